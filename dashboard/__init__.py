@@ -1,0 +1,1 @@
+"""What people see: Streamlit pages, charts, printable notices and the command line."""

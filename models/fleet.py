@@ -1,0 +1,267 @@
+"""What is enrolled: reactors, cabins, their units, and the people to tell.
+
+Frozen values, checked when made. `fleet.toml` and the store hold the same names (see README, "The registry").
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, fields
+from datetime import date
+from enum import StrEnum
+from typing import NoReturn
+from zoneinfo import ZoneInfo, available_timezones
+
+SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
+
+
+def require_slug(name: str, value: object) -> None:
+    """Refuse what could not stand in a topic, a path or an address."""
+    if not isinstance(value, str) or not SLUG.fullmatch(value):
+        raise ValueError(
+            f"{name} must be 1 to 63 of a-z, 0-9 and '-', and start with a letter or digit; got {value!r}"
+        )
+
+
+def require_number(
+    name: str, value: object, *, above: float | None = None, at_least: float | None = None,
+    at_most: float = math.inf,
+) -> None:
+    """Refuse what is no finite number within bounds; the message says which are allowed."""
+    low = f"above {above:g}" if above is not None else f"at least {at_least:g}" if at_least is not None else ""
+    high = f"at most {at_most:g}" if at_most != math.inf else ""
+    allowed = " and ".join(part for part in (low, high) if part) or "a number"
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise ValueError(f"{name} must be a finite number, {allowed}; got {value!r}")
+    if (above is not None and not value > above) or (at_least is not None and not value >= at_least):
+        raise ValueError(f"{name} must be {allowed}; got {value!r}")
+    if not value <= at_most:
+        raise ValueError(f"{name} must be {allowed}; got {value!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalculatedDose:
+    """A validated calculated-dose equation from a test report, in place of the geometric model.
+
+    RED = 10^a x A254^b x (S/S0)^c x (1/Q)^d, with A254 in 1/cm (base 10), Q in L/min, S/S0 relative to a new
+    lamp in a clean sleeve at that transmittance. The form follows standards.md, section 2 (from memory; a
+    test report's own form and range rule).
+    """
+
+    a: float
+    b: float
+    c: float
+    d: float
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            require_number(f"equation.{field.name}", getattr(self, field.name))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reactor:
+    """A kind of unit: geometry, test point, and how well its sensors are known."""
+
+    name: str
+    chamber_inner_radius_cm: float
+    sleeve_outer_radius_cm: float
+    arc_length_cm: float
+    lamp_uvc_w: float
+    sleeve_transmittance: float
+    mixing_tanks: int
+    test_flow_l_min: float
+    test_uvt_pct: float
+    test_intensity_w_m2: float
+    test_red_mj_cm2: float
+    challenge_k_cm2_mj: float
+    alarm_intensity_w_m2: float
+    validation_factor: float = 1.0
+    warm_up_s: float = 120.0
+    lamp_life_h: float = 9000.0
+    sensor_radius_cm: float | None = None  # None: at the chamber wall
+    flow_max_l_min: float | None = None  # most flow tested; None: the test point's
+    uvt_min_pct: float | None = None  # least transmittance tested; None: the test point's
+    # 95 % (two-sided) uncertainties; defaults are common practice, no source
+    sensor_uncertainty_pct: float = 10.0  # of the reading
+    flow_uncertainty_pct: float = 5.0  # of the reading
+    uvt_uncertainty_points: float = 2.0  # points of transmittance over 1 cm
+    equation: CalculatedDose | None = None
+
+    def __post_init__(self) -> None:
+        require_slug("name", self.name)
+        for name in (
+            "chamber_inner_radius_cm", "sleeve_outer_radius_cm", "arc_length_cm", "lamp_uvc_w",
+            "test_flow_l_min", "test_intensity_w_m2", "test_red_mj_cm2", "challenge_k_cm2_mj",
+            "alarm_intensity_w_m2", "lamp_life_h",
+        ):
+            require_number(name, getattr(self, name), above=0)
+        require_number("sleeve_transmittance", self.sleeve_transmittance, above=0, at_most=1)
+        require_number("test_uvt_pct", self.test_uvt_pct, above=0, at_most=100)
+        require_number("validation_factor", self.validation_factor, at_least=1)
+        require_number("warm_up_s", self.warm_up_s, at_least=0)
+        require_number("mixing_tanks", self.mixing_tanks, at_least=1)
+        if not float(self.mixing_tanks).is_integer():
+            raise ValueError(f"mixing_tanks must be a whole number, at least 1; got {self.mixing_tanks!r}")
+        if not self.sleeve_outer_radius_cm < self.chamber_inner_radius_cm:
+            raise ValueError(
+                "sleeve_outer_radius_cm must be below chamber_inner_radius_cm "
+                f"({self.chamber_inner_radius_cm!r}); got {self.sleeve_outer_radius_cm!r}"
+            )
+        if self.sensor_radius_cm is not None and not (
+            self.sleeve_outer_radius_cm <= self.sensor_radius_cm <= self.chamber_inner_radius_cm
+        ):
+            raise ValueError(
+                f"sensor_radius_cm must lie between sleeve and wall ({self.sleeve_outer_radius_cm!r} to "
+                f"{self.chamber_inner_radius_cm!r}); got {self.sensor_radius_cm!r}"
+            )
+        if self.flow_max_l_min is not None:
+            require_number("flow_max_l_min", self.flow_max_l_min, above=0)
+        if self.uvt_min_pct is not None:
+            require_number("uvt_min_pct", self.uvt_min_pct, above=0, at_most=100)
+        for name in ("sensor_uncertainty_pct", "flow_uncertainty_pct"):
+            require_number(name, getattr(self, name), at_least=0, at_most=99)
+        require_number("uvt_uncertainty_points", self.uvt_uncertainty_points, at_least=0, at_most=50)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """One disinfection unit in a cabin, and the plumbing behind it."""
+
+    slug: str
+    reactor: str
+    uvt_pct: float  # latest water test, until a later one or a live sensor
+    peak_flow_l_min: float  # the most that this supply can deliver
+    dose_target_mj_cm2: float = 40.0  # NSF/ANSI 55 class A, standards.md section 5 (seen)
+    lamp_installed: date | None = None
+    cold_plumbing_l: float = 0.0
+    hot_tank_l: float = 0.0
+    cadence_s: float = 60.0
+    drawdown_l: float = 0.0  # what the pressure tank gives with the pump dead
+    gravity_fed: bool = False  # `drawdown_l = "gravity"` in fleet.toml: supply never stops
+
+    def __post_init__(self) -> None:
+        require_slug("slug", self.slug)
+        require_slug("reactor", self.reactor)
+        require_number("uvt_pct", self.uvt_pct, above=0, at_most=100)
+        for name in ("peak_flow_l_min", "dose_target_mj_cm2", "cadence_s"):
+            require_number(name, getattr(self, name), above=0)
+        for name in ("cold_plumbing_l", "hot_tank_l", "drawdown_l"):
+            require_number(name, getattr(self, name), at_least=0)
+        if self.lamp_installed is not None and type(self.lamp_installed) is not date:
+            raise ValueError(f"lamp_installed must be a date like 2026-04-18; got {self.lamp_installed!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cabin:
+    """A place with people in it."""
+
+    slug: str
+    name: str
+    time_zone: str
+    latitude: float
+    longitude: float
+    units: tuple[Unit, ...]
+    altitude_m: float = 0.0
+    trip: str = ""  # visits are grouped by it
+    calendar: str = ""  # path or address of an iCalendar feed of its bookings
+
+    def __post_init__(self) -> None:
+        require_slug("slug", self.slug)
+        if not isinstance(self.name, str) or not self.name.strip():
+            raise ValueError(f"name must be a text that is not empty; got {self.name!r}")
+        if self.time_zone not in available_timezones():
+            raise ValueError(
+                f"time_zone must be an IANA name like 'America/Toronto'; got {self.time_zone!r}"
+            )
+        require_number("latitude", self.latitude, at_least=-90, at_most=90)
+        require_number("longitude", self.longitude, at_least=-180, at_most=180)
+        require_number("altitude_m", self.altitude_m, at_least=-500, at_most=9000)
+        seen: set[str] = set()
+        for unit in self.units:
+            if unit.slug in seen:
+                raise ValueError(f"unit {unit.slug!r} stands twice in cabin {self.slug!r}")
+            seen.add(unit.slug)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The cabin's own time zone."""
+        return ZoneInfo(self.time_zone)
+
+
+class Role(StrEnum):
+    """What a contact is to the fleet."""
+
+    MANAGER = "manager"
+    SERVICE = "service"
+    OWNER = "owner"
+    GUEST = "guest"
+    HEALTH_AUTHORITY = "health-authority"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact:
+    """Somebody to tell, or to call."""
+
+    name: str
+    role: Role
+    cabins: tuple[str, ...] = ()  # none: all
+    phone: str = ""
+    channels: tuple[str, ...] = ()  # names of secrets, each holding an address to notify; never the address
+    order: int = 1  # escalation goes from low to high
+    quiet_from: str = ""  # "22:00" in the cabin's time zone; a boil advisory is never held back
+    quiet_until: str = ""
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.name, str) or not self.name.strip():
+            raise ValueError(f"name must be a text that is not empty; got {self.name!r}")
+        for name in ("quiet_from", "quiet_until"):
+            text = getattr(self, name)
+            if text and not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+                raise ValueError(f"{name} must be a time of day like '22:00'; got {text!r}")
+        if bool(self.quiet_from) != bool(self.quiet_until):
+            raise ValueError("quiet_from and quiet_until go together: give both or neither")
+        require_number("order", self.order, at_least=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fleet:
+    """Everything enrolled."""
+
+    reactors: tuple[Reactor, ...] = ()
+    cabins: tuple[Cabin, ...] = ()
+    contacts: tuple[Contact, ...] = ()
+
+    def __post_init__(self) -> None:
+        for what, names in (
+            ("reactor", [reactor.name for reactor in self.reactors]),
+            ("cabin", [cabin.slug for cabin in self.cabins]),
+        ):
+            for name in names:
+                if names.count(name) > 1:
+                    raise ValueError(f"{what} {name!r} stands twice; each name once")
+        known = {reactor.name for reactor in self.reactors}
+        for cabin in self.cabins:
+            for unit in cabin.units:
+                if unit.reactor not in known:
+                    raise ValueError(
+                        f"unit {unit.slug!r} of cabin {cabin.slug!r} names the reactor {unit.reactor!r}; "
+                        f"enrolled are: {', '.join(sorted(known)) or 'none'}"
+                    )
+
+    def cabin(self, slug: str) -> Cabin:
+        """The cabin of that slug; KeyError if none."""
+        return next((cabin for cabin in self.cabins if cabin.slug == slug), None) or _missing("cabin", slug)
+
+    def unit(self, cabin: str, unit: str) -> Unit:
+        """The unit of that cabin; KeyError if none."""
+        found = next((one for one in self.cabin(cabin).units if one.slug == unit), None)
+        return found or _missing(f"unit of {cabin!r}", unit)
+
+    def reactor(self, name: str) -> Reactor:
+        """The reactor of that name; KeyError if none."""
+        return next((one for one in self.reactors if one.name == name), None) or _missing("reactor", name)
+
+
+def _missing(what: str, name: str) -> NoReturn:
+    raise KeyError(f"no {what} {name!r} is enrolled")

@@ -1,0 +1,1 @@
+"""Simulated cabins with physics of their own; they publish as real loggers would."""
