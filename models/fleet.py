@@ -29,7 +29,8 @@ def require_number(
     at_most: float = math.inf,
 ) -> None:
     """Refuse what is no finite number within bounds; the message says which are allowed."""
-    low = f"above {above:g}" if above is not None else f"at least {at_least:g}" if at_least is not None else ""
+    low = f"at least {at_least:g}" if at_least is not None else ""
+    low = f"above {above:g}" if above is not None else low
     high = f"at most {at_most:g}" if at_most != math.inf else ""
     allowed = " and ".join(part for part in (low, high) if part) or "a number"
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
