@@ -1,0 +1,152 @@
+"""DuckDB as this project uses it: one way to connect, to serve a store and to ask another process's store."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import re
+import warnings
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+import duckdb
+import pandas as pd
+from duckdb_extensions import import_extension
+
+from ingest.settings import BadInput
+
+
+class StoreUnavailable(Exception):
+    """The store cannot be reached or opened; the message says what to do."""
+
+
+class Asks(Protocol):
+    """Whatever answers SQL with a DataFrame: the file itself, or a collector that holds it."""
+
+    def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
+        """The answer to one statement; parameters are `$name` in the SQL."""
+        ...
+
+
+def connect(path: Path | str = ":memory:", *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    """A connection with this project's session: UTC, no Python variables as tables, extensions at hand."""
+    for extension in ("httpfs", "quack"):
+        import_extension(extension)
+    con = duckdb.connect(str(path), read_only=read_only, config={
+        "autoinstall_known_extensions": "false", "autoload_known_extensions": "false",
+        "memory_limit": "2GB", "preserve_insertion_order": "true",
+    })
+    con.execute("LOAD httpfs; LOAD quack; SET TimeZone = 'UTC'; SET python_enable_replacements = false")
+    return con
+
+
+class Local:
+    """The store's file, opened by this process."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self.con = con
+
+    def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
+        return frame(self.con.execute(sql, dict(parameters or {})))
+
+
+class Remote:
+    """A store that a running collector serves on loopback."""
+
+    def __init__(self, address: str, token: str) -> None:
+        self._address, self._token = address, token
+        self._con = connect()
+
+    def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
+        # The protocol carries a statement without parameters, so they are written into it, each as a
+        # literal of its type (`literal` below); a cursor of its own lets threads ask side by side.
+        # One pass over our own statement: what stands inside a value is never looked at again.
+        given = dict(parameters or {})
+        sql = re.sub(r"\$([a-z_]+)", lambda match: literal(given[match[1]]), sql)
+        try:
+            with self._con.cursor() as cursor:
+                return frame(cursor.execute(
+                    "FROM quack_query($address, $sql, token = $token)",
+                    {"address": self._address, "sql": sql, "token": self._token},
+                ))
+        except duckdb.IOException as error:
+            raise StoreUnavailable(
+                "the collector does not answer; start it with `tarnlight collect`"
+            ) from error
+        except duckdb.InvalidInputException as error:
+            if "Authentication failed" in str(error):
+                raise StoreUnavailable(
+                    "the collector refused this process's token; was it restarted by another user?"
+                ) from error
+            raise
+
+
+def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """A result as a DataFrame; the driver's use of a pandas option on its way out is not our user's news."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return result.df()
+
+
+def literal(value: Any) -> str:
+    """A value as a SQL literal of its own type.
+
+    Raises
+    ------
+    TypeError
+        For any type but None, bool, int, float, str, aware datetime, and lists of these.
+    """
+    if value is None:
+        return "NULL"
+    if isinstance(value, bool):
+        return "TRUE" if value else "FALSE"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return repr(value) if math.isfinite(value) else f"'{value!r}'::DOUBLE"
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise TypeError(f"a time must be aware; got {value!r}")
+        return f"TIMESTAMPTZ '{value.isoformat()}'"
+    if isinstance(value, str):
+        if "\x00" in value:
+            raise TypeError("a text must not hold a zero byte")
+        return "'" + value.replace("'", "''") + "'"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(literal(one) for one in value) + "]"
+    raise TypeError(f"no SQL literal for a {type(value).__name__}")
+
+
+def serve(con: duckdb.DuckDBPyConnection, *, port: int, token: str) -> None:
+    """Serve the connection's database on loopback to whoever has the token."""
+    try:
+        con.execute("CALL quack_serve($address, token = $token)",
+                    {"address": f"quack:localhost:{port}", "token": token})
+    except duckdb.Error as error:
+        raise BadInput(f"the store's server cannot listen on loopback port {port}: {error}") from error
+
+
+def write_address(path: Path, *, port: int, token: str) -> None:
+    """Leave address and token where only the file's owner can read them."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    spare = path.with_name(f"{path.name}.{os.getpid()}")
+    descriptor = os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        json.dump({"address": f"quack:localhost:{port}", "token": token, "pid": os.getpid()}, file)
+    spare.replace(path)
+
+
+def read_address(path: Path) -> tuple[str, str] | None:
+    """Address and token of a collector that said it is running; None where none did."""
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        return found["address"], found["token"]
+    except FileNotFoundError:
+        return None
+    except PermissionError as error:
+        raise StoreUnavailable(f"{path} belongs to another user: only its owner may use this store") from error
+    except (ValueError, KeyError) as error:
+        raise StoreUnavailable(f"{path} cannot be read ({error}); restart the collector") from error

@@ -1,0 +1,104 @@
+"""The store's tables, as numbered steps; a step is never edited once released."""
+
+from __future__ import annotations
+
+import duckdb
+
+_FIRST = """
+-- Registry ---------------------------------------------------------------------------------------
+CREATE TABLE reactor (name VARCHAR NOT NULL, profile JSON NOT NULL);      -- one row per kind of unit
+CREATE TABLE cabin (                                                       -- one row per cabin
+    slug VARCHAR NOT NULL, name VARCHAR NOT NULL, time_zone VARCHAR NOT NULL, latitude DOUBLE NOT NULL,
+    longitude DOUBLE NOT NULL, altitude_m DOUBLE NOT NULL, trip VARCHAR NOT NULL, calendar VARCHAR NOT NULL);
+CREATE TABLE unit (                                                        -- one row per unit of a cabin
+    cabin VARCHAR NOT NULL, slug VARCHAR NOT NULL, reactor VARCHAR NOT NULL, profile JSON NOT NULL);
+CREATE TABLE contact (name VARCHAR NOT NULL, role VARCHAR NOT NULL, profile JSON NOT NULL);
+
+-- Evidence ---------------------------------------------------------------------------------------
+-- One row per unit and instant. No primary key: it would cost seven times the file (notes on engines);
+-- an anti-join within the batch's own time window keeps rows unique.
+CREATE TABLE reading (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
+    lamp_on BOOLEAN, power_on BOOLEAN, intensity_w_m2 DOUBLE, flow_l_min DOUBLE, total_l DOUBLE,
+    uvt_pct DOUBLE, water_temp_c DOUBLE, battery_v DOUBLE, lamp_hours DOUBLE);
+CREATE TABLE link_event (                                                  -- one row per change told
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, up BOOLEAN NOT NULL);
+CREATE TABLE quarantine (                                                  -- one row per refused record
+    arrived_at TIMESTAMPTZ NOT NULL, source VARCHAR NOT NULL, cabin VARCHAR, unit VARCHAR,
+    payload BLOB NOT NULL, reason VARCHAR NOT NULL);
+CREATE TABLE service_event (                                               -- append-only
+    id UUID NOT NULL, cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
+    kind VARCHAR NOT NULL, who VARCHAR NOT NULL, value DOUBLE, note VARCHAR NOT NULL,
+    recorded_at TIMESTAMPTZ NOT NULL);
+CREATE SEQUENCE advisory_number;
+CREATE TABLE advisory (                                                    -- append-only: one row per advisory
+    id VARCHAR NOT NULL, cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, raised_at TIMESTAMPTZ NOT NULL);
+CREATE TABLE advisory_event (                                              -- append-only: what happened to it
+    advisory VARCHAR NOT NULL, seq BIGINT NOT NULL, "at" TIMESTAMPTZ NOT NULL, body JSON NOT NULL,
+    recorded_at TIMESTAMPTZ NOT NULL);
+
+-- Derived: a pure function of the above, kept by the evaluation -----------------------------------
+CREATE TABLE segment (                                                     -- per unit: time tiled by kind
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, start TIMESTAMPTZ NOT NULL, "end" TIMESTAMPTZ NOT NULL,
+    kind VARCHAR NOT NULL, cause VARCHAR NOT NULL, rests_on VARCHAR NOT NULL, seconds DOUBLE NOT NULL,
+    drawn_l DOUBLE, drawn_l_upper DOUBLE, underdosed_l DOUBLE, underdosed_l_upper DOUBLE,
+    dose_low_mj_cm2 DOUBLE);
+CREATE TABLE carry (                                                       -- per unit and hour: state at its end
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, state JSON NOT NULL);
+CREATE TABLE present (                                                     -- one row per unit: state now
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, state JSON NOT NULL);
+CREATE TABLE hourly (                                                      -- per unit and UTC hour
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, hour TIMESTAMPTZ NOT NULL,
+    volume_l DOUBLE, underdosed_l DOUBLE, underdosed_l_upper DOUBLE, in_spec_l DOUBLE,
+    dose_p05_mj_cm2 DOUBLE, dose_p50_mj_cm2 DOUBLE,
+    lit_s DOUBLE, warming_s DOUBLE, weak_s DOUBLE, dark_s DOUBLE, unheard_s DOUBLE);
+
+-- Between processes -------------------------------------------------------------------------------
+CREATE TABLE request (                                                     -- what others ask the collector to do
+    id VARCHAR NOT NULL, asked_at TIMESTAMPTZ NOT NULL, kind VARCHAR NOT NULL, body JSON NOT NULL);
+CREATE TABLE answer (id VARCHAR NOT NULL, ok BOOLEAN NOT NULL, body JSON NOT NULL);
+CREATE TABLE process (                                                     -- one row: who collects
+    started_at TIMESTAMPTZ NOT NULL, beat_at TIMESTAMPTZ NOT NULL, pid BIGINT NOT NULL, broker VARCHAR NOT NULL,
+    connected BOOLEAN NOT NULL, messages BIGINT NOT NULL, rows_kept BIGINT NOT NULL, refused BIGINT NOT NULL,
+    trouble VARCHAR NOT NULL);
+CREATE TABLE clock (wall_start TIMESTAMPTZ NOT NULL, store_start TIMESTAMPTZ NOT NULL, speed DOUBLE NOT NULL);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST,)
+
+
+def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
+    """Bring the store's tables to this version (or to `until`); each step whole or not at all.
+
+    Returns
+    -------
+    int
+        The version that the store has now.
+
+    Raises
+    ------
+    ValueError
+        If the store was written by a later version of this program.
+    """
+    con.execute(
+        "CREATE TABLE IF NOT EXISTS schema_version (version INTEGER NOT NULL, applied_at TIMESTAMPTZ NOT NULL)"
+    )
+    found = con.execute("SELECT coalesce(max(version), 0) FROM schema_version").fetchone()
+    version = int(found[0]) if found else 0
+    if version > len(MIGRATIONS):
+        raise ValueError(
+            f"the store is of version {version}, this program knows {len(MIGRATIONS)}: install a later tarnlight"
+        )
+    for number, step in enumerate(MIGRATIONS[:until], start=1):
+        if number <= version:
+            continue
+        con.execute("BEGIN")
+        try:
+            con.execute(step)
+            con.execute("INSERT INTO schema_version VALUES ($number, now())", {"number": number})
+            con.execute("COMMIT")
+        except duckdb.Error:
+            con.execute("ROLLBACK")
+            raise
+        version = number
+    return version

@@ -1,0 +1,111 @@
+"""Settings: options over environment (`TARNLIGHT_*`) over `tarnlight.toml`; built once."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+
+class BadInput(Exception):
+    """Something that a person gave is wrong; the message says what, where and what is allowed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """All that the processes need to know of their surroundings."""
+
+    store: Path
+    broker: str = "mqtt://127.0.0.1:1883"
+    broker_user: str = ""
+    broker_password_file: str = ""  # a file, never the password itself
+    broker_ca_file: str = ""  # of the authority that signed the broker's certificate, for mqtts://
+    mqtt_version: str = "3.1.1"  # "5" on request; notes on speed in DEVELOPERS.md
+    client_id: str = "tarnlight-collector"
+    serve_port: int = 0  # the store's own server; 0: any free port of loopback
+    show_port: int = 8501
+    show_address: str = "127.0.0.1"
+    units: str = "metric"
+
+    def __post_init__(self) -> None:
+        parts = urlsplit(self.broker)
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+            raise BadInput(f"broker must be mqtt://HOST:PORT or mqtts://HOST:PORT; got {self.broker!r}")
+        if parts.password or parts.username:
+            raise BadInput(
+                "broker must not carry a user or password in its address: set TARNLIGHT_BROKER_USER and "
+                "TARNLIGHT_BROKER_PASSWORD, or TARNLIGHT_BROKER_PASSWORD_FILE"
+            )
+        if self.mqtt_version not in ("3.1.1", "5"):
+            raise BadInput(f"mqtt_version must be 3.1.1 or 5; got {self.mqtt_version!r}")
+        if self.units not in ("metric", "us"):
+            raise BadInput(f"units must be metric or us; got {self.units!r}")
+
+    def broker_password(self) -> str:
+        """The broker's password, from environment or file; never kept in a field, so never printed."""
+        if self.broker_password_file:
+            return Path(self.broker_password_file).read_text(encoding="utf-8").strip()
+        return os.environ.get("TARNLIGHT_BROKER_PASSWORD", "")
+
+    @property
+    def address_file(self) -> Path:
+        """Where a collector leaves the address of its server; readable by its owner only."""
+        return self.store.with_name(self.store.name + ".serve.json")
+
+    @property
+    def spool(self) -> Path:
+        """Where rows wait that another process hands to the collector."""
+        return self.store.with_name(self.store.name + ".spool")
+
+
+def default_store() -> Path:
+    """The store's place in the user's data folder."""
+    if sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA", Path.home() / "AppData" / "Local"))
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+    return base / "tarnlight" / "tarnlight.duckdb"
+
+
+def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Settings:
+    """Options over environment over file.
+
+    Raises
+    ------
+    BadInput
+        If the file names a setting that does not exist, or a value is not allowed.
+    """
+    known = {field.name: field for field in fields(Settings)}
+    merged: dict[str, Any] = {}
+    path = config or Path("tarnlight.toml")
+    if path.is_file():
+        try:
+            found = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise BadInput(f"{path}: {error}") from error
+        unknown = sorted(set(found) - set(known))
+        if unknown:
+            raise BadInput(f"{path}: unknown setting {unknown[0]!r}; known are: {', '.join(sorted(known))}")
+        merged.update(found)
+    elif config is not None:
+        raise BadInput(f"{config}: no such file")
+    for name in known:
+        value = os.environ.get(f"TARNLIGHT_{name.upper()}")
+        if value:
+            merged[name] = value
+    merged.update({name: value for name, value in options.items() if name in known and value is not None})
+    merged["store"] = Path(merged.get("store") or default_store()).expanduser().absolute()
+    for name in ("serve_port", "show_port"):
+        if name in merged:
+            try:
+                merged[name] = int(merged[name])
+            except ValueError:
+                raise BadInput(f"{name} must be a port, 0 to 65535; got {merged[name]!r}") from None
+    return Settings(**merged)
