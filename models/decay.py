@@ -1,0 +1,397 @@
+"""One joint, robust fit per unit of what its intensity is made of: lamp, sleeve, water, temperature, jumps.
+
+Fitted for the whole fleet at once: units by columns by days, in chunks that fit a processor's cache.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from models.change_points import found_jump
+from models.decay_columns import (
+    ABSORBANCE,
+    BURN_IN,
+    COLUMNS,
+    FOUND_JUMPS,
+    LAMP,
+    LAMP_BEFORE,
+    LEVEL,
+    SLEEVE,
+    SLEEVE_EARLY,
+    absorbance_per_cm,
+    design,
+)
+from models.fleet_days import FleetDays
+from models.pooling import Prior, learned, posterior
+
+CHUNK_UNITS = 32  # 32 x 15 columns x 730 days x 8 bytes = 2.8 MB: stays in cache
+MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
+LEAST_SCALE = 1e-3  # of ln(intensity): a sensor's resolution, common practice, no source
+BLOCK_DAYS = 15  # residuals of neighbouring days are alike; blocks of so many are taken as independent
+SLOW_DAYS = 45.0  # how long such a run lasts, 1/e; common practice, no source
+RECENT_DAYS = 21  # the present level is taken from these
+
+
+class Loss(StrEnum):
+    """How a large residual counts."""
+
+    HUBER = "huber"  # bounded
+    BISQUARE = "bisquare"  # not at all when far out
+
+
+TUNING = {Loss.HUBER: 1.345, Loss.BISQUARE: 4.685}  # 95 % efficiency at the normal (Holland & Welsch 1977, from memory)
+
+# Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (standards.md section 8, from
+# memory). The water path is set per kind. The rest: common practice, no source.
+_START = {
+    "level": (0.0, 1.0, 1.0), "lamp_per_kh": (0.0248, 0.012, 6.0), "lamp_before_per_kh": (0.0248, 0.012, 6.0),
+    "burn_in": (0.03, 0.03, 6.0), "sleeve_per_kh": (0.05, 0.05, 4.0), "sleeve_early": (0.0, 0.04, 6.0),
+    "absorbance_path_cm": (3.0, 1.5, 4.0), "temp_per_10_c": (0.03, 0.05, 4.0),
+    "temp_square_per_10_c": (0.0, 0.03, 4.0), "swap_jump": (0.0, 0.06, 6.0), "swap_before_jump": (0.0, 0.06, 6.0),
+    "clean_jump": (0.0, 0.03, 6.0), "clean_before_jump": (0.0, 0.03, 6.0), "found_jump": (0.0, 0.2, np.inf),
+    "found_second_jump": (0.0, 0.2, np.inf),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetFit:
+    """What was learned of each unit; `n` units, `p` columns (`decay_columns.COLUMNS`).
+
+    Attributes
+    ----------
+    coefficient, covariance : ndarray, shape (n, p) and (n, p, p)
+        Posterior mean and covariance. Losses are in ln per 1000 h.
+    scale : ndarray, shape (n,)
+        Robust standard deviation of one day's residual. [ln]
+    inflation : ndarray, shape (n,)
+        By how much likeness of neighbouring days widens the variances.
+    slow_level, slow_variance, slow_share : ndarray, shape (n,)
+        Present departure from the fitted line, variance of such departures, and how much of the present one is
+        known (0 to 1). [ln, ln2, -]
+    reference_absorbance_per_cm : ndarray, shape (n,)
+        Water at which `level` is stated. [1/cm, base e]
+    found : ndarray of int, shape (n, 2)
+        Columns of jumps without an event; the number of days for none.
+    days_known : ndarray of int, shape (n,)
+        Days with an intensity.
+    prior : Prior
+        What was learned of each kind.
+    """
+
+    coefficient: np.ndarray
+    covariance: np.ndarray
+    scale: np.ndarray
+    inflation: np.ndarray
+    slow_level: np.ndarray
+    slow_variance: np.ndarray
+    slow_share: np.ndarray
+    reference_absorbance_per_cm: np.ndarray
+    found: np.ndarray
+    days_known: np.ndarray
+    prior: Prior
+
+
+def starting_prior(days: FleetDays, *, path_cm: np.ndarray | float = 3.0) -> Prior:
+    """What is held before any data: each kind's level from its own first readings, the rest from the trade.
+
+    Parameters
+    ----------
+    days : FleetDays
+    path_cm : array_like, shape (k,)
+        Water between sleeve and sensor, per kind. [cm]
+    """
+    values = np.array([_START[name] for name in COLUMNS])
+    kinds = len(days.kinds)
+    mean = np.tile(values[:, 0], (kinds, 1))
+    mean[:, COLUMNS.index("absorbance_path_cm")] = path_cm
+    known = np.isfinite(days.intensity_w_m2)
+    some = known.any(axis=1)
+    first = np.log(days.intensity_w_m2[np.arange(len(known)), known.argmax(axis=1)])
+    for code in range(kinds):
+        of_kind = some & (days.kind == code)
+        if of_kind.any():
+            mean[code, LEVEL] = np.median(first[of_kind])
+    return Prior(mean=mean, sd=np.tile(values[:, 1], (kinds, 1)), worth_units=values[:, 2])
+
+
+def fleet_fit(
+    days: FleetDays, *, path_cm: np.ndarray | float = 3.0, reference_uvt_pct: np.ndarray | float | None = None,
+    loss: Loss = Loss.BISQUARE,
+) -> FleetFit:
+    """Fit every unit, pooled within its kind.
+
+    Parameters
+    ----------
+    days : FleetDays
+    path_cm : array_like, shape (k,)
+        Water between sleeve and sensor, per kind of reactor: what the absorbance coefficient is held to be before
+        the data speak. [cm]
+    reference_uvt_pct : array_like, shape (n,), optional
+        Water at which the level is stated; the median of the unit's own by default, 85 where it has none. [%]
+    loss : Loss
+
+    Returns
+    -------
+    FleetFit
+        A unit with no data at all gets its kind's distribution.
+
+    Notes
+    -----
+    (1) Each unit alone with a wide prior, robustly; jumps that no event explains are looked for in the residuals
+    and get a column. (2) Each kind's distribution from all its units' normal equations. (3) One more reweighting
+    of each unit with that distribution as its prior. Variances are widened for the likeness of neighbouring days
+    (variance of block sums over that of independent days) and for the loss function (Huber 1981, asymptotic).
+
+    References
+    ----------
+    .. [1] Huber, P. J., Robust Statistics, Wiley, 1981, sections 7.6 and 7.8 (from memory).
+    """
+    if reference_uvt_pct is None:
+        reference = _median_absorbance(days)
+    else:
+        reference = np.broadcast_to(absorbance_per_cm(np.asarray(reference_uvt_pct)), days.kind.shape)
+    start = starting_prior(days, path_cm=path_cm)
+    units, width = days.intensity_w_m2.shape
+    found = np.full((units, len(FOUND_JUMPS)), width)
+    chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
+    first = _joined([_first_pass(days, rows, reference, found, start, loss) for rows in chunks])
+    prior = learned(first.gram, first.moment, days.kind, start)
+    mean, _ = posterior(first.gram, first.moment, prior.mean[days.kind], prior.sd[days.kind])
+    last = _joined([_reweighted(days, rows, reference, found, mean[rows], first.scale[rows], loss) for rows in chunks])
+    mean, covariance = posterior(last.gram, last.moment, prior.mean[days.kind], prior.sd[days.kind])
+    excess = last.scale**2 * np.maximum(last.likeness - 1.0, 0.0) / BLOCK_DAYS
+    noise = last.scale**2 / np.maximum(last.recent_days, 1e-9)
+    share = excess / np.maximum(excess + noise, 1e-12)
+    return FleetFit(
+        coefficient=mean, covariance=covariance, scale=last.scale, inflation=last.likeness,
+        slow_level=share * last.recent_residual, slow_variance=excess, slow_share=share,
+        reference_absorbance_per_cm=np.array(reference), found=found, days_known=last.days_known, prior=prior,
+    )
+
+
+def robust_coefficients(
+    columns: np.ndarray, log_intensity: np.ndarray, known: np.ndarray, *, mean: np.ndarray, precision: np.ndarray,
+    loss: Loss, rounds: int = 8, tolerance: float = 0.02,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Robust fit of many units at once, by modified residuals.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (u, p, d)
+    log_intensity, known : ndarray, shape (u, d)
+    mean, precision : ndarray, shape (u, p)
+        Normal prior, independent coefficients; precision 0 for none (the columns must then be independent).
+    loss : Loss
+    rounds : int
+        At most so many steps.
+    tolerance : float
+        Done when no coefficient of any unit moves by more than this share of its standard error.
+
+    Returns
+    -------
+    coefficient, scale : ndarray, shape (u, p) and (u,)
+        The scale is the median absolute residual over 0.6745, taken anew in each step.
+
+    Notes
+    -----
+    Steps with the inverse of X'X, computed once, in place of reweighted normal equations: the same fixed point as
+    iteratively reweighted least squares at a quarter of its cost (Huber 1981, section 7.8, from memory).
+    Bisquare starts with three steps of Huber, since its own minimum depends on where it starts.
+    """
+    gram = columns @ columns.swapaxes(1, 2)
+    diagonal = np.arange(gram.shape[1])
+    right = (columns @ log_intensity[:, :, None])[:, :, 0]
+    guess = 0.03**2  # of ln(intensity): only weighs the prior in the very first solution
+    ridge = gram.copy()
+    ridge[:, diagonal, diagonal] += guess * precision
+    inverse = np.linalg.inv(ridge)
+    coefficient = (inverse @ (right + guess * precision * mean)[:, :, None])[:, :, 0]
+    error = np.sqrt(np.maximum(inverse[:, diagonal, diagonal], 0.0))
+    huber_rounds = 3 if loss is Loss.BISQUARE else 0
+    scale = np.ones(len(columns))
+    for step in range(rounds):
+        residual = log_intensity - (coefficient[:, None, :] @ columns)[:, 0]
+        scale = median_scale(residual, known)
+        psi = _influence(residual, scale, Loss.HUBER if step < huber_rounds else loss)
+        gradient = (columns @ psi[:, :, None])[:, :, 0] - scale[:, None] ** 2 * precision * (coefficient - mean)
+        move = (inverse @ gradient[:, :, None])[:, :, 0]
+        coefficient = coefficient + move
+        if step >= huber_rounds and np.all(np.abs(move) <= tolerance * scale[:, None] * error):
+            break
+    return coefficient, scale
+
+
+def median_scale(residual: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Median absolute residual of the known days over 0.6745, not under the sensor's resolution."""
+    size = np.abs(residual)
+    if not known.all():
+        # Unknown days go in equal numbers below and above, so that the middle of the row is that of the known.
+        odd = np.cumsum(~known, axis=1) % 2 == 1
+        size = np.where(known, size, np.where(odd, np.inf, -np.inf))
+    middle = size.shape[1] // 2
+    ranks = [middle] if size.shape[1] % 2 else [middle - 1, middle]
+    size.partition(ranks, axis=1)
+    median = size[:, ranks].mean(axis=1)
+    return np.maximum(np.where(np.isfinite(median), median, 0.0) / MAD_TO_SD, LEAST_SCALE)
+
+
+def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
+    """Residual times its weight."""
+    bound = TUNING[loss] * scale[:, None]
+    if loss is Loss.HUBER:
+        return np.clip(residual, -bound, bound)
+    inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
+    return residual * inside * inside
+
+
+def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
+    """Weight of a residual, 1 at 0."""
+    bound = TUNING[loss] * scale[:, None]
+    if loss is Loss.HUBER:
+        return bound / np.maximum(np.abs(residual), bound)
+    inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
+    return inside * inside
+
+
+@dataclass(slots=True, kw_only=True)
+class _Units:
+    """Normal equations over the residual variance, and what the residuals say, of some units."""
+
+    gram: np.ndarray
+    moment: np.ndarray
+    scale: np.ndarray
+    likeness: np.ndarray
+    recent_residual: np.ndarray
+    recent_days: np.ndarray
+    days_known: np.ndarray
+
+
+def _joined(parts: list[_Units]) -> _Units:
+    """One for all chunks."""
+    return _Units(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in _Units.__slots__})
+
+
+def _first_pass(
+    days: FleetDays, rows: slice, reference: np.ndarray, found: np.ndarray, start: Prior, loss: Loss
+) -> _Units:
+    """Fit alone with a wide prior; write jumps that no event explains into `found`."""
+    mean, precision = start.mean[days.kind[rows]], start.sd[days.kind[rows]] ** -2.0
+    x, y, known = design(days, rows, reference_absorbance_per_cm=reference, found=found[rows])
+    coefficient, scale = robust_coefficients(x, y, known, mean=mean, precision=precision, loss=loss)
+    index = np.arange(rows.start, rows.stop)
+    for slot, column in enumerate(FOUND_JUMPS):
+        residual = (y[: len(index)] - (coefficient[:, None, :] @ x)[:, 0]) * known
+        at = found_jump(residual, known, scale, events=_event_marks(days, index, found))
+        hit = np.flatnonzero(at < known.shape[1])
+        if not len(hit):
+            break
+        found[index[hit], slot] = at[hit]
+        x[hit, column] = (np.arange(known.shape[1]) >= at[hit, None]) & known[hit]
+        coefficient[hit], scale[hit] = robust_coefficients(
+            x[hit], y[hit], known[hit], mean=mean[hit], precision=precision[hit], loss=loss
+        )
+    return _equations(x, y, known, coefficient, scale, loss)
+
+
+def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.ndarray:
+    """Mask of days on which something is known to have jumped."""
+    lamp, clean = days.lamp_number[index], days.clean_number[index]
+    marks = np.zeros(lamp.shape, dtype=bool)
+    marks[:, 1:] = (lamp[:, 1:] != lamp[:, :-1]) | (clean[:, 1:] != clean[:, :-1])
+    for slot in range(found.shape[1]):
+        some = np.flatnonzero(found[index, slot] < lamp.shape[1])
+        marks[some, found[index[some], slot]] = True
+    return marks
+
+
+def _reweighted(
+    days: FleetDays, rows: slice, reference: np.ndarray, found: np.ndarray, coefficient: np.ndarray,
+    scale: np.ndarray, loss: Loss,
+) -> _Units:
+    """Normal equations with the weights that the pooled coefficients give."""
+    x, y, known = design(days, rows, reference_absorbance_per_cm=reference, found=found[rows])
+    scale = np.where(known.any(axis=1), median_scale(y - (coefficient[:, None, :] @ x)[:, 0], known), scale)
+    return _equations(x, y, known, coefficient, scale, loss)
+
+
+def _equations(
+    x: np.ndarray, y: np.ndarray, known: np.ndarray, coefficient: np.ndarray, scale: np.ndarray, loss: Loss
+) -> _Units:
+    """Weighted normal equations over the variance that the coefficients' errors follow."""
+    residual = (y - (coefficient[:, None, :] @ x)[:, 0]) * known
+    weight = _weight(residual, scale, loss) * known
+    psi = residual * weight
+    count = np.maximum(known.sum(axis=1), 1)
+    bound = TUNING[loss] * scale[:, None]
+    inside = np.abs(residual) < bound
+    if loss is Loss.HUBER:
+        slope = (inside & known).sum(axis=1) / count
+    else:
+        root = np.sqrt(weight)
+        slope = (weight - 4.0 * root * (1.0 - root) * inside).sum(axis=1) / count
+    slope = np.maximum(slope, 0.2)
+    # Huber 1981, 7.6: variance of an M-estimate over that which the weighted normal equations would state
+    loss_factor = (psi**2).sum(axis=1) / count / scale**2 * (weight.sum(axis=1) / count) / slope**2
+    likeness = _likeness(psi, known)
+    variance = scale**2 * likeness * np.clip(loss_factor, 0.5, 4.0)
+    weighted = x * weight[:, None, :]
+    gram = weighted @ x.swapaxes(1, 2)
+    moment = (weighted @ y[:, :, None])[:, :, 0]
+    recent = _recent(known)
+    recent_weight = weight * recent
+    total = recent_weight.sum(axis=1)
+    return _Units(
+        gram=gram / variance[:, None, None], moment=moment / variance[:, None], scale=scale, likeness=likeness,
+        recent_residual=(recent_weight * residual).sum(axis=1) / np.maximum(total, 1e-9), recent_days=total,
+        days_known=known.sum(axis=1),
+    )
+
+
+def _likeness(psi: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Variance of block sums of residuals over that of independent days, at least 1, at most a block."""
+    starts = np.arange(0, psi.shape[1], BLOCK_DAYS)
+    sums = np.add.reduceat(psi, starts, axis=1)
+    spread = (psi**2).sum(axis=1)
+    # two more blocks of independence, so that a short record does not state a likeness that it cannot know
+    blocks = np.add.reduceat(known, starts, axis=1, dtype=float).sum(axis=1) / BLOCK_DAYS
+    ratio = ((sums**2).sum(axis=1) + 1e-18) / np.maximum(spread, 1e-18)
+    return np.clip((blocks * ratio + 2.0 * 2.0) / (blocks + 2.0), 1.0, BLOCK_DAYS)
+
+
+def _recent(known: np.ndarray) -> np.ndarray:
+    """Mask of the last three weeks up to the last known day."""
+    width = known.shape[1]
+    last = width - 1 - known[:, ::-1].argmax(axis=1)
+    age = last[:, None] - np.arange(width)
+    return (age >= 0) & (age < RECENT_DAYS) & known
+
+
+def _median_absorbance(days: FleetDays) -> np.ndarray:
+    """Each unit's own median water, 85 % where none was measured (common practice for a clear lake, no source)."""
+    some = np.isfinite(days.uvt_pct).any(axis=1)
+    uvt_pct = np.full(len(some), 85.0)
+    uvt_pct[some] = np.nanmedian(days.uvt_pct[some], axis=1)
+    return absorbance_per_cm(uvt_pct)
+
+
+def losses(fit: FleetFit, days: FleetDays) -> dict[str, np.ndarray]:
+    """What each unit has lost by its last day, of ln(intensity): `lamp`, `sleeve`, each shape (n,).
+
+    Against a new lamp after its burn-in, in a clean sleeve.
+    """
+    from models.decay_columns import sleeve_terms  # noqa: PLC0415
+
+    rows = np.arange(len(days.kind))
+    last = np.maximum(days.last_day, 0)
+    early = -sleeve_terms(days.clean_hours[rows, last])[1]
+    return {
+        "lamp": np.maximum(fit.coefficient[:, LAMP], 0.0) * days.lamp_hours[rows, last] / 1000.0,
+        "sleeve": fit.coefficient[:, SLEEVE] * days.clean_hours[rows, last] / 1000.0
+        + fit.coefficient[:, SLEEVE_EARLY] * early,
+    }
+
+
+__all__ = ["BURN_IN", "LAMP_BEFORE", "ABSORBANCE", "FleetFit", "Loss", "fleet_fit", "losses", "replace"]
