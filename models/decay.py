@@ -5,32 +5,21 @@ Fitted for the whole fleet at once: units by columns by days, in chunks that fit
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
 from models.change_points import found_jump
-from models.decay_columns import (
-    ABSORBANCE,
-    BURN_IN,
-    COLUMNS,
-    FOUND_JUMPS,
-    LAMP,
-    LAMP_BEFORE,
-    LEVEL,
-    SLEEVE,
-    SLEEVE_EARLY,
-    absorbance_per_cm,
-    design,
-)
+from models.decay_columns import COLUMNS, FOUND_JUMPS, LEVEL, absorbance_per_cm, design
 from models.fleet_days import FleetDays
 from models.pooling import Prior, learned, posterior
 
 CHUNK_UNITS = 32  # 32 x 15 columns x 730 days x 8 bytes = 2.8 MB: stays in cache
 MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
 LEAST_SCALE = 1e-3  # of ln(intensity): a sensor's resolution, common practice, no source
-BLOCK_DAYS = 15  # residuals of neighbouring days are alike; blocks of so many are taken as independent
+BLOCK_DAYS = 20  # residuals of neighbouring days are alike; blocks of so many are taken as independent
+OWN_BLOCKS = 12.0  # with so many blocks a unit's own likeness of days counts as much as its kind's
 SLOW_DAYS = 45.0  # how long such a run lasts, 1/e; common practice, no source
 RECENT_DAYS = 21  # the present level is taken from these
 
@@ -158,15 +147,17 @@ def fleet_fit(
     found = np.full((units, len(FOUND_JUMPS)), width)
     chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
     first = _joined([_first_pass(days, rows, reference, found, start, loss) for rows in chunks])
-    prior = learned(first.gram, first.moment, days.kind, start)
-    mean, _ = posterior(first.gram, first.moment, prior.mean[days.kind], prior.sd[days.kind])
+    gram, moment, _ = _over_variance(first, days.kind)
+    prior = learned(gram, moment, days.kind, start)
+    mean, _ = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
     last = _joined([_reweighted(days, rows, reference, found, mean[rows], first.scale[rows], loss) for rows in chunks])
-    mean, covariance = posterior(last.gram, last.moment, prior.mean[days.kind], prior.sd[days.kind])
-    excess = last.scale**2 * np.maximum(last.likeness - 1.0, 0.0) / BLOCK_DAYS
+    gram, moment, likeness = _over_variance(last, days.kind)
+    mean, covariance = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
+    excess = last.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
     noise = last.scale**2 / np.maximum(last.recent_days, 1e-9)
     share = excess / np.maximum(excess + noise, 1e-12)
     return FleetFit(
-        coefficient=mean, covariance=covariance, scale=last.scale, inflation=last.likeness,
+        coefficient=mean, covariance=covariance, scale=last.scale, inflation=likeness,
         slow_level=share * last.recent_residual, slow_variance=excess, slow_share=share,
         reference_absorbance_per_cm=np.array(reference), found=found, days_known=last.days_known, prior=prior,
     )
@@ -258,12 +249,14 @@ def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
 
 @dataclass(slots=True, kw_only=True)
 class _Units:
-    """Normal equations over the residual variance, and what the residuals say, of some units."""
+    """Weighted normal equations, and what the residuals say, of some units."""
 
     gram: np.ndarray
     moment: np.ndarray
     scale: np.ndarray
-    likeness: np.ndarray
+    loss_factor: np.ndarray
+    block_ratio: np.ndarray
+    blocks: np.ndarray
     recent_residual: np.ndarray
     recent_days: np.ndarray
     days_known: np.ndarray
@@ -320,7 +313,7 @@ def _reweighted(
 def _equations(
     x: np.ndarray, y: np.ndarray, known: np.ndarray, coefficient: np.ndarray, scale: np.ndarray, loss: Loss
 ) -> _Units:
-    """Weighted normal equations over the variance that the coefficients' errors follow."""
+    """Weighted normal equations, and how far their plain covariance is from the truth."""
     residual = (y - (coefficient[:, None, :] @ x)[:, 0]) * known
     weight = _weight(residual, scale, loss) * known
     psi = residual * weight
@@ -335,8 +328,7 @@ def _equations(
     slope = np.maximum(slope, 0.2)
     # Huber 1981, 7.6: variance of an M-estimate over that which the weighted normal equations would state
     loss_factor = (psi**2).sum(axis=1) / count / scale**2 * (weight.sum(axis=1) / count) / slope**2
-    likeness = _likeness(psi, known)
-    variance = scale**2 * likeness * np.clip(loss_factor, 0.5, 4.0)
+    block_ratio, blocks = _block_ratio(psi, known, free=(x != 0).any(axis=2).sum(axis=1))
     weighted = x * weight[:, None, :]
     gram = weighted @ x.swapaxes(1, 2)
     moment = (weighted @ y[:, :, None])[:, :, 0]
@@ -344,21 +336,37 @@ def _equations(
     recent_weight = weight * recent
     total = recent_weight.sum(axis=1)
     return _Units(
-        gram=gram / variance[:, None, None], moment=moment / variance[:, None], scale=scale, likeness=likeness,
+        gram=gram, moment=moment, scale=scale, loss_factor=np.clip(loss_factor, 0.5, 4.0),
+        block_ratio=block_ratio, blocks=blocks,
         recent_residual=(recent_weight * residual).sum(axis=1) / np.maximum(total, 1e-9), recent_days=total,
         days_known=known.sum(axis=1),
     )
 
 
-def _likeness(psi: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Variance of block sums of residuals over that of independent days, at least 1, at most a block."""
+def _block_ratio(psi: np.ndarray, known: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Variance of block sums of residuals over that of independent days, and the number of blocks.
+
+    `free` columns were fitted, and took as many blocks' worth of slow movement out of the residuals.
+    """
     starts = np.arange(0, psi.shape[1], BLOCK_DAYS)
     sums = np.add.reduceat(psi, starts, axis=1)
-    spread = (psi**2).sum(axis=1)
-    # two more blocks of independence, so that a short record does not state a likeness that it cannot know
     blocks = np.add.reduceat(known, starts, axis=1, dtype=float).sum(axis=1) / BLOCK_DAYS
-    ratio = ((sums**2).sum(axis=1) + 1e-18) / np.maximum(spread, 1e-18)
-    return np.clip((blocks * ratio + 2.0 * 2.0) / (blocks + 2.0), 1.0, BLOCK_DAYS)
+    left = np.maximum(blocks - free, blocks / 2.0)
+    ratio = ((sums**2).sum(axis=1) + 1e-18) / np.maximum((psi**2).sum(axis=1), 1e-18)
+    return ratio * blocks / np.maximum(left, 1e-9), blocks
+
+
+def _over_variance(units: _Units, kind: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Gram and moment over the variance that the coefficients' errors follow, and the likeness of its days.
+
+    A short record can't tell how alike its days are: each is drawn towards its kind's mean.
+    """
+    weight = np.bincount(kind, units.blocks)
+    of_kind = np.bincount(kind, units.blocks * units.block_ratio) / np.maximum(weight, 1e-9)
+    drawn = (units.blocks * units.block_ratio + OWN_BLOCKS * of_kind[kind]) / (units.blocks + OWN_BLOCKS)
+    likeness = np.clip(drawn, 1.0, BLOCK_DAYS)
+    variance = units.scale**2 * likeness * units.loss_factor
+    return units.gram / variance[:, None, None], units.moment / variance[:, None], likeness
 
 
 def _recent(known: np.ndarray) -> np.ndarray:
@@ -375,23 +383,3 @@ def _median_absorbance(days: FleetDays) -> np.ndarray:
     uvt_pct = np.full(len(some), 85.0)
     uvt_pct[some] = np.nanmedian(days.uvt_pct[some], axis=1)
     return absorbance_per_cm(uvt_pct)
-
-
-def losses(fit: FleetFit, days: FleetDays) -> dict[str, np.ndarray]:
-    """What each unit has lost by its last day, of ln(intensity): `lamp`, `sleeve`, each shape (n,).
-
-    Against a new lamp after its burn-in, in a clean sleeve.
-    """
-    from models.decay_columns import sleeve_terms  # noqa: PLC0415
-
-    rows = np.arange(len(days.kind))
-    last = np.maximum(days.last_day, 0)
-    early = -sleeve_terms(days.clean_hours[rows, last])[1]
-    return {
-        "lamp": np.maximum(fit.coefficient[:, LAMP], 0.0) * days.lamp_hours[rows, last] / 1000.0,
-        "sleeve": fit.coefficient[:, SLEEVE] * days.clean_hours[rows, last] / 1000.0
-        + fit.coefficient[:, SLEEVE_EARLY] * early,
-    }
-
-
-__all__ = ["BURN_IN", "LAMP_BEFORE", "ABSORBANCE", "FleetFit", "Loss", "fleet_fit", "losses", "replace"]

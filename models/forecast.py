@@ -1,0 +1,262 @@
+"""When a unit's intensity falls below its threshold: dates with their probability, as it is and after service."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr
+
+from models.decay import SLOW_DAYS, FleetFit
+from models.decay_columns import (
+    ABSORBANCE,
+    BURN_IN,
+    CLEAN_JUMPS,
+    COLUMNS,
+    FOUND_JUMPS,
+    LAMP,
+    LEVEL,
+    SLEEVE,
+    SLEEVE_EARLY,
+    SWAP_JUMPS,
+    TEMP,
+    TEMP_SQUARE,
+    absorbance_per_cm,
+    lamp_terms,
+    sleeve_terms,
+    temp_terms,
+)
+from models.fleet_days import FleetDays
+from models.seasons import season_outlook
+
+HORIZON_DAYS = 730  # beyond two years the answer is 'no crossing within two years'
+STEP_DAYS = 2
+RUNNING_DAYS = 60  # lit hours a day are taken from so many days
+TEMP_SD_C = 2.0  # a day's water from its yearly wave; common practice, no source
+CHUNK_UNITS = 128
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """What the coming days start from; `n` units.
+
+    Attributes
+    ----------
+    lamp_hours, clean_hours : ndarray, shape (n,)
+        On the last day of the table. [h]
+    hours_per_day : ndarray, shape (n,)
+        Lit hours in a coming day. [h]
+    swapped, cleaned, found : ndarray of float, shape (n, 2)
+        1 where a jump of that slot lies behind the unit.
+    absorbance_per_cm, water_temp_c : ndarray, shape (n, h)
+        Water of the coming days at which the intensity is asked for. [1/cm, C]
+    ahead_days : ndarray, shape (h,)
+    """
+
+    lamp_hours: np.ndarray
+    clean_hours: np.ndarray
+    hours_per_day: np.ndarray
+    swapped: np.ndarray
+    cleaned: np.ndarray
+    found: np.ndarray
+    absorbance_per_cm: np.ndarray
+    water_temp_c: np.ndarray
+    ahead_days: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossing:
+    """Days from the last day of the table, shape (n,); inf: not within two years; 0: already below.
+
+    `p10` comes first: with one chance in ten it is below by then. `rated_life` is when the lamp reaches its rated
+    hours; `due` the earlier of `p10` and that.
+    """
+
+    p10: np.ndarray
+    p50: np.ndarray
+    p90: np.ndarray
+    rated_life: np.ndarray
+
+    @property
+    def due(self) -> np.ndarray:
+        """Days to the earlier of the 10 % date and the rated life."""
+        return np.minimum(self.p10, self.rated_life)
+
+
+def present_state(
+    fit: FleetFit, days: FleetDays, *, uvt_pct: np.ndarray | None = None, water_temp_c: np.ndarray | None = None,
+    hours_per_day: np.ndarray | None = None, ahead_days: np.ndarray | None = None,
+) -> State:
+    """Where each unit stands, and the water of its coming days.
+
+    Parameters
+    ----------
+    fit : FleetFit
+    days : FleetDays
+    uvt_pct : ndarray, shape (n,) or (n, h), optional
+        Transmittance at which the threshold holds; that of the fit's level by default. [%]
+    water_temp_c : ndarray, shape (n,) or (n, h), optional
+        By default each unit's yearly wave. [C]
+    hours_per_day : ndarray, shape (n,), optional
+        By default what the last 60 days ran. [h]
+    ahead_days : ndarray, shape (h,), optional
+        By default every second day for two years.
+    """
+    units, width = days.intensity_w_m2.shape
+    ahead = np.arange(0, HORIZON_DAYS + STEP_DAYS, STEP_DAYS) if ahead_days is None else np.asarray(ahead_days)
+    grid = (units, len(ahead))
+    if hours_per_day is None:
+        hours_per_day = _hours_per_day(days)
+    unheard = np.where(days.last_day >= 0, width - 1 - days.last_day, 0)
+    # the table holds the counter still after the last day heard; a silent unit is taken to have run on
+    held = days.clean_hours[:, -1] <= days.clean_hours[np.arange(units), np.maximum(days.last_day, 0)]
+    missed_h = np.where(held, unheard, 0) * hours_per_day
+    if water_temp_c is None:
+        water_temp_c = season_outlook(
+            days.water_temp_c, first_day=days.first_day, ahead_days=ahead, group=np.zeros(units, dtype=int), sd=TEMP_SD_C
+        )
+        water_temp_c = np.where(np.isfinite(water_temp_c), water_temp_c, 10.0)
+    absorbance = fit.reference_absorbance_per_cm if uvt_pct is None else absorbance_per_cm(uvt_pct)
+    lamps, cleanings = (n[:, -1] - n[:, 0] for n in (days.lamp_number, days.clean_number))
+    slots = np.arange(2)
+    return State(
+        lamp_hours=days.lamp_hours[:, -1] + missed_h, clean_hours=days.clean_hours[:, -1] + missed_h,
+        hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > slots).astype(float),
+        cleaned=(cleanings[:, None] > slots).astype(float), found=(fit.found < width).astype(float),
+        absorbance_per_cm=np.broadcast_to(_as_rows(absorbance), grid),
+        water_temp_c=np.broadcast_to(_as_rows(water_temp_c), grid), ahead_days=ahead,
+    )
+
+
+def outlook(fit: FleetFit, state: State) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and standard deviation of ln(intensity) on the coming days, shape (n, h) each.
+
+    Notes
+    -----
+    The spread is that of the coefficients, of the slow departures from the line (known today, forgotten within
+    weeks), and of how differently the sleeve may foul from now on.
+    """
+    units, count = state.absorbance_per_cm.shape
+    mean, sd = np.empty((units, count)), np.empty((units, count))
+    for low in range(0, units, CHUNK_UNITS):
+        rows = slice(low, low + CHUNK_UNITS)
+        x = _coming_columns(fit, state, rows)
+        # losses that the data leave open below zero are none: a lamp does not gain, a film does not clear itself
+        coefficient = fit.coefficient[rows].copy()
+        coefficient[:, [LAMP, SLEEVE]] = np.maximum(coefficient[:, [LAMP, SLEEVE]], 0.0)
+        fade = np.exp(-state.ahead_days / SLOW_DAYS)
+        mean[rows] = (x @ coefficient[:, :, None])[:, :, 0] + fit.slow_level[rows, None] * fade
+        variance = ((x @ fit.covariance[rows]) * x).sum(axis=2)
+        variance += fit.slow_variance[rows, None] * (1.0 - fit.slow_share[rows, None] * fade**2)
+        changed = CHANGE_PER_ROOT_KH * coefficient[:, [SLEEVE]] * (state.hours_per_day[rows, None] / 1000.0)
+        variance += changed**2 * state.ahead_days**2
+        sd[rows] = np.sqrt(variance)
+    return mean, sd
+
+
+CHANGE_PER_ROOT_KH = 0.10  # a sleeve fouls up to so much faster or slower than it did (share); common practice, no source
+
+
+def crossing(
+    fit: FleetFit, state: State, *, threshold_w_m2: np.ndarray, rated_life_h: np.ndarray | float,
+    interval_scale: float = 1.0,
+) -> Crossing:
+    """When the intensity falls below the threshold, as 10, 50 and 90 % dates.
+
+    Parameters
+    ----------
+    fit : FleetFit
+    state : State
+    threshold_w_m2 : ndarray, shape (n,)
+        The least intensity that still gives the dose at the unit's own peak flow and transmittance, never below
+        its reactor's alarm intensity (the caller's part). [W/m2]
+    rated_life_h : array_like, shape (n,)
+        Lamp hours after which its maker no longer answers for the output. [h]
+    interval_scale : float
+        Widens (above 1) the spread; what a back-test of this fleet asked for.
+
+    Raises
+    ------
+    ValueError
+        If a threshold is not above 0; NaN is taken and gives NaN dates.
+    """
+    threshold = np.broadcast_to(np.asarray(threshold_w_m2, dtype=float), state.lamp_hours.shape)
+    if (threshold <= 0).any():
+        raise ValueError(f"threshold_w_m2 must be above 0 W/m2; got {threshold[threshold <= 0][0]!r}")
+    mean, sd = outlook(fit, state)
+    below = ndtr((np.log(threshold)[:, None] - mean) / (interval_scale * sd))
+    below = np.maximum.accumulate(below, axis=1)
+    rated = np.broadcast_to(np.asarray(rated_life_h, dtype=float), state.lamp_hours.shape)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left = np.maximum(rated - state.lamp_hours, 0.0) / state.hours_per_day
+    dates = [np.where(np.isnan(threshold), np.nan, _first_at(below, q, state.ahead_days)) for q in (0.1, 0.5, 0.9)]
+    return Crossing(
+        p10=dates[0], p50=dates[1], p90=dates[2], rated_life=np.where(left <= HORIZON_DAYS, left, np.inf)
+    )
+
+
+def after_swap(fit: FleetFit, days: FleetDays, state: State) -> tuple[FleetFit, State]:
+    """The same units with a new lamp today: ageing as their kind's lamps do."""
+    mean, sd = fit.prior.mean[days.kind], fit.prior.sd[days.kind]
+    first_jump = SWAP_JUMPS[0]
+    coefficient, covariance = fit.coefficient.copy(), fit.covariance.copy()
+    for column in (LAMP, first_jump):
+        coefficient[:, column] = mean[:, column]
+        covariance[:, column, :] = 0.0
+        covariance[:, :, column] = 0.0
+        covariance[:, column, column] = sd[:, column] ** 2
+    swapped = state.swapped.copy()
+    swapped[:, 0] = 1.0
+    return (
+        replace(fit, coefficient=coefficient, covariance=covariance),
+        replace(state, lamp_hours=np.zeros_like(state.lamp_hours), swapped=swapped),
+    )
+
+
+def after_cleaning(state: State) -> State:
+    """The same units with a clean sleeve today."""
+    return replace(state, clean_hours=np.zeros_like(state.clean_hours))
+
+
+def _coming_columns(fit: FleetFit, state: State, rows: slice) -> np.ndarray:
+    """Columns of the model on the coming days, shape (u, h, p)."""
+    run_h = state.hours_per_day[rows, None] * state.ahead_days
+    x = np.zeros((*run_h.shape, len(COLUMNS)))
+    x[:, :, LEVEL] = 1.0
+    x[:, :, LAMP], x[:, :, BURN_IN] = lamp_terms(state.lamp_hours[rows, None] + run_h)
+    x[:, :, SLEEVE], x[:, :, SLEEVE_EARLY] = sleeve_terms(state.clean_hours[rows, None] + run_h)
+    x[:, :, ABSORBANCE] = fit.reference_absorbance_per_cm[rows, None] - state.absorbance_per_cm[rows]
+    x[:, :, TEMP], x[:, :, TEMP_SQUARE] = temp_terms(state.water_temp_c[rows])
+    x[:, :, list(SWAP_JUMPS)] = state.swapped[rows, None, :]
+    x[:, :, list(CLEAN_JUMPS)] = state.cleaned[rows, None, :]
+    x[:, :, list(FOUND_JUMPS)] = state.found[rows, None, :]
+    return x
+
+
+def _hours_per_day(days: FleetDays) -> np.ndarray:
+    """Mean lit hours a day over the last days heard; 24 where none was."""
+    step = np.diff(days.clean_hours[:, -RUNNING_DAYS - 1 :], axis=1)
+    lamp_step = np.diff(days.lamp_hours[:, -RUNNING_DAYS - 1 :], axis=1)
+    step = np.maximum(np.maximum(step, lamp_step), 0.0)
+    heard = np.arange(step.shape[1]) + days.lamp_hours.shape[1] - step.shape[1] <= days.last_day[:, None]
+    count = heard.sum(axis=1)
+    return np.where(count > 0, (step * heard).sum(axis=1) / np.maximum(count, 1), 24.0)
+
+
+def _as_rows(values: np.ndarray) -> np.ndarray:
+    """(n,) as (n, 1); (n, h) as it is."""
+    values = np.asarray(values, dtype=float)
+    return values[:, None] if values.ndim == 1 else values
+
+
+def _first_at(probability: np.ndarray, level: float, ahead_days: np.ndarray) -> np.ndarray:
+    """Day at which a rising probability reaches a level, linear between grid days; inf if it never does."""
+    reached = probability >= level
+    at = reached.argmax(axis=1)
+    rows = np.arange(len(at))
+    before = np.maximum(at - 1, 0)
+    low, high = probability[rows, before], probability[rows, at]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(at > 0, (level - low) / (high - low), 0.0)
+    day = ahead_days[before] + share * (ahead_days[at] - ahead_days[before])
+    return np.where(reached.any(axis=1), day, np.inf)
