@@ -1,0 +1,350 @@
+"""The boil advisory of one unit: raised -> clearing -> lifted, as a value and its transitions.
+
+The record is the list of events (`models.advisory_events`); an `Advisory` is what they add up to. The program
+raises and keeps the proofs; only a named person lifts. Nothing here reads a clock: every event brings its instant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from models.advisory_events import (
+    CLEANING_STEPS,
+    PERSON_STEPS,
+    SENSOR_STEPS,
+    STEP_WORDS,
+    Cause,
+    Event,
+    Exposed,
+    Exposure,
+    Lifted,
+    NotAllowed,
+    Proof,
+    Raised,
+    Remeasured,
+    SampleFailed,
+    Severity,
+    State,
+    Step,
+    StepPolicy,
+    StepRecorded,
+)
+from models.advisory_proofs import proofs
+from models.advisory_record import from_json, to_json
+
+__all__ = [
+    "CLEANING_STEPS", "PERSON_STEPS", "SENSOR_STEPS", "STEP_WORDS", "Advisory", "Cause", "Event", "Exposed",
+    "Exposure", "Lifted", "NotAllowed", "Proof", "Raised", "Remeasured", "SampleFailed", "Severity", "State",
+    "Step", "StepPolicy", "StepRecorded", "StepStatus", "advance", "exposure_event", "from_json", "new_proofs",
+    "proofs", "replay", "to_json",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepStatus:
+    """One step of an advisory: is it done, since when, and by what evidence."""
+
+    code: Step
+    done: bool
+    evidence: str
+    since: datetime | None  # when it was done; None where it is not
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advisory:
+    """What the events so far add up to.
+
+    Attributes
+    ----------
+    evidence_since : datetime or None
+        Flushing, dose and samples count from here: the last under-dosed litre, or a failed sample taken later.
+        None while under-dosed water may still be passing; nothing counts then.
+    """
+
+    raised_at: datetime
+    updated_at: datetime
+    exposure: Exposure
+    severity: Severity
+    steps: tuple[Step, ...]
+    sample_gap_h: float
+    evidence_since: datetime | None
+    raised_by: str = ""
+    proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
+    records: tuple[StepRecorded, ...] = ()
+    lifted: Lifted | None = None
+    undone_at_lift: tuple[Step, ...] = ()
+
+    @property
+    def cause(self) -> Cause:
+        """Why it stands."""
+        return self.exposure.cause
+
+    @property
+    def state(self) -> State:
+        """Raised, clearing or lifted."""
+        if self.lifted is not None:
+            return State.LIFTED
+        return State.CLEARING if any(status.done for status in self.statuses) else State.RAISED
+
+    @property
+    def statuses(self) -> tuple[StepStatus, ...]:
+        """Every step that applies, in the order of work."""
+        found: dict[Step, StepStatus] = {}
+        for step in self.steps:
+            found[step] = self._status(step, found)
+        return tuple(found.values())
+
+    @property
+    def open_steps(self) -> tuple[Step, ...]:
+        """The steps still to do."""
+        return tuple(status.code for status in self.statuses if not status.done)
+
+    def _status(self, step: Step, before: Mapping[Step, StepStatus]) -> StepStatus:
+        """The step, given those before it."""
+        proof = next((one for one in self.proofs if one.step is step), None)
+        record = next((one for one in self.records if one.step is step), None)
+        if step is Step.NOTICE_REMOVED and self.lifted is not None:
+            words = f"{self.lifted.by} lifted the advisory and takes the notice down"
+            return StepStatus(code=step, done=True, evidence=words, since=self.lifted.at)
+        if self.evidence_since is None:
+            words = "under-dosed water may still be passing; nothing counts before that ends"
+            return StepStatus(code=step, done=False, evidence=words, since=None)
+        if proof is not None and proof.done is not None:
+            return StepStatus(
+                code=step, done=proof.done, evidence=proof.evidence, since=proof.at if proof.done else None
+            )
+        if record is None:
+            nothing = "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
+            words = proof.evidence if proof else nothing
+            return StepStatus(code=step, done=False, evidence=words, since=None)
+        words = f"{record.by}, {_said(record.when)}" + (f": {record.note}" if record.note.strip() else "")
+        if why := self._too_early(step, record.when, before):
+            return StepStatus(code=step, done=False, evidence=f"{words}; does not count: {why}", since=None)
+        return StepStatus(code=step, done=True, evidence=words, since=record.when)
+
+    def _too_early(self, step: Step, when: datetime, before: Mapping[Step, StepStatus]) -> str:
+        """Why a step done then does not count; empty where it does."""
+        if self.evidence_since is None or when < self.evidence_since:
+            return "done before the last exposure of the water was over"
+        if step in (Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED):
+            needed = [one for one in before.values() if step is Step.NOTICE_REMOVED or one.code in CLEANING_STEPS]
+            for one in needed:
+                if one.since is None or when < one.since:
+                    return f"it comes after {one.code} ({STEP_WORDS[one.code]})"
+        if step is Step.SAMPLE_2:
+            first = before[Step.SAMPLE_1].since if Step.SAMPLE_1 in before else None
+            if first is None or when < first + timedelta(hours=self.sample_gap_h):
+                return f"it is taken at least {self.sample_gap_h:g} h after a sample_1 that counts"
+        return ""
+
+
+def advance(advisory: Advisory | None, event: Event) -> Advisory:
+    """The advisory after one more event.
+
+    Parameters
+    ----------
+    advisory : Advisory or None
+        As it stood; None before the first event.
+    event : Event
+        What happened. Its `at` is not before the last event's.
+
+    Raises
+    ------
+    NotAllowed
+        If the event cannot follow; the message says why and what could.
+    """
+    if advisory is None:
+        if not isinstance(event, Raised):
+            raise NotAllowed(f"an advisory begins with 'raised'; got {event.kind!r}")
+        return Advisory(
+            raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
+            steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
+            raised_by=event.by,
+        )
+    if advisory.lifted is not None:
+        raise NotAllowed(
+            f"lifted by {advisory.lifted.by} {_said(advisory.lifted.at)}: nothing changes any more; raise a new one"
+        )
+    if event.at < advisory.updated_at:
+        raise NotAllowed(f"at must not lie before the last event ({advisory.updated_at}); got {event.at}")
+    advisory = replace(advisory, updated_at=event.at)
+    match event:
+        case Raised():
+            raise NotAllowed("this advisory is raised already; new exposure is 'exposed'")
+        case Exposed():
+            return _exposed(advisory, event)
+        case Remeasured():
+            return _remeasured(advisory, event)
+        case Proof():
+            return _proven(advisory, event)
+        case StepRecorded():
+            return _recorded(advisory, event)
+        case SampleFailed():
+            return _failed(advisory, event)
+        case Lifted():
+            undone = tuple(step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED)
+            if undone and not event.reason.strip():
+                raise NotAllowed(
+                    f"still undone: {', '.join(undone)}; do them, or lift with a reason, which is kept"
+                )
+            return replace(advisory, lifted=event, undone_at_lift=undone)
+
+
+def replay(events: Iterable[Event]) -> Advisory:
+    """The advisory that a whole record adds up to; events in any order, equal instants in their order of sequence.
+
+    Raises
+    ------
+    NotAllowed
+        If the record is empty or an event cannot follow the one before.
+    """
+    advisory: Advisory | None = None
+    for event in sorted(events, key=lambda one: one.at):  # stable: sequence decides between equal instants
+        advisory = advance(advisory, event)
+    if advisory is None:
+        raise NotAllowed("no event: an advisory begins with 'raised'")
+    return advisory
+
+
+def exposure_event(
+    advisory: Advisory | None, exposure: Exposure, *, at: datetime, hot_tank_l: float,
+    policy: StepPolicy | None = None, by: str = "",
+) -> Raised | Exposed | Remeasured | None:
+    """The event that an exposure asks for, if any.
+
+    Parameters
+    ----------
+    advisory : Advisory or None
+        The unit's open advisory; None, or a lifted one, where there is none.
+    exposure : Exposure
+        All under-dosed water of this advisory as it is known now.
+    at : datetime
+        Now. Where the clock went back, the event takes the last event's instant.
+    hot_tank_l : float
+        0: the unit feeds none. [L]
+    policy : StepPolicy, optional
+        The fleet's; by default the safe one.
+    by : str
+        Who raises it, for a manual one.
+
+    Returns
+    -------
+    event : Raised, Exposed, Remeasured or None
+        None where nothing can have passed (the upper bound is known to be 0), or nothing new is known.
+    """
+    policy = policy or StepPolicy()
+    severity = policy.severity(exposure)
+    steps = policy.steps(severity, hot_tank_l=hot_tank_l)
+    if advisory is None or advisory.state is State.LIFTED:
+        if exposure.underdosed_l_upper == 0 and exposure.cause is not Cause.MANUAL:
+            return None
+        return Raised(
+            at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by
+        )
+    if exposure == advisory.exposure:
+        return None
+    kind = Exposed if _later(exposure, advisory.exposure) else Remeasured
+    return kind(at=max(at, advisory.updated_at), exposure=exposure, severity=severity, steps=steps)
+
+
+def new_proofs(advisory: Advisory, found: Iterable[Proof]) -> tuple[Proof, ...]:
+    """Those of `found` that tick or untick a step of the advisory: what the append-only record has to keep.
+
+    Between two of them only the words change (litres still counting): show those with `advance`, unstored.
+    """
+    known = {proof.step: proof.done for proof in advisory.proofs}
+    return tuple(
+        proof for proof in found
+        if proof.step in advisory.steps and (proof.step not in known or known[proof.step] is not proof.done)
+    )
+
+
+def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
+    """Everything starts again; nothing that was asked for drops out."""
+    end, known = event.exposure.end, advisory.evidence_since
+    return replace(
+        _asked(advisory, event), proofs=(), records=(),
+        evidence_since=None if end is None else end if known is None else max(end, known),
+    )
+
+
+def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
+    """Figures change; what was done after the exposure stays done."""
+    if _later(event.exposure, advisory.exposure):
+        raise NotAllowed(
+            f"the exposure ends later ({event.exposure.end}) than known ({advisory.exposure.end}): "
+            "that is 'exposed'"
+        )
+    since = event.exposure.end if advisory.evidence_since is None else advisory.evidence_since
+    return replace(_asked(advisory, event), evidence_since=since)
+
+
+def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:
+    """Exposure as known now; severity and steps only ever grow."""
+    worse = Severity.UNTREATED in (advisory.severity, event.severity)
+    return replace(
+        advisory, exposure=event.exposure, severity=Severity.UNTREATED if worse else Severity.UNDER_TREATED,
+        steps=tuple(step for step in Step if step in advisory.steps or step in event.steps),
+    )
+
+
+def _proven(advisory: Advisory, event: Proof) -> Advisory:
+    """Keep what the sensors say; while it stays the same, since when stays too."""
+    if event.step not in advisory.steps:
+        return advisory
+    old = next((proof for proof in advisory.proofs if proof.step is event.step), None)
+    kept = replace(event, at=old.at) if old is not None and old.done is event.done else event
+    return replace(
+        advisory, proofs=(*(proof for proof in advisory.proofs if proof.step is not event.step), kept)
+    )
+
+
+def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:
+    """Keep a person's record; refuse one that could not count."""
+    if event.step not in advisory.steps:
+        raise NotAllowed(f"step {event.step} is not asked for here; these are: {', '.join(advisory.steps)}")
+    if event.step not in PERSON_STEPS:
+        raise NotAllowed(f"step {event.step} is proven by the sensors alone; nobody can see a dose")
+    if advisory.evidence_since is None:
+        raise NotAllowed("under-dosed water may still be passing: no step counts before that ends")
+    proof = next((one for one in advisory.proofs if one.step is event.step), None)
+    if proof is not None and proof.done is False:
+        raise NotAllowed(f"step {event.step}: the sensors say otherwise ({proof.evidence})")
+    before = {status.code: status for status in advisory.statuses if status.code != event.step}
+    before = {code: before[code] for code in advisory.steps if code in before and _rank(code) < _rank(event.step)}
+    if why := advisory._too_early(event.step, event.when, before):
+        raise NotAllowed(f"step {event.step} at {_said(event.when)} cannot count: {why}")
+    kept = tuple(one for one in advisory.records if one.step is not event.step)
+    return replace(advisory, records=(*kept, event))
+
+
+def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
+    """The plumbing is not clean: clean it again, then sample again."""
+    again = (*CLEANING_STEPS, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED)
+    since = advisory.evidence_since
+    return replace(
+        advisory,
+        steps=tuple(step for step in Step if step in advisory.steps or step is Step.DISINFECT),
+        proofs=tuple(one for one in advisory.proofs if one.step not in again),
+        records=tuple(one for one in advisory.records if one.step not in again),
+        evidence_since=None if since is None else max(since, event.when),
+    )
+
+
+def _later(new: Exposure, old: Exposure) -> bool:
+    """Does the new exposure reach beyond the old one's end?"""
+    if old.end is None:
+        return False
+    return new.end is None or new.end > old.end
+
+
+def _rank(step: Step) -> int:
+    """Place in the order of work."""
+    return list(Step).index(step)
+
+
+def _said(at: datetime) -> str:
+    """An instant in words that carry no guess at the reader's time zone."""
+    return at.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")

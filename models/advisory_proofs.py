@@ -1,0 +1,90 @@
+"""What the sensors prove of an advisory's steps, from figures since the last exposure."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+
+from models.advisory_events import PERSON_STEPS, Proof, Step, StepPolicy
+
+
+def proofs(
+    *, at: datetime, power_on_since: datetime | None, lamp_on_since: datetime | None, power_on: bool | None,
+    lamp_on: bool | None, dose_ok_min: float | None, metered_l: float | None, flush_cold_l: float,
+    flush_hot_l: float, policy: StepPolicy | None = None,
+) -> tuple[Proof, ...]:
+    """What the sensors say of the steps that they can prove.
+
+    Parameters
+    ----------
+    at : datetime
+        Now.
+    power_on, lamp_on : bool or None
+        As last heard, within time that was heard; None: no such sensor, or not known.
+    power_on_since, lamp_on_since : datetime or None
+        Since when without a break; None: not known, which proves nothing.
+    dose_ok_min : float or None
+        Minutes since `Advisory.evidence_since` during which the lower bound of dose was at or above target
+        without a break up to now (standing water judged at peak flow). None or NaN: not known. [min]
+    metered_l : float or None
+        Litres through the unit since the later of `Advisory.evidence_since` and the dose's return. None or NaN:
+        no meter. [L]
+    flush_cold_l, flush_hot_l : float
+        Flush volume of the cold pipes and of the hot tank with its pipes. [L]
+    policy : StepPolicy, optional
+        The fleet's; by default the safe one.
+
+    Returns
+    -------
+    proofs : tuple of Proof
+        One per step of `SENSOR_STEPS`; an advisory ignores those that it does not ask for.
+
+    Notes
+    -----
+    The meter sits before the hot tank and cannot tell hot from cold, so the hot flush asks for the sum of both
+    volumes; that hot taps were opened rests on whoever did it.
+    """
+    policy = policy or StepPolicy()
+    cold, both = flush_cold_l, flush_cold_l + flush_hot_l
+    return (
+        _minutes(Step.POWER_STABLE, at, power_on, power_on_since, policy.power_stable_min, "power", "on"),
+        _minutes(Step.LAMP_LIT, at, lamp_on, lamp_on_since, policy.lamp_lit_min, "lamp", "lit"),
+        _measured(
+            Step.DOSE_BACK, at, dose_ok_min, policy.dose_back_min, "min", "of dose at or above target",
+            missing="dose not known",
+        ),
+        _measured(
+            Step.FLUSH_COLD, at, metered_l, cold, "L", "metered since the dose came back", missing="no metered flow"
+        ),
+        _measured(
+            Step.FLUSH_HOT, at, metered_l, both, "L", "metered since the dose came back (cold and hot together)",
+            missing="no metered flow",
+        ),
+    )
+
+
+def _minutes(
+    step: Step, at: datetime, on: bool | None, since: datetime | None, needed: float, what: str, word: str
+) -> Proof:
+    """Proof of something that has been on for long enough."""
+    if on is None:
+        return Proof(at=at, step=step, done=None, evidence=f"{what}: not known; a person may record it")
+    if not on:
+        return Proof(at=at, step=step, done=False, evidence=f"{what} is not {word}")
+    if since is None:
+        return Proof(at=at, step=step, done=False, evidence=f"{what} is {word}, since when is not known")
+    return _measured(step, at, (at - since) / timedelta(minutes=1), needed, "min", f"of {what} {word}", missing="")
+
+
+def _measured(
+    step: Step, at: datetime, have: float | None, needed: float, unit: str, what: str, *, missing: str
+) -> Proof:
+    """Proof of a measured amount against the amount needed."""
+    if have is None or math.isnan(have):
+        # A dose that nobody knows is not proven by a person either: it stays undone.
+        done = None if step in PERSON_STEPS else False
+        hint = "; a person may record it" if done is None else ""
+        return Proof(at=at, step=step, done=done, evidence=f"{missing}{hint}")
+    # Shown rounded down, so that the words never claim the amount before it is there.
+    shown = math.floor(have * 10) / 10
+    return Proof(at=at, step=step, done=have >= needed, evidence=f"{shown:g} of {needed:g} {unit} {what}")
