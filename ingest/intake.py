@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
 import duckdb
 import numpy as np
@@ -24,11 +24,13 @@ _SAME = 'r.cabin = b.cabin AND r.unit = b.unit AND r."at" = b."at"'
 # that span is all that is looked at. Relies on one writer.
 _WINDOW = 'r."at" BETWEEN $since AND $until'
 
+_IS_NEWS = " OR ".join(f"(r.{c} IS NULL AND b.{c} IS NOT NULL)" for c in QUANTITY_COLUMNS)
+
 # A later record of the same instant fills what is still empty; what is there stays.
 _FILL = f"""
     UPDATE reading AS r SET {", ".join(f"{c} = coalesce(r.{c}, b.{c})" for c in QUANTITY_COLUMNS)}
     FROM batch AS b
-    WHERE {_SAME} AND {_WINDOW} AND ({" OR ".join(f"(r.{c} IS NULL AND b.{c} IS NOT NULL)" for c in QUANTITY_COLUMNS)})
+    WHERE {_SAME} AND {_WINDOW} AND ({_IS_NEWS})
     RETURNING r.cabin, r.unit, r."at"
 """  # noqa: S608  (names from our own lists)
 _INSERT = f"""
@@ -39,6 +41,15 @@ _INSERT = f"""
     ORDER BY "at"
     RETURNING cabin, unit, "at"
 """  # noqa: S608
+_LINKS = """
+    INSERT INTO link_event
+    SELECT cabin, unit, "at", up FROM (
+        SELECT *, lag(up) OVER (PARTITION BY cabin, unit ORDER BY "at", old DESC) AS before FROM (
+            SELECT cabin, unit, "at", up, FALSE AS old FROM links
+            UNION ALL
+            SELECT cabin, unit, max("at"), arg_max(up, "at"), TRUE FROM link_event GROUP BY ALL))
+    WHERE NOT old AND before IS DISTINCT FROM up
+"""
 _QUARANTINE = """
     INSERT INTO quarantine
     SELECT $arrived, source, cabin, unit, payload, reason FROM refused
@@ -135,11 +146,10 @@ def _frame(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows as a valid frame, and what of them was out of range."""
     at_ms = np.array([key[2] for key in keys], dtype="int64")
-    representable = np.abs(at_ms) < 9.2e15 // 1000  # what a timestamp in microseconds holds
-    at = pd.to_datetime(np.where(representable, at_ms, 0), unit="ms", utc=True).astype("datetime64[us, UTC]")
-    frame = rounded(pd.DataFrame({column: [row.get(column) for row in values] for column in QUANTITY_COLUMNS}).assign(
-        cabin=[key[0] for key in keys], unit=[key[1] for key in keys], at=at))
-    valid, bad = split(frame, now)
+    at = pd.to_datetime(at_ms, unit="ms", utc=True).astype("datetime64[us, UTC]")
+    columns: dict[str, Any] = {column: [row.get(column) for row in values] for column in QUANTITY_COLUMNS}
+    columns |= {"cabin": [key[0] for key in keys], "unit": [key[1] for key in keys], "at": at}
+    valid, bad = split(rounded(pd.DataFrame(columns)), now)
     if bad.empty:
         return valid, pd.DataFrame(columns=_REFUSED_COLUMNS)
     rows = bad["row"].astype(int).tolist()
@@ -181,13 +191,7 @@ def keep(
     if links is not None and len(links):
         con.register("links", links)
         # a retained message comes again at every connection: only a change is an event
-        con.execute("""
-            INSERT INTO link_event
-            SELECT l.cabin, l.unit, l."at", l.up FROM links AS l
-            LEFT JOIN (SELECT cabin, unit, arg_max(up, "at") AS up FROM link_event GROUP BY ALL) AS e
-                USING (cabin, unit)
-            WHERE e.up IS DISTINCT FROM l.up
-        """)
+        con.execute(_LINKS)
         con.unregister("links")
     if refused is not None and len(refused):
         con.register("refused", refused)
@@ -207,5 +211,6 @@ def _keep_rows(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, k
     kept.rows, kept.filled = len(inserted), len(filled)
     kept.already = given - len(inserted) - len(filled)
     changed = pd.concat([frame for frame in (filled, inserted) if len(frame)] or [inserted])
-    for (cabin, unit), at in changed.groupby(["cabin", "unit"])["at"]:
+    for key, at in changed.groupby(["cabin", "unit"])["at"]:
+        cabin, unit = cast(tuple[str, str], key)
         kept.touched[cabin, unit] = (at.min(), at.max())

@@ -53,6 +53,9 @@ CREATE TABLE hourly (                                                      -- pe
     dose_p05_mj_cm2 DOUBLE, dose_p50_mj_cm2 DOUBLE,
     lit_s DOUBLE, warming_s DOUBLE, weak_s DOUBLE, dark_s DOUBLE, unheard_s DOUBLE);
 
+CREATE TABLE pending (                                                     -- what the evaluation still owes
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL, until TIMESTAMPTZ NOT NULL);
+
 -- Between processes -------------------------------------------------------------------------------
 CREATE TABLE request (                                                     -- what others ask the collector to do
     id VARCHAR NOT NULL, asked_at TIMESTAMPTZ NOT NULL, kind VARCHAR NOT NULL, body JSON NOT NULL);

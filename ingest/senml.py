@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -205,9 +205,16 @@ def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | 
     PackRefused
         If the pack as a whole cannot be read.
     """
+    return rows_of(resolve(parse(payload), now_s))
+
+
+def rows_of(
+    records: Iterable[dict[str, Any] | Refused],
+) -> tuple[dict[int, dict[str, float | bool]], list[Refused]]:
+    """Resolved records of one unit to rows and refused, as `readings` returns them."""
     rows: dict[int, dict[str, float | bool]] = {}
     refused: list[Refused] = []
-    for record in resolve(parse(payload), now_s):
+    for record in records:
         if isinstance(record, Refused):
             refused.append(record)
             continue
@@ -216,7 +223,7 @@ def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | 
         except ValueError as error:
             refused.append(Refused(_shown(record), str(error)))
             continue
-        if not abs(record["t"]) < 1e11:  # year 5138: beyond it no timestamp could hold it
+        if not abs(record["t"]) < 9e9:  # year 2255: far beyond, a timestamp could not hold it
             refused.append(Refused(_shown(record), f"time out of any range: {record['t']!r} s"))
             continue
         rows.setdefault(round(record["t"] * 1000), {}).setdefault(column, value)

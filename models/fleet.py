@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from datetime import date
 from enum import StrEnum
 from typing import NoReturn
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
@@ -58,6 +58,10 @@ class CalculatedDose:
     def __post_init__(self) -> None:
         for field in fields(self):
             require_number(f"equation.{field.name}", getattr(self, field.name))
+        # Else the dose would rise with flow or absorbance, or fall with intensity.
+        require_number("equation.b", self.b, at_least=-math.inf, at_most=0)
+        for name in ("c", "d"):
+            require_number(f"equation.{name}", getattr(self, name), above=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,10 +87,12 @@ class Reactor:
     sensor_radius_cm: float | None = None  # None: at the chamber wall
     flow_max_l_min: float | None = None  # most flow tested; None: the test point's
     uvt_min_pct: float | None = None  # least transmittance tested; None: the test point's
+    uvt_max_pct: float | None = None  # most transmittance that an equation was tested at; None: the test point's
     # 95 % (two-sided) uncertainties; defaults are common practice, no source
     sensor_uncertainty_pct: float = 10.0  # of the reading
     flow_uncertainty_pct: float = 5.0  # of the reading
-    uvt_uncertainty_points: float = 2.0  # points of transmittance over 1 cm
+    uvt_uncertainty_points: float = 2.0  # points of transmittance over 1 cm, of a live sensor
+    uvt_test_uncertainty_points: float = 4.0  # the same of the latest water test, with the drift since then
     equation: CalculatedDose | None = None
 
     def __post_init__(self) -> None:
@@ -118,11 +124,13 @@ class Reactor:
             )
         if self.flow_max_l_min is not None:
             require_number("flow_max_l_min", self.flow_max_l_min, above=0)
-        if self.uvt_min_pct is not None:
-            require_number("uvt_min_pct", self.uvt_min_pct, above=0, at_most=100)
+        for name in ("uvt_min_pct", "uvt_max_pct"):
+            if getattr(self, name) is not None:
+                require_number(name, getattr(self, name), above=0, at_most=100)
         for name in ("sensor_uncertainty_pct", "flow_uncertainty_pct"):
             require_number(name, getattr(self, name), at_least=0, at_most=99)
-        require_number("uvt_uncertainty_points", self.uvt_uncertainty_points, at_least=0, at_most=50)
+        for name in ("uvt_uncertainty_points", "uvt_test_uncertainty_points"):
+            require_number(name, getattr(self, name), at_least=0, at_most=50)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,10 +179,12 @@ class Cabin:
         require_slug("slug", self.slug)
         if not isinstance(self.name, str) or not self.name.strip():
             raise ValueError(f"name must be a text that is not empty; got {self.name!r}")
-        if self.time_zone not in available_timezones():
+        try:
+            ZoneInfo(self.time_zone)
+        except (ZoneInfoNotFoundError, ValueError, TypeError, AttributeError, OSError):
             raise ValueError(
                 f"time_zone must be an IANA name like 'America/Toronto'; got {self.time_zone!r}"
-            )
+            ) from None
         require_number("latitude", self.latitude, at_least=-90, at_most=90)
         require_number("longitude", self.longitude, at_least=-180, at_most=180)
         require_number("altitude_m", self.altitude_m, at_least=-500, at_most=9000)

@@ -1,0 +1,1 @@
+"""The commands of `tarnlight`, one module a group; each adds itself with `add`."""

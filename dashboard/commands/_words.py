@@ -1,0 +1,68 @@
+"""What all commands share: options, settings, times, JSON on standard output."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from ingest.settings import BadInput, Settings, settings
+
+Do = Callable[[argparse.Namespace], int | None]
+
+
+def command(
+    commands: Any, name: str, do: Do, *, help: str, example: str, json_option: bool = False,
+) -> argparse.ArgumentParser:
+    """A command with the options that all take, its help, and an example below it."""
+    out: argparse.ArgumentParser = commands.add_parser(
+        name, help=help, description=help[0].upper() + help[1:] + ".", epilog=f"example: {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter)
+    out.add_argument("--store", metavar="PATH", help="the store's file (TARNLIGHT_STORE)")
+    out.add_argument("--config", metavar="FILE", type=Path, help="settings (default: ./tarnlight.toml)")
+    out.add_argument("--verbose", action="store_true", help="log what happens to stderr")
+    if json_option:
+        out.add_argument("--json", action="store_true", help="print one JSON array and nothing else")
+    out.set_defaults(do=do)
+    return out
+
+
+def settings_of(options: argparse.Namespace) -> Settings:
+    """Options over environment over file."""
+    return settings(vars(options), config=options.config)
+
+
+def instant(text: str) -> datetime:
+    """An aware instant from a command's option."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise BadInput(f"a time must be ISO 8601, like 2026-11-25T07:00:00Z; got {text!r}") from None
+    if at.tzinfo is None:
+        raise BadInput(f"a time must have Z or an offset, like {text}Z; got {text!r}")
+    return at
+
+
+def print_json(rows: list[Any]) -> None:
+    """One JSON array; unknown numbers are null, times ISO 8601 in UTC."""
+    json.dump(_plain(rows), sys.stdout, indent=1, ensure_ascii=False)
+    sys.stdout.write("\n")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(one) for one in value]
+    if isinstance(value, datetime):
+        return None if value != value else value.isoformat().replace("+00:00", "Z")  # NaT differs from itself
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if hasattr(value, "item"):
+        return _plain(value.item())
+    return value

@@ -1,0 +1,209 @@
+"""`demo`: broker, simulated cabins, collector and dashboard, in one command; Ctrl-C stops all of it."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import subprocess
+import sys
+import time
+import tomllib
+import urllib.request
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from iotcore import Broker
+from simulated_feeds.feed import history_frames
+
+from dashboard.commands._words import command, settings_of
+from dashboard.commands.load import progress_bar
+from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
+from ingest.actions import transaction
+from ingest.collector import free_port
+from ingest.evaluate import evaluate, owe
+from ingest.intake import keep
+from ingest.schema import rounded
+from ingest.settings import BadInput, Settings, default_store
+from ingest.store import Store
+from simulated_feeds.scenario import fleet_toml
+
+PAGE_WITHIN_S = 60.0
+STOP_WITHIN_S = 10.0
+MOST_PAYLOAD = 16 * 2**20  # a logger's backlog of days comes as one message
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    demo = command(
+        commands, "demo", do_demo, help="run everything on simulated cabins: broker, feeds, collector, page",
+        example="tarnlight demo --cabins 12 --days 90")
+    demo.add_argument("--cabins", type=int, default=12, help="how many (default 12)")
+    demo.add_argument("--days", type=int, default=90, help="of history first (default 90)")
+    demo.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second, once live (default 1)")
+    demo.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501, or a free one)")
+    demo.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
+
+
+def demo_store() -> Path:
+    """Where the demo keeps its store unless told otherwise; made anew at each start."""
+    return default_store().with_name("demo.duckdb")
+
+
+def do_demo(options: argparse.Namespace) -> int:
+    """Everything, until told to stop."""
+    for name, least in (("cabins", 1), ("days", 0)):
+        if not least <= getattr(options, name) <= 10_000:
+            raise BadInput(f"--{name} must be {least} to 10000; got {getattr(options, name)}")
+    if not 0 < options.speed <= 10_000:
+        raise BadInput(f"--speed must be above 0 and at most 10000; got {options.speed:g}")
+    stop = stop_on_signals()
+    port = _page_port(options.show_port)
+    broker_port = free_port()
+    if options.store is None and not os.environ.get("TARNLIGHT_STORE"):
+        options.store = demo_store()
+    options.show_port = port
+    options.broker = f"mqtt://127.0.0.1:{broker_port}"
+    settings = settings_of(options)
+    text = fleet_toml(options.cabins, options.seed)
+    live_from = _history(settings, text, options, stop)
+    if stop.is_set() or live_from is None:
+        return 0
+    with contextlib.ExitStack() as stack:
+        # bound to loopback: the package's own default is every address of the machine
+        stack.enter_context(Broker(port=broker_port, listen="127.0.0.1", max_payload_size=MOST_PAYLOAD))
+        children = stack.enter_context(_children(settings, text, options, live_from))
+        if not _wait_for_page(port, children, stop):
+            return 0 if stop.is_set() else 1
+        print(f"tarnlight demo: the page is at http://127.0.0.1:{port}")
+        print(f"  in another terminal: tarnlight status --store {settings.store}")
+        print("  Ctrl-C stops everything.", flush=True)
+        while not stop.wait(0.3):
+            for name, child in children.items():
+                if child.poll() is not None:
+                    print(f"tarnlight demo: {name} ended with code {child.returncode}; stopping", file=sys.stderr)
+                    return 1
+    print("tarnlight demo: stopped")
+    return 0
+
+
+def _page_port(wanted: int | None) -> int:
+    """The port asked for; where it is taken, a free one, and word of it."""
+    first = wanted or 8501
+    if port_is_free("127.0.0.1", first):
+        return first
+    chosen = free_port()
+    print(f"tarnlight demo: port {first} is taken, using {chosen}", flush=True)
+    return chosen
+
+
+def _history(settings: Settings, text: str, options: argparse.Namespace, stop: Any) -> datetime | None:
+    """A fresh store with the fleet and its past; the instant from which it goes on live."""
+    marker = settings.store.with_name(settings.store.name + ".demo")
+    if settings.store.exists() and not marker.exists():
+        raise BadInput(f"{settings.store} holds a store that is no demo's: the demo never overwrites one")
+    if settings.address_file.exists():
+        with contextlib.suppress(OSError, ValueError, KeyError):
+            os.kill(json.loads(settings.address_file.read_text())["pid"], 0)
+            raise BadInput(f"a demo is running on {settings.store} already; stop it, or give another --store")
+    settings.store.parent.mkdir(parents=True, exist_ok=True)
+    for path in (settings.store, settings.store.with_name(settings.store.name + ".wal"), settings.address_file):
+        path.unlink(missing_ok=True)
+    marker.touch()
+    store = Store(settings.store)
+    live_from = datetime.now(UTC).replace(microsecond=0)
+    try:
+        if options.speed != 1:
+            store.con.execute("INSERT INTO clock VALUES ($now, $now, $speed)", {
+                "now": live_from, "speed": options.speed})
+        store.act("enroll", {"text": text, "source": "the demo's fleet.toml"})
+        frames = history_frames(
+            tomllib.loads(text), start=live_from - timedelta(days=options.days), end=live_from,
+            seed=options.seed, now=live_from)
+        with progress_bar() as bar:
+            task = bar.add_task(f"{options.days} days of {options.cabins} cabins", total=options.cabins * 2)
+            for cabin, unit, found in frames:
+                if stop.is_set():
+                    return None
+                _keep_history(store, cabin, unit, found)
+                bar.update(task, advance=1)
+                evaluate(store.con, live_from)
+                bar.update(task, advance=1)
+    finally:
+        store.close()
+    return live_from
+
+
+def _keep_history(store: Store, cabin: str, unit: str, found: Any) -> None:
+    """One unit's past, exactly as if its messages had come."""
+    con = store.con
+    links = found.links.assign(cabin=cabin, unit=unit)
+
+    def work() -> None:
+        kept = keep(con, rows=rounded(found.readings.assign(cabin=cabin, unit=unit)), links=links,
+                    arrived=datetime.now(UTC))
+        owe(con, kept.touched)
+        for event in found.service.itertuples():
+            con.execute(
+                "INSERT INTO service_event VALUES (uuid(), $cabin, $unit, $at_, $kind, $who, $value, $note, $at_)",
+                {"cabin": cabin, "unit": unit, "at_": event.at.to_pydatetime(), "kind": event.kind,
+                 "who": event.who, "value": None if pd.isna(event.value) else float(event.value),
+                 "note": event.note})
+
+    transaction(con, work)
+
+
+@contextlib.contextmanager
+def _children(
+    settings: Settings, text: str, options: argparse.Namespace, live_from: datetime
+) -> Iterator[dict[str, subprocess.Popen[bytes]]]:
+    """Collector, feed and page as processes of their own; all gone when the block ends."""
+    fleet = settings.store.with_name(settings.store.name + ".fleet.toml")
+    fleet.write_text(text, encoding="utf-8")
+    env = environment(settings)
+    base = [sys.executable, "-m", "dashboard.cli"]
+    words = {
+        "collector": [*base, "collect"],
+        "feed": [*base, "feed", "--fleet", str(fleet), "--start", live_from.isoformat(),
+                 "--speed", str(options.speed), "--seed", str(options.seed)],
+        "page": show_command(settings),
+    }
+    log = settings.store.with_name(settings.store.name + ".log")
+    children: dict[str, subprocess.Popen[bytes]] = {}
+    with log.open("ab") as out:
+        try:
+            for name, one in words.items():
+                children[name] = subprocess.Popen(
+                    one, env=env, stdout=out, stderr=out, stdin=subprocess.DEVNULL, start_new_session=True)
+            yield children
+        finally:
+            for child in reversed(children.values()):
+                child.terminate()
+            until = time.monotonic() + STOP_WITHIN_S
+            for child in children.values():
+                try:
+                    child.wait(max(0.1, until - time.monotonic()))
+                except subprocess.TimeoutExpired:
+                    child.kill()
+                    child.wait()
+
+
+def _wait_for_page(port: int, children: dict[str, subprocess.Popen[bytes]], stop: Any) -> bool:
+    """Whether the page came to answer."""
+    until = time.monotonic() + PAGE_WITHIN_S
+    while time.monotonic() < until and not stop.is_set():
+        for name, child in children.items():
+            if child.poll() is not None:
+                print(f"tarnlight demo: {name} ended with code {child.returncode}", file=sys.stderr)
+                return False
+        with contextlib.suppress(OSError), urllib.request.urlopen(  # loopback only
+            f"http://127.0.0.1:{port}/_stcore/health", timeout=1
+        ) as answer:
+            if answer.status == 200:
+                return True
+        time.sleep(0.2)
+    return False

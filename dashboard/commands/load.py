@@ -1,0 +1,108 @@
+"""`load`: sensor logs from files into the store."""
+
+from __future__ import annotations
+
+import argparse
+import uuid
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+from dashboard.commands._words import command, settings_of
+from ingest.csvlog import Chunk, column_map, read_csv, read_senml_lines, zone
+from ingest.settings import BadInput
+from ingest.store import Access, open_store
+
+SHOWN = 10
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    load = command(
+        commands, "load", do_load, help="load sensor logs (CSV, or SenML JSON lines)",
+        example="tarnlight load heron-point.csv --tz America/Toronto")
+    load.add_argument("files", nargs="+", type=Path, metavar="FILE", help="*.csv, or *.jsonl / *.senml")
+    load.add_argument("--columns", type=Path, metavar="mapping.toml", help="other headers and units")
+    load.add_argument("--tz", help="IANA time zone of times without an offset; without it they are refused")
+    load.add_argument("--cabin", help="the cabin, where the file does not say")
+    load.add_argument("--unit", help="the unit, where the file does not say")
+
+
+def progress_bar() -> Progress:
+    """A bar on stderr, so that standard output stays clean."""
+    return Progress(
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(), TimeRemainingColumn(), console=Console(stderr=True))
+
+
+def do_load(options: argparse.Namespace) -> int:
+    """Files in, and a summary of each."""
+    for path in options.files:
+        if not path.is_file():
+            raise BadInput(f"{path}: no such file")
+    settings = settings_of(options)
+    store = open_store(settings)
+    try:
+        for path in options.files:
+            _load_one(store, path, settings.spool, _chunks(path, options, store.now()))
+    finally:
+        store.close()
+    return 0
+
+
+def _chunks(path: Path, options: argparse.Namespace, now: datetime) -> Iterator[Chunk]:
+    if path.suffix.lower() == ".csv":
+        return read_csv(
+            path, now=now, mapping=column_map(options.columns) if options.columns else None,
+            tz=zone(options.tz) if options.tz else None, cabin=options.cabin, unit=options.unit)
+    return read_senml_lines(path, now=now, cabin=options.cabin, unit=options.unit)
+
+
+def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -> None:
+    spool.mkdir(parents=True, exist_ok=True, mode=0o700)
+    read = kept = already = refused = 0
+    shown: list[dict[str, Any]] = []
+    known = {(cabin, unit) for cabin, unit in store.ask("SELECT cabin, slug FROM unit").itertuples(index=False)}
+    with progress_bar() as bar:
+        task = bar.add_task(path.name, total=path.stat().st_size)
+        for chunk in chunks:
+            rows, stray = _enrolled(chunk.rows, known)
+            problems = pd.concat([chunk.refused, stray], ignore_index=True).to_dict("records")
+            name = f"{uuid.uuid4().hex}.parquet"
+            rows.to_parquet(spool / name, index=False)
+            told = store.act("rows", {"file": name, "source": path.name, "refused": problems, "last": False})
+            read += chunk.read
+            kept += told["kept"] + told["filled"]
+            already += told["already"]
+            refused += len(problems)
+            shown += problems[: SHOWN - len(shown)]
+            bar.update(task, completed=chunk.bytes_done, total=path.stat().st_size)
+        bar.update(task, description=f"{path.name}: working out doses and intervals", completed=0, total=None)
+        store.act("evaluate", {})
+        bar.update(task, description=path.name, completed=1, total=1)
+    print(f"{path}: {read} rows read, {kept} kept, {already} already there, {refused} refused")
+    for one in shown:
+        print(f"  line {one['line']}: {one['reason']}")
+    if refused > len(shown):
+        print(f"  ... and {refused - len(shown)} more; all lie in quarantine")
+
+
+def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of units that are enrolled, and the others as refused."""
+    pairs = rows[["cabin", "unit"]].drop_duplicates()
+    strays = pairs[[pair not in known for pair in pairs.itertuples(index=False, name=None)]]
+    if strays.empty:
+        return rows, pd.DataFrame(columns=["line", "payload", "reason"])
+    stray = rows.merge(strays.assign(stray=True), on=["cabin", "unit"], how="left")["stray"].notna().to_numpy()
+    lost = rows[stray]
+    return rows[~stray], pd.DataFrame({
+        "line": lost.index + 2,
+        "payload": lost.astype(str).agg(",".join, axis=1),
+        "reason": [f"unit {unit!r} of cabin {cabin!r} is not enrolled"
+                   for cabin, unit in zip(lost["cabin"], lost["unit"], strict=True)],
+    })

@@ -1,0 +1,47 @@
+"""`enroll`: the registry in and out."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from dashboard.commands._words import command, settings_of
+from ingest.registry import load_fleet, read_fleet, write_fleet
+from ingest.settings import BadInput
+from ingest.store import open_store
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    enroll = command(
+        commands, "enroll", do_enroll, help="write the registry from a fleet.toml, or print it as one",
+        example="tarnlight enroll fleet.toml")
+    enroll.add_argument("file", nargs="?", type=Path, metavar="fleet.toml")
+    enroll.add_argument("--export", action="store_true", help="print what is enrolled, as a fleet.toml")
+
+
+def do_enroll(options: argparse.Namespace) -> int:
+    """Registry in, or out."""
+    if options.export == (options.file is not None):
+        raise BadInput("give a fleet.toml to read, or --export to print what is enrolled")
+    settings = settings_of(options)
+    if options.export:
+        store = open_store(settings)
+        sys.stdout.write(write_fleet(load_fleet(store)))
+        store.close()
+        return 0
+    try:
+        text = options.file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadInput(f"{options.file}: {error}") from error
+    read_fleet(text, options.file.name)  # refuse before anything is opened
+    store = open_store(settings)
+    told = store.act("enroll", {"text": text, "source": options.file.name})
+    store.close()
+    for word, names in (("enrolled", told["new"]), ("changed", told["changed"])):
+        for name in names:
+            print(f"{word}: {name}")
+    print(f"{len(told['new'])} new, {len(told['changed'])} changed, {len(told['same'])} as they were")
+    return 0

@@ -1,0 +1,140 @@
+"""`collect`, `show`, `feed`: the three processes, each by itself."""
+
+from __future__ import annotations
+
+import argparse
+import ipaddress
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+import dashboard
+from dashboard.commands._words import command, settings_of
+from ingest.collector import Collector
+from ingest.settings import BadInput, Settings
+
+
+def add(commands: Any) -> None:
+    """Add the commands."""
+    collect = command(
+        commands, "collect", do_collect, help="run the collector: messages in, store served to the others",
+        example="tarnlight collect --broker mqtt://127.0.0.1:1883")
+    _broker(collect)
+    collect.add_argument("--serve-port", type=int, help="loopback port of the store's server (default: any free)")
+    show = command(
+        commands, "show", do_show, help="run the dashboard on a running collector",
+        example="tarnlight show --port 8501")
+    show.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501)")
+    show.add_argument("--address", dest="show_address", help="address to listen on (default 127.0.0.1)")
+    show.add_argument("--units", choices=("metric", "us"), help="units at first sight (default metric)")
+    feed = command(
+        commands, "feed", do_feed, help="publish simulated loggers to any broker",
+        example="tarnlight feed --broker mqtt://127.0.0.1:1883 --speed 60")
+    _broker(feed)
+    feed.add_argument("--fleet", type=Path, help="a fleet.toml (default: the demo's)")
+    feed.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second (default 1)")
+    feed.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
+    feed.add_argument("--start", help="simulated time at the start (default: now)")
+    feed.add_argument("--until", help="simulated time to stop at (default: never)")
+
+
+def _broker(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--broker", help="mqtt://HOST:PORT or mqtts://HOST:PORT (TARNLIGHT_BROKER)")
+    parser.add_argument("--broker-user", help="user (TARNLIGHT_BROKER_USER); its password comes from "
+                        "TARNLIGHT_BROKER_PASSWORD or a file")
+    parser.add_argument("--broker-password-file", help="a file that holds the password")
+    parser.add_argument("--broker-ca-file", help="certificate authority of the broker, for mqtts://")
+    parser.add_argument("--mqtt-version", choices=("3.1.1", "5"), help="default 3.1.1, about three times faster")
+
+
+def stop_on_signals() -> threading.Event:
+    """An event that SIGTERM and Ctrl-C set."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+def do_collect(options: argparse.Namespace) -> int:
+    """Run the collector until told to stop."""
+    Collector(settings_of(options)).run(stop_on_signals())
+    return 0
+
+
+def is_loopback(address: str) -> bool:
+    """Whether an address is this machine's own."""
+    if address == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def show_command(settings: Settings) -> list[str]:
+    """The dashboard's command line.
+
+    Raises
+    ------
+    BadInput
+        If it would listen wider than loopback: the page has no login and no TLS of its own.
+    """
+    if not is_loopback(settings.show_address):
+        raise BadInput(
+            f"--address {settings.show_address} is wider than this machine, and the page has no login and no "
+            "TLS of its own. Keep 127.0.0.1 and put a reverse proxy with both before it (DEVELOPERS.md, security)")
+    app = Path(dashboard.__file__).with_name("app.py")
+    return [
+        sys.executable, "-m", "streamlit", "run", str(app), "--server.headless=true",
+        f"--server.address={settings.show_address}", f"--server.port={settings.show_port}",
+        "--browser.gatherUsageStats=false", "--server.fileWatcherType=none", "--client.toolbarMode=minimal",
+        "--client.showErrorDetails=none", "--theme.base=light", "--theme.primaryColor=#0b5c7a",
+    ]
+
+
+def environment(settings: Settings) -> dict[str, str]:
+    """This process's environment with the settings that a child of ours needs."""
+    return {
+        **os.environ, "TARNLIGHT_STORE": str(settings.store), "TARNLIGHT_UNITS": settings.units,
+        "TARNLIGHT_BROKER": settings.broker, "TARNLIGHT_SHOW_PORT": str(settings.show_port),
+        "PYTHONUNBUFFERED": "1",
+    }
+
+
+def port_is_free(address: str, port: int) -> bool:
+    """Whether nobody listens there."""
+    with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((address, port))
+        except OSError:
+            return False
+    return True
+
+
+def do_show(options: argparse.Namespace) -> int:
+    """Run the dashboard until told to stop."""
+    settings = settings_of(options)
+    words = show_command(settings)
+    if not port_is_free(settings.show_address, settings.show_port):
+        raise BadInput(f"port {settings.show_port} is taken; give another with --port")
+    stop = stop_on_signals()
+    with subprocess.Popen(words, env=environment(settings), start_new_session=True) as page:
+        print(f"the page: http://{settings.show_address}:{settings.show_port}", flush=True)
+        while not stop.wait(0.2):
+            if page.poll() is not None:
+                return page.returncode
+        page.terminate()
+    return 0
+
+
+def do_feed(options: argparse.Namespace) -> int:
+    """Publish simulated loggers until told to stop."""
+    from dashboard.commands.feeding import feed
+
+    return feed(options, settings_of(options), stop_on_signals())

@@ -1,0 +1,156 @@
+"""What can be done to a store, by name: each action whole or not at all.
+
+The process that holds the file calls these; others send name and body to it (`ingest.store.Client`).
+"""
+
+from __future__ import annotations
+
+import shutil
+import uuid
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from ingest.engine import Local
+from ingest.evaluate import evaluate, owe, owe_all
+from ingest.intake import keep
+from ingest.registry import load_fleet, read_fleet, save_fleet
+from ingest.schema import rounded
+from ingest.settings import BadInput
+
+Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
+
+SERVICE_KINDS = (
+    "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
+    "flushed", "sampled", "note",
+)
+
+
+def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], Any]) -> Any:
+    """Run `work` in one transaction."""
+    con.execute("BEGIN")
+    try:
+        out = work()
+        con.execute("COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    return out
+
+
+def enroll(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
+    """Write a registry (`text` of a fleet.toml, `source` its name)."""
+    told = save_fleet(con, read_fleet(body["text"], body.get("source", "fleet.toml")))
+    fleet = load_fleet(Local(con))
+    changed = set(told["changed"])
+    units = [
+        (cabin.slug, unit.slug) for cabin in fleet.cabins for unit in cabin.units
+        if f"{cabin.slug}/{unit.slug}" in changed or unit.reactor in changed
+    ]
+    if units:  # what was derived under the old profile is derived again
+        transaction(con, lambda: owe_all(con, units))
+        evaluate(con, now)
+    return told
+
+
+def rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
+    """Take valid rows from a parquet file of the spool (`file`, a bare name); `last` evaluates them."""
+    spool = path.with_name(path.name + ".spool")
+    name = str(body["file"])
+    if Path(name).name != name or not name.endswith(".parquet"):
+        raise BadInput(f"file must be a bare name of the spool that ends in .parquet; got {name!r}")
+    frame = pd.read_parquet(spool / name)
+    refused = frame_of_refused(body.get("refused", []), str(body.get("source", "file")))
+
+    def work() -> dict[str, Any]:
+        kept = keep(con, rows=rounded(frame), arrived=now, refused=refused)
+        owe(con, kept.touched)
+        return {"kept": kept.rows, "filled": kept.filled, "already": kept.already}
+
+    told: dict[str, Any] = transaction(con, work)
+    if body.get("last", True):
+        evaluate(con, now)
+    (spool / name).unlink()
+    return told
+
+
+def frame_of_refused(found: list[dict[str, Any]], source: str) -> pd.DataFrame:
+    """Refused lines of a file as rows for quarantine."""
+    return pd.DataFrame({
+        "source": [f"{source}:{one['line']}" for one in found], "cabin": None, "unit": None,
+        "payload": [str(one["payload"]).encode() for one in found],
+        "reason": [str(one["reason"]) for one in found],
+    })
+
+
+def record_service(
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+) -> dict[str, Any]:
+    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`)."""
+    kind, who = body["kind"], str(body.get("who", "")).strip()
+    at = datetime.fromisoformat(body["at"])
+    value = body.get("value")
+    if kind not in SERVICE_KINDS:
+        raise BadInput(f"kind must be one of {', '.join(SERVICE_KINDS)}; got {kind!r}")
+    if not who:
+        raise BadInput("who must name the person who did it; got an empty name")
+    if at.tzinfo is None:
+        raise BadInput(f"at must have Z or an offset; got {body['at']!r}")
+    if at > now:
+        raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
+    if kind == "water-tested" and (value is None or not 0 < value <= 100):
+        raise BadInput(f"water-tested needs the transmittance as value, above 0 and at most 100 %; got {value!r}")
+    require_unit(con, body["cabin"], body["unit"])
+    number = str(uuid.uuid4())
+
+    def work() -> None:
+        con.execute(
+            "INSERT INTO service_event VALUES ($id, $cabin, $unit, $at_, $kind, $who, $value, $note, $now)",
+            {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
+             "value": value, "note": str(body.get("note") or ""), "now": now})
+        since = pd.Timestamp(at)
+        owe(con, {(body["cabin"], body["unit"]): (since, since)})
+
+    transaction(con, work)
+    evaluate(con, now)
+    return {"id": number}
+
+
+def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:
+    """Refuse a unit that is not enrolled; the message lists those that are."""
+    known = con.execute("SELECT cabin || '/' || slug FROM unit ORDER BY ALL").fetchall()
+    if (f"{cabin}/{unit}",) not in known:
+        raise BadInput(
+            f"no unit {unit!r} of cabin {cabin!r} is enrolled; enrolled are: "
+            f"{', '.join(one for (one,) in known) or 'none'}")
+
+
+def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
+    """Copy the store while it runs, to `to`, which must not exist."""
+    target = Path(body["to"])
+    if target.exists():
+        raise BadInput(f"{target} exists; name a file that does not")
+    if not target.parent.is_dir():
+        raise BadInput(f"{target.parent} is no folder")
+    spare = target.with_name(target.name + ".part")
+    spare.unlink(missing_ok=True)
+    name = str(con.execute("SELECT current_database()").fetchone()[0])  # type: ignore[index]
+    con.execute(f"ATTACH '{str(spare).replace(chr(39), chr(39) * 2)}' AS copy_of_store")
+    try:
+        con.execute(f'COPY FROM DATABASE "{name}" TO copy_of_store')
+    finally:
+        con.execute("DETACH copy_of_store")
+    shutil.move(spare, target)
+    return {"bytes": target.stat().st_size}
+
+
+ACTIONS: dict[str, Action] = {
+    "enroll": enroll,
+    "rows": rows,
+    "record-service": record_service,
+    "backup": backup,
+}

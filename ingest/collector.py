@@ -1,0 +1,161 @@
+"""The collector: the one process that writes the store, and serves it to the others."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import secrets
+import socket
+import threading
+import time
+from datetime import UTC, datetime
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from ingest import engine
+from ingest.actions import transaction
+from ingest.engine import StoreUnavailable
+from ingest.evaluate import evaluate, owe
+from ingest.intake import Decoded, Kept, Message, decode, keep
+from ingest.mqtt import Subscription
+from ingest.settings import BadInput, Settings
+from ingest.store import Store
+
+logger = logging.getLogger(__name__)
+
+BEAT_S = 2.0
+WAIT_S = 0.05  # the longest that a request of another process waits for its turn
+LOCK_WITHIN_S = 10.0  # a command that holds the file is soon done
+
+
+class Collector:
+    """Messages in, rows committed, then acknowledged, then evaluated."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self.store = _open(settings)
+        self._token = secrets.token_urlsafe(32)
+        self._port = settings.serve_port or free_port()
+        self._started = datetime.now(UTC)
+        self._messages = self._rows = self._refused = 0
+        self._beat_due = 0.0
+        self._enrolled: set[tuple[str, str]] = set()
+        self.subscription = Subscription(settings, self.store.now)
+
+    def run(self, stop: threading.Event) -> None:
+        """Serve and collect until told to stop; leaves nothing half-done."""
+        con = self.store.con
+        engine.serve(con, port=self._port, token=self._token)
+        self._beat()
+        engine.write_address(self.settings.address_file, port=self._port, token=self._token)
+        logger.info("serving %s on loopback port %s", self.settings.store, self._port)
+        self._refresh()
+        evaluate(con, self.store.now())  # what a killed collector still owed
+        self.subscription.start()
+        try:
+            while not stop.is_set():
+                self._take(self.subscription.batch(WAIT_S))
+                self._serve_requests()
+                if time.monotonic() >= self._beat_due:
+                    self._beat()
+        finally:
+            self.subscription.stop()
+            self.settings.address_file.unlink(missing_ok=True)
+            con.execute("CALL quack_stop($address)", {"address": f"quack:localhost:{self._port}"})
+            self.store.close()
+            logger.info("stopped")
+
+    def _take(self, messages: list[Message]) -> None:
+        """One batch: decode, commit, acknowledge, evaluate."""
+        if not messages:
+            return
+        now = self.store.now()
+        decoded = decode(messages, self._enrolled, pd.Timestamp(now))
+        if any("is not enrolled" in reason for reason in decoded.refused["reason"]):
+            self._refresh()  # enrolled since we looked
+            decoded = decode(messages, self._enrolled, pd.Timestamp(now))
+        kept = self._commit(decoded, now)
+        self.subscription.acknowledge(messages)
+        self._messages += len(messages)
+        self._rows += kept.rows
+        self._refused += kept.refused
+        if kept.touched:
+            evaluate(self.store.con, now)
+
+    def _commit(self, decoded: Decoded, now: datetime) -> Kept:
+        con = self.store.con
+
+        def work() -> Kept:
+            kept = keep(con, rows=decoded.rows, links=decoded.links, refused=decoded.refused, arrived=now)
+            owe(con, kept.touched)
+            return kept
+
+        kept: Kept = transaction(con, work)
+        return kept
+
+    def _serve_requests(self) -> None:
+        """Do what other processes asked for, in their order."""
+        con = self.store.con
+        asked = con.execute("SELECT id, kind, body FROM request ORDER BY asked_at").fetchnumpy()
+        for number, kind, body in zip(asked["id"], asked["kind"], asked["body"], strict=True):
+            ok, answer = self._do(str(kind), json.loads(body))
+            con.execute("INSERT INTO answer VALUES ($id, $ok, $body::JSON)",
+                        {"id": number, "ok": ok, "body": json.dumps(answer)})
+            con.execute("DELETE FROM request WHERE id = $id", {"id": number})
+
+    def _do(self, kind: str, body: dict[str, Any]) -> tuple[bool, dict[str, Any]]:
+        try:
+            return True, self.store.act(kind, body)
+        except BadInput as error:
+            return False, {"error": str(error)}
+        except Exception as error:  # outermost: what one request breaks must not stop the collecting
+            logger.exception("request %s failed", kind)
+            return False, {"error": f"{kind} failed in the collector: {error}"}
+        finally:
+            self._refresh()
+
+    def _refresh(self) -> None:
+        found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
+        self._enrolled = {(cabin, unit) for cabin, unit in found}
+
+    def _beat(self) -> None:
+        """Say that we live, and how it goes."""
+        self._beat_due = time.monotonic() + BEAT_S
+        row = {
+            "started": self._started, "beat": datetime.now(UTC), "pid": os.getpid(),
+            "broker": self.settings.broker, "connected": self.subscription.connected,
+            "messages": self._messages, "rows": self._rows, "refused": self._refused,
+            "trouble": self.subscription.trouble,
+        }
+        con = self.store.con
+
+        def work() -> None:
+            con.execute("DELETE FROM process")
+            con.execute("INSERT INTO process VALUES ($started, $beat, $pid, $broker, $connected, $messages, $rows, "
+                        "$refused, $trouble)", row)
+
+        transaction(con, work)
+
+
+def _open(settings: Settings) -> Store:
+    """The store's file, waiting a little for a command that holds it."""
+    until = time.monotonic() + LOCK_WITHIN_S
+    while True:
+        try:
+            return Store(settings.store)
+        except StoreUnavailable:
+            if time.monotonic() >= until:
+                raise
+            time.sleep(0.2)
+        except duckdb.Error as error:
+            raise StoreUnavailable(f"{settings.store} cannot be used: {error}") from error
+
+
+def free_port() -> int:
+    """A port of loopback that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

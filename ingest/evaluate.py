@@ -1,0 +1,240 @@
+"""What readings mean, worked out after each commit, for the units that it touched and no others.
+
+Everything here is derived: a pure function of what is stored, so it can always be worked out again, in any order
+of arrival. A commit notes in `pending` what it owes, in its own transaction; the evaluation pays that in another.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+from models.dose import assess
+
+from ingest.engine import Local
+from ingest.intake import Touched
+from ingest.registry import load_fleet
+from models.fleet import Fleet, Reactor, Unit
+from models.outage import hourly, segments, timeline
+from models.timeline import Carry, rows
+
+logger = logging.getLogger(__name__)
+
+NEAR = pd.Timedelta(days=2)  # where a unit's last state before new readings nearly always lies
+EARLIEST = pd.Timestamp("2000-01-01", tz="UTC")
+
+_SEGMENT = (
+    "cabin", "unit", "start", "end", "kind", "cause", "rests_on", "seconds", "drawn_l", "drawn_l_upper",
+    "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2",
+)
+_HOURLY = (
+    "cabin", "unit", "hour", "volume_l", "underdosed_l", "underdosed_l_upper", "in_spec_l", "dose_p05_mj_cm2",
+    "dose_p50_mj_cm2", "lit_s", "warming_s", "weak_s", "dark_s", "unheard_s",
+)
+
+# The state to resume from: one hour further back than the last before the news, so that the hour in which
+# they fall is worked out whole. `settled` states only: what comes after an unsettled one may still change it.
+_RESUME = """
+    SELECT owed.cabin, owed.unit, list_slice(
+        list(carry.state ORDER BY carry."at" DESC) FILTER (json_extract(carry.state, '$.settled') = 'true'), 2, 2
+    ) AS state
+    FROM owed JOIN carry ON carry.cabin = owed.cabin AND carry.unit = owed.unit AND carry."at" < owed.since
+    WHERE carry."at" >= $floor GROUP BY ALL
+"""
+# All readings after the state that each unit resumes from.
+_READINGS = """
+    SELECT r.* FROM reading AS r JOIN resume AS s ON r.cabin = s.cabin AND r.unit = s.unit AND r."at" > s."from"
+    WHERE r."at" > $floor ORDER BY r.cabin, r.unit, r."at"
+"""
+
+
+def owe(con: duckdb.DuckDBPyConnection, touched: Touched) -> None:
+    """Note what the evaluation owes; the caller holds the transaction."""
+    for (cabin, unit), (since, until) in touched.items():
+        con.execute("INSERT INTO pending VALUES ($cabin, $unit, $since, $until)", {
+            "cabin": cabin, "unit": unit, "since": since.to_pydatetime(), "until": until.to_pydatetime()})
+
+
+def owe_all(con: duckdb.DuckDBPyConnection, units: Iterable[tuple[str, str]]) -> None:
+    """Note that these units are to be worked out from their first reading."""
+    owe(con, dict.fromkeys(units, (EARLIEST, EARLIEST)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Derived:
+    """One unit's part of what an evaluation writes."""
+
+    segments: pd.DataFrame
+    carries: pd.DataFrame
+    hourly: pd.DataFrame
+
+
+def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, str]]:
+    """Pay what is owed: intervals, states and hours of every unit that was touched.
+
+    Parameters
+    ----------
+    con : connection
+        The store's, held by this process alone.
+    now : datetime
+        The store's present instant.
+
+    Returns
+    -------
+    list of (cabin, unit)
+        The units worked out.
+    """
+    owed = con.execute(
+        "SELECT cabin, unit, min(since) AS since FROM pending GROUP BY ALL ORDER BY ALL").df()
+    if owed.empty:
+        return []
+    fleet = load_fleet(Local(con))
+    carries = _resume_from(con, owed)
+    resume = pd.DataFrame({
+        "cabin": owed["cabin"], "unit": owed["unit"],
+        "from": [pd.Timestamp(carry.at) if carry else EARLIEST for carry in carries]})
+    found = _readings(con, resume)
+    tests = _water_tests(con)
+    derived = []
+    keys = list(owed[["cabin", "unit"]].itertuples(index=False, name=None))
+    for (cabin, unit), carry in zip(keys, carries, strict=True):
+        readings = found.get((cabin, unit))
+        if readings is not None:
+            derived.append(_derive(readings, fleet, cabin, unit, carry, tests.get((cabin, unit))))
+    con.execute("BEGIN")
+    try:
+        _write(con, resume, derived)
+        con.execute("DELETE FROM pending")
+        con.execute("COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    return keys
+
+
+def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[Carry | None]:
+    """Per owed unit the state to resume from; None where it has no history before the news."""
+    con.register("owed", owed)
+    states: dict[tuple[str, str], str] = {}
+    for floor in (owed["since"].min() - NEAR, EARLIEST):
+        for cabin, unit, state in con.execute(_RESUME, {"floor": floor.to_pydatetime()}).fetchall():
+            if state:
+                states.setdefault((cabin, unit), state[0])
+        if len(states) == len(owed):
+            break
+    con.unregister("owed")
+    keys = owed[["cabin", "unit"]].itertuples(index=False, name=None)
+    return [Carry.from_row(json.loads(states[key])) if key in states else None for key in keys]
+
+
+def _readings(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tuple[Any, ...], pd.DataFrame]:
+    con.register("resume", resume)
+    frame = con.execute(_READINGS, {"floor": resume["from"].min().to_pydatetime()}).df()
+    con.unregister("resume")
+    return {
+        key: group.drop(columns=["cabin", "unit"]).reset_index(drop=True)
+        for key, group in frame.groupby(["cabin", "unit"], sort=False)}  # type: ignore[misc]
+
+
+def _water_tests(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+    """Per unit the instants (us) and transmittances of its recorded water tests, in order."""
+    frame = con.execute("""
+        SELECT cabin, unit, epoch_us("at") AS at_us, value FROM service_event
+        WHERE kind = 'water-tested' ORDER BY cabin, unit, "at"
+    """).df()
+    return {
+        key: (group["at_us"].to_numpy(), group["value"].to_numpy())  # type: ignore[misc]
+        for key, group in frame.groupby(["cabin", "unit"])}
+
+
+def with_doses(
+    readings: pd.DataFrame, unit: Unit, reactor: Reactor, carry: Carry | None,
+    tests: tuple[np.ndarray, np.ndarray] | None,
+) -> pd.DataFrame:
+    """Readings with the dose that each stands for, if lit and warm.
+
+    Adds `dose_mj_cm2`, `dose_low_mj_cm2` at the flow measured and `dose_low_at_peak_mj_cm2` at the most that
+    this supply can deliver. Quantities that a row leaves empty are held as long as a reading may speak.
+    """
+    held = rows(readings, unit=unit, reactor=reactor, carry=carry)
+    skip = 0 if carry is None else 1  # the first row is then the carry's own
+    live = held.value["uvt_pct"][skip:]
+    uvt = np.where(np.isnan(live), tested_uvt(held.at[skip:], unit, tests), live)
+    given: dict[str, Any] = {
+        "intensity_w_m2": held.value["intensity_w_m2"][skip:], "uvt_pct": uvt, "uvt_live": ~np.isnan(live)}
+    now = assess(reactor, flow_l_min=held.value["flow_l_min"][skip:], **given)
+    peak = assess(reactor, flow_l_min=unit.peak_flow_l_min, **given)
+    return readings.assign(
+        dose_mj_cm2=now.red_mj_cm2, dose_low_mj_cm2=now.red_low_mj_cm2,
+        dose_low_at_peak_mj_cm2=peak.red_low_mj_cm2)
+
+
+def tested_uvt(
+    at_us: np.ndarray, unit: Unit, tests: tuple[np.ndarray, np.ndarray] | None
+) -> np.ndarray:
+    """Per instant the latest water test's transmittance; the registry's before the first. [%]"""
+    if tests is None:
+        return np.full(at_us.size, unit.uvt_pct)
+    index = np.searchsorted(tests[0], at_us, side="right")
+    return np.concatenate([[unit.uvt_pct], tests[1]])[index]
+
+
+def _derive(
+    readings: pd.DataFrame, fleet: Fleet, cabin: str, unit_slug: str, carry: Carry | None,
+    tests: tuple[np.ndarray, np.ndarray] | None,
+) -> _Derived:
+    unit = fleet.unit(cabin, unit_slug)
+    reactor = fleet.reactor(unit.reactor)
+    pieces, carries = timeline(
+        with_doses(readings, unit, reactor, carry, tests), unit=unit, reactor=reactor, carry=carry)
+    key = {"cabin": cabin, "unit": unit_slug}
+    states = [json.dumps(Carry.from_row(row).to_row()) for row in carries.to_dict("records")]
+    hours = hourly(pieces)
+    if carry is not None:  # the hour of the state resumed from was whole before
+        hours = hours[hours["hour"] > pd.Timestamp(carry.at).floor("h")]
+    return _Derived(
+        segments=segments(pieces).assign(**key),
+        carries=pd.DataFrame({"at": pd.to_datetime(carries["at"], utc=True), "state": states}).assign(**key),
+        hourly=hours.assign(**key),
+    )
+
+
+def _write(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame, derived: list[_Derived]) -> None:
+    """Replace what was derived after each unit's resumed state; the caller holds the transaction."""
+    floor = {"floor": resume["from"].min().to_pydatetime()}
+    con.register("resume", resume)
+    con.execute("""
+        DELETE FROM segment USING resume AS s WHERE segment.cabin = s.cabin AND segment.unit = s.unit
+        AND segment.start >= s."from" AND segment.start >= $floor""", floor)
+    con.execute("""
+        DELETE FROM carry USING resume AS s WHERE carry.cabin = s.cabin AND carry.unit = s.unit
+        AND carry."at" > s."from" AND carry."at" > $floor""", floor)
+    con.execute("""
+        DELETE FROM hourly USING resume AS s WHERE hourly.cabin = s.cabin AND hourly.unit = s.unit
+        AND hourly.hour > date_trunc('hour', s."from") AND hourly.hour > date_trunc('hour', $floor::TIMESTAMPTZ)
+    """, floor)
+    con.unregister("resume")
+    if not derived:
+        return
+    for table, columns, frames in (
+        ("segment", _SEGMENT, [one.segments for one in derived]),
+        ("carry", ("cabin", "unit", "at", "state"), [one.carries for one in derived]),
+        ("hourly", _HOURLY, [one.hourly for one in derived]),
+    ):
+        frame = pd.concat(frames, ignore_index=True)[list(columns)]
+        con.register("derived", frame)
+        names = ", ".join(f'"{column}"' for column in columns)
+        con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM derived")  # noqa: S608
+        con.unregister("derived")
+    last = pd.concat([one.carries.tail(1) for one in derived], ignore_index=True)[["cabin", "unit", "at", "state"]]
+    con.register("last", last)
+    con.execute("DELETE FROM present USING last WHERE present.cabin = last.cabin AND present.unit = last.unit")
+    con.execute('INSERT INTO present SELECT cabin, unit, "at", state FROM last')
+    con.unregister("last")

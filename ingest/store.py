@@ -1,0 +1,138 @@
+"""The store as the rest of the program sees it: ask it, or have it do something.
+
+`Store` holds the file; `Client` speaks to the collector that does. Both have the same three methods, so that a
+command or a page never needs to know which one it was given.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+import uuid
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+import duckdb
+
+from ingest import engine
+from ingest.actions import ACTIONS
+from ingest.clock import Clock
+from ingest.engine import Asks, Local, Remote, StoreUnavailable
+from ingest.migrations import migrate
+from ingest.settings import BadInput, Settings
+
+ANSWER_WITHIN_S = 60.0
+
+
+class Access(Asks, Protocol):
+    """What a command or page may do with a store."""
+
+    def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+        """Do one of `ingest.actions.ACTIONS`, whole or not at all; BadInput says why not."""
+        ...
+
+    def now(self) -> datetime:
+        """The store's present instant."""
+        ...
+
+    def close(self) -> None:
+        """Let go of it."""
+        ...
+
+
+def clock_of(store: Asks) -> Clock:
+    """The clock that a store lives by."""
+    found = store.ask("SELECT * FROM clock")
+    if found.empty:
+        return Clock()
+    row = found.iloc[0]
+    return Clock(wall_start=row["wall_start"].to_pydatetime(), store_start=row["store_start"].to_pydatetime(),
+                 speed=float(row["speed"]))
+
+
+class Store(Local):
+    """The store's file, held by this process alone."""
+
+    def __init__(self, path: Path) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            super().__init__(engine.connect(path))
+        except duckdb.IOException as error:
+            if "lock" in str(error).lower():
+                raise StoreUnavailable(
+                    f"{path} is held by another process; if that is a collector of another user, ask them"
+                ) from error
+            raise StoreUnavailable(f"{path} cannot be opened: {error}") from error
+        self.path = path
+        migrate(self.con)
+        self.clock = clock_of(self)
+
+    def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+        action = ACTIONS.get(kind)
+        if action is None:
+            raise BadInput(f"unknown action {kind!r}; known are: {', '.join(ACTIONS)}")
+        return action(self.con, dict(body), self.now(), self.path)
+
+    def now(self) -> datetime:
+        return self.clock.now()
+
+    def close(self) -> None:
+        self.con.close()
+
+
+class Client(Remote):
+    """A store that a running collector holds."""
+
+    def __init__(self, address: str, token: str) -> None:
+        super().__init__(address, token)
+        self._clock = clock_of(self)
+
+    def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+        number = uuid.uuid4().hex
+        self.ask(
+            "INSERT INTO request VALUES ($id, now(), $kind, $body::JSON) RETURNING id",
+            {"id": number, "kind": kind, "body": json.dumps(body)},
+        )
+        until = time.monotonic() + ANSWER_WITHIN_S
+        while time.monotonic() < until:
+            found = self.ask("SELECT ok, body FROM answer WHERE id = $id", {"id": number})
+            if len(found):
+                answer = json.loads(found["body"].iloc[0])
+                if found["ok"].iloc[0]:
+                    return answer
+                raise BadInput(answer["error"])
+            time.sleep(0.03)
+        raise StoreUnavailable(
+            f"the collector did not answer within {ANSWER_WITHIN_S:g} s; `tarnlight doctor` says what it does")
+
+    def now(self) -> datetime:
+        return self._clock.now()
+
+    def close(self) -> None:
+        self._con.close()
+
+
+def client(settings: Settings) -> Client:
+    """The running collector's store.
+
+    Raises
+    ------
+    StoreUnavailable
+        If no collector runs.
+    """
+    found = engine.read_address(settings.address_file)
+    if found is None:
+        raise StoreUnavailable(f"no collector holds {settings.store}; start it with `tarnlight collect`")
+    return Client(*found)
+
+
+def open_store(settings: Settings) -> Access:
+    """The running collector's store; where none runs, the file itself."""
+    try:
+        return client(settings)
+    except StoreUnavailable:
+        return Store(settings.store)
+
+
