@@ -31,7 +31,8 @@ class Loss(StrEnum):
     BISQUARE = "bisquare"  # not at all when far out
 
 
-TUNING = {Loss.HUBER: 1.345, Loss.BISQUARE: 4.685}  # 95 % efficiency at the normal (Holland & Welsch 1977, from memory)
+# 95 % efficiency at the normal (Holland & Welsch 1977, from memory)
+TUNING = {Loss.HUBER: 1.345, Loss.BISQUARE: 4.685}
 
 # Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (standards.md section 8, from
 # memory). The water path is set per kind. The rest: common practice, no source.
@@ -150,7 +151,9 @@ def fleet_fit(
     gram, moment, _ = _over_variance(first, days.kind)
     prior = learned(gram, moment, days.kind, start)
     mean, _ = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
-    last = _joined([_reweighted(days, rows, reference, found, mean[rows], first.scale[rows], loss) for rows in chunks])
+    last = _joined([
+        _reweighted(days, rows, reference, found, mean[rows], first.scale[rows], loss) for rows in chunks
+    ])
     gram, moment, likeness = _over_variance(last, days.kind)
     mean, covariance = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
     excess = last.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS

@@ -59,14 +59,16 @@ class FleetDays:
         shape = self.intensity_w_m2.shape
         if len(shape) != 2:
             raise ValueError(f"intensity_w_m2 must be units by days, got shape {shape}")
-        for field in fields(self)[5:]:
+        for field in fields(self)[4:]:
             if getattr(self, field.name).shape != shape:
                 raise ValueError(
                     f"{field.name} must have the shape of intensity_w_m2, {shape}; "
                     f"got {getattr(self, field.name).shape}"
                 )
         if len(self.units) != shape[0] or self.kind.shape != (shape[0],):
-            raise ValueError(f"units and kind must have {shape[0]} entries; got {len(self.units)}, {self.kind.shape}")
+            raise ValueError(
+                f"units and kind must have {shape[0]} entries; got {len(self.units)} and {self.kind.shape}"
+            )
         with np.errstate(invalid="ignore"):
             bad = np.argwhere(~(self.intensity_w_m2 > 0) & ~np.isnan(self.intensity_w_m2))
         if bad.size:
@@ -82,21 +84,17 @@ class FleetDays:
         known = np.isfinite(self.intensity_w_m2)
         return np.where(known.any(axis=1), known.shape[1] - 1 - known[:, ::-1].argmax(axis=1), -1)
 
-    def until(self, column: np.ndarray) -> FleetDays:
-        """The same fleet as it was known after each unit's `column` (shape (n,)): later days are not known."""
-        later = np.arange(self.intensity_w_m2.shape[1]) > np.asarray(column)[:, None]
-        unknown = {
-            name: np.where(later, np.nan, getattr(self, name)) for name in ("intensity_w_m2", "uvt_pct", "water_temp_c")
-        }
-        kept = {f.name: getattr(self, f.name) for f in fields(self) if f.name not in unknown}
-        return FleetDays(**kept, **unknown)
+    def window(self, days: int) -> FleetDays:
+        """The same fleet as it was after its first `days` days."""
+        tables = {f.name: getattr(self, f.name)[:, :days] for f in fields(self)[4:]}
+        return FleetDays(units=self.units, kind=self.kind, kinds=self.kinds, first_day=self.first_day, **tables)
 
     def select(self, rows: np.ndarray) -> FleetDays:
         """Only these units, by position or mask."""
-        kept = {f.name: getattr(self, f.name) for f in fields(self)}
-        for name in ("units", "kind", *(f.name for f in fields(self)[4:])):
-            kept[name] = kept[name][rows]
-        return FleetDays(**kept)
+        tables = {f.name: getattr(self, f.name)[rows] for f in fields(self)[4:]}
+        return FleetDays(
+            units=self.units[rows], kind=self.kind[rows], kinds=self.kinds, first_day=self.first_day, **tables
+        )
 
 
 def fleet_days(
@@ -129,7 +127,8 @@ def fleet_days(
     needed = {"cabin", "unit", "day", "intensity_w_m2", "lamp_hours"}
     if missing := needed - set(daily.columns):
         raise ValueError(f"daily lacks the columns {sorted(missing)}; it needs {sorted(needed)}")
-    row, units = pd.MultiIndex.from_frame(daily[["cabin", "unit"]]).factorize(sort=True)
+    row, names = pd.MultiIndex.from_frame(daily[["cabin", "unit"]]).factorize(sort=True)
+    units = pd.MultiIndex.from_tuples(list(names), names=["cabin", "unit"])
     day = _day_number(daily["day"])
     if not len(day):
         raise ValueError("daily has no row: there is nothing to fit")

@@ -34,6 +34,7 @@ STEP_DAYS = 2
 RUNNING_DAYS = 60  # lit hours a day are taken from so many days
 TEMP_SD_C = 2.0  # a day's water from its yearly wave; common practice, no source
 CHUNK_UNITS = 128
+FOULING_CHANGES = 0.10  # share by which a sleeve may foul faster or slower from now on; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +114,8 @@ def present_state(
     missed_h = np.where(held, unheard, 0) * hours_per_day
     if water_temp_c is None:
         water_temp_c = season_outlook(
-            days.water_temp_c, first_day=days.first_day, ahead_days=ahead, group=np.zeros(units, dtype=int), sd=TEMP_SD_C
+            days.water_temp_c, first_day=days.first_day, ahead_days=ahead, group=np.zeros(units, dtype=int),
+            sd=TEMP_SD_C,
         )
         water_temp_c = np.where(np.isfinite(water_temp_c), water_temp_c, 10.0)
     absorbance = fit.reference_absorbance_per_cm if uvt_pct is None else absorbance_per_cm(uvt_pct)
@@ -148,13 +150,11 @@ def outlook(fit: FleetFit, state: State) -> tuple[np.ndarray, np.ndarray]:
         mean[rows] = (x @ coefficient[:, :, None])[:, :, 0] + fit.slow_level[rows, None] * fade
         variance = ((x @ fit.covariance[rows]) * x).sum(axis=2)
         variance += fit.slow_variance[rows, None] * (1.0 - fit.slow_share[rows, None] * fade**2)
-        changed = CHANGE_PER_ROOT_KH * coefficient[:, [SLEEVE]] * (state.hours_per_day[rows, None] / 1000.0)
+        changed = FOULING_CHANGES * coefficient[:, [SLEEVE]] * (state.hours_per_day[rows, None] / 1000.0)
         variance += changed**2 * state.ahead_days**2
         sd[rows] = np.sqrt(variance)
     return mean, sd
 
-
-CHANGE_PER_ROOT_KH = 0.10  # a sleeve fouls up to so much faster or slower than it did (share); common practice, no source
 
 
 def crossing(
