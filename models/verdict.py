@@ -1,0 +1,439 @@
+"""One word for a unit's tap: clear, watch, boil or silent, with why, since when, and what to do now.
+
+The worst finding wins: boil > silent > watch > clear. What is not known is never clear.
+
+- boil: water is, or was, under-dosed and no named person has lifted the advisory;
+- silent: nobody can say whether the water is dosed; treat it as boil until somebody can;
+- watch: every glass that can be shown to be dosed is, yet something needs a look soon;
+- clear: heard now, lit, warm, and the lower bound of dose meets the target even at peak flow.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from enum import IntEnum, StrEnum
+
+from models.advisory import STEP_WORDS, Advisory, Cause, State, Step
+
+TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
+HELD_CADENCES = 3  # a reading stands for at most so many cadences (design.md, Messages)
+
+
+class Word(StrEnum):
+    """The verdict."""
+
+    CLEAR = "clear"
+    WATCH = "watch"
+    BOIL = "boil"
+    SILENT = "silent"
+
+
+class _Weight(IntEnum):
+    """Worst last."""
+
+    CLEAR = 0
+    WATCH = 1
+    SILENT = 2
+    BOIL = 3
+
+
+_WORD = {weight: Word[weight.name] for weight in _Weight}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Present:
+    """What is known of a unit now. None (NaN is taken too) is 'not known' and never counts as fine.
+
+    Attributes
+    ----------
+    last_heard : datetime or None
+        Instant of its latest usable reading or event, aware; None: never heard.
+    cadence_s : float
+        How often its logger reads. [s]
+    dose_target_mj_cm2 : float
+        What the unit has to give. [mJ/cm2]
+    peak_flow_l_min : float
+        The most that its supply can deliver. [L/min]
+    lamp_on, warm, power_on : bool or None
+        As last heard and still held. `lamp_on` is the worse of the lamp's status and the intensity (an intensity
+        of about 0 is a dark lamp). `warm`: lit for at least the unit's warm-up time.
+    lamp_since, power_since : datetime or None
+        Since when they are as they are.
+    flow_l_min : float or None
+        [L/min]
+    dose_mj_cm2, dose_low_mj_cm2 : float or None
+        At the present flow, central and lower bound; inf where lit water stands. [mJ/cm2]
+    dose_peak_low_mj_cm2 : float or None
+        Lower bound at peak flow with the present lamp, sleeve and water. [mJ/cm2]
+    dose_tap_low_mj_cm2 : float or None
+        The same at `TAP_FLOW_L_MIN`: where no water flows and even one open tap would be short, the verdict is
+        boil and not watch. [mJ/cm2]
+    dose_since : datetime or None
+        Since when the present dose is as it is against the target.
+    battery_v, battery_low_v : float or None
+        Supply battery, and below which it is low. [V]
+    lamp_hours, lamp_life_h : float or None
+        The lamp's own hours and what it is rated for. [h]
+    link_down_since : datetime or None
+        Since when the broker says that the link is down; None: it is not.
+    gap_since : datetime or None
+        Start of the earliest stretch that nobody heard and nothing has explained; None: there is none.
+    underdosed_since : datetime or None
+        Start of under-dosed water, known or possible, that no advisory, open or lifted, has covered; None: none.
+    underdosed_l, underdosed_l_upper : float or None
+        How much of it, and the most that it can be. [L]
+    advisory : Advisory or None
+        The unit's latest advisory.
+    clock_fault_since : datetime or None
+        First reading refused for its time within the last day; None: none.
+    good_since : datetime or None
+        Since when the unit has been lit, warm and dosed without a break, where known.
+    """
+
+    last_heard: datetime | None
+    cadence_s: float
+    dose_target_mj_cm2: float
+    peak_flow_l_min: float
+    lamp_on: bool | None = None
+    warm: bool | None = None
+    power_on: bool | None = None
+    lamp_since: datetime | None = None
+    power_since: datetime | None = None
+    flow_l_min: float | None = None
+    dose_mj_cm2: float | None = None
+    dose_low_mj_cm2: float | None = None
+    dose_peak_low_mj_cm2: float | None = None
+    dose_tap_low_mj_cm2: float | None = None
+    dose_since: datetime | None = None
+    battery_v: float | None = None
+    battery_low_v: float | None = None
+    lamp_hours: float | None = None
+    lamp_life_h: float | None = None
+    link_down_since: datetime | None = None
+    gap_since: datetime | None = None
+    underdosed_since: datetime | None = None
+    underdosed_l: float | None = None
+    underdosed_l_upper: float | None = None
+    advisory: Advisory | None = None
+    clock_fault_since: datetime | None = None
+    good_since: datetime | None = None
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, float) and math.isnan(value):
+                object.__setattr__(self, field.name, None)
+            if isinstance(value, datetime) and value.utcoffset() is None:
+                raise ValueError(f"{field.name} must be an instant with an offset from UTC; got {value!r}")
+        for name in ("cadence_s", "dose_target_mj_cm2", "peak_flow_l_min"):
+            number = getattr(self, name)
+            if number is None or not 0 < number < math.inf:
+                raise ValueError(f"{name} must be a finite number above 0; got {number!r}")
+        for name in ("dose_mj_cm2", "dose_low_mj_cm2"):  # inf: lit water stands
+            number = getattr(self, name)
+            if number is not None and number < 0:
+                raise ValueError(f"{name} must not be below 0; got {number!r}")
+        for name in ("flow_l_min", "dose_peak_low_mj_cm2", "dose_tap_low_mj_cm2"):
+            number = getattr(self, name)
+            if number is not None and not 0 <= number < math.inf:
+                raise ValueError(f"{name} must be a finite number, at least 0; got {number!r}")
+
+    @property
+    def open_advisory(self) -> Advisory | None:
+        """The advisory that stands, if one does."""
+        found = self.advisory
+        return found if found is not None and found.state is not State.LIFTED else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The word, since when, every reason (worst first), and what to do now."""
+
+    verdict: Word
+    since: datetime | None
+    reasons: tuple[str, ...]
+    next_action: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Finding:
+    """One thing found."""
+
+    weight: _Weight
+    reason: str
+    action: str
+    since: datetime | None = None
+
+
+AUTHORITY = "What your local health authority says goes before this."
+NOT_THE_TAP = "Boil tap water before drinking, or use bottled water"
+
+_STEP_ACTION = {
+    Step.POWER_STABLE: "Get power to the unit and keep it steady.",
+    Step.LAMP_LIT: "Check that the lamp is lit; if it stays dark, call the service firm.",
+    Step.DOSE_BACK: "Wait for the dose to come back; if it stays short, call the service firm.",
+    Step.FLUSH_COLD: "Run every cold tap until the meter shows the flush volume.",
+    Step.FLUSH_HOT: "Run every hot tap until the hot tank has been replaced.",
+    Step.DISINFECT: "Have the plumbing disinfected with chlorine, and record who did it and when.",
+    Step.SAMPLE_1: "Take the first water sample to a laboratory, and record it once it is satisfactory.",
+    Step.SAMPLE_2: "Take the second sample at least a day after the first, and record it once it is satisfactory.",
+    Step.NOTICE_REMOVED: "A named person can lift the advisory now and take the notice down.",
+}
+
+_CAUSE_WORDS = {
+    Cause.POWER_CUT: "a power cut",
+    Cause.LAMP_FAILURE: "a dark lamp",
+    Cause.WARM_UP_DRAW: "water drawn while the lamp was warming up",
+    Cause.LOW_DOSE: "a dose below target",
+    Cause.UNHEARD: "a stretch in which nothing was heard",
+    Cause.MANUAL: "a person's decision",
+}
+
+
+def verdict(present: Present, *, now: datetime) -> Verdict:
+    """Say of one unit whether its tap may be drunk from.
+
+    Parameters
+    ----------
+    present : Present
+        What is known of it.
+    now : datetime
+        Aware instant of the judgement.
+
+    Returns
+    -------
+    verdict : Verdict
+        `since` is the earliest instant known among the findings of the verdict's own weight, None where none is.
+
+    Notes
+    -----
+    With no flow, the dose is judged at peak flow: short there is watch, short even at one open tap is boil.
+    """
+    if now.utcoffset() is None:
+        raise ValueError(f"now must be an instant with an offset from UTC; got {now!r}")
+    found = [
+        *_of_advisory(present),
+        *_of_hearing(present, now),
+        *_of_now(present, now),
+        *_of_upkeep(present),
+    ]
+    found.sort(key=lambda one: -one.weight)  # stable: within a weight, the order above
+    if not found:
+        return Verdict(
+            verdict=Word.CLEAR, since=present.good_since,
+            reasons=(_fine(present),), next_action="Nothing to do.",
+        )
+    worst = found[0]
+    starts = [one.since for one in found if one.weight is worst.weight and one.since is not None]
+    return Verdict(
+        verdict=_WORD[worst.weight], since=min(starts) if starts else None,
+        reasons=tuple(dict.fromkeys(one.reason for one in found)), next_action=worst.action,
+    )
+
+
+def _of_advisory(present: Present) -> Iterator[_Finding]:
+    """Under-dosed water that went out and that nobody has put right."""
+    advisory = present.open_advisory
+    if advisory is not None:
+        todo = advisory.open_steps
+        first = todo[0] if todo else Step.NOTICE_REMOVED
+        left = f"still to do: {', '.join(STEP_WORDS[step] for step in todo)}" if todo else "every step is done"
+        yield _Finding(
+            weight=_Weight.BOIL, since=advisory.raised_at,
+            reason=f"A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}; {left}.",
+            action=f"{NOT_THE_TAP} until a named person lifts the advisory. {_STEP_ACTION[first]} {AUTHORITY}",
+        )
+    if present.underdosed_since is not None and present.underdosed_l_upper != 0:
+        yield _Finding(
+            weight=_Weight.BOIL, since=present.underdosed_since,
+            reason=f"{_litres(present)} may have reached the taps without a full dose.",
+            action=f"{NOT_THE_TAP}; put the notice at the tap and begin the steps of the advisory. {AUTHORITY}",
+        )
+
+
+def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
+    """Is the unit heard, and was it all along?"""
+    unsure = f"{NOT_THE_TAP} until it is known. {AUTHORITY}"
+    if present.last_heard is None:
+        yield _Finding(
+            weight=_Weight.SILENT, reason="This unit has never been heard.",
+            action=f"Check that its logger has power and the right address of the broker. {unsure}",
+        )
+        return
+    age = now - present.last_heard
+    held = timedelta(seconds=HELD_CADENCES * present.cadence_s)
+    if age < -held:
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.last_heard,
+            reason="Its latest reading bears a time that is still to come, so the present is not known.",
+            action=f"Set the logger's clock. {unsure}",
+        )
+    elif age > held:
+        what = "The link is down and nothing" if present.link_down_since is not None else "Nothing"
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.last_heard,
+            reason=f"{what} has been heard for {_duration(age)}; it should be every {present.cadence_s:g} s.",
+            action=f"Ask somebody at the cabin whether there is power and the lamp is lit. {unsure}",
+        )
+    elif present.link_down_since is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.link_down_since, reason="The broker says that the link is down.",
+            action="Wait for the link; if it stays down, check the cabin's modem and its power.",
+        )
+    if present.gap_since is not None:
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.gap_since,
+            reason="For a stretch in the past nothing was heard, and nothing yet explains what the lamp did then.",
+            action=(
+                "Let the logger send its backlog, or read the lamp's hour counter and the water meter and record "
+                f"them. {unsure}"
+            ),
+        )
+
+
+def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
+    """What a glass drawn now would get."""
+    if present.last_heard is None or now - present.last_heard > timedelta(
+        seconds=HELD_CADENCES * present.cadence_s
+    ):
+        return  # what was heard then is not the present; `_of_hearing` says so
+    if present.lamp_on is False or (present.power_on is False and present.lamp_on is None):
+        cut = present.power_on is False
+        yield _Finding(
+            weight=_Weight.BOIL, since=present.power_since if cut else present.lamp_since,
+            reason=f"{'The power is off, and' if cut else 'The power is on, but'} the lamp is dark."
+            if present.power_on is not None else "The lamp is dark.",
+            action=(
+                f"Draw no water to drink. {NOT_THE_TAP}; "
+                + ("get the power back" if cut else "have the lamp seen to")
+                + f" before the tap is used again. {AUTHORITY}"
+            ),
+        )
+        return
+    if present.lamp_on and present.warm is False:
+        yield _Finding(
+            weight=_Weight.BOIL, since=present.lamp_since, reason="The lamp is lit but still warming up.",
+            action=f"Draw no water to drink until it is warm. {AUTHORITY}",
+        )
+        return
+    if present.power_on is False:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.power_since,
+            reason="The power is said to be off although the lamp is said to be lit; one of the two is wrong.",
+            action="Ask somebody at the cabin to look, and have the sensor checked that is wrong.",
+        )
+    if present.lamp_on is None or present.warm is None:
+        yield _Finding(
+            weight=_Weight.SILENT,
+            reason="Whether the lamp is lit and warm is not known.",
+            action=f"Check the lamp's status sensor. {NOT_THE_TAP} until it is known. {AUTHORITY}",
+        )
+    yield from _of_dose(present)
+
+
+def _of_dose(present: Present) -> Iterator[_Finding]:
+    """Dose at the present flow, and at the most that can flow."""
+    target, low, peak_low = present.dose_target_mj_cm2, present.dose_low_mj_cm2, present.dose_peak_low_mj_cm2
+    flow = present.flow_l_min
+    short_peak = peak_low is not None and peak_low < target
+    if flow is not None and flow > 0 and (low is None or low < target):
+        dose = "is not known"
+        if low is not None:
+            dose = f"can be shown to reach only {_down(low)} mJ/cm2, below its target of {target:g}"
+        yield _Finding(
+            weight=_Weight.BOIL, since=present.dose_since, reason=f"Water flows and its dose {dose}.",
+            action=f"Close the tap. {NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}",
+        )
+        return
+    tap_low = present.dose_tap_low_mj_cm2
+    if flow == 0 and tap_low is not None and tap_low < target:
+        yield _Finding(
+            weight=_Weight.BOIL, since=present.dose_since,
+            reason=(
+                f"No water flows now; the water of even one open tap ({TAP_FLOW_L_MIN:g} L/min) could be shown to "
+                f"get only {_down(tap_low)} mJ/cm2, below its target of {target:g}."
+            ),
+            action=f"{NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}",
+        )
+        return
+    if flow is None and (peak_low is None or short_peak):
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.dose_since,
+            reason="The flow is not known, and at peak flow the dose cannot be shown to meet its target.",
+            action=f"Check the flow sensor. {NOT_THE_TAP} until it is known. {AUTHORITY}",
+        )
+    elif peak_low is None:
+        weight = _Weight.SILENT if flow == 0 else _Weight.WATCH
+        yield _Finding(
+            weight=weight, since=present.dose_since,
+            reason="What dose the water would get at peak flow is not known.",
+            action=f"Check the intensity sensor and the latest water test. {NOT_THE_TAP} until it is known. "
+            f"{AUTHORITY}" if weight is _Weight.SILENT else "Check the intensity sensor and the latest water test.",
+        )
+    elif short_peak:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.dose_since,
+            reason=(
+                f"At peak flow ({present.peak_flow_l_min:g} L/min) the dose can be shown to reach only "
+                f"{_down(peak_low)} mJ/cm2, below its target of {target:g}."
+            ),
+            action="Open one tap at a time, and have lamp, sleeve and water checked.",
+        )
+
+
+def _of_upkeep(present: Present) -> Iterator[_Finding]:
+    """What needs a look although the water is dosed."""
+    if present.clock_fault_since is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.clock_fault_since,
+            reason="Readings were refused because the logger's clock was wrong.",
+            action="Set the logger's clock, and look through the refused readings.",
+        )
+    hours, life = present.lamp_hours, present.lamp_life_h
+    if hours is not None and life is not None and hours >= life:
+        yield _Finding(
+            weight=_Weight.WATCH, reason=f"The lamp has {hours:,.0f} of its {life:,.0f} rated hours.",
+            action="Bring a new lamp on the next trip.",
+        )
+    volts, low_v = present.battery_v, present.battery_low_v
+    if volts is not None and low_v is not None and volts < low_v:
+        yield _Finding(
+            weight=_Weight.WATCH, reason=f"The battery is at {volts:.1f} V, below {low_v:g} V.",
+            action="Save power at the cabin, or charge the battery, before the lamp goes dark.",
+        )
+
+
+def _fine(present: Present) -> str:
+    """Why it is clear, with the evidence."""
+    peak = present.dose_peak_low_mj_cm2
+    assert peak is not None  # else `_of_dose` had found something
+    return (
+        f"Heard, lamp lit and warm; even at peak flow the water gets at least {_down(peak)} mJ/cm2, "
+        f"target {present.dose_target_mj_cm2:g}."
+    )
+
+
+def _down(dose_mj_cm2: float) -> str:
+    """A lower bound in words, never rounded up."""
+    return f"{math.floor(dose_mj_cm2 * 10) / 10:.1f}"
+
+
+def _litres(present: Present) -> str:
+    """How much water, in words."""
+    low, high = present.underdosed_l, present.underdosed_l_upper
+    if high is None:
+        return "An unknown amount of water" if low is None else f"At least {low:.0f} L of water"
+    if low is None:
+        return f"Up to {high:.0f} L of water"
+    return f"{low:.0f} L of water" if round(low) == round(high) else f"{low:.0f} to {high:.0f} L of water"
+
+
+def _duration(age: timedelta) -> str:
+    """A length of time in words."""
+    minutes = age / timedelta(minutes=1)
+    if minutes < 120:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
