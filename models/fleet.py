@@ -59,7 +59,7 @@ class CalculatedDose:
         for field in fields(self):
             require_number(f"equation.{field.name}", getattr(self, field.name))
         # Else the dose would rise with flow or absorbance, or fall with intensity.
-        require_number("equation.b", self.b, at_least=-math.inf, at_most=0)
+        require_number("equation.b", self.b, at_most=0)
         for name in ("c", "d"):
             require_number(f"equation.{name}", getattr(self, name), above=0)
 
@@ -87,7 +87,7 @@ class Reactor:
     sensor_radius_cm: float | None = None  # None: at the chamber wall
     flow_max_l_min: float | None = None  # most flow tested; None: the test point's
     uvt_min_pct: float | None = None  # least transmittance tested; None: the test point's
-    uvt_max_pct: float | None = None  # most transmittance that an equation was tested at; None: the test point's
+    uvt_max_pct: float | None = None  # most transmittance that `equation` was tested at; None: the test point's
     # 95 % (two-sided) uncertainties; defaults are common practice, no source
     sensor_uncertainty_pct: float = 10.0  # of the reading
     flow_uncertainty_pct: float = 5.0  # of the reading
