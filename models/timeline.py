@@ -1,382 +1,345 @@
-"""What a unit's readings say of its lamp, reading by reading, and the state to carry on from.
+"""A unit's time cut into pieces: lit, warming, weak, dark and unheard, with the water drawn in each.
 
-Pure columns: row `i` of every array is the state after reading `i`. `models.draw` adds the water,
-`models.outage` cuts the result into pieces.
-
-The rule (brief in README, "Outages"): a reading describes the time to the unit's next one, at most
-`HOLD_CADENCES` cadences; events (`lamp_on`, `power_on`) hold until the next of their kind, and nothing that was
-stated before an unheard gap is believed after it. Where two signals contradict, the worse one counts.
+Pure functions of the stored readings, so that late, doubled or shuffled arrival changes nothing. `models.evidence`
+weighs the signals, `models.draw` measures the water, `models.outage` merges the pieces for store and people.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from datetime import UTC, datetime, timedelta
-from enum import IntEnum, StrEnum
-from typing import Any
+from datetime import datetime, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from models.carry import (
+    NEVER,
+    QUANTITIES,
+    Bools,
+    Carry,
+    Cause,
+    Floats,
+    Ints,
+    Kind,
+    instants,
+    microsecond,
+    microseconds,
+)
+from models.draw import COUNTER_DARK, COUNTER_LIT, Drawn, drawn
+from models.evidence import DARK_SHARE, Rows, Stated, rows
 from models.fleet import Reactor, Unit
 
-HOLD_CADENCES = 3  # design.md, "Messages": a reading holds at most 3 cadences
-DARK_SHARE = 0.05  # of alarm_intensity_w_m2: below it the lamp gives nothing; common practice, no source
-MICROLITRE = 1e-6  # sums that must not depend on where a window starts are kept in whole microlitres
+__all__ = ["Carry", "Cause", "Kind", "held", "open_tail", "rows", "timeline"]
 
-QUANTITIES = (
-    "intensity_w_m2", "flow_l_min", "total_l", "uvt_pct", "water_temp_c", "battery_v", "lamp_hours",
-    "dose_low_mj_cm2", "dose_low_at_peak_mj_cm2",
+KINDS = tuple(Kind)
+LIT, WARMING, WEAK, DARK, UNHEARD = range(5)
+CAUSES = tuple(Cause)
+NONE, NO_POWER, NO_LAMP, NO_LINK, NO_LOGGER, UNKNOWN = range(6)
+RESTS_ON = (
+    "lamp status",
+    "intensity",
+    "lamp-on, warm-up time",
+    "lamp-on time not known",
+    "dose under target",
+    "dose not known",
+    "power event",
+    "lamp status against intensity",
+    "intensity at 0",
+    "intensity at 0 against lamp status",
+    "no lamp report since the power returned",
+    "no lamp status, no intensity",
+    # gaps: volume by peak flow, stored volume, running total; for each the lamp's counter silent, lit, dark
+    "gap, peak flow", "gap, peak flow, lamp hours say lit", "gap, peak flow, lamp hours say dark",
+    "gap, stored volume", "gap, stored volume, lamp hours say lit", "gap, stored volume, lamp hours say dark",
+    "gap, running total", "gap, running total, lamp hours say lit", "gap, running total, lamp hours say dark",
 )
-INSTANTS = ("at", "power_since", "stated_since", "lit_from", "lamp_since", *(f"{name}_at" for name in QUANTITIES))
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-NEVER = np.iinfo(np.int64).min // 4  # an instant before all others that can be subtracted without overflow
-
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
+(STATUS, INTENSITY, WARM_UP, ON_UNKNOWN, UNDER, DOSE_UNKNOWN, POWER, AGAINST, AT_ZERO, AT_ZERO_AGAINST, NOT_SINCE,
+ NOTHING, GAP) = range(13)
+US_PER_S = 1e6
+US_PER_H = 3_600_000_000
 
 
-class Kind(StrEnum):
-    """What a stretch of time was for the water."""
-
-    LIT = "lit"
-    WARMING = "warming"
-    WEAK = "weak"
-    DARK = "dark"
-    UNHEARD = "unheard"
-
-
-class Cause(StrEnum):
-    """Why it was not lit."""
-
-    NONE = "none"
-    NO_POWER = "no-power"
-    NO_LAMP = "no-lamp"
-    NO_LINK = "no-link"
-    NO_LOGGER = "no-logger"
-    UNKNOWN = "unknown"
-
-
-class Stated(IntEnum):
-    """The lamp's last status, as far as it may still be believed."""
-
-    UNKNOWN = -1
-    OFF = 0
-    ON = 1
-    VOID = 2  # the power went after it was stated: dark until something shows the lamp again
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Carry:
-    """The state after one reading: all that the time after it depends on.
-
-    Instants are aware UTC datetimes; None is unknown. A quantity stands with the instant at which it was measured.
-    """
-
-    at: datetime
-    intensity_w_m2: float | None = None
-    intensity_w_m2_at: datetime | None = None
-    flow_l_min: float | None = None
-    flow_l_min_at: datetime | None = None
-    total_l: float | None = None
-    total_l_at: datetime | None = None
-    uvt_pct: float | None = None
-    uvt_pct_at: datetime | None = None
-    water_temp_c: float | None = None
-    water_temp_c_at: datetime | None = None
-    battery_v: float | None = None
-    battery_v_at: datetime | None = None
-    lamp_hours: float | None = None
-    lamp_hours_at: datetime | None = None
-    dose_low_mj_cm2: float | None = None
-    dose_low_mj_cm2_at: datetime | None = None
-    dose_low_at_peak_mj_cm2: float | None = None
-    dose_low_at_peak_mj_cm2_at: datetime | None = None
-    power_on: bool | None = None
-    power_since: datetime | None = None  # start of the present state of `power_on`
-    lamp_on: bool | None = None  # as stated; None also where a power cut came after the statement
-    lamp_void: bool = False  # the lamp went dark with the power and nothing has shown it since
-    stated_since: datetime | None = None  # start of the present state of `lamp_on`
-    stated_fresh: bool = False  # it was known to be dark just before `stated_since`
-    lit: bool | None = None  # all signals weighed: True burning, False dark, None unknown
-    lit_from: datetime | None = None  # burning at least since
-    lamp_since: datetime | None = None  # it came on then; None: unknown when
-    metered_since_total_l: float = 0.0
-    drawdown_used_l: float = 0.0  # what the pressure tank may have given, unmetered, in the present cut
-    settled: bool = True  # False: a gap just before may still be explained by the next total; resume earlier
-
-    def __post_init__(self) -> None:
-        for name in INSTANTS:
-            value = getattr(self, name)
-            if value is not None and value.tzinfo is None:
-                raise ValueError(f"{name} must carry a time zone; got {value!r}")
-
-    def to_row(self) -> dict[str, str | float | bool | None]:
-        """Plain values for JSON or a table: instants as ISO 8601 text in UTC, unknown as None."""
-        row: dict[str, str | float | bool | None] = {}
-        for field in fields(self):
-            value = getattr(self, field.name)
-            row[field.name] = value.astimezone(UTC).isoformat() if isinstance(value, datetime) else value
-        return row
-
-    @classmethod
-    def from_row(cls, row: Mapping[str, Any]) -> Carry:
-        """From `to_row` or a row of `carries`; names that are no field (cabin, unit, hour) are passed over.
-
-        Raises
-        ------
-        ValueError
-            If `at` is missing or an instant has no time zone.
-        """
-        values: dict[str, Any] = {}
-        for field in fields(cls):
-            value = row.get(field.name)
-            if value is None or value is pd.NaT or value is pd.NA or value != value:
-                continue
-            if field.name in INSTANTS:
-                instant = datetime.fromisoformat(value) if isinstance(value, str) else value
-                if isinstance(instant, pd.Timestamp):
-                    instant = instant.to_pydatetime()
-                if instant.tzinfo is None:
-                    raise ValueError(f"{field.name} must carry a time zone; got {value!r}")
-                values[field.name] = instant.astimezone(UTC)
-            elif str(field.type).startswith("bool"):
-                values[field.name] = bool(value)
-            else:
-                values[field.name] = float(value)
-        if "at" not in values:
-            raise ValueError(f"a carry needs the instant `at`; got a row with {sorted(row)}")
-        return cls(**values)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rows:
-    """State after each reading; the first row is the carry's, where there is one. Instants in us since 1970."""
-
-    at: Ints
-    hold_us: int
-    gap_before: Bools  # longer than the hold since the row before
-    own: dict[str, Bools]  # measured in this very row
-    value: dict[str, Floats]  # held: the last measured, NaN once it is older than the hold
-    value_at: dict[str, Ints]  # when that was
-    power: Ints  # 1, 0, -1 unknown
-    power_own: Floats
-    power_since: Ints
-    stated: Ints  # Stated
-    stated_since: Ints
-    stated_fresh: Bools
-    on: Bools
-    dark: Bools
-    on_from: Ints  # valid where `on`
-    on_known: Bools  # it was dark just before `on_from`
-    seen_by_intensity: Bools
-    intensity_low: Bools  # measured since the lamp was stated on, and next to nothing
-
-
-def microseconds(instants: pd.Series) -> Ints:
-    """Instants as whole microseconds since 1970 in UTC; a naive column is refused."""
-    if not isinstance(instants.dtype, pd.DatetimeTZDtype):
-        raise ValueError(f"{instants.name or 'instants'} must be instants with a time zone; got {instants.dtype}")
-    return instants.dt.tz_convert("UTC").dt.as_unit("us").astype("int64").to_numpy()
-
-
-def instants(us: Ints) -> pd.Series:
-    """The way back from `microseconds`; `NEVER` becomes NaT."""
-    stamps = us.astype("datetime64[us]")
-    stamps[us == NEVER] = np.datetime64("NaT")
-    return pd.Series(stamps).dt.tz_localize("UTC")
-
-
-def last_index(valid: Bools) -> Ints:
-    """Per row the index of the last row so far where `valid`; -1 before the first."""
-    return np.maximum.accumulate(np.where(valid, np.arange(valid.size), -1))
-
-
-def hold_us(unit: Unit) -> int:
-    """How long a reading of the unit may speak. [us]"""
-    return round(HOLD_CADENCES * unit.cadence_s * 1e6)
-
-
-def rows(readings: pd.DataFrame, *, unit: Unit, reactor: Reactor, carry: Carry | None = None) -> Rows:
-    """Weigh what every reading says of power and lamp.
+def timeline(
+    readings: pd.DataFrame, *, unit: Unit, reactor: Reactor, carry: Carry | None = None,
+    links: pd.DataFrame | None = None,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Pieces of one unit's time, and the states from which it can be taken up again.
 
     Parameters
     ----------
-    readings : DataFrame, n rows
-        As in `models.outage.timeline`; columns that are missing count as not measured.
+    readings : DataFrame
+        One row per instant, sorted by `at` (datetime64[us, UTC]), all after `carry.at`. Any of intensity_w_m2,
+        flow_l_min, total_l, uvt_pct, water_temp_c, battery_v, lamp_hours, lamp_on, power_on; NaN or None is not
+        measured, as is a column that is missing. Added by the caller: dose_low_mj_cm2, the lower bound of the dose
+        if lit and warm (inf where water stands); and, if it can, dose_low_at_peak_mj_cm2, the same at the unit's
+        peak flow, which stands in where water was drawn at a flow that no reading caught. Without it such water is
+        weak.
     unit, reactor : Unit, Reactor
-        `cadence_s` bounds holding; `warm_up_s` and `alarm_intensity_w_m2` weigh the lamp.
     carry : Carry, optional
-        State before the first reading.
+        State after the reading at `carry.at`; None for no history.
+    links : DataFrame, optional
+        `at`, `up`: the last will and its counterpart, to tell no-link from no-logger.
 
     Returns
     -------
-    Rows
-        n rows, or n + 1 with a carry.
+    pieces : DataFrame
+        Tiles [carry.at or first reading, last reading) without gap or overlap: start, end, kind, cause, rests_on,
+        flow_l_min, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper (NaN is unknown; an upper bound is
+        always known), dose_low_mj_cm2 (0 dark or warming, NaN unknown, inf standing), seconds, read_at (the reading
+        that the piece rests on).
+    carries : DataFrame
+        The state after the last reading of each UTC hour that has one: `hour` and the fields of `Carry`. Taking up
+        again at a row with `settled` gives bit for bit the same pieces; one that is not settled stands less than
+        one hold after a gap whose running total has not been heard yet.
 
     Raises
     ------
     ValueError
-        If instants are naive, not rising, or not after the carry's.
+        If instants are naive, doubled, not sorted, or not after the carry's.
+
+    Notes
+    -----
+    Lamp status, power and intensity are weighed in `models.timeline`, volumes in `models.draw`. Warm-up counts from
+    lamp-on; where that was not seen (after a gap, or at the start of all) the lamp is lit only with an intensity of
+    at least `alarm_intensity_w_m2`, else it is warming for `warm_up_s` from when it was first known to burn. Time
+    heard without lamp status or intensity is `unheard`, for nobody can call it lit. In a gap the under-dosed
+    volume is unknown, its upper bound all that was or can have been drawn; it is 0 where the lamp's counter
+    advanced by the whole gap, and so is the bound if also the dose at peak flow reached the target on both sides.
     """
-    first = [] if carry is None else [microsecond(carry.at)]
-    at = np.concatenate([np.array(first, dtype=np.int64), microseconds(readings["at"])])
-    falls = np.flatnonzero(np.diff(at) <= 0)
-    if falls.size:
-        where = instants(at[falls[0] + 1 : falls[0] + 2])[0]
-        raise ValueError(
-            "readings must be sorted by `at`, each instant once, all after the carry; "
-            f"row {falls[0] + 1 - len(first)} ({where}) does not come after the one before"
-        )
-    hold = hold_us(unit)
-    gap_before = np.concatenate([np.zeros(min(at.size, 1), bool), np.diff(at) > hold])
-    own, value, value_at = _held(readings, at, hold, carry)
-    power, power_own, power_since = _power(readings, at, gap_before, carry)
-    stated, stated_since = _stated(readings, at, gap_before, power, power_own, carry)
-    return _weigh(
-        at, hold, gap_before, own, value, value_at, power, power_own, power_since, stated, stated_since, reactor,
-        carry,
+    state = rows(readings, unit=unit, reactor=reactor, carry=carry)
+    water = _water(state, state.at[1:], unit, carry)
+    return _pieces(state, water, state.at[1:], unit, reactor, links), _carries(state, water)
+
+
+def held(readings: pd.DataFrame, *, unit: Unit, reactor: Reactor, carry: Carry | None = None) -> pd.DataFrame:
+    """The same rows with every quantity held from the row that last had it, at most 3 cadences.
+
+    For callers that compute a dose: readings of one instant seldom hold all that a dose needs.
+    """
+    state = rows(readings, unit=unit, reactor=reactor, carry=carry)
+    skip = 0 if carry is None else 1
+    columns = {name: state.value[name][skip:] for name in QUANTITIES}
+    return pd.DataFrame({"at": instants(state.at[skip:]), **columns})
+
+
+def open_tail(
+    carry: Carry, now: datetime, unit: Unit, reactor: Reactor, link_down_since: datetime | None = None
+) -> pd.DataFrame:
+    """What holds from the last reading to `now`: never stored, since the next reading rewrites it.
+
+    Returns
+    -------
+    DataFrame
+        Pieces as of `timeline`; empty if `now` is not after the carry. What passes 3 cadences is unheard, and its
+        upper bounds grow.
+    """
+    if now.tzinfo is None:
+        raise ValueError(f"now must carry a time zone; got {now!r}")
+    empty = pd.DataFrame({"at": pd.Series([], dtype="datetime64[us, UTC]")})
+    state = rows(empty, unit=unit, reactor=reactor, carry=carry)
+    end = np.array([microsecond(now)], dtype=np.int64)
+    if end[0] <= state.at[0]:
+        end = end[:0]
+    # Nothing said of the link: it is up as far as anyone knows, so it is the logger that says nothing.
+    known = carry.at - timedelta(microseconds=1)
+    link = pd.DataFrame({"at": pd.to_datetime([known], utc=True).as_unit("us"), "up": [True]})
+    if link_down_since is not None:
+        down = pd.to_datetime([max(link_down_since, carry.at)], utc=True).as_unit("us")
+        link = pd.concat([link, pd.DataFrame({"at": down, "up": [False]})], ignore_index=True)
+    return _pieces(state, _water(state, end, unit, carry), end, unit, reactor, link)
+
+
+def _water(state: Rows, end_us: Ints, unit: Unit, carry: Carry | None) -> Drawn:
+    return drawn(
+        state, end_us, unit,
+        metered_since_total_l=0.0 if carry is None else carry.metered_since_total_l,
+        drawdown_used_l=0.0 if carry is None else carry.drawdown_used_l,
     )
 
 
-def microsecond(instant: datetime | None) -> int:
-    """One instant as of `microseconds`; `NEVER` for None."""
-    return int(NEVER) if instant is None else (instant - EPOCH) // timedelta(microseconds=1)
+def _pieces(
+    state: Rows, water: Drawn, end_us: Ints, unit: Unit, reactor: Reactor, links: pd.DataFrame | None
+) -> pd.DataFrame:
+    """Up to three pieces per interval: until warm, warm, unheard."""
+    m = end_us.size
+    start = state.at[:m]
+    heard_end = np.minimum(end_us, start + state.hold_us)
+    dose, flows = _dose(state, water, heard_end - start, m)
+    early, late = _heard_kinds(state, dose, flows, unit, reactor, m)
+    warm = state.on_from[:m] + round(reactor.warm_up_s * US_PER_S)
+    warm = np.where(state.on[:m], np.clip(warm, start, heard_end), start)
+    same = (early[0] == late[0]) & (early[1] == late[1]) & (early[2] == late[2])
+    warm = np.where(same, start, warm)
+
+    bounds = np.stack([start, warm, heard_end, end_us], axis=1)
+    keep = bounds[:, 1:] > bounds[:, :-1]
+    gap_kind = np.full(m, UNHEARD), _gap_cause(state, start, end_us, links), (
+        GAP + 3 * water.gap_rests_on + water.counter
+    )
+    kind, cause, rests_on = (
+        np.stack([early[j], late[j], gap_kind[j]], axis=1)[keep] for j in range(3)
+    )
+    seconds = ((bounds[:, 1:] - bounds[:, :-1]) / US_PER_S)[keep]
+    share = (bounds[:, 1:3] - bounds[:, :2]) / np.maximum(heard_end - start, 1)[:, None]
+    central = np.column_stack([water.heard_l[:, None] * share, water.gap_l])[keep]
+    upper = np.column_stack([water.heard_l_upper[:, None] * share, water.gap_l_upper])[keep]
+    interval = np.broadcast_to(np.arange(m)[:, None], keep.shape)[keep]
+    is_gap = np.broadcast_to(np.array([False, False, True]), keep.shape)[keep]
+    under, under_upper = _underdosed(state, water, unit, reactor, kind, is_gap, interval, central, upper)
+    dose_low = np.select(
+        [is_gap | (kind == UNHEARD), (kind == DARK) | (kind == WARMING)], [np.nan, 0.0], default=dose[interval]
+    )
+    return pd.DataFrame({
+        "start": instants(bounds[:, :3][keep]),
+        "end": instants(bounds[:, 1:][keep]),
+        "kind": _words(KINDS, kind),
+        "cause": _words(CAUSES, cause),
+        "rests_on": _words(RESTS_ON, rests_on),
+        "flow_l_min": np.where(is_gap, np.nan, state.value["flow_l_min"][:m][interval]),
+        "drawn_l": central,
+        "drawn_l_upper": upper,
+        "underdosed_l": under,
+        "underdosed_l_upper": under_upper,
+        "dose_low_mj_cm2": dose_low,
+        "seconds": seconds,
+        "read_at": instants(start[interval]),
+    })
 
 
-def _column(readings: pd.DataFrame, name: str, before: float | None, first: bool) -> Floats:
-    """One column as floats, NaN not measured, behind the carry's value where there is a carry."""
-    if name not in readings:
-        column = np.full(len(readings), np.nan)
-    elif readings[name].dtype == np.float64:
-        column = readings[name].to_numpy()
-    elif name in ("lamp_on", "power_on"):
-        column = readings[name].astype("boolean").to_numpy(dtype=np.float64, na_value=np.nan)
-    else:
-        column = readings[name].astype("Float64").to_numpy(dtype=np.float64, na_value=np.nan)
-    if not first:
-        return column
-    return np.concatenate([[np.nan if before is None else before], column])
+def _words(table: tuple[str, ...], codes: Ints) -> pd.Series:
+    return pd.Series(pd.array([str(word) for word in table], dtype="str").take(codes))
 
 
-def _held(
-    readings: pd.DataFrame, at: Ints, hold: int, carry: Carry | None
-) -> tuple[dict[str, Bools], dict[str, Floats], dict[str, Ints]]:
-    """Each quantity held from the row that last had it, with that row's instant."""
-    own, value, value_at = {}, {}, {}
-    measured: dict[str, Floats] = {
-        name: _column(readings, name, getattr(carry, name, None), carry is not None) for name in QUANTITIES
+def _dose(state: Rows, water: Drawn, heard_us: Ints, m: int) -> tuple[Floats, Bools]:
+    """Lower bound of the dose that the water of each heard part got, if lit; and whether water may have flowed.
+
+    Where the running total shows more water than the flow reading, the mean flow was higher: a dose falls no
+    faster than 1 / flow (RED = C (n/k) ln(1 + k D / n) is concave in D, and D goes with 1 / flow), so it is scaled
+    by that.
+    """
+    flow, drawn_l = state.value["flow_l_min"][:m], water.heard_l
+    dose = state.value["dose_low_mj_cm2"][:m]
+    at_peak = state.value["dose_low_at_peak_mj_cm2"][:m]
+    more = drawn_l > water.metered_l * (1 + 1e-6) + 1e-6  # beyond what floats of a running total can be off
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scaled = np.where(water.metered_l > 0, dose * water.metered_l / drawn_l, np.nan)
+    dose = np.where(more, np.fmax(scaled, at_peak), np.where(np.isnan(flow), np.fmax(dose, at_peak), dose))
+    flows = (flow > 0) | more | (np.isnan(flow) & ~(drawn_l == 0))
+    return dose, flows
+
+
+def _heard_kinds(
+    state: Rows, dose: Floats, flows: Bools, unit: Unit, reactor: Reactor, m: int
+) -> tuple[tuple[Ints, Ints, Ints], tuple[Ints, Ints, Ints]]:
+    """Kind, cause and ground of the heard part of each interval: before the lamp is warm, and from then on."""
+    on, stated, power, known = state.on[:m], state.stated[:m], state.power[:m], state.on_known[:m]
+    intensity = state.value["intensity_w_m2"][:m]
+    proof = state.value_at["intensity_w_m2"][:m] >= state.on_from[:m]
+    shines = intensity >= DARK_SHARE * reactor.alarm_intensity_w_m2
+    void, off, status = stated == Stated.VOID, stated == Stated.OFF, stated == Stated.ON
+    dark = state.dark[:m]
+
+    under = flows & ~(dose >= unit.dose_target_mj_cm2)
+    lit_kind = np.where(under, WEAK, LIT)
+    lit_rests = np.where(
+        under, np.where(np.isnan(dose), DOSE_UNKNOWN, UNDER), np.where(status, STATUS, INTENSITY)
+    )
+    no_power = dark & (power == 0)
+    silent = void & (np.isnan(intensity) | (state.value_at["intensity_w_m2"][:m] < state.power_since[:m]))
+    dark_cause = np.select(
+        [no_power, silent, off | status, power == 1], [NO_POWER, UNKNOWN, NO_LAMP, NO_LAMP], default=UNKNOWN
+    )
+    dark_rests = np.select(
+        [off & shines, no_power, silent, off, status], [AGAINST, POWER, NOT_SINCE, STATUS, AT_ZERO_AGAINST],
+        default=AT_ZERO,
+    )
+    # (kind, cause, ground) of what is not on: dark, or nothing known
+    off_kind = np.where(dark, DARK, UNHEARD)
+    off_cause = np.where(dark, dark_cause, UNKNOWN)
+    off_rests = np.where(dark, dark_rests, NOTHING)
+
+    proven = ~known & proof & (intensity >= reactor.alarm_intensity_w_m2)
+    early = (
+        np.select([~on, proven], [off_kind, lit_kind], default=WARMING),
+        np.where(on, NONE, off_cause),
+        np.select([~on, proven, known], [off_rests, lit_rests, WARM_UP], default=ON_UNKNOWN),
+    )
+    failed = on & state.intensity_low[:m]  # low while warming up, and still held when it should be warm
+    late = (
+        np.select([~on, failed], [off_kind, np.full(m, DARK)], default=lit_kind),
+        np.select([~on, failed], [off_cause, np.full(m, NO_LAMP)], default=NONE),
+        np.select([~on, failed], [off_rests, np.full(m, AT_ZERO_AGAINST)], default=lit_rests),
+    )
+    return early, late
+
+
+def _gap_cause(state: Rows, start: Ints, end: Ints, links: pd.DataFrame | None) -> Ints:
+    """Power known to be out when the gap began; else a link down within it; else a link that was up throughout."""
+    m = start.size
+    cause = np.full(m, UNKNOWN)
+    if links is not None and len(links):
+        order = links.sort_values("at", kind="stable")
+        at, up = microseconds(order["at"]), order["up"].to_numpy(dtype=bool)
+        downs = np.concatenate([[0], np.cumsum(~up)])
+        first = np.searchsorted(at, start, side="right")  # events up to the last reading
+        last = np.searchsorted(at, end, side="left")
+        was_down = (first > 0) & ~up[np.maximum(first - 1, 0)]
+        down = was_down | (downs[last] > downs[first])
+        cause = np.where(down, NO_LINK, np.where(first > 0, NO_LOGGER, UNKNOWN))
+    return np.where(state.power[:m] == 0, NO_POWER, cause)
+
+
+def _underdosed(
+    state: Rows, water: Drawn, unit: Unit, reactor: Reactor, kind: Ints, is_gap: Bools, interval: Ints,
+    central: Floats, upper: Floats,
+) -> tuple[Floats, Floats]:
+    """All water of dark, warming and weak time; none of lit time; of unheard time what the evidence bounds."""
+    counter = water.counter[interval]
+    nothing = upper == 0
+    under = np.select(
+        [kind == LIT, kind != UNHEARD, nothing | (is_gap & (counter == COUNTER_LIT)), central == 0,
+         is_gap & (counter == COUNTER_DARK)],
+        [0.0, central, 0.0, 0.0, central], default=np.nan,
+    )
+    # The bound falls to 0 only where the lamp was warm before the gap and burning after it, with enough light for
+    # the most that can flow on both sides.
+    enough = state.on & (state.value["dose_low_at_peak_mj_cm2"] >= unit.dose_target_mj_cm2)
+    warm = state.at + state.hold_us >= state.on_from + round(reactor.warm_up_s * US_PER_S)
+    after = np.zeros(state.at.size, bool)
+    after[:-1] = (enough & state.own["dose_low_at_peak_mj_cm2"])[1:]
+    good = (enough & warm & after)[interval]
+    under_upper = np.where((kind == LIT) | (is_gap & (counter == COUNTER_LIT) & good), 0.0, upper)
+    return under, under_upper
+
+
+def _carries(state: Rows, water: Drawn) -> pd.DataFrame:
+    """State after the last reading of each UTC hour."""
+    hour = state.at // US_PER_H
+    last = np.flatnonzero(np.append(hour[1:] != hour[:-1], True)) if state.at.size else np.zeros(0, np.int64)
+    columns: dict[str, object] = {"hour": instants(hour[last] * US_PER_H), "at": instants(state.at[last])}
+    for name in QUANTITIES:
+        value = state.value[name][last]
+        columns[name] = value
+        columns[f"{name}_at"] = instants(np.where(np.isnan(value), NEVER, state.value_at[name][last]))
+    stated, power, on, dark = state.stated[last], state.power[last], state.on[last], state.dark[last]
+    columns |= {
+        "power_on": _truth(power == 1, power == 0),
+        "power_since": instants(state.power_since[last]),
+        "lamp_on": _truth(stated == Stated.ON, stated == Stated.OFF),
+        "lamp_void": stated == Stated.VOID,
+        "stated_since": instants(state.stated_since[last]),
+        "stated_fresh": state.stated_fresh[last],
+        "lit": _truth(on, dark & ~on),
+        "lit_from": instants(np.where(on, state.on_from[last], NEVER)),
+        "lamp_since": instants(np.where(on & state.on_known[last], state.on_from[last], NEVER)),
+        "metered_since_total_l": water.metered_since_total_l[last],
+        "drawdown_used_l": water.drawdown_used_l[last],
+        "settled": water.settled[last],
     }
-    # A dose belongs to the flow, intensity and water it was computed for: a row that measures any of these without
-    # a dose of its own makes the dose unknown; only a row that measures none of them keeps the last.
-    inputs = np.zeros(at.size, bool)
-    for name in ("intensity_w_m2", "flow_l_min", "uvt_pct"):
-        inputs |= ~np.isnan(measured[name])
-    for name, column in measured.items():
-        stands = ~np.isnan(column)
-        last = last_index(stands | inputs if name.startswith("dose") else stands)
-        when = at.copy()
-        if carry is not None:
-            when[0] = microsecond(getattr(carry, f"{name}_at"))
-        known_at = np.where(last >= 0, when[last], NEVER) if at.size else at
-        fresh = at - known_at <= hold
-        value[name] = np.where(fresh & (last >= 0), column[last], np.nan) if at.size else column
-        value_at[name] = known_at
-        own[name] = stands if carry is None else stands & (when == at)
-    return own, value, value_at
+    return pd.DataFrame(columns)
 
 
-def _run_start(at: Ints, state: Ints, gap_before: Bools, before: int | None) -> Ints:
-    """Instant at which each row's present state began; a gap begins a new one."""
-    turns = np.ones(state.size, bool)
-    turns[1:] = (state[1:] != state[:-1]) | gap_before[1:]
-    when = at.copy()
-    if before is not None and when.size:
-        when[0] = before
-    return when[last_index(turns)] if at.size else at
+def _truth(yes: Bools, no: Bools) -> pd.Series:
+    """True, False, or NA where neither."""
+    return pd.Series(pd.array(yes, dtype="boolean")).mask(~yes & ~no)
 
 
-def _fill(statement: Ints, says: Bools) -> Ints:
-    """Hold the last statement; -1 (unknown) before the first."""
-    last = last_index(says)
-    return np.where(last >= 0, statement[last], -1) if statement.size else statement
-
-
-def _power(
-    readings: pd.DataFrame, at: Ints, gap_before: Bools, carry: Carry | None
-) -> tuple[Ints, Floats, Ints]:
-    before = None if carry is None or carry.power_on is None else float(carry.power_on)
-    own = _column(readings, "power_on", before, carry is not None)
-    power = _fill(np.where(np.isnan(own), -1, own).astype(np.int64), ~np.isnan(own) | gap_before)
-    since = _run_start(at, power, gap_before, None if carry is None else microsecond(carry.power_since))
-    return power, own, since
-
-
-def _stated(
-    readings: pd.DataFrame, at: Ints, gap_before: Bools, power: Ints, power_own: Floats, carry: Carry | None
-) -> tuple[Ints, Ints]:
-    """The lamp's status held; a power cut voids it, so does a gap."""
-    own = _column(readings, "lamp_on", None, carry is not None)
-    earlier = np.concatenate([np.full(min(power.size, 1), -1), power[:-1]])
-    cut = (power_own == 0) & ((earlier != 0) | gap_before)
-    says = np.select(
-        # off and cut stand before on: stated on in the very row in which the power went is a contradiction
-        [own == 0, cut, own == 1], [Stated.OFF, Stated.VOID, Stated.ON], default=Stated.UNKNOWN,
-    ).astype(np.int64)
-    speaks = ~np.isnan(own) | cut | gap_before
-    if carry is not None:
-        as_stated = Stated.UNKNOWN if carry.lamp_on is None else int(carry.lamp_on)
-        says[0] = Stated.VOID if carry.lamp_void else as_stated
-        speaks[0] = True
-    stated = _fill(says, speaks)
-    return stated, _run_start(at, stated, gap_before, None if carry is None else microsecond(carry.stated_since))
-
-
-def _weigh(
-    at: Ints, hold: int, gap_before: Bools, own: dict[str, Bools], value: dict[str, Floats],
-    value_at: dict[str, Ints], power: Ints, power_own: Floats, power_since: Ints, stated: Ints, stated_since: Ints,
-    reactor: Reactor, carry: Carry | None,
-) -> Rows:
-    """Status against intensity; the worse counts."""
-    intensity, intensity_at = value["intensity_w_m2"], value_at["intensity_w_m2"]
-    nothing = DARK_SHARE * reactor.alarm_intensity_w_m2
-    warm_up = round(reactor.warm_up_s * 1e6)
-    shines, shows_dark = intensity >= nothing, intensity < nothing  # both False where unknown
-    void, unknown = stated == Stated.VOID, stated == Stated.UNKNOWN
-    # after a cut only an intensity measured since the power came back can show the lamp
-    by_intensity = shines & (unknown | (void & (power == 1) & (intensity_at >= power_since)))
-    dark_unless_on = (stated == Stated.OFF) | (void & ~by_intensity) | (unknown & shows_dark)
-    begins = stated_since == at
-    before = np.concatenate([np.zeros(min(at.size, 1), bool), dark_unless_on[:-1]]) & ~gap_before
-    starts_fresh = before.copy()
-    if carry is not None:
-        begins[0], starts_fresh[0] = True, carry.stated_fresh
-    start = last_index(begins)
-    fresh = np.where(start >= 0, starts_fresh[start], False) if at.size else begins
-    # Stated on, and no light: a failed lamp, unless it only just came on.
-    low = shows_dark & (intensity_at >= stated_since) & (stated == Stated.ON)
-    contradicted = low & ~(fresh & (at < stated_since + warm_up))
-    on = ((stated == Stated.ON) & ~contradicted) | by_intensity
-    dark = dark_unless_on | contradicted
-    turns = on.copy()
-    turns[1:] &= ~on[:-1] | gap_before[1:]
-    known = np.concatenate([np.zeros(min(at.size, 1), bool), dark[:-1]]) & ~gap_before
-    since = at.copy()
-    if carry is not None:
-        on[0], dark[0] = carry.lit is True, carry.lit is False
-        turns[0] = True
-        turns[1:2] = on[1:2] & (~on[:1] | gap_before[1:2])
-        known[0] = carry.lamp_since is not None
-        known[1:2] = dark[:1] & ~gap_before[1:2]
-        since[0] = microsecond(carry.lit_from)
-    run = last_index(turns)
-    run_ok = run >= 0
-    return Rows(
-        at=at, hold_us=hold, gap_before=gap_before, own=own, value=value, value_at=value_at, power=power,
-        power_own=power_own, power_since=power_since, stated=stated, stated_since=stated_since, stated_fresh=fresh,
-        on=on, dark=dark, on_from=np.where(run_ok, since[run], NEVER) if at.size else at,
-        on_known=(run_ok & known[run]) if at.size else on, seen_by_intensity=by_intensity, intensity_low=low,
-    )
