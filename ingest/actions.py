@@ -129,6 +129,11 @@ def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:
             f"{', '.join(one for (one,) in known) or 'none'}")
 
 
+def evaluate_now(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
+    """Work out what is owed."""
+    return {"units": [f"{cabin}/{unit}" for cabin, unit in evaluate(con, now)]}
+
+
 def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
     """Copy the store while it runs, to `to`, which must not exist."""
     target = Path(body["to"])
@@ -151,6 +156,7 @@ def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, 
 ACTIONS: dict[str, Action] = {
     "enroll": enroll,
     "rows": rows,
+    "evaluate": evaluate_now,
     "record-service": record_service,
     "backup": backup,
 }

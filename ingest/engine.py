@@ -7,10 +7,10 @@ import math
 import os
 import re
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 import duckdb
 import pandas as pd
@@ -89,6 +89,16 @@ def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return result.df()
+
+
+def named(found: pd.DataFrame) -> Iterable[Any]:
+    """Rows of a small answer, each with its columns as attributes."""
+    return found.itertuples(index=False)
+
+
+def by_unit(found: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+    """The rows of each unit."""
+    return {cast(tuple[str, str], key): group for key, group in found.groupby(["cabin", "unit"], sort=False)}
 
 
 def literal(value: Any) -> str:

@@ -11,19 +11,19 @@ import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
 import duckdb
 import numpy as np
 import pandas as pd
-from models.dose import assess
 
-from ingest.engine import Local
+from ingest.engine import Local, by_unit, named
 from ingest.intake import Touched
 from ingest.registry import load_fleet
+from ingest.watch import watch
+from models.dose import assess
 from models.fleet import Fleet, Reactor, Unit
-from models.outage import hourly, segments, timeline
-from models.timeline import Carry, rows
+from models.outage import Carry, held, hourly, segments, timeline
 
 logger = logging.getLogger(__name__)
 
@@ -103,7 +103,7 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
     found = _readings(con, resume)
     tests = _water_tests(con)
     derived = []
-    keys = list(owed[["cabin", "unit"]].itertuples(index=False, name=None))
+    keys = [(one.cabin, one.unit) for one in named(owed)]
     for (cabin, unit), carry in zip(keys, carries, strict=True):
         readings = found.get((cabin, unit))
         if readings is not None:
@@ -112,6 +112,7 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
     try:
         _write(con, resume, derived)
         con.execute("DELETE FROM pending")
+        watch(con, fleet, now, keys)
         con.execute("COMMIT")
     except BaseException:
         con.execute("ROLLBACK")
@@ -130,17 +131,16 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[Car
         if len(states) == len(owed):
             break
     con.unregister("owed")
-    keys = owed[["cabin", "unit"]].itertuples(index=False, name=None)
+    keys = [(one.cabin, one.unit) for one in named(owed)]
     return [Carry.from_row(json.loads(states[key])) if key in states else None for key in keys]
 
 
-def _readings(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tuple[Any, ...], pd.DataFrame]:
+def _readings(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
     con.register("resume", resume)
     frame = con.execute(_READINGS, {"floor": resume["from"].min().to_pydatetime()}).df()
     con.unregister("resume")
     return {
-        key: group.drop(columns=["cabin", "unit"]).reset_index(drop=True)
-        for key, group in frame.groupby(["cabin", "unit"], sort=False)}  # type: ignore[misc]
+        key: group.drop(columns=["cabin", "unit"]).reset_index(drop=True) for key, group in by_unit(frame).items()}
 
 
 def _water_tests(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
@@ -150,8 +150,7 @@ def _water_tests(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], tuple[
         WHERE kind = 'water-tested' ORDER BY cabin, unit, "at"
     """).df()
     return {
-        key: (group["at_us"].to_numpy(), group["value"].to_numpy())  # type: ignore[misc]
-        for key, group in frame.groupby(["cabin", "unit"])}
+        key: (group["at_us"].to_numpy(), group["value"].to_numpy()) for key, group in by_unit(frame).items()}
 
 
 def with_doses(
@@ -163,13 +162,14 @@ def with_doses(
     Adds `dose_mj_cm2`, `dose_low_mj_cm2` at the flow measured and `dose_low_at_peak_mj_cm2` at the most that
     this supply can deliver. Quantities that a row leaves empty are held as long as a reading may speak.
     """
-    held = rows(readings, unit=unit, reactor=reactor, carry=carry)
-    skip = 0 if carry is None else 1  # the first row is then the carry's own
-    live = held.value["uvt_pct"][skip:]
-    uvt = np.where(np.isnan(live), tested_uvt(held.at[skip:], unit, tests), live)
+    still = held(readings, unit=unit, reactor=reactor, carry=carry)
+    live = still["uvt_pct"].to_numpy()
+    at_us = still["at"].dt.as_unit("us").astype("int64").to_numpy()
+    uvt = np.where(np.isnan(live), tested_uvt(at_us, unit, tests), live)
     given: dict[str, Any] = {
-        "intensity_w_m2": held.value["intensity_w_m2"][skip:], "uvt_pct": uvt, "uvt_live": ~np.isnan(live)}
-    now = assess(reactor, flow_l_min=held.value["flow_l_min"][skip:], **given)
+        "intensity_w_m2": still["intensity_w_m2"].to_numpy(), "uvt_pct": uvt, "uvt_live": ~np.isnan(live),
+        "peak_flow_l_min": unit.peak_flow_l_min}
+    now = assess(reactor, flow_l_min=still["flow_l_min"].to_numpy(), **given)
     peak = assess(reactor, flow_l_min=unit.peak_flow_l_min, **given)
     return readings.assign(
         dose_mj_cm2=now.red_mj_cm2, dose_low_mj_cm2=now.red_low_mj_cm2,
@@ -195,7 +195,8 @@ def _derive(
     pieces, carries = timeline(
         with_doses(readings, unit, reactor, carry, tests), unit=unit, reactor=reactor, carry=carry)
     key = {"cabin": cabin, "unit": unit_slug}
-    states = [json.dumps(Carry.from_row(row).to_row()) for row in carries.to_dict("records")]
+    rows = cast(list[dict[str, Any]], carries.to_dict("records"))
+    states = [json.dumps(Carry.from_row(row).to_row()) for row in rows]
     hours = hourly(pieces)
     if carry is not None:  # the hour of the state resumed from was whole before
         hours = hours[hours["hour"] > pd.Timestamp(carry.at).floor("h")]

@@ -38,10 +38,11 @@ def make_client(settings: Settings, client_id: str, *, persistent: bool) -> paho
         If the file of the certificate authority cannot be read.
     """
     v5 = settings.mqtt_version == "5"
+    session: dict[str, Any] = {} if v5 else {"clean_session": not persistent}
     client = paho.Client(
         CallbackAPIVersion.VERSION2, client_id=client_id,
         protocol=paho.MQTTv5 if v5 else paho.MQTTv311,
-        **({} if v5 else {"clean_session": not persistent}),
+        **session,
     )
     if settings.broker_user:
         client.username_pw_set(settings.broker_user, settings.broker_password() or None)

@@ -1,0 +1,385 @@
+"""What people ask of the store: verdicts, outages, readings to draw, what was done.
+
+Each function takes anything that answers SQL (`ingest.engine.Asks`), so that a page, a command and the collector
+ask alike, and returns DataFrames or frozen values.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+
+from ingest.engine import Asks, by_unit, named
+from ingest.evaluate import tested_uvt, with_doses
+from ingest.registry import load_fleet
+from ingest.watch import LATEST_EVENTS, Kept, latest
+from models.advisory_events import State
+from models.credit import Organism, log_credit
+from models.dose import assess
+from models.fleet import Cabin, Fleet, Reactor, Unit
+from models.outage import Carry, join, open_tail, timeline
+from models.verdict import Present, Verdict, verdict
+
+# A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
+BATTERY_LOW_V = 11.8
+CLOCK_FAULT_FOR = timedelta(days=1)
+UNEXPLAINED_FOR = timedelta(days=30)
+
+# One row per unit: its state after its latest reading; kept by the evaluation, so it costs no scan of readings.
+_PRESENT = "SELECT cabin, unit, state FROM present"
+# The same as of an instant: the last hourly state before it, and what came after is read again.
+_PRESENT_AT = """
+    SELECT cabin, unit, arg_max(state, "at") AS state FROM carry WHERE "at" <= $now GROUP BY ALL
+"""
+_LINKS = """
+    SELECT cabin, unit, max("at") AS at, arg_max(up, "at") AS up FROM link_event WHERE "at" <= $now GROUP BY ALL
+"""
+_CLOCK_FAULTS = """
+    SELECT cabin, unit, min(arrived_at) AS since FROM quarantine
+    WHERE arrived_at > $since AND arrived_at <= $now AND reason LIKE 'at = %' AND cabin IS NOT NULL GROUP BY ALL
+"""
+# Under-dosed time of late, newest last: few rows, since lit time is left out.
+_TROUBLED = """
+    SELECT cabin, unit, start, "end", kind, underdosed_l, underdosed_l_upper FROM segment
+    WHERE kind <> 'lit' AND "end" > $since AND "end" <= $now AND underdosed_l_upper > 0 ORDER BY start
+"""
+_GOOD = """
+    SELECT cabin, unit, max("end") FILTER (kind <> 'lit') AS bad_until, min(start) AS first FROM segment
+    WHERE start <= $now GROUP BY ALL
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitStatus:
+    """One unit's verdict, and what it rests on."""
+
+    cabin: Cabin
+    unit: Unit
+    reactor: Reactor
+    verdict: Verdict
+    carry: Carry | None
+    uvt_pct: float
+    uvt_live: bool
+    red_mj_cm2: float | None  # at the flow measured; at peak flow where none flows
+    red_low_mj_cm2: float | None
+    judged_flow_l_min: float | None
+    heard: bool  # whether the latest reading still speaks
+    advisory: Kept | None
+    link_down_since: datetime | None
+
+    def to_json(self) -> dict[str, Any]:
+        """The keys of `tarnlight status --json`."""
+        carry = self.carry
+        held = carry if carry is not None and self.heard else None
+        low = self.red_low_mj_cm2
+        return {
+            "cabin": self.cabin.slug, "unit": self.unit.slug, "verdict": str(self.verdict.verdict),
+            "since": self.verdict.since, "reasons": list(self.verdict.reasons),
+            "next_action": self.verdict.next_action, "dose_mj_cm2": self.red_mj_cm2, "dose_low_mj_cm2": low,
+            "dose_target_mj_cm2": self.unit.dose_target_mj_cm2,
+            "log_credit": {
+                str(organism): None if low is None else float(log_credit(low, organism))
+                for organism in Organism},
+            "intensity_w_m2": held.intensity_w_m2 if held else None,
+            "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.uvt_pct,
+            "lamp_on": held.lit if held else None, "lamp_hours": carry.lamp_hours if carry else None,
+            "last_heard": carry.at if carry else None, "advisory": self._advisory(),
+        }
+
+    def _advisory(self) -> dict[str, Any] | None:
+        kept = self.advisory
+        if kept is None or kept.advisory.state is State.LIFTED:
+            return None
+        return advisory_json(kept)
+
+
+def advisory_json(kept: Kept) -> dict[str, Any]:
+    """An advisory as commands print it."""
+    one = kept.advisory
+    return {
+        "id": kept.id, "state": str(one.state), "cause": str(one.cause), "raised_at": one.raised_at,
+        "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
+        "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
+    }
+
+
+def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False) -> list[UnitStatus]:
+    """Every unit's verdict, worst first.
+
+    Parameters
+    ----------
+    now : datetime
+        The instant of judgement.
+    cabin : str or None
+        One cabin only.
+    as_of : bool
+        Judge by what the store holds of the time up to `now` alone, for an instant in the past.
+    """
+    fleet = load_fleet(store)
+    states = _states(store, fleet, now, as_of)
+    advisories = latest(store.ask(LATEST_EVENTS, {"now": now}))
+    links = _by_unit(store.ask(_LINKS, {"now": now}))
+    faults = _by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR}))
+    good = _by_unit(store.ask(_GOOD, {"now": now}))
+    troubled = store.ask(_TROUBLED, {"now": now, "since": now - UNEXPLAINED_FOR})
+    tests = _latest_tests(store, now)
+    troubles = by_unit(troubled)
+    out = [
+        _one(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, faults, good,
+             troubles, tests)
+        for place in fleet.cabins for unit in place.units if cabin is None or place.slug == cabin
+    ]
+    rank = {"boil": 0, "silent": 1, "watch": 2, "clear": 3}
+    return sorted(out, key=lambda one: (rank[one.verdict.verdict], one.cabin.slug, one.unit.slug))
+
+
+def _states(store: Asks, fleet: Fleet, now: datetime, as_of: bool) -> dict[tuple[str, str], Carry]:
+    found = store.ask(_PRESENT_AT, {"now": now}) if as_of else store.ask(_PRESENT)
+    out = {(row.cabin, row.unit): Carry.from_row(json.loads(row.state)) for row in named(found)}
+    if as_of:
+        for (cabin, slug), carry in list(out.items()):
+            later = store.ask(
+                'SELECT * EXCLUDE (cabin, unit) FROM reading WHERE cabin = $cabin AND unit = $unit '
+                'AND "at" > $since AND "at" <= $now ORDER BY "at"',
+                {"cabin": cabin, "unit": slug, "since": carry.at, "now": now})
+            if len(later):
+                unit = fleet.unit(cabin, slug)
+                reactor = fleet.reactor(unit.reactor)
+                dosed = with_doses(later, unit, reactor, carry, None)
+                _, carries = timeline(dosed, unit=unit, reactor=reactor, carry=carry)
+                out[cabin, slug] = Carry.from_row(cast(dict[str, Any], carries.iloc[-1].to_dict()))
+    return out
+
+
+def _by_unit(found: pd.DataFrame) -> dict[tuple[str, str], Any]:
+    return {(row.cabin, row.unit): row for row in named(found)}
+
+
+def _latest_tests(store: Asks, now: datetime) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+    found = store.ask("""
+        SELECT cabin, unit, epoch_us(max("at")) AS at_us, arg_max(value, "at") AS value FROM service_event
+        WHERE kind = 'water-tested' AND "at" <= $now GROUP BY ALL
+    """, {"now": now})
+    return {(row.cabin, row.unit): (np.array([row.at_us]), np.array([row.value])) for row in named(found)}
+
+
+def _one(
+    fleet: Fleet, cabin: Cabin, unit: Unit, carry: Carry | None, now: datetime,
+    advisories: dict[tuple[str, str], Kept], links: dict[tuple[str, str], Any], faults: dict[tuple[str, str], Any],
+    good: dict[tuple[str, str], Any], troubles: dict[Any, pd.DataFrame],
+    tests: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]],
+) -> UnitStatus:
+    key = (cabin.slug, unit.slug)
+    reactor = fleet.reactor(unit.reactor)
+    kept, link = advisories.get(key), links.get(key)
+    down = link.at.to_pydatetime() if link is not None and not link.up else None
+    heard = carry is not None and now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
+    live = carry is not None and carry.uvt_pct is not None and heard
+    now_us = np.array([int(now.timestamp() * 1e6)])
+    uvt = carry.uvt_pct if live and carry else float(tested_uvt(now_us, unit, tests.get(key))[0])
+    present, judged = _present(
+        unit, reactor, carry if heard else None, carry, now, kept, down, faults.get(key), good.get(key),
+        troubles.get(key), float(uvt or np.nan), live)
+    return UnitStatus(
+        cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=carry,
+        uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=judged[0], red_low_mj_cm2=judged[1],
+        judged_flow_l_min=judged[2], heard=heard, advisory=kept, link_down_since=down)
+
+
+def _present(
+    unit: Unit, reactor: Reactor, held: Carry | None, carry: Carry | None, now: datetime, kept: Kept | None,
+    link_down_since: datetime | None, fault: Any, good: Any, trouble: pd.DataFrame | None, uvt_pct: float,
+    uvt_live: bool,
+) -> tuple[Present, tuple[float | None, float | None, float | None]]:
+    """The verdict's evidence; and dose, its lower bound, and the flow that both are for."""
+    warm = None
+    red = low = peak_low = flow = judged = None
+    if held is not None:
+        warm = _warm(held, reactor, now)
+        flow = held.flow_l_min
+        lit = held.lit is True and warm is True
+        peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live)
+        peak_low = peak[1]
+        judged = flow if flow else unit.peak_flow_l_min
+        red, low = _dose(reactor, held, judged, uvt_pct, uvt_live) if flow else peak
+        if held.lit is False or (held.lit and warm is False):
+            red = low = 0.0  # dark or cold: nothing is credited
+        elif not lit:
+            red = low = None
+    gap_since, under = _unanswered(trouble, kept)
+    tail_is_bad = held is not None and not open_tail(held, now, unit, reactor)["kind"].isin(["lit"]).all()
+    since = None
+    if good is not None and not tail_is_bad:
+        found = good.first if pd.isna(good.bad_until) else good.bad_until
+        since = found.to_pydatetime()
+    return Present(
+        last_heard=carry.at if carry else None, cadence_s=unit.cadence_s,
+        dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min,
+        lamp_on=held.lit if held else None, warm=warm, power_on=held.power_on if held else None,
+        lamp_since=(held.lit_from or held.stated_since) if held else None,
+        power_since=held.power_since if held else None, flow_l_min=flow, dose_mj_cm2=red,
+        dose_low_mj_cm2=low if flow else None, dose_peak_low_mj_cm2=peak_low,
+        battery_v=held.battery_v if held else None,
+        battery_low_v=BATTERY_LOW_V if held and held.battery_v and held.battery_v < 16 else None,
+        lamp_hours=carry.lamp_hours if carry else None, lamp_life_h=reactor.lamp_life_h,
+        link_down_since=link_down_since, gap_since=gap_since, underdosed_since=under[0], underdosed_l=under[1],
+        underdosed_l_upper=under[2], advisory=kept.advisory if kept else None,
+        clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, good_since=since,
+    ), (red, low, judged)
+
+
+def _warm(carry: Carry, reactor: Reactor, now: datetime) -> bool | None:
+    """Whether the lamp has burnt for its warm-up time; None where it does not burn or nobody knows."""
+    if carry.lit is None:
+        return None
+    if not carry.lit:
+        return False
+    since = carry.lamp_since or carry.lit_from
+    if since is not None and now - since >= timedelta(seconds=reactor.warm_up_s):
+        return True
+    if carry.lamp_since is None and carry.intensity_w_m2 is not None:
+        return carry.intensity_w_m2 >= reactor.alarm_intensity_w_m2
+    return False
+
+
+def _dose(
+    reactor: Reactor, carry: Carry, flow_l_min: float | None, uvt_pct: float, uvt_live: bool
+) -> tuple[float | None, float | None]:
+    found = assess(
+        reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
+        flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live)
+    red, low = float(np.ravel(found.red_mj_cm2)[0]), float(np.ravel(found.red_low_mj_cm2)[0])
+    return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
+
+
+def _unanswered(
+    trouble: pd.DataFrame | None, kept: Kept | None
+) -> tuple[datetime | None, tuple[datetime | None, float | None, float | None]]:
+    """Gaps and under-dosed water that no advisory has covered: start of the first gap; start and litres."""
+    nothing: tuple[datetime | None, float | None, float | None] = (None, None, None)
+    if trouble is None:
+        return None, nothing
+    if kept is not None:
+        one = kept.advisory
+        covered = one.exposure.end or one.updated_at
+        if one.lifted is not None:
+            covered = one.evidence_since or one.lifted.at
+        trouble = trouble[trouble["end"] > pd.Timestamp(covered)]
+    gaps = trouble[trouble["kind"] == "unheard"]
+    rest = trouble[trouble["kind"] != "unheard"]
+    since = gaps["start"].min().to_pydatetime() if len(gaps) else None
+    if rest.empty:
+        return since, nothing
+    return since, (
+        rest["start"].min().to_pydatetime(), float(rest["underdosed_l"].sum(min_count=1)),
+        float(rest["underdosed_l_upper"].sum()))
+
+
+def outages(
+    store: Asks, now: datetime, *, cabin: str | None = None, unit: str | None = None,
+    since: datetime | None = None, with_lit: bool = False,
+) -> pd.DataFrame:
+    """Whole intervals, oldest first per unit, with what holds since each unit's latest reading.
+
+    Returns
+    -------
+    DataFrame
+        cabin, unit, kind, start, end, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper, cause, rests_on,
+        dose_low_mj_cm2, seconds. NaN is not known.
+    """
+    given: dict[str, Any] = {"cabin": cabin, "unit": unit, "since": since}
+    found = store.ask("""
+        SELECT * FROM segment WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)
+        AND ($unit::VARCHAR IS NULL OR unit = $unit) AND ($since::TIMESTAMPTZ IS NULL OR "end" > $since)
+        ORDER BY cabin, unit, start
+    """, given)
+    fleet = load_fleet(store)
+    links = _by_unit(store.ask(_LINKS, {"now": now}))
+    parts = [found]
+    for row in named(store.ask(_PRESENT)):
+        key = (row.cabin, row.unit)
+        if (cabin is not None and row.cabin != cabin) or (unit is not None and row.unit != unit):
+            continue
+        one = fleet.unit(*key)
+        link = links.get(key)
+        tail = open_tail(
+            Carry.from_row(json.loads(row.state)), now, one, fleet.reactor(one.reactor),
+            link.at.to_pydatetime() if link is not None and not link.up else None)
+        parts.append(tail.assign(cabin=row.cabin, unit=row.unit)[list(found.columns)])
+    everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+    whole = join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
+    return whole if with_lit else whole[whole["kind"] != "lit"].reset_index(drop=True)
+
+
+def readings(
+    store: Asks, cabin: str, unit: str, since: datetime, until: datetime, *, points: int = 3000
+) -> pd.DataFrame:
+    """A unit's readings with their doses, thinned to at most about `points` rows for a chart.
+
+    Thinning keeps of each stretch of time the row of the least intensity, the most flow and any event, so that no
+    short dip or draw is lost.
+    """
+    fleet = load_fleet(store)
+    one = fleet.unit(cabin, unit)
+    span_s = max(1.0, (until - since).total_seconds())
+    step_s = max(1, int(3 * span_s / points))
+    thin = span_s / one.cadence_s > points
+    sql = 'SELECT * EXCLUDE (cabin, unit) FROM reading WHERE cabin = $cabin AND unit = $unit ' \
+        'AND "at" >= $since AND "at" < $until'
+    if thin:
+        sql = f"""
+            WITH r AS ({sql}), b AS (
+                SELECT *, floor(epoch("at") / $step) AS bucket,
+                    lag(power_on) OVER (ORDER BY "at") AS p, lag(lamp_on) OVER (ORDER BY "at") AS l FROM r)
+            SELECT * EXCLUDE (bucket, p, l) FROM b QUALIFY
+                row_number() OVER (PARTITION BY bucket ORDER BY intensity_w_m2 NULLS LAST, "at") = 1
+                OR row_number() OVER (PARTITION BY bucket ORDER BY flow_l_min DESC NULLS LAST, "at") = 1
+                OR power_on IS DISTINCT FROM p OR lamp_on IS DISTINCT FROM l
+        """  # noqa: S608  (our own statement around our own statement)
+    found = store.ask(
+        sql + ' ORDER BY "at"', {"cabin": cabin, "unit": unit, "since": since, "until": until, "step": step_s}
+        if thin else {"cabin": cabin, "unit": unit, "since": since, "until": until})
+    if found.empty:
+        return found
+    tests = store.ask("""
+        SELECT epoch_us("at") AS at_us, value FROM service_event
+        WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' ORDER BY "at"
+    """, {"cabin": cabin, "unit": unit})
+    return with_doses(
+        found, one, fleet.reactor(one.reactor), None,
+        (tests["at_us"].to_numpy(), tests["value"].to_numpy()) if len(tests) else None)
+
+
+def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> pd.DataFrame:
+    """A unit's hourly sums, oldest first."""
+    return store.ask(
+        "SELECT * FROM hourly WHERE cabin = $cabin AND unit = $unit AND hour >= $since AND hour < $until "
+        "ORDER BY hour", {"cabin": cabin, "unit": unit, "since": since, "until": until})
+
+
+def service_events(store: Asks, cabin: str | None = None, unit: str | None = None) -> pd.DataFrame:
+    """What was done, newest first."""
+    return store.ask("""
+        SELECT * FROM service_event WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)
+        AND ($unit::VARCHAR IS NULL OR unit = $unit) ORDER BY "at" DESC
+    """, {"cabin": cabin, "unit": unit})
+
+
+def quarantined(store: Asks, limit: int = 100) -> pd.DataFrame:
+    """What was refused, newest first; payloads as text, cut."""
+    return store.ask("""
+        SELECT arrived_at, source, cabin, unit, reason, octet_length(payload) AS bytes,
+            left(regexp_replace(payload::VARCHAR, '[[:cntrl:]]', '?', 'g'), 300) AS payload
+        FROM quarantine ORDER BY arrived_at DESC LIMIT $limit
+    """, {"limit": limit})
+
+
+def collector(store: Asks) -> dict[str, Any] | None:
+    """How the collector does; None if none ever held this store."""
+    found = store.ask("SELECT * FROM process")
+    return None if found.empty else {str(key): value for key, value in found.iloc[0].to_dict().items()}

@@ -1,0 +1,274 @@
+"""The advisories, kept in step with the evidence: raised by the program, lifted only by a named person.
+
+Runs after each evaluation for the units that it touched, and on the clock for those with an open advisory (a proof
+such as "power steady for 30 minutes" ripens without a message). Appends events; rewrites nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from models.advisory import (
+    Advisory,
+    Event,
+    Exposure,
+    Proof,
+    State,
+    advance,
+    exposure_event,
+    from_json,
+    new_proofs,
+    proofs,
+    replay,
+    to_json,
+)
+from models.advisory_events import Cause
+from models.fleet import Fleet, Reactor, Unit
+from models.outage import Carry, open_tail
+
+logger = logging.getLogger(__name__)
+
+# A gap in what was heard may still be explained by a logger's backlog, which comes minutes after the link;
+# until then the verdict says so and no advisory is raised. Common practice, no source.
+GRACE = timedelta(minutes=15)
+# Exposures found in old logs raise nothing once they are this old and the plumbing has since been replaced many
+# times over with dosed water. Common practice, no source; both must hold.
+OLD = timedelta(days=30)
+FLUSHES_SINCE = 3.0
+
+# Worst first: (kind, cause of the segment) -> cause of the advisory.
+_CAUSES: tuple[tuple[str, str, Cause], ...] = (
+    ("dark", "no-power", Cause.POWER_CUT),
+    ("dark", "", Cause.LAMP_FAILURE),
+    ("unheard", "no-power", Cause.POWER_CUT),
+    ("unheard", "", Cause.UNHEARD),
+    ("weak", "", Cause.LOW_DOSE),
+    ("warming", "", Cause.WARM_UP_DRAW),
+)
+
+# One row per under-dosed segment that no lifted advisory has answered.
+_EXPOSED = """
+    SELECT start, "end", kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2
+    FROM segment WHERE cabin = $cabin AND unit = $unit AND underdosed_l_upper > 0 AND "end" > $answered
+    ORDER BY start
+"""
+# The dose has been good since the end of the last segment that was not lit; water metered since.
+_GOOD_SINCE = """
+    SELECT max("end") FROM segment
+    WHERE cabin = $cabin AND unit = $unit AND kind <> 'lit' AND "end" > $since
+"""
+_METERED = """
+    SELECT sum(drawn_l), max("end") FROM segment
+    WHERE cabin = $cabin AND unit = $unit AND kind = 'lit' AND start >= $since
+"""
+_IN_SPEC = """
+    SELECT coalesce(sum(in_spec_l), 0) FROM hourly WHERE cabin = $cabin AND unit = $unit AND hour > $since
+"""
+
+NEVER = pd.Timestamp("2000-01-01", tz="UTC").to_pydatetime()
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A unit's latest advisory as the store has it."""
+
+    id: str
+    cabin: str
+    unit: str
+    advisory: Advisory
+    next_seq: int
+
+
+def latest(found: pd.DataFrame) -> dict[tuple[str, str], Kept]:
+    """Each unit's latest advisory, from rows `advisory, cabin, unit, seq, body` in order of number and sequence."""
+    out: dict[tuple[str, str], Kept] = {}
+    for number, group in found.groupby("advisory", sort=False):
+        cabin, unit = group["cabin"].iloc[0], group["unit"].iloc[0]
+        events = [from_json(body) for body in group["body"]]
+        out[cabin, unit] = Kept(str(number), cabin, unit, replay(events), int(group["seq"].max()) + 1)
+    return out
+
+
+# One row per event of each unit's latest advisory; few, however long the history.
+LATEST_EVENTS = """
+    WITH newest AS (
+        SELECT cabin, unit, arg_max(id, raised_at) AS advisory FROM advisory
+        WHERE raised_at <= $now GROUP BY ALL)
+    SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
+    FROM newest AS n JOIN advisory_event AS e USING (advisory) WHERE e."at" <= $now
+    ORDER BY e.advisory, e.seq
+"""
+
+
+def watch(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime, touched: Iterable[tuple[str, str]],
+) -> list[tuple[str, str, Event]]:
+    """Raise, re-measure and prove; returns what was appended, as (advisory, unit, event)."""
+    known = latest(con.execute(LATEST_EVENTS, {"now": now}).df())
+    open_units = {key for key, kept in known.items() if kept.advisory.state is not State.LIFTED}
+    graced = set(con.execute("""
+        SELECT DISTINCT cabin, unit FROM segment
+        WHERE kind = 'unheard' AND underdosed_l_upper > 0 AND "end" > $recent
+    """, {"recent": now - 4 * GRACE}).fetchall())
+    out: list[tuple[str, str, Event]] = []
+    for key in sorted({*touched, *open_units, *graced}):
+        try:
+            unit = fleet.unit(*key)
+        except KeyError:
+            continue
+        out += _watch_unit(con, key, unit, fleet.reactor(unit.reactor), known.get(key), now)
+    return out
+
+
+def _watch_unit(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, reactor: Reactor, kept: Kept | None,
+    now: datetime,
+) -> list[tuple[str, str, Event]]:
+    state = con.execute(
+        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
+    if state is None:
+        return []
+    carry = Carry.from_row(json.loads(state[0]))
+    advisory = kept.advisory if kept else None
+    standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
+    events: list[Event] = []
+    exposure = _exposure(con, key, unit, reactor, carry, advisory, standing, now)
+    if exposure is not None:
+        asked = exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l)
+        if asked is not None:
+            events.append(asked)
+            standing = advance(standing, asked)
+    if standing is not None:
+        fresh = new_proofs(standing, current_proofs(con, key, unit, carry, standing, now))
+        events += fresh
+    if not events:
+        return []
+    number, seq = (kept.id, kept.next_seq) if kept and advisory and advisory.state is not State.LIFTED else (
+        _new_advisory(con, key, events[0]), 1)
+    for offset, event in enumerate(events):
+        append(con, number, seq + offset, event, now)
+        logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
+    return [(number, f"{key[0]}/{key[1]}", event) for event in events]
+
+
+def append(con: duckdb.DuckDBPyConnection, number: str, seq: int, event: Event, now: datetime) -> None:
+    """Add an event to an advisory's record."""
+    con.execute("INSERT INTO advisory_event VALUES ($number, $seq, $at_, $body, $now)", {
+        "number": number, "seq": seq, "at_": event.at, "body": to_json(event), "now": now})
+
+
+def _new_advisory(con: duckdb.DuckDBPyConnection, key: tuple[str, str], event: Event) -> str:
+    found = con.execute("SELECT nextval('advisory_number')").fetchone()
+    number = f"a{found[0] if found else 0}"
+    con.execute("INSERT INTO advisory VALUES ($number, $cabin, $unit, $at_)", {
+        "number": number, **_names(key), "at_": event.at})
+    return number
+
+
+def _exposure(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, reactor: Reactor, carry: Carry,
+    advisory: Advisory | None, standing: Advisory | None, now: datetime,
+) -> Exposure | None:
+    """All under-dosed water that no lifted advisory has answered; None if there never was any."""
+    answered = NEVER
+    if standing is not None:
+        lifted = con.execute("""
+            SELECT max(e."at") FROM advisory_event AS e JOIN advisory AS a ON a.id = e.advisory
+            WHERE a.cabin = $cabin AND a.unit = $unit AND json_extract_string(e.body, '$.kind') = 'lifted'
+        """, _names(key)).fetchone()
+        if lifted and lifted[0]:  # or earlier, where late data told of water from before it was lifted
+            answered = min(lifted[0], standing.exposure.start)
+    elif advisory is not None and advisory.lifted is not None:
+        # What late data tells of the time after the last under-dosed litre known then was never answered.
+        answered = advisory.evidence_since or advisory.lifted.at
+    rows = con.execute(_EXPOSED, {**_names(key), "answered": answered}).df()
+    tail = open_tail(carry, min(now, carry.at + timedelta(seconds=3 * unit.cadence_s)), unit, reactor)
+    tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
+    graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
+    rows = rows[~graced]
+    going_on = len(tail) > 0
+    rows = pd.concat([rows, tail[list(rows.columns)]], ignore_index=True) if going_on else rows
+    if rows.empty:
+        if standing is None:
+            return None
+        known = standing.exposure  # late data explained all of it: the figures fall, the advisory stays
+        return Exposure(
+            cause=known.cause, start=known.start, end=known.end or now, underdosed_l=0.0, underdosed_l_upper=0.0,
+            dose_low_mj_cm2=known.dose_low_mj_cm2, dose_target_mj_cm2=known.dose_target_mj_cm2)
+    start, end = rows["start"].min().to_pydatetime(), rows["end"].max().to_pydatetime()
+    if standing is None and not going_on and end < now - OLD and _replaced_since(con, key, unit, end):
+        return None
+    if standing is not None:
+        start = min(start, standing.exposure.start)
+        known_end = standing.exposure.end
+        end = max(end, known_end) if known_end is not None else end
+    dose = rows["dose_low_mj_cm2"]
+    return Exposure(
+        cause=_worst(rows), start=start, end=None if going_on else end,
+        underdosed_l=float(rows["underdosed_l"].sum(min_count=1)),
+        underdosed_l_upper=float(rows["underdosed_l_upper"].sum()),
+        dose_low_mj_cm2=None if dose.isna().any() else float(dose.min()),
+        dose_target_mj_cm2=unit.dose_target_mj_cm2)
+
+
+def _replaced_since(con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, since: datetime) -> bool:
+    found = con.execute(_IN_SPEC, {**_names(key), "since": since}).fetchone()
+    cold_l, hot_l = flush_volumes(unit)
+    return bool(found) and found[0] >= FLUSHES_SINCE * (cold_l + hot_l)  # type: ignore[index]
+
+
+def _worst(rows: pd.DataFrame) -> Cause:
+    for kind, cause, worst in _CAUSES:
+        if ((rows["kind"] == kind) & ((rows["cause"] == cause) | (cause == ""))).any():
+            return worst
+    return Cause.UNHEARD
+
+
+def flush_volumes(unit: Unit) -> tuple[float, float]:
+    """Litres that replace the cold pipes and the hot tank with its pipes.
+
+    Cold pipes in plug flow: their volume, doubled for branches and mixing (common practice, no source). A mixed
+    tank keeps exp(-V/T) of what it held, so 99.9 % replaced takes ln(1000) tank volumes.
+    """
+    return 2.0 * unit.cold_plumbing_l, 6.907755 * unit.hot_tank_l
+
+
+def current_proofs(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, carry: Carry, advisory: Advisory,
+    now: datetime,
+) -> tuple[Proof, ...]:
+    """What the sensors say now of an open advisory's steps."""
+    heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
+    since = advisory.evidence_since
+    dose_ok_min = metered_l = None
+    if since is not None and heard:
+        found = con.execute(_GOOD_SINCE, {**_names(key), "since": since}).fetchone()
+        good_since = max(since, found[0]) if found and found[0] else since
+        enough = carry.dose_low_at_peak_mj_cm2 is not None and (
+            carry.dose_low_at_peak_mj_cm2 >= unit.dose_target_mj_cm2)
+        lit = bool(carry.lit)
+        dose_ok_min = (carry.at - good_since) / timedelta(minutes=1) if enough and lit else (
+            None if carry.dose_low_at_peak_mj_cm2 is None else 0.0)
+        metered = con.execute(_METERED, {**_names(key), "since": good_since}).fetchone()
+        metered_l = float(metered[0]) if metered and metered[0] is not None else (
+            0.0 if carry.flow_l_min is not None else None)
+    cold_l, hot_l = flush_volumes(unit)
+    return proofs(
+        at=max(now, advisory.updated_at), power_on_since=carry.power_since if heard else None,
+        lamp_on_since=(carry.lamp_since or carry.lit_from) if heard else None,
+        power_on=carry.power_on if heard else None, lamp_on=carry.lit if heard else None,
+        dose_ok_min=max(0.0, dose_ok_min) if dose_ok_min is not None else None, metered_l=metered_l,
+        flush_cold_l=cold_l, flush_hot_l=hot_l)
+
+
+def _names(key: tuple[str, str]) -> dict[str, Any]:
+    return {"cabin": key[0], "unit": key[1]}
+
