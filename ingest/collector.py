@@ -9,7 +9,7 @@ import secrets
 import socket
 import threading
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import duckdb
@@ -21,12 +21,15 @@ from ingest.engine import StoreUnavailable
 from ingest.evaluate import evaluate, owe
 from ingest.intake import Decoded, Kept, Message, decode, keep
 from ingest.mqtt import Subscription
+from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
+from ingest.watch import watch
 
 logger = logging.getLogger(__name__)
 
 BEAT_S = 2.0
+ANSWERS_KEPT = timedelta(minutes=10)
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
 LOCK_WITHIN_S = 10.0  # a command that holds the file is soon done
 
@@ -61,6 +64,7 @@ class Collector:
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
+                    self._ripen()
         finally:
             self.subscription.stop()
             self.settings.address_file.unlink(missing_ok=True)
@@ -102,7 +106,7 @@ class Collector:
         asked = con.execute("SELECT id, kind, body FROM request ORDER BY asked_at").fetchnumpy()
         for number, kind, body in zip(asked["id"], asked["kind"], asked["body"], strict=True):
             ok, answer = self._do(str(kind), json.loads(body))
-            con.execute("INSERT INTO answer VALUES ($id, $ok, $body::JSON)",
+            con.execute("INSERT INTO answer VALUES ($id, now(), $ok, $body::JSON)",
                         {"id": number, "ok": ok, "body": json.dumps(answer)})
             con.execute("DELETE FROM request WHERE id = $id", {"id": number})
 
@@ -121,10 +125,15 @@ class Collector:
         found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
         self._enrolled = {(cabin, unit) for cabin, unit in found}
 
+    def _ripen(self) -> None:
+        """Proofs that ripen with time alone, such as power steady for half an hour."""
+        con = self.store.con
+        transaction(con, lambda: watch(con, load_fleet(self.store), self.store.now(), ()))
+
     def _beat(self) -> None:
         """Say that we live, and how it goes."""
         self._beat_due = time.monotonic() + BEAT_S
-        row = {
+        row: dict[str, Any] = {
             "started": self._started, "beat": datetime.now(UTC), "pid": os.getpid(),
             "broker": self.settings.broker, "connected": self.subscription.connected,
             "messages": self._messages, "rows": self._rows, "refused": self._refused,
@@ -134,6 +143,7 @@ class Collector:
 
         def work() -> None:
             con.execute("DELETE FROM process")
+            con.execute("DELETE FROM answer WHERE answered_at < $old", {"old": row["beat"] - ANSWERS_KEPT})
             con.execute("INSERT INTO process VALUES ($started, $beat, $pid, $broker, $connected, $messages, $rows, "
                         "$refused, $trouble)", row)
 

@@ -59,7 +59,8 @@ CREATE TABLE pending (                                                     -- wh
 -- Between processes -------------------------------------------------------------------------------
 CREATE TABLE request (                                                     -- what others ask the collector to do
     id VARCHAR NOT NULL, asked_at TIMESTAMPTZ NOT NULL, kind VARCHAR NOT NULL, body JSON NOT NULL);
-CREATE TABLE answer (id VARCHAR NOT NULL, ok BOOLEAN NOT NULL, body JSON NOT NULL);
+CREATE TABLE answer (
+    id VARCHAR NOT NULL, answered_at TIMESTAMPTZ NOT NULL, ok BOOLEAN NOT NULL, body JSON NOT NULL);
 CREATE TABLE process (                                                     -- one row: who collects
     started_at TIMESTAMPTZ NOT NULL, beat_at TIMESTAMPTZ NOT NULL, pid BIGINT NOT NULL, broker VARCHAR NOT NULL,
     connected BOOLEAN NOT NULL, messages BIGINT NOT NULL, rows_kept BIGINT NOT NULL, refused BIGINT NOT NULL,

@@ -18,7 +18,6 @@ from typing import Any
 
 import pandas as pd
 from iotcore import Broker
-from simulated_feeds.feed import history_frames
 
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.load import progress_bar
@@ -30,6 +29,7 @@ from ingest.intake import keep
 from ingest.schema import rounded
 from ingest.settings import BadInput, Settings, default_store
 from ingest.store import Store
+from simulated_feeds.feed import history_frames
 from simulated_feeds.scenario import fleet_toml
 
 PAGE_WITHIN_S = 60.0

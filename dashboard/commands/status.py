@@ -1,0 +1,237 @@
+"""`status`, `outages`, `doctor`, `backup`: what the store knows, and how this set-up does."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import shutil
+import socket
+import sys
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pandas as pd
+
+from dashboard.commands._words import command, instant, print_json, settings_of
+from ingest import queries
+from ingest.engine import StoreUnavailable
+from ingest.migrations import MIGRATIONS
+from ingest.registry import load_fleet
+from ingest.settings import BadInput, Settings
+from ingest.store import Access, client, open_store
+
+CAUTION = (
+    "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "
+    "Unknown is never clear.")
+BEAT_WITHIN_S = 10.0
+
+
+def add(commands: Any) -> None:
+    """Add the commands."""
+    status = command(
+        commands, "status", do_status, help="say of every unit whether its tap may be drunk from", json_option=True,
+        example="tarnlight status --cabin heron-point")
+    status.add_argument("--cabin", help="one cabin only")
+    status.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
+    outages = command(
+        commands, "outages", do_outages, help="list the time that was not lit, and the water drawn in it",
+        json_option=True, example="tarnlight outages --cabin heron-point --json")
+    outages.add_argument("--cabin", help="one cabin only")
+    outages.add_argument("--since", help="only what ended after that instant")
+    command(commands, "doctor", do_doctor, help="say what is wrong with this set-up", json_option=True,
+            example="tarnlight doctor")
+    backup = command(
+        commands, "backup", do_backup, help="copy the store while it runs", example="tarnlight backup copy.duckdb")
+    backup.add_argument("file", type=Path, help="a file that does not exist yet")
+
+
+def do_status(options: argparse.Namespace) -> int:
+    """Verdict per unit."""
+    store = _opened(options)
+    at = instant(options.at) if options.at else None
+    require_cabin(store, options.cabin)
+    found = queries.status(store, at or store.now(), cabin=options.cabin, as_of=at is not None)
+    store.close()
+    if options.json:
+        print_json([one.to_json() for one in found])
+        return 0
+    if not found:
+        print("No cabin is enrolled yet: tarnlight enroll fleet.toml")
+    for one in found:
+        name = one.cabin.name if len(one.cabin.units) == 1 else f"{one.cabin.name}, {one.unit.slug}"
+        since = one.verdict.since
+        local = f" since {since.astimezone(one.cabin.zone):%Y-%m-%d %H:%M %Z}" if since else ""
+        print(f"{str(one.verdict.verdict).upper():7}{name}{local}")
+        for reason in one.verdict.reasons:
+            print(f"       {reason}")
+        print(f"       Next: {one.verdict.next_action}")
+    print(CAUTION)
+    return 0
+
+
+def _opened(options: argparse.Namespace) -> Access:
+    """The store that the options name; where there is none of one's own, a demo that runs."""
+    from dashboard.commands.demo import demo_store
+
+    settings = settings_of(options)
+    if not settings.store.exists() and options.store is None and not os.environ.get("TARNLIGHT_STORE"):
+        options.store = str(demo_store())
+        try:
+            store = client(settings_of(options))
+        except StoreUnavailable:
+            options.store = None
+        else:
+            print(f"no store of your own at {settings.store}: showing the running demo", file=sys.stderr)
+            return store
+    return open_store(settings)
+
+
+def require_cabin(store: Access, cabin: str | None) -> None:
+    """Refuse a cabin that is not enrolled; the message lists those that are."""
+    if cabin is None:
+        return
+    known = [one.slug for one in load_fleet(store).cabins]
+    if cabin not in known:
+        raise BadInput(f"no cabin {cabin!r} is enrolled; enrolled are: {', '.join(known) or 'none'}")
+
+
+def do_outages(options: argparse.Namespace) -> int:
+    """Intervals and volumes."""
+    store = _opened(options)
+    require_cabin(store, options.cabin)
+    found = queries.outages(
+        store, store.now(), cabin=options.cabin, since=instant(options.since) if options.since else None)
+    zones = {one.slug: one.zone for one in load_fleet(store).cabins}
+    store.close()
+    if options.json:
+        names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
+                 "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2"]
+        print_json(found[names].to_dict("records"))
+        return 0
+    for row in found.itertuples():
+        start, end = (at.astimezone(zones[row.cabin]) for at in (row.start, row.end))
+        print(f"{row.cabin}/{row.unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
+              f"{row.kind} ({row.cause}): "
+              f"{_litres(row.drawn_l, row.drawn_l_upper)} drawn, "
+              f"{_litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
+    if found.empty:
+        print("Every minute heard was lit.")
+    return 0
+
+
+def _litres(central: float, upper: float) -> str:
+    if pd.isna(central):
+        return f"up to {upper:.0f} L"
+    return f"{central:.0f} L" if round(central) == round(upper) else f"{central:.0f} to {upper:.0f} L"
+
+
+def do_doctor(options: argparse.Namespace) -> int:
+    """What is wrong, and what to do; exit 1 if anything is."""
+    settings = settings_of(options)
+    found = [*_of_machine(settings), *_of_broker(settings), *_of_store(settings)]
+    if options.json:
+        print_json([{"check": name, "ok": ok, "found": text} for name, ok, text in found])
+    else:
+        for name, ok, text in found:
+            print(f"{'ok   ' if ok else 'WRONG'} {name}: {text}")
+    return 0 if all(ok for _, ok, _ in found) else 1
+
+
+Finding = tuple[str, bool, str]
+
+
+def _of_machine(settings: Settings) -> list[Finding]:
+    out: list[Finding] = [("python", sys.version_info >= (3, 11), platform.python_version())]
+    names = ("duckdb", "duckdb-extensions", "duckdb-extension-quack", "duckdb-extension-httpfs")
+    versions = {name: version(name) for name in names}
+    one = len(set(versions.values())) == 1
+    out.append(("duckdb", one, versions["duckdb"] if one else
+                f"versions differ, reinstall: {', '.join(f'{k} {v}' for k, v in versions.items())}"))
+    folder = settings.store.parent
+    while not folder.exists():
+        folder = folder.parent
+    writable = os.access(folder, os.W_OK)
+    out.append(("data folder", writable, str(folder) if writable else f"{folder} cannot be written by this user"))
+    free = shutil.disk_usage(folder).free / 2**30
+    out.append(("disk", free > 1, f"{free:.1f} GiB free" + ("" if free > 1 else "; the store needs room to grow")))
+    return out
+
+
+def _of_broker(settings: Settings) -> list[Finding]:
+    parts = urlsplit(settings.broker)
+    port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
+    out: list[Finding] = []
+    try:
+        with socket.create_connection((str(parts.hostname), port), timeout=2):
+            out.append(("broker", True, f"{settings.broker} answers"))
+    except OSError as error:
+        out.append(("broker", False, f"{settings.broker} does not answer ({error.strerror or error}); "
+                    "start it, or name another with --broker or TARNLIGHT_BROKER"))
+    if settings.broker_password_file and Path(settings.broker_password_file).exists():
+        wide = Path(settings.broker_password_file).stat().st_mode & 0o077
+        out.append(("password file", not wide, "only its owner can read it" if not wide else
+                    f"others can read it: chmod 600 {settings.broker_password_file}"))
+    return out
+
+
+def _of_store(settings: Settings) -> list[Finding]:
+    try:
+        store: Access = client(settings)
+    except StoreUnavailable as error:
+        out: list[Finding] = [("collector", False, str(error))]
+        if not settings.store.exists():
+            return [*out, ("store", False, f"{settings.store} does not exist yet; tarnlight enroll makes it")]
+        try:
+            store = open_store(settings)
+        except (StoreUnavailable, ValueError) as problem:
+            return [*out, ("store", False, str(problem))]
+    else:
+        out = _of_collector(store)
+    number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
+    out.append(("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
+    out += _of_fleet(store)
+    store.close()
+    return out
+
+
+def _of_collector(store: Access) -> list[Finding]:
+    row = queries.collector(store)
+    if row is None:
+        return [("collector", False, "it answers but never said how it does; restart it")]
+    age = datetime.now(UTC) - row["beat_at"].to_pydatetime()
+    alive = age < timedelta(seconds=BEAT_WITHIN_S)
+    return [
+        ("collector", alive, f"process {row['pid']}, last sign of life {age.total_seconds():.0f} s ago, "
+         f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),
+        ("collector's broker", bool(row["connected"]), row["broker"] if row["connected"] else row["trouble"]),
+    ]
+
+
+def _of_fleet(store: Access) -> list[Finding]:
+    fleet = load_fleet(store)
+    units = sum(len(one.units) for one in fleet.cabins)
+    out: list[Finding] = [("registry", units > 0, f"{len(fleet.cabins)} cabins, {units} units" if units else
+                           "no cabin is enrolled: tarnlight enroll fleet.toml")]
+    authority = any(str(one.role) == "health-authority" for one in fleet.contacts)
+    if units:
+        out.append(("health authority", authority, "enrolled" if authority else
+                    "no contact with the role health-authority: owners would not know whom to call"))
+    recent = store.ask(
+        "SELECT count(*) AS n FROM quarantine WHERE arrived_at > $since",
+        {"since": store.now() - timedelta(days=1)})["n"].iloc[0]
+    out.append(("refused records", recent == 0, f"{recent} in the last day" + (
+        "; see why on the dashboard's System page" if recent else "")))
+    return out
+
+
+def do_backup(options: argparse.Namespace) -> int:
+    """A copy of the store."""
+    store = open_store(settings_of(options))
+    told = store.act("backup", {"to": str(options.file.absolute())})
+    store.close()
+    print(f"{options.file}: {told['bytes'] / 2**20:.1f} MiB")
+    return 0
