@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,6 +55,22 @@ class Rows:
     power_on: NDArray[np.int8]  # 1, 0, -1 not in this row
     lamp_on: NDArray[np.int8]
     columns: dict[str, NDArray[np.float64]]
+
+    def taken(self, which: NDArray | slice) -> Rows:
+        """Some of the rows: by mask, by index, or a slice."""
+        return Rows(
+            self.at_s[which], self.true_s[which], self.sent_s[which], self.power_on[which],
+            self.lamp_on[which], {column: values[which] for column, values in self.columns.items()})
+
+    @staticmethod
+    def joined(parts: Sequence[Rows]) -> Rows:
+        """Rows of all parts, one after the other."""
+        if len(parts) == 1:
+            return parts[0]
+        plain = [np.concatenate([getattr(part, name) for part in parts])
+                 for name in ("at_s", "true_s", "sent_s", "power_on", "lamp_on")]
+        return Rows(*plain, {
+            column: np.concatenate([part.columns[column] for part in parts]) for column in COLUMNS})
 
 
 def sensor_gain(site: Site, seed: int) -> float:

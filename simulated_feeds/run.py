@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from simulated_feeds.scenario import Nature, Site, nature_of, sites
 from simulated_feeds.service import Job
 from simulated_feeds.streams import DAY_S
 
+WARM_DAYS = 120  # a run begins so long before its `now`, unless told otherwise
 CHUNK_DAYS = 30  # days computed at once; any number gives the same run
 LIFT_AFTER_DAYS = 3
 READING_COLUMNS = ("lamp_on", "power_on", *logger.COLUMNS)
@@ -33,18 +34,18 @@ class Frames:
     truth : DataFrame
         At the cadence, heard or not; never published. `lamp_output` (over the rating, with temperature),
         `lamp_log_output` (without), `sleeve_transmittance`, `uvt_pct`, `water_temp_c`, `power_on`, `lamp_on`,
-        and running totals `total_l`, `dark_l` (past a dark lamp), `warming_l`, `underdosed_l` (true dose
-        below the target, which includes the dark).
-    service_events : DataFrame
+        and totals that run from the run's origin on: `total_l` (the meter's), `dark_l` (past a dark lamp),
+        `warming_l`, `underdosed_l` (true dose below the target, which includes the dark).
+    service : DataFrame
         `at`, `kind`, `who`, `value`, `note`, `recorded` (False: done, and not written down).
-    link_events : DataFrame
-        `at`, `up`.
+    links : DataFrame
+        `at`, `up`; the first row says how the link stood at the start.
     """
 
     readings: pd.DataFrame
     truth: pd.DataFrame
-    service_events: pd.DataFrame
-    link_events: pd.DataFrame
+    service: pd.DataFrame
+    links: pd.DataFrame
 
 
 def unix_s(at: datetime) -> float:
@@ -81,6 +82,7 @@ class UnitRun:
         self._held: list[logger.Rows] = []
         self._links: list[np.ndarray] = []
         self._delivered_s = first_day * DAY_S
+        self.link_up = True  # at the instant until which rows were delivered
 
     def advance(self, end_s: float) -> list[unit.Block]:
         """Blocks of whole days until one holds `end_s`; none if that is computed already."""
@@ -99,30 +101,18 @@ class UnitRun:
         Rows that were held back come with the instant at which the link was up again.
         """
         self.advance(until_s)
-        rows = _resolved(_joined(self._held), np.concatenate([np.empty((0, 2), dtype=np.int64), *self._links]))
-        due = (rows.sent_s != logger.NOT_SENT) & (rows.sent_s < until_s)
         links = np.concatenate([np.empty((0, 2), dtype=np.int64), *self._links])
+        rows = _resolved(logger.Rows.joined(self._held), links)
+        due = (rows.sent_s != logger.NOT_SENT) & (rows.sent_s < until_s)
         gone = links[:, 0] < until_s
         # the last change stays known: rows held from a later day need it
         new = links[gone & (links[:, 0] >= self._delivered_s)]
-        self._held = [_taken(rows, ~due)]
+        if gone.any():
+            self.link_up = bool(links[gone][-1, 1])
+        self._held = [rows.taken(~due)]
         self._links = [links[np.searchsorted(links[:, 0], until_s) - 1:] if gone.any() else links]
         self._delivered_s = max(self._delivered_s, until_s)
-        return _taken(rows, np.flatnonzero(due)[np.argsort(rows.sent_s[due], kind="stable")]), new
-
-
-def _joined(parts: list[logger.Rows]) -> logger.Rows:
-    if len(parts) == 1:
-        return parts[0]
-    plain = {one.name: np.concatenate([getattr(part, one.name) for part in parts])
-             for one in fields(logger.Rows) if one.name != "columns"}
-    return logger.Rows(**plain, columns={
-        column: np.concatenate([part.columns[column] for part in parts]) for column in logger.COLUMNS})
-
-
-def _taken(rows: logger.Rows, which: np.ndarray) -> logger.Rows:
-    plain = {one.name: getattr(rows, one.name)[which] for one in fields(logger.Rows) if one.name != "columns"}
-    return logger.Rows(**plain, columns={column: values[which] for column, values in rows.columns.items()})
+        return rows.taken(np.flatnonzero(due)[np.argsort(rows.sent_s[due], kind="stable")]), new
 
 
 def _resolved(rows: logger.Rows, links: np.ndarray) -> logger.Rows:
@@ -169,10 +159,18 @@ def frames_of(run: UnitRun, start: datetime, end: datetime) -> Frames:
     keep = (truth["at_s"] >= start_s) & (truth["at_s"] < end_s)
     frame = pd.DataFrame({"at": instants(truth.pop("at_s")), **truth})
     jobs = [job for one in blocks for job in one.jobs if start_s <= job.at_s < end_s]
-    links = links[(links[:, 0] >= start_s) & (links[:, 0] < end_s)]
+    before = links[links[:, 0] <= start_s]
+    links = links[(links[:, 0] > start_s) & (links[:, 0] < end_s)]
+    if len(before):
+        links = np.concatenate([[[int(start_s), before[-1, 1]]], links])
     return Frames(
-        readings_frame(_taken(rows, inside)), frame[keep].reset_index(drop=True), _service_frame(jobs),
+        readings_frame(rows.taken(inside)), frame[keep].reset_index(drop=True), _service_frame(jobs),
         pd.DataFrame({"at": instants(links[:, 0]), "up": links[:, 1] == 1}))
+
+
+def default_origin(start: datetime, now: datetime) -> datetime:
+    """Where a run begins unless told: early enough that a history of `WARM_DAYS` and its live feed are one run."""
+    return min(start, now - timedelta(days=WARM_DAYS))
 
 
 def simulate(
@@ -186,7 +184,7 @@ def simulate(
     unit_spec, reactor_spec, cabin_spec : mapping
         Tables `[[cabin.unit]]`, `[[reactor]]`, `[[cabin]]` of a fleet.toml.
     start, end : datetime
-        Aware. The run begins at the midnight (UTC) before `start`.
+        Aware. The run begins `WARM_DAYS` before `now`, or at `start` where that is earlier.
     seed : int
         The same seed gives the same run, whatever the size of the chunks.
     now : datetime, optional
@@ -202,16 +200,22 @@ def simulate(
     Raises
     ------
     ValueError
-        If a time has no zone, or `end` is not after `start`.
+        If a time has no zone, or `end` is before `start`.
     """
-    if not unix_s(start) < unix_s(end):
-        raise ValueError(f"end must be after start {start}; got {end}")
+    _require_order(start, end)
     site = Site.from_tables(unit_spec, reactor_spec, cabin_spec, nature or nature_of(cabin_spec["slug"], seed))
-    return frames_of(UnitRun(site, origin=start, now=now or end, seed=seed), start, end)
+    run = UnitRun(site, origin=default_origin(start, now or end), now=now or end, seed=seed)
+    return frames_of(run, start, end)
+
+
+def _require_order(start: datetime, end: datetime) -> None:
+    if not unix_s(start) <= unix_s(end):
+        raise ValueError(f"end must not be before start {start}; got {end}")
 
 
 def history_frames(
     fleet: Mapping[str, Any], start: datetime, end: datetime, seed: int, *, now: datetime | None = None,
+    origin: datetime | None = None,
 ) -> Iterator[tuple[str, str, Frames]]:
     """The past of a whole fleet, unit by unit.
 
@@ -224,18 +228,20 @@ def history_frames(
     seed : int
     now : datetime, optional
         What scripted faults are relative to; None: `end`.
+    origin : datetime, optional
+        Where the run begins; None: `WARM_DAYS` before `now`, or `start` where that is earlier.
 
     Yields
     ------
     cabin, unit : str
         Slugs.
     frames : Frames
-        What had been sent by `end`; a live feed with the same seed, `origin=start` and `now` goes on from it.
+        What had been sent by `end`; a live feed of the same seed, `origin` and `now` goes on from it.
     """
-    if not unix_s(start) < unix_s(end):
-        raise ValueError(f"end must be after start {start}; got {end}")
+    _require_order(start, end)
+    now = now or end
     for site in sites(fleet, seed):
-        run = UnitRun(site, origin=start, now=now or end, seed=seed)
+        run = UnitRun(site, origin=origin or default_origin(start, now), now=now, seed=seed)
         yield site.cabin, site.unit, frames_of(run, start, end)
 
 
