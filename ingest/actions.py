@@ -15,7 +15,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from ingest.engine import Local
+from ingest.engine import Local, transaction
 from ingest.evaluate import evaluate, owe, owe_all
 from ingest.intake import keep
 from ingest.registry import load_fleet, read_fleet, save_fleet
@@ -24,22 +24,11 @@ from ingest.settings import BadInput
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
+INSERT_SERVICE = "INSERT INTO service_event VALUES ($id, $cabin, $unit, $at_, $kind, $who, $value, $note, $now)"
 SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
     "flushed", "sampled", "note",
 )
-
-
-def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], Any]) -> Any:
-    """Run `work` in one transaction."""
-    con.execute("BEGIN")
-    try:
-        out = work()
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
-    return out
 
 
 def enroll(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -71,7 +60,7 @@ def rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, pa
         owe(con, kept.touched)
         return {"kept": kept.rows, "filled": kept.filled, "already": kept.already}
 
-    told: dict[str, Any] = transaction(con, work)
+    told = transaction(con, work)
     if body.get("last", True):
         evaluate(con, now)
     (spool / name).unlink()
@@ -109,7 +98,7 @@ def record_service(
 
     def work() -> None:
         con.execute(
-            "INSERT INTO service_event VALUES ($id, $cabin, $unit, $at_, $kind, $who, $value, $note, $now)",
+            INSERT_SERVICE,
             {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
              "value": value, "note": str(body.get("note") or ""), "now": now})
         since = pd.Timestamp(at)

@@ -9,6 +9,7 @@ import secrets
 import socket
 import threading
 import time
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -16,8 +17,7 @@ import duckdb
 import pandas as pd
 
 from ingest import engine
-from ingest.actions import transaction
-from ingest.engine import StoreUnavailable
+from ingest.engine import StoreUnavailable, transaction
 from ingest.evaluate import evaluate, owe
 from ingest.intake import Decoded, Kept, Message, decode, keep
 from ingest.mqtt import Subscription
@@ -56,7 +56,8 @@ class Collector:
         engine.write_address(self.settings.address_file, port=self._port, token=self._token)
         logger.info("serving %s on loopback port %s", self.settings.store, self._port)
         self._refresh()
-        evaluate(con, self.store.now())  # what a killed collector still owed
+        evaluate(con, self.store.now())  # what a killed collector still owed,
+        self._ripen(self._enrolled)  # and what it had worked out but not weighed
         self.subscription.start()
         try:
             while not stop.is_set():
@@ -64,7 +65,7 @@ class Collector:
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
-                    self._ripen()
+                    self._ripen(())
         finally:
             self.subscription.stop()
             self.settings.address_file.unlink(missing_ok=True)
@@ -97,8 +98,7 @@ class Collector:
             owe(con, kept.touched)
             return kept
 
-        kept: Kept = transaction(con, work)
-        return kept
+        return transaction(con, work)
 
     def _serve_requests(self) -> None:
         """Do what other processes asked for, in their order."""
@@ -125,10 +125,10 @@ class Collector:
         found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
         self._enrolled = {(cabin, unit) for cabin, unit in found}
 
-    def _ripen(self) -> None:
+    def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""
         con = self.store.con
-        transaction(con, lambda: watch(con, load_fleet(self.store), self.store.now(), ()))
+        transaction(con, lambda: watch(con, load_fleet(self.store), self.store.now(), touched))
 
     def _beat(self) -> None:
         """Say that we live, and how it goes."""

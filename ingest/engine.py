@@ -7,16 +7,18 @@ import math
 import os
 import re
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import Any, Protocol, TypeVar, cast
 
 import duckdb
 import pandas as pd
 from duckdb_extensions import import_extension
 
 from ingest.settings import BadInput
+
+T = TypeVar("T")
 
 
 class StoreUnavailable(Exception):
@@ -89,6 +91,18 @@ def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return result.df()
+
+
+def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
+    """Run `work` in one transaction: whole, or not at all."""
+    con.execute("BEGIN")
+    try:
+        out = work()
+        con.execute("COMMIT")
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    return out
 
 
 def named(found: pd.DataFrame) -> Iterable[Any]:

@@ -17,7 +17,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from ingest.engine import Local, by_unit, named
+from ingest.engine import Local, by_unit, named, transaction
 from ingest.intake import Touched
 from ingest.registry import load_fleet
 from ingest.watch import watch
@@ -77,7 +77,7 @@ class _Derived:
 
 
 def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, str]]:
-    """Pay what is owed: intervals, states and hours of every unit that was touched.
+    """Pay what is owed, then see what it means for the advisories of the units touched.
 
     Parameters
     ----------
@@ -91,11 +91,19 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
     list of (cabin, unit)
         The units worked out.
     """
+    fleet = load_fleet(Local(con))
+    keys = derive(con, fleet)
+    if keys:
+        transaction(con, lambda: watch(con, fleet, now, keys))
+    return keys
+
+
+def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[tuple[str, str]]:
+    """Work out intervals, states and hours of every unit to which something is owed; the units done."""
     owed = con.execute(
         "SELECT cabin, unit, min(since) AS since FROM pending GROUP BY ALL ORDER BY ALL").df()
     if owed.empty:
         return []
-    fleet = load_fleet(Local(con))
     carries = _resume_from(con, owed)
     resume = pd.DataFrame({
         "cabin": owed["cabin"], "unit": owed["unit"],
@@ -108,15 +116,12 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
         readings = found.get((cabin, unit))
         if readings is not None:
             derived.append(_derive(readings, fleet, cabin, unit, carry, tests.get((cabin, unit))))
-    con.execute("BEGIN")
-    try:
+
+    def write() -> None:
         _write(con, resume, derived)
         con.execute("DELETE FROM pending")
-        watch(con, fleet, now, keys)
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
+
+    transaction(con, write)
     return keys
 
 

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 import duckdb
 import pandas as pd
 
-from ingest.engine import Asks
+from ingest.engine import Asks, transaction
 from ingest.settings import BadInput
 from models.fleet import Cabin, CalculatedDose, Contact, Fleet, Reactor, Role, Unit
 
@@ -198,8 +198,8 @@ def save_fleet(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, list[s
         `new`, `changed`, `same`: names of reactors, cabins and units ("cabin/unit").
     """
     told: dict[str, list[str]] = {"new": [], "changed": [], "same": []}
-    con.execute("BEGIN")
-    try:
+
+    def write() -> None:
         for reactor in fleet.reactors:
             _put(con, "reactor", {"name": reactor.name}, {"profile": to_json(reactor)}, reactor.name, told)
         for cabin in fleet.cabins:
@@ -212,10 +212,8 @@ def save_fleet(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, list[s
         for contact in fleet.contacts:
             _put(con, "contact", {"name": contact.name, "role": str(contact.role)},
                  {"profile": to_json(contact)}, f"contact {contact.name}", told)
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
+
+    transaction(con, write)
     return told
 
 

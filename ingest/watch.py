@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -59,6 +59,13 @@ _EXPOSED = """
     SELECT start, "end", kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2
     FROM segment WHERE cabin = $cabin AND unit = $unit AND underdosed_l_upper > 0 AND "end" > $answered
     ORDER BY start
+"""
+# One row per event of the unit's latest lifted advisory.
+LIFTED_EVENTS = """
+    SELECT body FROM advisory_event WHERE advisory = (
+        SELECT arg_max(a.id, e."at") FROM advisory AS a JOIN advisory_event AS e ON e.advisory = a.id
+        WHERE a.cabin = $cabin AND a.unit = $unit AND json_extract_string(e.body, '$.kind') = 'lifted')
+    ORDER BY seq
 """
 # The dose has been good since the end of the last segment that was not lit; water metered since.
 _GOOD_SINCE = """
@@ -140,7 +147,7 @@ def _watch_unit(
     advisory = kept.advisory if kept else None
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    exposure = _exposure(con, key, unit, reactor, carry, advisory, standing, now)
+    exposure = _exposure(con, key, unit, reactor, carry, standing, now)
     if exposure is not None:
         asked = exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l)
         if asked is not None:
@@ -152,7 +159,7 @@ def _watch_unit(
     if not events:
         return []
     number, seq = (kept.id, kept.next_seq) if kept and advisory and advisory.state is not State.LIFTED else (
-        _new_advisory(con, key, events[0]), 1)
+        new_advisory(con, key, events[0]), 1)
     for offset, event in enumerate(events):
         append(con, number, seq + offset, event, now)
         logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
@@ -165,7 +172,8 @@ def append(con: duckdb.DuckDBPyConnection, number: str, seq: int, event: Event, 
         "number": number, "seq": seq, "at_": event.at, "body": to_json(event), "now": now})
 
 
-def _new_advisory(con: duckdb.DuckDBPyConnection, key: tuple[str, str], event: Event) -> str:
+def new_advisory(con: duckdb.DuckDBPyConnection, key: tuple[str, str], event: Event) -> str:
+    """Begin a record; its number."""
     found = con.execute("SELECT nextval('advisory_number')").fetchone()
     number = f"a{found[0] if found else 0}"
     con.execute("INSERT INTO advisory VALUES ($number, $cabin, $unit, $at_)", {
@@ -173,23 +181,41 @@ def _new_advisory(con: duckdb.DuckDBPyConnection, key: tuple[str, str], event: E
     return number
 
 
+def exposed(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], standing: Advisory | None = None
+) -> pd.DataFrame:
+    """Under-dosed segments that no lifted advisory has answered.
+
+    A lifted one answers what passed up to the last under-dosed litre it knew of; what late data tell of the time
+    from then on was never answered, though it was before the lifting.
+    """
+    found = con.execute(LIFTED_EVENTS, _names(key)).df()
+    answered = NEVER
+    if len(found):
+        last = replay(from_json(body) for body in found["body"])
+        answered = last.evidence_since or last.updated_at
+    if standing is not None:
+        answered = min(answered, standing.exposure.start)
+    return con.execute(_EXPOSED, {**_names(key), "answered": answered}).df()
+
+
+def exposure_of(rows: pd.DataFrame, dose_target_mj_cm2: float) -> Exposure:
+    """Under-dosed segments as one exposure that is over."""
+    dose = rows["dose_low_mj_cm2"]
+    return Exposure(
+        cause=_worst(rows), start=rows["start"].min().to_pydatetime(), end=rows["end"].max().to_pydatetime(),
+        underdosed_l=float(rows["underdosed_l"].sum(min_count=1)),
+        underdosed_l_upper=float(rows["underdosed_l_upper"].sum()),
+        dose_low_mj_cm2=None if dose.isna().any() else float(dose.min()),
+        dose_target_mj_cm2=dose_target_mj_cm2)
+
+
 def _exposure(
     con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, reactor: Reactor, carry: Carry,
-    advisory: Advisory | None, standing: Advisory | None, now: datetime,
+    standing: Advisory | None, now: datetime,
 ) -> Exposure | None:
     """All under-dosed water that no lifted advisory has answered; None if there never was any."""
-    answered = NEVER
-    if standing is not None:
-        lifted = con.execute("""
-            SELECT max(e."at") FROM advisory_event AS e JOIN advisory AS a ON a.id = e.advisory
-            WHERE a.cabin = $cabin AND a.unit = $unit AND json_extract_string(e.body, '$.kind') = 'lifted'
-        """, _names(key)).fetchone()
-        if lifted and lifted[0]:  # or earlier, where late data told of water from before it was lifted
-            answered = min(lifted[0], standing.exposure.start)
-    elif advisory is not None and advisory.lifted is not None:
-        # What late data tells of the time after the last under-dosed litre known then was never answered.
-        answered = advisory.evidence_since or advisory.lifted.at
-    rows = con.execute(_EXPOSED, {**_names(key), "answered": answered}).df()
+    rows = exposed(con, key, standing)
     tail = open_tail(carry, min(now, carry.at + timedelta(seconds=3 * unit.cadence_s)), unit, reactor)
     tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
     graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
@@ -203,20 +229,15 @@ def _exposure(
         return Exposure(
             cause=known.cause, start=known.start, end=known.end or now, underdosed_l=0.0, underdosed_l_upper=0.0,
             dose_low_mj_cm2=known.dose_low_mj_cm2, dose_target_mj_cm2=known.dose_target_mj_cm2)
-    start, end = rows["start"].min().to_pydatetime(), rows["end"].max().to_pydatetime()
-    if standing is None and not going_on and end < now - OLD and _replaced_since(con, key, unit, end):
-        return None
-    if standing is not None:
-        start = min(start, standing.exposure.start)
-        known_end = standing.exposure.end
-        end = max(end, known_end) if known_end is not None else end
-    dose = rows["dose_low_mj_cm2"]
-    return Exposure(
-        cause=_worst(rows), start=start, end=None if going_on else end,
-        underdosed_l=float(rows["underdosed_l"].sum(min_count=1)),
-        underdosed_l_upper=float(rows["underdosed_l_upper"].sum()),
-        dose_low_mj_cm2=None if dose.isna().any() else float(dose.min()),
-        dose_target_mj_cm2=unit.dose_target_mj_cm2)
+    found = exposure_of(rows, unit.dose_target_mj_cm2)
+    end = rows["end"].max().to_pydatetime()
+    if standing is None:
+        old = not going_on and end < now - OLD and _replaced_since(con, key, unit, end)
+        return None if old else replace(found, end=None if going_on else end)
+    known = standing.exposure
+    return replace(
+        found, start=min(found.start, known.start),
+        end=None if going_on else end if known.end is None else max(end, known.end))
 
 
 def _replaced_since(con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, since: datetime) -> bool:

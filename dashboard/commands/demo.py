@@ -16,20 +16,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 from iotcore import Broker
 
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
-from ingest.actions import transaction
 from ingest.collector import free_port
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.schema import rounded
+from ingest.past import take_in
 from ingest.settings import BadInput, Settings, default_store
 from ingest.store import Store
-from simulated_feeds.feed import history_frames
+from simulated_feeds.run import follow_up, history_frames
 from simulated_feeds.scenario import fleet_toml
 
 PAGE_WITHIN_S = 60.0
@@ -125,36 +121,18 @@ def _history(settings: Settings, text: str, options: argparse.Namespace, stop: A
             tomllib.loads(text), start=live_from - timedelta(days=options.days), end=live_from,
             seed=options.seed, now=live_from)
         with progress_bar() as bar:
-            task = bar.add_task(f"{options.days} days of {options.cabins} cabins", total=options.cabins * 2)
+            task = bar.add_task(f"{options.days} days of {options.cabins} cabins", total=options.cabins)
             for cabin, unit, found in frames:
                 if stop.is_set():
                     return None
-                _keep_history(store, cabin, unit, found)
-                bar.update(task, advance=1)
-                evaluate(store.con, live_from)
+                take_in(
+                    store, cabin, unit, readings=found.readings, links=found.links,
+                    service=found.service[found.service["recorded"]], followed=follow_up(found, live_from),
+                    now=live_from)
                 bar.update(task, advance=1)
     finally:
         store.close()
     return live_from
-
-
-def _keep_history(store: Store, cabin: str, unit: str, found: Any) -> None:
-    """One unit's past, exactly as if its messages had come."""
-    con = store.con
-    links = found.links.assign(cabin=cabin, unit=unit)
-
-    def work() -> None:
-        kept = keep(con, rows=rounded(found.readings.assign(cabin=cabin, unit=unit)), links=links,
-                    arrived=datetime.now(UTC))
-        owe(con, kept.touched)
-        for event in found.service.itertuples():
-            con.execute(
-                "INSERT INTO service_event VALUES (uuid(), $cabin, $unit, $at_, $kind, $who, $value, $note, $at_)",
-                {"cabin": cabin, "unit": unit, "at_": event.at.to_pydatetime(), "kind": event.kind,
-                 "who": event.who, "value": None if pd.isna(event.value) else float(event.value),
-                 "note": event.note})
-
-    transaction(con, work)
 
 
 @contextlib.contextmanager

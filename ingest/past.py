@@ -1,0 +1,111 @@
+"""A unit's past, taken in whole: what was measured, what was done, and the advisories that were lifted then.
+
+For the demo's history. Live messages and files go through `ingest.intake` and `ingest.watch` alone.
+"""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+
+import pandas as pd
+
+from ingest.actions import INSERT_SERVICE
+from ingest.engine import named, transaction
+from ingest.evaluate import derive, owe
+from ingest.intake import Kept, keep
+from ingest.registry import load_fleet
+from ingest.schema import QUANTITY_COLUMNS, rounded, split
+from ingest.store import Store
+from ingest.watch import append, exposed, exposure_of, new_advisory, watch
+from models.advisory import Advisory, Lifted, NotAllowed, StepRecorded, advance, exposure_event
+from models.advisory_events import Event, Step
+
+_STEPS = {"flushed": (Step.FLUSH_COLD, Step.FLUSH_HOT), "chlorinated": (Step.DISINFECT,)}
+
+
+def take_in(
+    store: Store, cabin: str, unit: str, *, readings: pd.DataFrame, links: pd.DataFrame, service: pd.DataFrame,
+    followed: pd.DataFrame, now: datetime,
+) -> Kept:
+    """Keep one unit's past and work it out.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        `at` and the columns of a reading.
+    links : DataFrame
+        `at`, `up`.
+    service : DataFrame
+        `at`, `kind`, `who`, `value`, `note`: what was recorded.
+    followed : DataFrame
+        The same columns: what people did about under-dosed water; kind `lifted` ends an advisory.
+    now : datetime
+        The end of that past.
+    """
+    con = store.con
+    rows = readings[["at", *QUANTITY_COLUMNS]].reset_index(drop=True).assign(cabin=cabin, unit=unit)
+    valid, bad = split(rounded(rows), pd.Timestamp(now))
+    refused = pd.DataFrame({
+        "source": f"tarnlight/{cabin}/{unit}/log", "cabin": cabin, "unit": unit,
+        "payload": [rows.loc[int(row)].to_json(date_format="iso").encode() for row in bad["row"]],
+        "reason": bad["reason"].to_numpy()})
+    done = pd.concat([service, followed[followed["kind"] != "lifted"]], ignore_index=True)
+
+    def work() -> Kept:
+        kept = keep(con, rows=valid, links=links.assign(cabin=cabin, unit=unit), refused=refused, arrived=now)
+        for one in named(done):
+            con.execute(INSERT_SERVICE, {
+                "id": str(uuid.uuid4()), "cabin": cabin, "unit": unit, "at_": one.at.to_pydatetime(),
+                "kind": one.kind, "who": one.who, "value": None if pd.isna(one.value) else float(one.value),
+                "note": one.note, "now": one.at.to_pydatetime()})
+        owe(con, kept.touched)
+        return kept
+
+    kept = transaction(con, work)
+    fleet = load_fleet(store)
+    derive(con, fleet)
+    lifts = followed[followed["kind"] == "lifted"].sort_values("at")
+
+    def weigh() -> None:
+        for lift in named(lifts):
+            _lifted_then(store, cabin, unit, followed, lift.at.to_pydatetime(), lift)
+        watch(con, fleet, now, [(cabin, unit)])
+
+    transaction(con, weigh)
+    return kept
+
+
+def _lifted_then(
+    store: Store, cabin: str, unit: str, followed: pd.DataFrame, at: datetime, lift: object
+) -> None:
+    """The record of one advisory that began and ended in the past."""
+    con, key = store.con, (cabin, unit)
+    one = load_fleet(store).unit(cabin, unit)
+    rows = exposed(con, key)
+    rows = rows[rows["end"] <= pd.Timestamp(at)]
+    exposure = exposure_of(rows, one.dose_target_mj_cm2) if len(rows) else None
+    if exposure is None or exposure.end is None:
+        return
+    raised = exposure_event(None, exposure, at=exposure.end, hot_tank_l=one.hot_tank_l)
+    if raised is None:
+        return
+    events: list[Event] = [raised]
+    advisory: Advisory = advance(None, raised)
+    samples = iter((Step.SAMPLE_1, Step.SAMPLE_2))
+    between = followed[(followed["at"] > pd.Timestamp(exposure.end)) & (followed["at"] < pd.Timestamp(at))]
+    for did in named(between.sort_values("at")):
+        steps = _STEPS.get(did.kind, ()) if did.kind != "sampled" else (next(samples, Step.SAMPLE_2),)
+        for step in steps:
+            record = StepRecorded(at=did.at.to_pydatetime(), step=step, by=did.who, note=did.note)
+            try:
+                advisory = advance(advisory, record)
+            except NotAllowed:
+                continue  # a step that this exposure does not ask for
+            events.append(record)
+    lifted = Lifted(at=at, by=str(lift.who), reason=str(lift.note))  # type: ignore[attr-defined]
+    advance(advisory, lifted)
+    events.append(lifted)
+    number = new_advisory(con, key, raised)
+    for seq, event in enumerate(events, start=1):
+        append(con, number, seq, event, event.at)
