@@ -40,25 +40,26 @@ def found_jump(
     width = known.shape[1]
     if width < 2 * LEAST_DAYS:
         return np.full(len(known), width)
-    bound = CLIP * scale[:, None]
-    total = _running(np.clip(residual, -bound, bound) * known)
-    count = _running(known.astype(float))
-    day = np.arange(width)
-    low, high = np.maximum(day - WINDOW_DAYS, 0), np.minimum(day + WINDOW_DAYS, width)
-    days_before, days_after = count[:, day] - count[:, low], count[:, high] - count[:, day]
+    bound = (CLIP * scale[:, None]).astype(residual.dtype)
+    before, after = _window_sums(np.clip(residual, -bound, bound) * known, WINDOW_DAYS)
+    days_before, days_after = _window_sums(known.astype(residual.dtype), WINDOW_DAYS)
     with np.errstate(invalid="ignore", divide="ignore"):
-        jump = (total[:, high] - total[:, day]) / days_after - (total[:, day] - total[:, low]) / days_before
-        ratio = np.abs(jump) / (scale[:, None] * np.sqrt(1.0 / days_after + 1.0 / days_before))
-    marked = _running(events.astype(float))
-    near = marked[:, np.minimum(day + NEAR_EVENT_DAYS + 1, width)] > marked[:, np.maximum(day - NEAR_EVENT_DAYS, 0)]
-    fits = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (np.abs(jump) >= LEAST_JUMP) & ~near
-    ratio = np.where(fits, ratio, 0.0)
+        jump = np.abs(after / days_after - before / days_before)
+        ratio = jump / np.sqrt(1.0 / days_after + 1.0 / days_before)
+    some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (jump >= LEAST_JUMP)
+    ratio[~some] = 0.0
+    for row, day in zip(*np.nonzero(events), strict=True):  # a few marks, not the days
+        ratio[row, max(day - NEAR_EVENT_DAYS, 0) : day + NEAR_EVENT_DAYS + 1] = 0.0
     at = ratio.argmax(axis=1)
-    return np.where(ratio[np.arange(len(at)), at] >= LEAST_RATIO, at, width)
+    return np.where(ratio[np.arange(len(at)), at] >= LEAST_RATIO * scale, at, width)
 
 
-def _running(values: np.ndarray) -> np.ndarray:
-    """Sums before each column, one column more than `values`."""
-    sums = np.zeros((values.shape[0], values.shape[1] + 1))
-    np.cumsum(values, axis=1, out=sums[:, 1:])
-    return sums
+def _window_sums(values: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray]:
+    """Sums over the `days` before each column, and over the `days` from it on."""
+    width = values.shape[1]
+    sums = np.zeros((len(values), width + 2 * days + 1), dtype=values.dtype)
+    middle = sums[:, days : days + width + 1]
+    np.cumsum(values, axis=1, out=middle[:, 1:])
+    sums[:, days + width + 1 :] = middle[:, -1:]
+    here = middle[:, :width]
+    return here - sums[:, :width], sums[:, 2 * days : 2 * days + width] - here

@@ -5,6 +5,8 @@ Fitted for the whole fleet at once: units by columns by days, in chunks that fit
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -15,7 +17,8 @@ from models.decay_columns import COLUMNS, FOUND_JUMPS, LEVEL, absorbance_per_cm,
 from models.fleet_days import FleetDays
 from models.pooling import Prior, learned, posterior
 
-CHUNK_UNITS = 32  # 32 x 15 columns x 730 days x 8 bytes = 2.8 MB: stays in cache
+CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
+FIRST_ROUNDS = 7  # steps of the robust fit: the last moves it by less than a tenth of a standard error
 MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
 LEAST_SCALE = 1e-3  # of ln(intensity): a sensor's resolution, common practice, no source
 BLOCK_DAYS = 20  # residuals of neighbouring days are alike; blocks of so many are taken as independent
@@ -42,7 +45,7 @@ _START = {
     "absorbance_path_cm": (3.0, 1.5, 4.0), "temp_per_10_c": (0.03, 0.05, 4.0),
     "temp_square_per_10_c": (0.0, 0.03, 4.0), "swap_jump": (0.0, 0.06, 6.0), "swap_before_jump": (0.0, 0.06, 6.0),
     "clean_jump": (0.0, 0.03, 6.0), "clean_before_jump": (0.0, 0.03, 6.0), "found_jump": (0.0, 0.2, np.inf),
-    "found_second_jump": (0.0, 0.2, np.inf),
+    "found_second_jump": (0.0, 0.2, np.inf), "found_third_jump": (0.0, 0.2, np.inf),
 }  # fmt: skip
 
 
@@ -63,7 +66,7 @@ class FleetFit:
         known (0 to 1). [ln, ln2, -]
     reference_absorbance_per_cm : ndarray, shape (n,)
         Water at which `level` is stated. [1/cm, base e]
-    found : ndarray of int, shape (n, 2)
+    found : ndarray of int, shape (n, 3)
         Columns of jumps without an event; the number of days for none.
     days_known : ndarray of int, shape (n,)
         Days with an intensity.
@@ -109,7 +112,7 @@ def starting_prior(days: FleetDays, *, path_cm: np.ndarray | float = 3.0) -> Pri
 
 def fleet_fit(
     days: FleetDays, *, path_cm: np.ndarray | float = 3.0, reference_uvt_pct: np.ndarray | float | None = None,
-    loss: Loss = Loss.BISQUARE,
+    loss: Loss = Loss.BISQUARE, workers: int = 2, dtype: type = np.float32,
 ) -> FleetFit:
     """Fit every unit, pooled within its kind.
 
@@ -122,6 +125,10 @@ def fleet_fit(
     reference_uvt_pct : array_like, shape (n,), optional
         Water at which the level is stated; the median of the unit's own by default, 85 where it has none. [%]
     loss : Loss
+    workers : int
+        Threads; the result does not depend on it.
+    dtype : type
+        Precision of the columns; sums that decide are taken in double precision.
 
     Returns
     -------
@@ -131,8 +138,8 @@ def fleet_fit(
     Notes
     -----
     (1) Each unit alone with a wide prior, robustly; jumps that no event explains are looked for in the residuals
-    and get a column. (2) Each kind's distribution from all its units' normal equations. (3) One more reweighting
-    of each unit with that distribution as its prior. Variances are widened for the likeness of neighbouring days
+    and get a column. (2) Each kind's distribution from its units' weighted normal equations. (3) Each unit's
+    posterior, with that distribution as its prior. Variances are widened for the likeness of neighbouring days
     (variance of block sums over that of independent days) and for the loss function (Huber 1981, asymptotic).
 
     References
@@ -146,23 +153,24 @@ def fleet_fit(
     start = starting_prior(days, path_cm=path_cm)
     units, width = days.intensity_w_m2.shape
     found = np.full((units, len(FOUND_JUMPS)), width)
-    chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
-    first = _joined([_first_pass(days, rows, reference, found, start, loss) for rows in chunks])
-    gram, moment, _ = _over_variance(first, days.kind)
+
+    def over_chunks(part: Callable[[slice], _Units]) -> _Units:
+        chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
+        with ThreadPoolExecutor(workers) as pool:
+            return _joined(list(pool.map(part, chunks)))
+
+    alone = over_chunks(lambda rows: _alone(days, rows, reference, found, start, loss, dtype))
+    gram, moment, likeness = _over_variance(alone, days.kind)
     prior = learned(gram, moment, days.kind, start)
-    mean, _ = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
-    last = _joined([
-        _reweighted(days, rows, reference, found, mean[rows], first.scale[rows], loss) for rows in chunks
-    ])
-    gram, moment, likeness = _over_variance(last, days.kind)
     mean, covariance = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
-    excess = last.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
-    noise = last.scale**2 / np.maximum(last.recent_days, 1e-9)
+    excess = alone.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
+    noise = alone.scale**2 / np.maximum(alone.recent_days, 1e-9)
     share = excess / np.maximum(excess + noise, 1e-12)
+    recent = alone.recent_residual - (alone.recent_columns * (mean - alone.coefficient)).sum(axis=1)
     return FleetFit(
-        coefficient=mean, covariance=covariance, scale=last.scale, inflation=likeness,
-        slow_level=share * last.recent_residual, slow_variance=excess, slow_share=share,
-        reference_absorbance_per_cm=np.array(reference), found=found, days_known=last.days_known, prior=prior,
+        coefficient=mean, covariance=covariance, scale=alone.scale, inflation=likeness, slow_level=share * recent,
+        slow_variance=excess, slow_share=share, reference_absorbance_per_cm=np.array(reference), found=found,
+        days_known=alone.days_known, prior=prior,
     )
 
 
@@ -195,9 +203,9 @@ def robust_coefficients(
     iteratively reweighted least squares at a quarter of its cost (Huber 1981, section 7.8, from memory).
     Bisquare starts with three steps of Huber, since its own minimum depends on where it starts.
     """
-    gram = columns @ columns.swapaxes(1, 2)
+    gram = (columns @ columns.swapaxes(1, 2)).astype(float)
     diagonal = np.arange(gram.shape[1])
-    right = (columns @ log_intensity[:, :, None])[:, :, 0]
+    right = (columns @ log_intensity[:, :, None])[:, :, 0].astype(float)
     guess = 0.03**2  # of ln(intensity): only weighs the prior in the very first solution
     ridge = gram.copy()
     ridge[:, diagonal, diagonal] += guess * precision
@@ -207,7 +215,7 @@ def robust_coefficients(
     huber_rounds = 3 if loss is Loss.BISQUARE else 0
     scale = np.ones(len(columns))
     for step in range(rounds):
-        residual = log_intensity - (coefficient[:, None, :] @ columns)[:, 0]
+        residual = _residual(columns, log_intensity, coefficient)
         scale = median_scale(residual, known)
         psi = _influence(residual, scale, Loss.HUBER if step < huber_rounds else loss)
         gradient = (columns @ psi[:, :, None])[:, :, 0] - scale[:, None] ** 2 * precision * (coefficient - mean)
@@ -220,21 +228,27 @@ def robust_coefficients(
 
 def median_scale(residual: np.ndarray, known: np.ndarray) -> np.ndarray:
     """Median absolute residual of the known days over 0.6745, not under the sensor's resolution."""
-    size = np.abs(residual)
-    if not known.all():
-        # Unknown days go in equal numbers below and above, so that the middle of the row is that of the known.
-        odd = np.cumsum(~known, axis=1) % 2 == 1
-        size = np.where(known, size, np.where(odd, np.inf, -np.inf))
-    middle = size.shape[1] // 2
-    ranks = [middle] if size.shape[1] % 2 else [middle - 1, middle]
-    size.partition(ranks, axis=1)
-    median = size[:, ranks].mean(axis=1)
+    median = row_median(np.where(known, np.abs(residual), residual.dtype.type(np.nan)))
     return np.maximum(np.where(np.isfinite(median), median, 0.0) / MAD_TO_SD, LEAST_SCALE)
+
+
+def row_median(values: np.ndarray) -> np.ndarray:
+    """Median of each row's known values, shape (n,); NaN where none is."""
+    count = values.shape[1] - np.isnan(values).sum(axis=1)
+    ordered = np.sort(values, axis=1)  # NaN goes last; sorting whole rows is faster here than partitioning them
+    rows = np.arange(len(ordered))
+    low, high = (ordered[rows, np.maximum(rank, 0)].astype(float) for rank in ((count - 1) // 2, count // 2))
+    return np.where(count > 0, (low + high) / 2.0, np.nan)
+
+
+def _residual(columns: np.ndarray, log_intensity: np.ndarray, coefficient: np.ndarray) -> np.ndarray:
+    """What the columns leave unexplained, in their precision."""
+    return np.asarray(log_intensity - (coefficient.astype(columns.dtype)[:, None, :] @ columns)[:, 0])
 
 
 def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
     """Residual times its weight."""
-    bound = TUNING[loss] * scale[:, None]
+    bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
     if loss is Loss.HUBER:
         return np.clip(residual, -bound, bound)
     inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
@@ -243,7 +257,7 @@ def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarra
 
 def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
     """Weight of a residual, 1 at 0."""
-    bound = TUNING[loss] * scale[:, None]
+    bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
     if loss is Loss.HUBER:
         return bound / np.maximum(np.abs(residual), bound)
     inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
@@ -252,8 +266,9 @@ def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
 
 @dataclass(slots=True, kw_only=True)
 class _Units:
-    """Weighted normal equations, and what the residuals say, of some units."""
+    """Weighted normal equations of some units, each fitted alone, and what its residuals say."""
 
+    coefficient: np.ndarray
     gram: np.ndarray
     moment: np.ndarray
     scale: np.ndarray
@@ -261,6 +276,7 @@ class _Units:
     block_ratio: np.ndarray
     blocks: np.ndarray
     recent_residual: np.ndarray
+    recent_columns: np.ndarray
     recent_days: np.ndarray
     days_known: np.ndarray
 
@@ -270,16 +286,19 @@ def _joined(parts: list[_Units]) -> _Units:
     return _Units(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in _Units.__slots__})
 
 
-def _first_pass(
-    days: FleetDays, rows: slice, reference: np.ndarray, found: np.ndarray, start: Prior, loss: Loss
+def _alone(
+    days: FleetDays, rows: slice, reference: np.ndarray, found: np.ndarray, start: Prior, loss: Loss,
+    dtype: type,
 ) -> _Units:
-    """Fit alone with a wide prior; write jumps that no event explains into `found`."""
+    """Fit each alone with a wide prior; write jumps that no event explains into `found`."""
     mean, precision = start.mean[days.kind[rows]], start.sd[days.kind[rows]] ** -2.0
-    x, y, known = design(days, rows, reference_absorbance_per_cm=reference, found=found[rows])
-    coefficient, scale = robust_coefficients(x, y, known, mean=mean, precision=precision, loss=loss)
+    x, y, known = design(days, rows, reference_absorbance_per_cm=reference, found=found[rows], dtype=dtype)
+    coefficient, scale = robust_coefficients(
+        x, y, known, mean=mean, precision=precision, loss=loss, rounds=FIRST_ROUNDS
+    )
     index = np.arange(rows.start, rows.stop)
     for slot, column in enumerate(FOUND_JUMPS):
-        residual = (y[: len(index)] - (coefficient[:, None, :] @ x)[:, 0]) * known
+        residual = _residual(x, y, coefficient)
         at = found_jump(residual, known, scale, events=_event_marks(days, index, found))
         hit = np.flatnonzero(at < known.shape[1])
         if not len(hit):
@@ -287,9 +306,9 @@ def _first_pass(
         found[index[hit], slot] = at[hit]
         x[hit, column] = (np.arange(known.shape[1]) >= at[hit, None]) & known[hit]
         coefficient[hit], scale[hit] = robust_coefficients(
-            x[hit], y[hit], known[hit], mean=mean[hit], precision=precision[hit], loss=loss
+            x[hit], y[hit], known[hit], mean=mean[hit], precision=precision[hit], loss=loss, rounds=FIRST_ROUNDS
         )
-    return _equations(x, y, known, coefficient, scale, loss)
+    return _equations(x, y, known, coefficient, scale, precision, loss)
 
 
 def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.ndarray:
@@ -303,47 +322,54 @@ def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.nd
     return marks
 
 
-def _reweighted(
-    days: FleetDays, rows: slice, reference: np.ndarray, found: np.ndarray, coefficient: np.ndarray,
-    scale: np.ndarray, loss: Loss,
-) -> _Units:
-    """Normal equations with the weights that the pooled coefficients give."""
-    x, y, known = design(days, rows, reference_absorbance_per_cm=reference, found=found[rows])
-    scale = np.where(known.any(axis=1), median_scale(y - (coefficient[:, None, :] @ x)[:, 0], known), scale)
-    return _equations(x, y, known, coefficient, scale, loss)
-
-
 def _equations(
-    x: np.ndarray, y: np.ndarray, known: np.ndarray, coefficient: np.ndarray, scale: np.ndarray, loss: Loss
+    x: np.ndarray, y: np.ndarray, known: np.ndarray, coefficient: np.ndarray, scale: np.ndarray,
+    precision: np.ndarray, loss: Loss,
 ) -> _Units:
     """Weighted normal equations, and how far their plain covariance is from the truth."""
-    residual = (y - (coefficient[:, None, :] @ x)[:, 0]) * known
+    residual = _residual(x, y, coefficient)
     weight = _weight(residual, scale, loss) * known
     psi = residual * weight
     count = np.maximum(known.sum(axis=1), 1)
-    bound = TUNING[loss] * scale[:, None]
-    inside = np.abs(residual) < bound
-    if loss is Loss.HUBER:
-        slope = (inside & known).sum(axis=1) / count
-    else:
-        root = np.sqrt(weight)
-        slope = (weight - 4.0 * root * (1.0 - root) * inside).sum(axis=1) / count
-    slope = np.maximum(slope, 0.2)
-    # Huber 1981, 7.6: variance of an M-estimate over that which the weighted normal equations would state
-    loss_factor = (psi**2).sum(axis=1) / count / scale**2 * (weight.sum(axis=1) / count) / slope**2
-    block_ratio, blocks = _block_ratio(psi, known, free=(x != 0).any(axis=2).sum(axis=1))
-    weighted = x * weight[:, None, :]
-    gram = weighted @ x.swapaxes(1, 2)
-    moment = (weighted @ y[:, :, None])[:, :, 0]
-    recent = _recent(known)
-    recent_weight = weight * recent
-    total = recent_weight.sum(axis=1)
+    gram = ((x * weight[:, None, :]) @ x.swapaxes(1, 2)).astype(float)
+    free = _free(gram, scale, precision)
+    # fitted columns take residuals along: a short record's scale would be too small
+    scale = scale * np.sqrt(count / np.maximum(count - free, count / 4.0))
+    filled = (np.diagonal(gram, axis1=1, axis2=2) > 0).sum(axis=1)
+    block_ratio, blocks = _block_ratio(psi, known, filled)
+    recent = weight * _recent(known)
+    days = recent.sum(axis=1, dtype=float)
     return _Units(
-        gram=gram, moment=moment, scale=scale, loss_factor=np.clip(loss_factor, 0.5, 4.0),
-        block_ratio=block_ratio, blocks=blocks,
-        recent_residual=(recent_weight * residual).sum(axis=1) / np.maximum(total, 1e-9), recent_days=total,
+        coefficient=coefficient, gram=gram,
+        # through the residuals, so that single precision meets small numbers only
+        moment=(gram @ coefficient[:, :, None] + (x @ psi[:, :, None]))[:, :, 0], scale=scale,
+        loss_factor=_loss_factor(residual, weight, known, scale, loss), block_ratio=block_ratio, blocks=blocks,
+        recent_residual=(recent * residual).sum(axis=1) / np.maximum(days, 1e-9),
+        recent_columns=(x @ recent[:, :, None])[:, :, 0] / np.maximum(days, 1e-9)[:, None], recent_days=days,
         days_known=known.sum(axis=1),
     )
+
+
+def _free(gram: np.ndarray, scale: np.ndarray, precision: np.ndarray) -> np.ndarray:
+    """How many coefficients the data, and not the prior, have fixed."""
+    held = scale[:, None] ** 2 * precision
+    # by columns alone, as if they were independent: close enough for a count
+    own = np.diagonal(gram, axis1=1, axis2=2)
+    return np.asarray((own / (own + held)).sum(axis=1))
+
+
+def _loss_factor(
+    residual: np.ndarray, weight: np.ndarray, known: np.ndarray, scale: np.ndarray, loss: Loss
+) -> np.ndarray:
+    """Variance of an M-estimate over that which its weighted normal equations state (Huber 1981, 7.6)."""
+    count = np.maximum(known.sum(axis=1), 1)
+    inside = (np.abs(residual) < (TUNING[loss] * scale[:, None]).astype(residual.dtype)) & known
+    if loss is Loss.HUBER:
+        slope = inside.sum(axis=1) / count
+    else:
+        slope = (5.0 * weight - 4.0 * np.sqrt(weight)).sum(axis=1) / count  # psi' inside the bound, 0 outside
+    spread = (np.square(residual * weight)).sum(axis=1, dtype=float) / count / scale**2
+    return np.clip(spread * (weight.sum(axis=1) / count) / np.maximum(slope, 0.2) ** 2, 0.5, 4.0)
 
 
 def _block_ratio(psi: np.ndarray, known: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -383,6 +409,5 @@ def _recent(known: np.ndarray) -> np.ndarray:
 def _median_absorbance(days: FleetDays) -> np.ndarray:
     """Each unit's own median water, 85 % where none was measured (common practice for a clear lake, no source)."""
     some = np.isfinite(days.uvt_pct).any(axis=1)
-    uvt_pct = np.full(len(some), 85.0)
-    uvt_pct[some] = np.nanmedian(days.uvt_pct[some], axis=1)
+    uvt_pct = np.where(some, row_median(days.uvt_pct), 85.0)
     return absorbance_per_cm(uvt_pct)

@@ -47,7 +47,7 @@ class State:
         On the last day of the table. [h]
     hours_per_day : ndarray, shape (n,)
         Lit hours in a coming day. [h]
-    swapped, cleaned, found : ndarray of float, shape (n, 2)
+    swapped, cleaned, found : ndarray of float, shape (n, 2), (n, 2) and (n, 3)
         1 where a jump of that slot lies behind the unit.
     absorbance_per_cm, water_temp_c : ndarray, shape (n, h)
         Water of the coming days at which the intensity is asked for. [1/cm, C]

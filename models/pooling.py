@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-SAMPLE_UNITS = 400  # a kind's mean and spread are learned from at most so many units, evenly picked
-ROUNDS = 20
+SAMPLE_UNITS = 300  # a kind's mean and spread are learned from at most so many units, evenly picked
+ROUNDS = 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
