@@ -277,8 +277,11 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
             f"the exposure ends later ({event.exposure.end}) than known ({advisory.exposure.end}): "
             "that is 'exposed'"
         )
-    since = event.exposure.end if advisory.evidence_since is None else advisory.evidence_since
-    return replace(_asked(advisory, event), evidence_since=since)
+    asked = _asked(advisory, event)
+    if advisory.evidence_since is not None:
+        return asked
+    # It has ended now. What was proven while it went on proves nothing of the time after.
+    return replace(asked, evidence_since=event.exposure.end, proofs=())
 
 
 def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:

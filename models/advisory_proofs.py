@@ -27,8 +27,8 @@ def proofs(
         Minutes since `Advisory.evidence_since` during which the lower bound of dose was at or above target
         without a break up to now (standing water judged at peak flow). None or NaN: not known. [min]
     metered_l : float or None
-        Litres through the unit since the later of `Advisory.evidence_since` and the dose's return. None or NaN:
-        no meter. [L]
+        Litres through the unit since `Advisory.evidence_since`; all of it dosed, or else the exposure would not be
+        over. None or NaN: no meter. [L]
     flush_cold_l, flush_hot_l : float
         Flush volume of the cold pipes and of the hot tank with its pipes. [L]
     policy : StepPolicy, optional
@@ -54,10 +54,12 @@ def proofs(
             missing="dose not known",
         ),
         _measured(
-            Step.FLUSH_COLD, at, metered_l, cold, "L", "metered since the dose came back", missing="no metered flow"
+            Step.FLUSH_COLD, at, metered_l, cold, "L", "metered since the last under-dosed litre",
+            missing="no metered flow",
         ),
         _measured(
-            Step.FLUSH_HOT, at, metered_l, both, "L", "metered since the dose came back (cold and hot together)",
+            Step.FLUSH_HOT, at, metered_l, both, "L",
+            "metered since the last under-dosed litre (cold and hot together)",
             missing="no metered flow",
         ),
     )

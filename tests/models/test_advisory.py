@@ -1,0 +1,399 @@
+"""The advisory: the program raises, sensors and people prove, only a named person lifts."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from models.advisory import (
+    Cause,
+    Exposed,
+    Exposure,
+    Lifted,
+    NotAllowed,
+    Proof,
+    Remeasured,
+    SampleFailed,
+    Severity,
+    State,
+    Step,
+    StepPolicy,
+    StepRecorded,
+    advance,
+    exposure_event,
+    from_json,
+    new_proofs,
+    proofs,
+    replay,
+    to_json,
+)
+
+START = datetime(2026, 5, 1, 3, 0, tzinfo=UTC)
+CUT = Exposure(
+    cause="power-cut", start=START, end=START + timedelta(minutes=30), underdosed_l=12.0, underdosed_l_upper=12.0
+)
+
+
+def minute(count):
+    return START + timedelta(minutes=count)
+
+
+def hour(count):
+    return START + timedelta(hours=count)
+
+
+def raised(exposure=CUT, *, hot_tank_l=150.0, at=None, policy=None):
+    return advance(
+        None, exposure_event(None, exposure, at=at or minute(31), hot_tank_l=hot_tank_l, policy=policy)
+    )
+
+
+def evidence(*, at, metered_l=200.0, power_on=True, lamp_on=True, dose_ok_min=60.0, power_on_since=None):
+    """All proofs of a unit whose power and lamp came back half an hour after the start."""
+    return proofs(
+        at=at, power_on=power_on, power_on_since=power_on_since or minute(30), lamp_on=lamp_on,
+        lamp_on_since=minute(31), dose_ok_min=dose_ok_min, metered_l=metered_l, flush_cold_l=20.0,
+        flush_hot_l=170.0,
+    )
+
+
+def after(advisory, *events):
+    for event in events:
+        advisory = advance(advisory, event)
+    return advisory
+
+
+def record(step, at, by="Ann Marsh", **more):
+    return StepRecorded(at=at, step=step, by=by, **more)
+
+
+def cleaned():
+    """Sensors have proven theirs, the plumbing is disinfected at hour 4."""
+    return after(raised(), *evidence(at=hour(2)), record("disinfect", hour(4)))
+
+
+def test_the_whole_way_from_a_cut_to_a_lifted_advisory():
+    advisory = raised()
+    assert advisory.state is State.RAISED
+    assert advisory.open_steps == tuple(Step)
+    advisory = after(advisory, *evidence(at=hour(2)))
+    assert advisory.state is State.CLEARING
+    assert advisory.open_steps == (Step.DISINFECT, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED)
+    advisory = after(advisory, record("disinfect", hour(4)), record("sample_1", hour(20)))
+    advisory = after(advisory, record("sample_2", hour(44)))
+    assert advisory.open_steps == (Step.NOTICE_REMOVED,)
+    assert advisory.state is State.CLEARING  # all done, and still nobody has lifted it
+    lifted = advance(advisory, Lifted(at=hour(50), by="Ann Marsh"))
+    assert lifted.state is State.LIFTED
+    assert lifted.open_steps == () and lifted.undone_at_lift == ()
+
+
+def test_evidence_is_shown_in_litres_and_minutes_against_what_is_needed():
+    advisory = after(raised(), *evidence(at=minute(75), metered_l=19.96))
+    words = {status.code: (status.done, status.evidence) for status in advisory.statuses}
+    assert words[Step.POWER_STABLE] == (True, "45 of 30 min of power on")
+    assert words[Step.LAMP_LIT] == (True, "44 of 10 min of lamp lit")
+    assert words[Step.DOSE_BACK] == (True, "60 of 10 min of dose at or above target")
+    # 19.96 L, never rounded up
+    assert words[Step.FLUSH_COLD] == (False, "19.9 of 20 L metered since the last under-dosed litre")
+    assert words[Step.FLUSH_HOT][0] is False
+    assert "of 190 L" in words[Step.FLUSH_HOT][1]  # cold and hot together: one meter
+
+
+def test_a_step_unticks_when_its_evidence_falls():
+    advisory = after(raised(), *evidence(at=hour(2)))
+    assert Step.FLUSH_COLD not in advisory.open_steps
+    fallen = after(advisory, *evidence(at=hour(3), metered_l=5.0, power_on=False))
+    assert {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.POWER_STABLE} <= set(fallen.open_steps)
+
+
+def test_a_sample_does_not_outlive_the_flush_that_it_rested_on():
+    advisory = after(cleaned(), record("sample_1", hour(5)))
+    fallen = after(advisory, *evidence(at=hour(6), metered_l=5.0))
+    assert Step.SAMPLE_1 in fallen.open_steps
+    again = after(fallen, *evidence(at=hour(7)))
+    assert Step.SAMPLE_1 in again.open_steps  # flushed after the sample was taken
+    assert "does not count" in next(one.evidence for one in again.statuses if one.code is Step.SAMPLE_1)
+
+
+def test_a_second_cut_while_clearing_starts_everything_again():
+    advisory = after(cleaned(), record("sample_1", hour(5)))
+    second = replace(CUT, end=hour(6), underdosed_l=20.0, underdosed_l_upper=20.0)
+    event = exposure_event(advisory, second, at=hour(6), hot_tank_l=150.0)
+    assert isinstance(event, Exposed)
+    again = advance(advisory, event)
+    assert again.state is State.RAISED
+    assert again.open_steps == tuple(Step)
+    assert again.evidence_since == hour(6)
+    with pytest.raises(NotAllowed, match="before the last exposure"):
+        advance(again, record("disinfect", hour(7), done_at=hour(4)))
+
+
+def test_late_data_that_only_corrects_the_litres_keeps_what_was_done():
+    advisory = cleaned()
+    less = replace(CUT, underdosed_l=9.0, underdosed_l_upper=9.0)
+    event = exposure_event(advisory, less, at=hour(5), hot_tank_l=150.0)
+    assert isinstance(event, Remeasured)
+    corrected = advance(advisory, event)
+    assert corrected.exposure.underdosed_l == 9.0
+    assert corrected.open_steps == advisory.open_steps
+
+
+def test_an_exposure_that_reaches_further_cannot_pass_as_a_correction():
+    event = Remeasured(at=hour(5), exposure=replace(CUT, end=hour(4)), severity="untreated", steps=tuple(Step))
+    with pytest.raises(NotAllowed, match="that is 'exposed'"):
+        advance(cleaned(), event)
+
+
+def test_nothing_counts_while_under_dosed_water_may_still_be_passing():
+    going_on = raised(replace(CUT, end=None))
+    with_proofs = after(going_on, *evidence(at=hour(1)))
+    assert with_proofs.state is State.RAISED and with_proofs.open_steps == tuple(Step)
+    with pytest.raises(NotAllowed, match="may still be passing"):
+        advance(with_proofs, record("disinfect", hour(2)))
+    ended = advance(with_proofs, exposure_event(with_proofs, CUT, at=hour(2), hot_tank_l=150.0))
+    assert ended.evidence_since == CUT.end
+    assert ended.open_steps == tuple(Step)  # what was proven before the end proves nothing after it
+
+
+def test_samples_wait_for_flush_and_disinfection():
+    flushed = after(raised(), *evidence(at=hour(2)))
+    with pytest.raises(NotAllowed, match="comes after disinfect"):
+        advance(flushed, record("sample_1", hour(3)))
+    with pytest.raises(NotAllowed, match="comes after disinfect"):  # taken before, told after
+        advance(cleaned(), record("sample_1", hour(5), done_at=hour(3)))
+    not_flushed = advance(raised(), record("disinfect", hour(4)))
+    with pytest.raises(NotAllowed, match="comes after flush_cold"):
+        advance(not_flushed, record("sample_1", hour(5)))
+
+
+# standards.md section 6, "Lifting": two consecutive satisfactory sample sets about 24 h apart (from memory).
+@pytest.mark.parametrize(("gap_h", "counts"), [(1, False), (23.99, False), (24, True), (30, True)])
+def test_the_second_sample_is_taken_a_day_after_the_first(gap_h, counts):
+    first = after(cleaned(), record("sample_1", hour(5)))
+    second = record("sample_2", hour(5) + timedelta(hours=gap_h))
+    if counts:
+        assert Step.SAMPLE_2 not in advance(first, second).open_steps
+    else:
+        with pytest.raises(NotAllowed, match="24 h after a sample_1"):
+            advance(first, second)
+
+
+def test_a_second_sample_without_a_first_is_refused():
+    with pytest.raises(NotAllowed, match="sample_1 that counts"):
+        advance(cleaned(), record("sample_2", hour(40)))
+
+
+def test_a_first_sample_taken_again_makes_the_second_wait_again():
+    advisory = after(cleaned(), record("sample_1", hour(5)), record("sample_2", hour(30)))
+    assert Step.SAMPLE_2 not in advisory.open_steps
+    assert Step.SAMPLE_2 in advance(advisory, record("sample_1", hour(31))).open_steps
+
+
+def test_a_failed_sample_starts_cleaning_and_sampling_again_and_asks_for_chlorine():
+    dose = {"dose_low_mj_cm2": 30.0, "dose_target_mj_cm2": 40.0}
+    mild = raised(replace(CUT, cause="low-dose", **dose))
+    assert Step.DISINFECT not in mild.steps
+    sampled = after(mild, *evidence(at=hour(2)), record("sample_1", hour(5)))
+    failed = advance(sampled, SampleFailed(at=hour(30), by="Ann Marsh", done_at=hour(29), note="coliforms found"))
+    assert {Step.DISINFECT, Step.FLUSH_COLD, Step.SAMPLE_1, Step.SAMPLE_2} <= set(failed.open_steps)
+    assert failed.evidence_since == hour(29)
+    assert Step.POWER_STABLE not in failed.open_steps
+
+
+def test_lifting_with_steps_undone_needs_a_reason_which_is_kept():
+    advisory = cleaned()
+    with pytest.raises(NotAllowed, match="still undone: sample_1, sample_2"):
+        advance(advisory, Lifted(at=hour(6), by="Ann Marsh", reason="  "))
+    lifted = advance(advisory, Lifted(at=hour(6), by="Ann Marsh", reason="Health unit agreed by telephone"))
+    assert lifted.lifted.reason == "Health unit agreed by telephone"
+    assert lifted.undone_at_lift == (Step.SAMPLE_1, Step.SAMPLE_2)
+
+
+@pytest.mark.parametrize("name", ["", "  ", "\t\n"])
+def test_nobody_lifts_records_or_raises_without_a_name(name):
+    with pytest.raises(NotAllowed, match="must name the person"):
+        Lifted(at=hour(1), by=name, reason="all fine")
+    with pytest.raises(NotAllowed, match="must name the person"):
+        record("disinfect", hour(1), by=name)
+    with pytest.raises(NotAllowed, match="must name the person"):
+        exposure_event(None, replace(CUT, cause="manual"), at=hour(1), hot_tank_l=0.0, by=name)
+
+
+def test_after_lifting_nothing_changes():
+    lifted = advance(cleaned(), Lifted(at=hour(6), by="Ann Marsh", reason="agreed"))
+    for event in (
+        record("sample_1", hour(7)), Lifted(at=hour(7), by="Bo"), evidence(at=hour(7))[0],
+        SampleFailed(at=hour(7), by="Bo"),
+        Exposed(at=hour(7), exposure=CUT, severity="untreated", steps=tuple(Step)),
+    ):
+        with pytest.raises(NotAllowed, match="nothing changes any more"):
+            advance(lifted, event)
+
+
+def test_new_exposure_after_lifting_raises_a_new_advisory():
+    lifted = advance(cleaned(), Lifted(at=hour(6), by="Ann Marsh", reason="agreed"))
+    event = exposure_event(lifted, replace(CUT, start=hour(8), end=hour(9)), at=hour(9), hot_tank_l=150.0)
+    assert advance(None, event).state is State.RAISED
+
+
+def test_the_notice_comes_down_last():
+    with pytest.raises(NotAllowed, match="it comes after sample_1"):
+        advance(cleaned(), record("notice_removed", hour(5)))
+    done = after(cleaned(), record("sample_1", hour(5)), record("sample_2", hour(29)))
+    assert advance(done, record("notice_removed", hour(30))).open_steps == ()
+
+
+def test_a_person_cannot_record_what_the_sensors_deny_nor_a_dose():
+    short = after(raised(), *evidence(at=hour(1), metered_l=5.0))
+    with pytest.raises(NotAllowed, match=r"sensors say otherwise \(5 of 20 L"):
+        advance(short, record("flush_cold", hour(2)))
+    with pytest.raises(NotAllowed, match="nobody can see a dose"):
+        advance(raised(), record("dose_back", hour(2)))
+
+
+def test_without_a_meter_a_person_may_record_the_flush():
+    blind = after(raised(), *evidence(at=hour(1), metered_l=float("nan")))
+    assert Step.FLUSH_COLD in blind.open_steps
+    flushed = advance(blind, record("flush_cold", hour(2), note="all taps for 5 min"))
+    status = next(one for one in flushed.statuses if one.code is Step.FLUSH_COLD)
+    assert status.done and "Ann Marsh" in status.evidence and "5 min" in status.evidence
+
+
+def test_a_dose_that_is_not_known_is_not_proven():
+    blind = after(raised(), *evidence(at=hour(1), dose_ok_min=None))
+    assert Step.DOSE_BACK in blind.open_steps
+
+
+def test_power_whose_beginning_is_not_known_proves_nothing():
+    found = proofs(
+        at=hour(9), power_on=True, power_on_since=None, lamp_on=None, lamp_on_since=None, dose_ok_min=None,
+        metered_l=None, flush_cold_l=20.0, flush_hot_l=0.0,
+    )
+    done = {proof.step: proof.done for proof in found}
+    assert done == {Step.POWER_STABLE: False, Step.LAMP_LIT: None, Step.DOSE_BACK: False,
+                    Step.FLUSH_COLD: None, Step.FLUSH_HOT: None}
+
+
+def test_only_ticks_and_unticks_need_keeping():
+    advisory = raised()
+    first = new_proofs(advisory, evidence(at=hour(1), metered_l=1.0))
+    assert {proof.step for proof in first} == set(Step) - {
+        Step.DISINFECT, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED
+    }
+    advisory = after(advisory, *first)
+    assert new_proofs(advisory, evidence(at=hour(2), metered_l=9.0)) == ()
+    assert [proof.step for proof in new_proofs(advisory, evidence(at=hour(3), metered_l=25.0))] == [Step.FLUSH_COLD]
+
+
+# cause, lowest lower bound of dose, target, hot tank -> severity, is disinfection asked for, is the hot flush
+TABLE = [
+    ("power-cut", None, None, 150.0, Severity.UNTREATED, True, True),
+    ("power-cut", 39.0, 40.0, 150.0, Severity.UNTREATED, True, True),
+    ("lamp-failure", 0.0, 40.0, 150.0, Severity.UNTREATED, True, True),
+    ("unheard", None, 40.0, 150.0, Severity.UNTREATED, True, True),
+    ("warm-up-draw", None, 40.0, 150.0, Severity.UNTREATED, True, True),
+    ("warm-up-draw", 25.0, 40.0, 150.0, Severity.UNDER_TREATED, False, True),
+    ("low-dose", float("nan"), 40.0, 150.0, Severity.UNTREATED, True, True),
+    ("low-dose", 19.9, 40.0, 150.0, Severity.UNTREATED, True, True),
+    ("low-dose", 20.0, 40.0, 150.0, Severity.UNDER_TREATED, False, True),
+    ("low-dose", 20.0, 40.0, 0.0, Severity.UNDER_TREATED, False, False),
+    ("power-cut", None, None, 0.0, Severity.UNTREATED, True, False),
+]
+
+
+@pytest.mark.parametrize(("cause", "dose", "target", "hot_tank_l", "severity", "chlorine", "hot"), TABLE)
+def test_the_steps_follow_from_the_exposure(cause, dose, target, hot_tank_l, severity, chlorine, hot):
+    exposure = replace(CUT, cause=cause, dose_low_mj_cm2=dose, dose_target_mj_cm2=target)
+    advisory = raised(exposure, hot_tank_l=hot_tank_l)
+    assert advisory.severity is severity
+    assert (Step.DISINFECT in advisory.steps) is chlorine
+    assert (Step.FLUSH_HOT in advisory.steps) is hot
+    assert {Step.SAMPLE_1, Step.SAMPLE_2, Step.FLUSH_COLD, Step.NOTICE_REMOVED} <= set(advisory.steps)
+
+
+def test_a_fleet_may_change_the_table_and_old_advisories_keep_theirs():
+    lenient = StepPolicy(untreated=("power_stable", "flush_cold", "sample_1"))
+    event = exposure_event(None, CUT, at=hour(1), hot_tank_l=150.0, policy=lenient)
+    assert event.steps == (Step.POWER_STABLE, Step.FLUSH_COLD, Step.SAMPLE_1)
+    assert replay([from_json(to_json(event))]).steps == event.steps
+    with pytest.raises(ValueError, match="sample_2 without sample_1"):
+        StepPolicy(under_treated=("sample_2",))
+
+
+def test_a_worse_second_exposure_adds_steps_and_a_milder_one_drops_none():
+    mild = replace(CUT, cause="low-dose", dose_low_mj_cm2=30.0, dose_target_mj_cm2=40.0)
+    advisory = raised(mild)
+    worse = advance(
+        advisory, exposure_event(advisory, replace(CUT, end=hour(2)), at=hour(2), hot_tank_l=150.0)
+    )
+    assert worse.severity is Severity.UNTREATED and Step.DISINFECT in worse.steps
+    again = advance(worse, exposure_event(worse, replace(mild, end=hour(3)), at=hour(3), hot_tank_l=150.0))
+    assert again.severity is Severity.UNTREATED and Step.DISINFECT in again.steps
+
+
+def test_water_that_cannot_have_passed_raises_nothing_and_unknown_water_does():
+    nothing = replace(CUT, underdosed_l=0.0, underdosed_l_upper=0.0)
+    assert exposure_event(None, nothing, at=hour(1), hot_tank_l=0.0) is None
+    unknown = replace(CUT, underdosed_l=None, underdosed_l_upper=None)
+    assert exposure_event(None, unknown, at=hour(1), hot_tank_l=0.0) is not None
+
+
+def test_the_same_exposure_told_again_is_no_event():
+    assert exposure_event(raised(), CUT, at=hour(1), hot_tank_l=150.0) is None
+
+
+def test_an_event_from_before_the_last_one_is_refused():
+    with pytest.raises(NotAllowed, match="must not lie before the last event"):
+        advance(raised(), record("disinfect", minute(30)))
+    with pytest.raises(NotAllowed, match="must not lie after the record"):
+        record("disinfect", minute(40), done_at=minute(41))
+
+
+def test_a_record_begins_with_raised():
+    with pytest.raises(NotAllowed, match="begins with 'raised'"):
+        advance(None, record("disinfect", hour(1)))
+    with pytest.raises(NotAllowed, match="no event"):
+        replay([])
+
+
+def test_a_naive_instant_and_litres_below_zero_are_refused_by_name():
+    with pytest.raises(ValueError, match="start must be an instant"):
+        replace(CUT, start=datetime(2026, 5, 1))
+    with pytest.raises(ValueError, match="underdosed_l must be a finite number"):
+        replace(CUT, underdosed_l=-1.0)
+    with pytest.raises(ValueError, match="end must not lie before start"):
+        replace(CUT, end=START - timedelta(seconds=1))
+
+
+def test_every_event_survives_the_trip_through_text():
+    unknown = replace(CUT, end=None, underdosed_l=float("nan"), underdosed_l_upper=None)
+    events = [
+        exposure_event(None, unknown, at=hour(1), hot_tank_l=150.0, by="Zoë"),
+        Exposed(at=hour(2), exposure=CUT, severity="under-treated", steps=("sample_1",)),
+        Remeasured(at=hour(2), exposure=CUT, severity="untreated", steps=tuple(Step)),
+        Proof(at=hour(2), step="flush_cold", done=None, evidence="no metered flow"),
+        record("sample_1", hour(3), done_at=hour(2), note="lab no. 12"),
+        SampleFailed(at=hour(4), by="Bo"),
+        Lifted(at=hour(5), by="Bo", reason="agreed"),
+    ]
+    assert [from_json(to_json(event)) for event in events] == events
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [('{"kind": "cleared"}', "kind must be one of"), ('{"kind": "lifted", "who": "x"}', "event 'lifted'.*who")],
+)
+def test_a_text_that_is_no_event_is_refused_by_name(text, message):
+    with pytest.raises(ValueError, match=message):
+        from_json(text)
+
+
+def test_causes_and_steps_are_the_words_of_the_outside_contract():
+    assert [step.value for step in Step] == [
+        "power_stable", "lamp_lit", "dose_back", "flush_cold", "flush_hot", "disinfect", "sample_1", "sample_2",
+        "notice_removed",
+    ]
+    assert {cause.value for cause in Cause} == {
+        "power-cut", "lamp-failure", "warm-up-draw", "low-dose", "unheard", "manual"
+    }
