@@ -9,22 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from models.dose_model import Sensor, explained, flow_max_l_min, uvt_min_pct, uvt_points
-from models.dose_table import (
-    CLEAR_WATER,
-    CLOUDY_WATER,
-    EXPLANATIONS,
-    MEASURED,
-    WEAK_LAMP,
-    DoseTable,
-    dose_table,
-    place,
-    read,
-)
+from models.dose_model import Explanation, Sensor, explained, flow_max_l_min, uvt_min_pct, uvt_points
+from models.dose_table import DoseTable, dose_table
 from models.fleet import Reactor
 from models.optics import Floats
 
-BLOCK_ROWS = 8192  # a block's dozen temporary columns stay in the processor's cache
+BLOCK_ROWS = 65536  # a block's dozen temporary columns stay in the processor's cache
 
 
 class Reason(StrEnum):
@@ -45,7 +35,11 @@ class Reason(StrEnum):
 
 
 REASONS: tuple[Reason, ...] = tuple(Reason)
+EXPLANATIONS: tuple[Explanation, ...] = tuple(Explanation)
 _CODE = {reason: code for code, reason in enumerate(REASONS)}
+MEASURED, WEAK_LAMP, CLOUDY_WATER, CLEAR_WATER = (EXPLANATIONS.index(one) for one in (
+    Explanation.MEASURED, Explanation.WEAK_LAMP, Explanation.CLOUDY_WATER, Explanation.CLEAR_WATER,
+))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -146,14 +140,15 @@ def assess(
     size = flat[0].size
     red, low = np.empty(size), np.empty(size)
     reason, explanation = np.empty(size, dtype=np.int8), np.empty(size, dtype=np.int8)
-    kernel = _Kernel(reactor, peak_flow_l_min)
-    with np.errstate(invalid="ignore"):  # an unknown has no place in a table; it stays NaN
+    kernel = _Kernel(reactor, peak_flow_l_min, rows=min(size, BLOCK_ROWS))
+    # An unknown has no place in a table, and transparent water divides 0 by 0 on its way to the limit.
+    with np.errstate(invalid="ignore", divide="ignore"):
         for start in range(0, size, BLOCK_ROWS):
             rows = slice(start, start + BLOCK_ROWS)
+            given = [column[rows][:1] if column.strides == (0,) else column[rows] for column in flat]
             kernel.run(_Block(
-                readings=[column[rows] for column in flat[:3]], live=flat[3][rows], lamp=flat[4][rows],
-                warm=flat[5][rows], red=red[rows], low=low[rows], reason=reason[rows],
-                explanation=explanation[rows],
+                readings=given[:3], live=given[3], lamp=given[4], warm=given[5], red=red[rows], low=low[rows],
+                reason=reason[rows], explanation=explanation[rows],
             ), first_row=start)
     return Assessment(
         red_mj_cm2=red.reshape(shape), red_low_mj_cm2=low.reshape(shape),
@@ -190,7 +185,7 @@ def _flags(name: str, x: ArrayLike | None) -> NDArray[np.int8]:
 
 @dataclass(frozen=True, eq=False, kw_only=True, slots=True)
 class _Block:
-    """Some rows: readings and flags as given, results to fill."""
+    """Some rows: readings and flags as given, one value where all rows share it; results to fill."""
 
     readings: list[NDArray[np.number]]
     live: NDArray[np.int8]
@@ -203,9 +198,9 @@ class _Block:
 
 
 class _Kernel:
-    """One reactor's rules for a block of rows."""
+    """One reactor's rules for a block of rows, with room for its temporary columns."""
 
-    def __init__(self, reactor: Reactor, peak_flow_l_min: float | None) -> None:
+    def __init__(self, reactor: Reactor, peak_flow_l_min: float | None, rows: int) -> None:
         if peak_flow_l_min is not None and not 0 < peak_flow_l_min < np.inf:
             raise ValueError(f"peak_flow_l_min must be above 0 and finite; got {peak_flow_l_min!r}")
         self.reactor = reactor
@@ -215,69 +210,91 @@ class _Kernel:
         self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
         self.unmetered = np.nan if peak_flow_l_min is None else peak_flow_l_min
         self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
+        self.room = np.empty((6, rows))
 
     def run(self, block: _Block, first_row: int) -> None:
         """Fill the results of one block."""
-        intensity, flow, uvt = (np.array(column, dtype=float) for column in block.readings)
-        ranges = [_range(column) for column in (intensity, flow, uvt)]
-        _refuse("intensity_w_m2", intensity, ranges[0], first_row, at_most=np.inf)
-        _refuse("flow_l_min", flow, ranges[1], first_row, at_most=np.inf)
-        _refuse("uvt_pct", uvt, ranges[2], first_row, at_most=100.0)
-        moving = flow > 0
-        all_move = bool(moving.all())
-        # Where no flow is known to pass, the bound is that of the flow that could come next.
-        bound_flow = flow if all_move else np.where(
-            moving, flow, np.where(flow == 0, self.standing, self.unmetered)
-        )
+        intensity, flow, uvt = (np.ascontiguousarray(column, dtype=float) for column in block.readings)
+        known = [_Range.of(column) for column in (intensity, flow, uvt)]
+        _refuse("intensity_w_m2", intensity, known[0], first_row)
+        _refuse("flow_l_min", flow, known[1], first_row)
+        _refuse("uvt_pct", uvt, known[2], first_row)
+        bound_flow = flow
+        if not known[1].least > 0 or known[1].gaps:
+            # Where no flow is known to pass, the bound is that of the flow that could come next.
+            bound_flow = np.where(flow == 0, self.standing, flow)
+            np.copyto(bound_flow, self.unmetered, where=np.isnan(flow))
         if self.table is not None:
-            self._by_table(self.table, block, intensity, bound_flow, uvt)
+            water = uvt[:1] if known[2].least == known[2].greatest and not known[2].gaps else uvt
+            self._by_table(self.table, block, intensity, bound_flow, water)
         else:
-            self._by_equation(block, intensity, bound_flow, uvt)
-        if not all_move:
-            block.red[~moving] = np.nan
-            block.red[(flow == 0) & (intensity > 0) & ~np.isnan(uvt)] = np.inf
-        self._rule(block, intensity, flow, uvt, ranges, bound_flow)
+            self._by_equation(block, *np.broadcast_arrays(intensity, bound_flow, uvt, block.red)[:3])
+        self._rule(block, (intensity, flow, uvt), known, bound_flow)
 
     def _by_table(
         self, table: DoseTable, block: _Block, intensity: Floats, flow: Floats, uvt: Floats
     ) -> None:
         """Value, bound and explanation by the geometric model, as if all were plain."""
-        intensity = np.minimum(intensity, table.brightest_w_m2)
-        steady = uvt if len(uvt) and (uvt[0] != uvt).any() else uvt[:1]  # a water test: one look-up for all
-        per_intensity, low_live, low_tested = table.at_water(steady)
+        rows, waters = len(block.red), len(uvt)
+        seen = np.minimum(intensity, table.brightest_w_m2, out=self.room[0, :rows])  # more earns no dose
+        absorption, at_sleeve = self.room[1, :waters], self.room[2, :rows]
+        spare, scratch = self.room[3, :waters], self.room[4, :waters]
+        np.multiply(uvt, 0.01, out=absorption)
+        np.log(absorption, out=absorption)
+        np.negative(absorption, out=absorption)
+        np.multiply(absorption, table.reach_cm, out=spare)
+        np.exp(spare, out=spare)
+        np.multiply(seen, spare, out=at_sleeve)  # what the sensor would read without the water
+        table.mean_decay(absorption, out=spare, scratch=scratch)
+        value = np.multiply(at_sleeve, spare, out=block.red)
+        value *= table.per_intensity
         live = block.live == 1
-        some_live, all_live = bool(live.any()), bool(live.all())
-        value = intensity * per_intensity
-        bound = intensity * (low_live if all_live else low_tested)
+        all_live, some_live = bool(live.all()), bool(live.any())
+        bound = np.multiply(value, table.certain(uvt, live=all_live, out=spare, scratch=scratch), out=block.low)
         block.explanation[:] = MEASURED if all_live else WEAK_LAMP
-        if not all_live:
-            self._worst(table, block, intensity, uvt, value, bound)
         if some_live and not all_live:
-            np.copyto(value, intensity * per_intensity, where=live)
-            np.copyto(bound, intensity * low_live, where=live)
-            block.explanation[live] = MEASURED
-        for found, result in ((value, block.red), (bound, block.low)):
-            found /= flow
-            np.log1p(found, out=result)
+            certain = table.certain(uvt, live=True, out=spare, scratch=scratch)
+            np.copyto(bound, value * certain, where=live)
+            np.copyto(block.explanation, MEASURED, where=live)
+        if not all_live and not table.blind:
+            # Where the sensor sits far out cloudy water is the better case: only light beyond a new lamp's matters.
+            matters = at_sleeve > table.brightest_w_m2 if table.sees_far else seen > 0
+            if some_live:
+                matters &= ~live
+            rows_of = np.flatnonzero(matters)
+            if len(rows_of):
+                self._other_water(table, block, rows_of, seen, absorption, at_sleeve)
+        for result in (value, bound):
+            result /= flow
+            np.log1p(result, out=result)
             result *= table.scale
 
-    def _worst(
-        self, table: DoseTable, block: _Block, intensity: Floats, uvt: Floats, value: Floats, bound: Floats
+    def _other_water(
+        self, table: DoseTable, block: _Block, rows: NDArray[np.intp], seen: Floats, absorption: Floats,
+        at_sleeve: Floats,
     ) -> None:
-        """Let other water explain the reading where that means less dose."""
-        node, beyond = place(table.if_new, intensity)
-        as_new = read(table.if_new, node, beyond)
-        if table.mixture < np.inf:
-            between = (uvt < table.mixture_uvt_pct) != (intensity < table.mixture_intensity_w_m2)
-            np.copyto(as_new, intensity * table.mixture, where=between)
-            np.minimum(bound, np.where(between, intensity * table.mixture_low, np.inf), out=bound)
-        np.minimum(bound, read(table.if_new_low, node, beyond), out=bound)
-        counts = as_new < value
-        if counts.any():
-            np.copyto(value, as_new, where=counts)
-            rows = np.flatnonzero(counts)
-            brighter = intensity[rows] > table.new_lamp_w_m2(uvt[rows])
-            block.explanation[rows] = np.where(brighter, CLEAR_WATER, CLOUDY_WATER)
+        """Let other water explain a reading, with lamp and sleeve as new, where that means less dose."""
+        reading = seen.take(rows)
+        if_new, spare, scratch = np.empty_like(reading), np.empty_like(reading), np.empty_like(reading)
+        np.multiply(reading, 1.0 / table.brightest_w_m2, out=if_new)
+        np.log(if_new, out=if_new)
+        if_new *= -1.0 / table.reach_cm
+        by_new = table.mean_decay(if_new, out=np.empty_like(reading), scratch=scratch)
+        by_new *= table.per_intensity * table.brightest_w_m2
+        low = table.certain_as_new.at(reading, out=spare, scratch=scratch)
+        low *= by_new
+        if not table.sees_far:  # a mixture of weak lamp and cloudy water may be worse than either
+            known = np.broadcast_to(absorption, seen.shape)[rows]
+            between = (known - table.worst_absorption) * (if_new - table.worst_absorption) < 0
+            mixed = table.at_worst * reading
+            np.copyto(by_new, mixed, where=between)
+            np.copyto(low, np.minimum(low, mixed * table.certain_at_worst), where=between)
+        block.low[rows] = np.minimum(block.low.take(rows), low)
+        as_known = block.red.take(rows)
+        block.red[rows] = np.minimum(as_known, by_new)
+        brighter = at_sleeve.take(rows) > table.brightest_w_m2
+        other = np.where(brighter, np.int8(CLEAR_WATER), np.int8(CLOUDY_WATER))
+        block.explanation[rows] = np.where(by_new < as_known, other, np.int8(WEAK_LAMP))
 
     def _by_equation(self, block: _Block, intensity: Floats, flow: Floats, uvt: Floats) -> None:
         """Value, bound and explanation by the test report's equation, as if all were plain."""
@@ -298,67 +315,83 @@ class _Kernel:
             block.low[rows] = np.fmin.reduce([one.dose_low_mj_cm2 for one in found])
 
     def _rule(
-        self, block: _Block, intensity: Floats, flow: Floats, uvt: Floats, ranges: list[tuple[float, float]],
-        bound_flow: Floats,
+        self, block: _Block, readings: tuple[Floats, Floats, Floats], known: list[_Range], bound_flow: Floats
     ) -> None:
-        """Reasons, weakest first, and what each does to the result. Only those that occur cost a pass."""
-        reactor, reason = self.reactor, block.reason
-        (dimmest, brightest), (least_flow, most_flow), (least_uvt, _) = ranges
-        reason[:] = _CODE[Reason.OK]
-        if dimmest < reactor.alarm_intensity_w_m2:
-            reason[intensity < reactor.alarm_intensity_w_m2] = _CODE[Reason.BELOW_ALARM]
-        if brightest > self.beyond_new_w_m2:
-            reason[intensity > self.beyond_new_w_m2] = _CODE[Reason.ABOVE_NEW_LAMP]
-        if least_uvt < self.uvt_min:
+        """Reasons, and what each does to the result. Only those that occur cost a pass."""
+        (intensity, flow, uvt), reason, low = readings, block.reason, block.low
+        reason[:] = 0
+        if known[0].least < self.reactor.alarm_intensity_w_m2:
+            _say(reason, intensity < self.reactor.alarm_intensity_w_m2, Reason.BELOW_ALARM)
+        if known[0].greatest > self.beyond_new_w_m2:
+            _say(reason, intensity > self.beyond_new_w_m2, Reason.ABOVE_NEW_LAMP)
+        if known[2].least < self.uvt_min:
             outside = uvt < self.uvt_min
-            reason[outside] = _CODE[Reason.BELOW_TESTED_UVT]
-            _set(block.low, outside, 0.0)
-        if max(most_flow, self.standing, np.nan_to_num(self.unmetered)) > self.flow_max:
+            _say(reason, outside, Reason.BELOW_TESTED_UVT)
+            low *= ~outside  # 0, and unknown stays unknown
+        if known[1].greatest > self.flow_max or bound_flow is not flow:
             outside = bound_flow > self.flow_max
-            reason[outside] = _CODE[Reason.ABOVE_TESTED_FLOW]
-            _set(block.low, outside, 0.0)
-        if not least_flow > 0:
-            reason[flow == 0] = _CODE[Reason.NO_FLOW]
-        for column, unknown in (
-            (flow, Reason.NO_FLOW_READING), (uvt, Reason.NO_UVT), (intensity, Reason.NO_INTENSITY)
+            _say(reason, outside, Reason.ABOVE_TESTED_FLOW)
+            low *= ~outside
+        if known[1].least == 0:
+            stands = flow == 0
+            _say(reason, stands, Reason.NO_FLOW)
+            np.copyto(block.red, np.inf, where=stands)
+        for column, of, unknown in (
+            (flow, known[1], Reason.NO_FLOW_READING), (uvt, known[2], Reason.NO_UVT),
+            (intensity, known[0], Reason.NO_INTENSITY),
         ):
-            missing = np.isnan(column)
-            if missing.any():
-                reason[missing] = _CODE[unknown]
-                block.explanation[missing] = 0
-        if dimmest == 0:
-            self._nothing(block, intensity == 0, Reason.NO_LIGHT)
+            if of.gaps:
+                missing = np.isnan(column)
+                _say(reason, missing, unknown)
+                np.copyto(block.red, np.nan, where=missing)
+                np.copyto(block.explanation, 0, where=missing)
+        if known[0].least == 0:
+            _nothing(block, intensity == 0, Reason.NO_LIGHT)
         cold = block.warm == 0
         if cold.any():
-            reason[cold] = _CODE[Reason.WARMING]
-            _set(block.low, cold, 0.0)
+            _say(reason, cold, Reason.WARMING)
+            low *= ~cold
         off = block.lamp == 0
         if off.any():
-            self._nothing(block, off, Reason.LAMP_OFF)
-
-    def _nothing(self, block: _Block, rows: NDArray[np.bool_], why: Reason) -> None:
-        """Dark water gets nothing, and that is known."""
-        block.red[rows], block.low[rows] = 0.0, 0.0
-        block.reason[rows], block.explanation[rows] = _CODE[why], 0
+            _nothing(block, off, Reason.LAMP_OFF)
 
 
-def _set(column: Floats, rows: NDArray[np.bool_], value: float) -> None:
-    """Set where the column is known; unknown stays unknown."""
-    column[rows & ~np.isnan(column)] = value
+def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: Reason) -> None:
+    """Note a reason; of several the one later in `REASONS` stays."""
+    np.maximum(reason, rows.view(np.int8) * np.int8(_CODE[why]), out=reason)
 
 
-def _range(column: Floats) -> tuple[float, float]:
-    """Least and greatest known value; NaN for none."""
-    return float(np.fmin.reduce(column)), float(np.fmax.reduce(column))
+def _nothing(block: _Block, rows: NDArray[np.bool_], why: Reason) -> None:
+    """Dark water gets nothing, and that is known."""
+    _say(block.reason, rows, why)
+    for result in (block.red, block.low, block.explanation):
+        np.copyto(result, 0, where=rows)
 
 
-def _refuse(name: str, column: Floats, known: tuple[float, float], first_row: int, *, at_most: float) -> None:
+@dataclass(frozen=True, slots=True)
+class _Range:
+    """Least and greatest known value of a column, NaN if none is known, and whether any is unknown."""
+
+    least: float
+    greatest: float
+    gaps: bool
+
+    @classmethod
+    def of(cls, column: Floats) -> _Range:
+        """Two passes, four where something is unknown."""
+        least, greatest = float(column.min()), float(column.max())
+        if least == least:
+            return cls(least, greatest, False)
+        return cls(float(np.fmin.reduce(column)), float(np.fmax.reduce(column)), True)
+
+
+def _refuse(name: str, column: Floats, known: _Range, first_row: int) -> None:
     """Refuse a reading that can't be."""
-    least, greatest = known
-    above_zero = name == "uvt_pct"
-    if least < 0 or (above_zero and least == 0) or greatest > at_most or greatest == np.inf:
-        with np.errstate(invalid="ignore"):
-            wrong = (column < 0) | (column > at_most) | np.isinf(column) | (above_zero & (column == 0))
+    is_uvt = name == "uvt_pct"
+    if known.least < 0 or known.greatest == np.inf or (is_uvt and (known.least == 0 or known.greatest > 100)):
+        wrong = (column < 0) | np.isinf(column)
+        if is_uvt:
+            wrong |= (column == 0) | (column > 100)
         index = int(np.flatnonzero(wrong)[0])
-        allowed = "above 0 and at most 100" if above_zero else "at least 0 and finite"
+        allowed = "above 0 and at most 100" if is_uvt else "at least 0 and finite"
         raise ValueError(f"{name} must be {allowed}; got {float(column[index])!r} at index {first_row + index}")

@@ -126,7 +126,7 @@ def share_in_specification(volume_l: ArrayLike, in_specification_l: ArrayLike, m
     total = months["volume_l"].agg(lambda litres: litres.sum(skipna=False))
     result = pd.DataFrame({"volume_l": total, "in_specification_l": months["in_specification_l"].sum()})
     result["share_pct"] = np.where(
-        result["volume_l"] > 0, 100.0 * result["in_specification_l"] / result["volume_l"].replace(0.0, np.nan), np.nan
+        total > 0, 100.0 * result["in_specification_l"] / total.replace(0.0, np.nan), np.nan
     )
     result["reaches_95_pct"] = result["share_pct"] >= IN_SPECIFICATION_AT_LEAST_PCT
     return result

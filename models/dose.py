@@ -4,9 +4,8 @@
 may rest on (models/dose_model.py), `explained` their dose under each explanation of a reading.
 """
 
-from models.assessment import REASONS, Assessment, Reason, assess
+from models.assessment import EXPLANATIONS, REASONS, Assessment, Reason, assess
 from models.dose_model import Explained, Explanation, Geometric, Validated, explained, model_of
-from models.dose_table import EXPLANATIONS
 
 __all__ = [
     "EXPLANATIONS", "REASONS", "Assessment", "Explained", "Explanation", "Geometric", "Reason", "Validated",
