@@ -15,6 +15,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
 from ingest.engine import Local, transaction
 from ingest.evaluate import evaluate, owe, owe_all
 from ingest.intake import keep
@@ -106,7 +107,7 @@ def record_service(
 
     transaction(con, work)
     evaluate(con, now)
-    return {"id": number}
+    return {"id": number, "advisory": step_of_service(con, body, now)}
 
 
 def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:
@@ -147,5 +148,8 @@ ACTIONS: dict[str, Action] = {
     "rows": rows,
     "evaluate": evaluate_now,
     "record-service": record_service,
+    "advisory-record": record_step,
+    "advisory-lift": lift,
+    "advisory-raise": raise_by_hand,
     "backup": backup,
 }

@@ -280,6 +280,24 @@ def _unanswered(
         float(rest["underdosed_l_upper"].sum()))
 
 
+def advisories(store: Asks, *, cabin: str | None = None, number: str | None = None) -> list[Kept]:
+    """All advisories, newest first."""
+    found = store.ask("""
+        SELECT a.id AS advisory, a.cabin, a.unit, e.seq, e.body
+        FROM advisory AS a JOIN advisory_event AS e ON e.advisory = a.id
+        WHERE ($cabin::VARCHAR IS NULL OR a.cabin = $cabin) AND ($number::VARCHAR IS NULL OR a.id = $number)
+        ORDER BY a.raised_at DESC, a.id, e.seq
+    """, {"cabin": cabin, "number": number})
+    return [one for _, group in found.groupby("advisory", sort=False) for one in latest(group).values()]
+
+
+def advisory_events(store: Asks, number: str) -> pd.DataFrame:
+    """The record of one advisory: `at`, `recorded_at`, `body` (JSON), in order."""
+    return store.ask(
+        'SELECT seq, "at", recorded_at, body FROM advisory_event WHERE advisory = $number ORDER BY seq',
+        {"number": number})
+
+
 def outages(
     store: Asks, now: datetime, *, cabin: str | None = None, unit: str | None = None,
     since: datetime | None = None, with_lit: bool = False,

@@ -115,6 +115,27 @@ LATEST_EVENTS = """
 """
 
 
+# One row per event of one advisory.
+_EVENTS_OF = """
+    SELECT a.id AS advisory, a.cabin, a.unit, e.seq, e.body
+    FROM advisory AS a JOIN advisory_event AS e ON e.advisory = a.id WHERE a.id = $number ORDER BY e.seq
+"""
+
+
+def kept_advisory(con: duckdb.DuckDBPyConnection, number: str) -> Kept | None:
+    """The advisory of that number."""
+    found = latest(con.execute(_EVENTS_OF, {"number": number}).df())
+    return next(iter(found.values()), None)
+
+
+def open_advisory(con: duckdb.DuckDBPyConnection, key: tuple[str, str]) -> Kept | None:
+    """The unit's open advisory."""
+    found = con.execute(
+        "SELECT arg_max(id, raised_at) FROM advisory WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
+    kept = kept_advisory(con, found[0]) if found and found[0] else None
+    return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
+
+
 def watch(
     con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime, touched: Iterable[tuple[str, str]],
 ) -> list[tuple[str, str, Event]]:

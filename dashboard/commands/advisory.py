@@ -1,0 +1,157 @@
+"""`advisory` and `service`: what people did, and who lifted what."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from typing import Any
+
+from dashboard.commands._words import command, instant, print_json, settings_of
+from dashboard.commands.status import CAUTION
+from ingest import queries
+from ingest.actions import SERVICE_KINDS
+from ingest.settings import BadInput
+from ingest.store import open_store
+from models.advisory_events import PERSON_STEPS, STEP_WORDS, State
+
+
+def add(commands: Any) -> None:
+    """Add the commands."""
+    advisory = commands.add_parser(
+        "advisory", help="list, show, record a step of, raise or lift a boil advisory",
+        description="The program raises an advisory; only a named person lifts it.",
+        epilog="example: tarnlight advisory record a3 --step disinfect --by 'Ann Lund'",
+        formatter_class=argparse.RawDescriptionHelpFormatter)
+    verbs = advisory.add_subparsers(dest="verb", metavar="VERB", required=True)
+    found = command(verbs, "list", do_list, help="list open advisories, or all", json_option=True,
+                    example="tarnlight advisory list --all")
+    found.add_argument("--all", action="store_true", help="lifted ones too")
+    found.add_argument("--cabin", help="one cabin only")
+    show = command(verbs, "show", do_show, help="show one advisory, its steps and its whole record",
+                   json_option=True, example="tarnlight advisory show a3")
+    show.add_argument("id")
+    record = command(verbs, "record", do_record, help="record that a named person did a step",
+                     example="tarnlight advisory record a3 --step sample_1 --by 'Ann Lund'")
+    record.add_argument("id")
+    record.add_argument("--step", required=True, choices=[str(step) for step in PERSON_STEPS])
+    record.add_argument("--by", required=True, metavar="NAME", help="who did it")
+    record.add_argument("--at", help="when it was done (default: now)")
+    record.add_argument("--note", default="")
+    record.add_argument("--failed", action="store_true", help="a sample that was not satisfactory")
+    raised = command(verbs, "raise", do_raise, help="raise an advisory by hand",
+                     example="tarnlight advisory raise --cabin heron-point --unit main --by 'Ann Lund'")
+    raised.add_argument("--cabin", required=True)
+    raised.add_argument("--unit", required=True)
+    raised.add_argument("--by", required=True, metavar="NAME", help="who raises it")
+    lift = command(verbs, "lift", do_lift, help="lift an advisory, by name",
+                   example="tarnlight advisory lift a3 --by 'Ann Lund'")
+    lift.add_argument("id")
+    lift.add_argument("--by", required=True, metavar="NAME", help="who lifts it")
+    lift.add_argument("--reason", default="", help="needed while steps are undone; kept in the record")
+
+    service = commands.add_parser(
+        "service", help="record what was done to a unit",
+        description="The record of service: append-only, with when and who.",
+        epilog="example: tarnlight service record sleeve-cleaned --cabin heron-point --unit main "
+               "--at 2026-11-20T14:00:00Z --who 'Ann Lund'",
+        formatter_class=argparse.RawDescriptionHelpFormatter)
+    verbs = service.add_subparsers(dest="verb", metavar="VERB", required=True)
+    done = command(verbs, "record", do_service, help="record what was done",
+                   example="tarnlight service record water-tested --cabin heron-point --unit main "
+                   "--at 2026-11-20T14:00:00Z --who 'Ann Lund' --value 84")
+    done.add_argument("kind", choices=SERVICE_KINDS, metavar="KIND", help=", ".join(SERVICE_KINDS))
+    done.add_argument("--cabin", required=True)
+    done.add_argument("--unit", required=True)
+    done.add_argument("--at", required=True, help="when, ISO 8601 with offset or Z")
+    done.add_argument("--who", required=True, metavar="NAME")
+    done.add_argument("--value", type=float,
+                      help="water-tested: transmittance, %%; sampled: colonies found; sensor-checked: duty over reference")
+    done.add_argument("--note", default="")
+
+
+def do_list(options: argparse.Namespace) -> int:
+    """Advisories, newest first."""
+    store = open_store(settings_of(options))
+    found = [one for one in queries.advisories(store, cabin=options.cabin)
+             if options.all or one.advisory.state is not State.LIFTED]
+    store.close()
+    if options.json:
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one)} for one in found])
+        return 0
+    for one in found:
+        waits = ", ".join(STEP_WORDS[step] for step in one.advisory.open_steps) or "nothing"
+        print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}, raised "
+              f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
+                  "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
+    if not found:
+        print("No open advisory." if not options.all else "No advisory.")
+    return 0
+
+
+def do_show(options: argparse.Namespace) -> int:
+    """One advisory and its record."""
+    store = open_store(settings_of(options))
+    found = queries.advisories(store, number=options.id)
+    events = queries.advisory_events(store, options.id)
+    store.close()
+    if not found:
+        raise BadInput(f"no advisory {options.id!r}; `tarnlight advisory list --all` shows them")
+    one = found[0]
+    record = [json.loads(body) for body in events["body"]]
+    if options.json:
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record}])
+        return 0
+    print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}")
+    for step in one.advisory.statuses:
+        print(f"  [{'x' if step.done else ' '}] {step.code}: {STEP_WORDS[step.code]} ({step.evidence})")
+    for event in record:
+        who = f" by {event['by']}" if event.get("by") else ""
+        what = event.get("step") or event.get("reason") or ""
+        print(f"  {event['at'][:16].replace('T', ' ')} UTC  {event['kind']}{who} {what}".rstrip())
+    print(CAUTION)
+    return 0
+
+
+def _act(options: argparse.Namespace, kind: str, body: dict[str, Any]) -> dict[str, Any]:
+    store = open_store(settings_of(options))
+    try:
+        return store.act(kind, body)
+    finally:
+        store.close()
+
+
+def do_record(options: argparse.Namespace) -> int:
+    """A step done."""
+    told = _act(options, "advisory-record", {
+        "advisory": options.id, "step": options.step, "by": options.by, "note": options.note,
+        "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None})
+    print(f"{options.id}: recorded; state {told['state']}, still open: {', '.join(told['open_steps']) or 'nothing'}")
+    return 0
+
+
+def do_raise(options: argparse.Namespace) -> int:
+    """An advisory by hand."""
+    told = _act(options, "advisory-raise", {"cabin": options.cabin, "unit": options.unit, "by": options.by})
+    print(f"{told['advisory']}: raised")
+    return 0
+
+
+def do_lift(options: argparse.Namespace) -> int:
+    """The end of an advisory."""
+    _act(options, "advisory-lift", {"advisory": options.id, "by": options.by, "reason": options.reason})
+    print(f"{options.id}: lifted by {options.by}; take the notice down. {CAUTION}")
+    return 0
+
+
+def do_service(options: argparse.Namespace) -> int:
+    """What was done to a unit."""
+    if options.value is not None and not math.isfinite(options.value):
+        raise BadInput(f"--value must be a finite number; got {options.value}")
+    told = _act(options, "record-service", {
+        "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
+        "at": instant(options.at).isoformat(), "value": options.value, "note": options.note})
+    print(f"recorded: {options.kind} of {options.cabin}/{options.unit}")
+    if told.get("advisory"):
+        print(f"advisory: {told['advisory']}")
+    return 0
