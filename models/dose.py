@@ -4,7 +4,8 @@
 may rest on (models/dose_model.py), `explained` their dose under each explanation of a reading.
 """
 
-from models.assessment import EXPLANATIONS, REASONS, Assessment, Reason, assess
+from models.assessment import Assessment, assess
+from models.dose_block import EXPLANATIONS, REASONS, Reason
 from models.dose_model import Explained, Explanation, Geometric, Validated, explained, model_of
 
 __all__ = [

@@ -79,14 +79,22 @@ class DoseTable:
         """Whether the sensor sees no water at all."""
         return self.reach_cm < BLIND_CM
 
+    def per_reading(self, absorption: Floats, *, out: Floats, weakened: Floats, scratch: Floats) -> Floats:
+        """x Q / S at each absorption, into `out`; the water's weakening of the sensor's light into `weakened`."""
+        self.mean_decay(absorption, out=out, scratch=scratch)
+        np.multiply(absorption, self.reach_cm, out=weakened)
+        np.exp(weakened, out=weakened)
+        out *= weakened
+        out *= self.per_intensity
+        return out
+
     def mean_decay(self, absorption: Floats, *, out: Floats, scratch: Floats) -> Floats:
         """Volume-mean over its transparent limit, (1 - exp(-a w)) / (a w), into `out`."""
         np.multiply(absorption, -self.width_cm, out=scratch)
         np.expm1(scratch, out=out)
         out /= scratch
-        transparent = scratch == 0
-        if transparent.any():
-            out[transparent] = 1.0
+        if scratch.max() == 0 or np.isnan(scratch.max()):  # transparent water, or some of it unknown
+            out[scratch == 0] = 1.0
         return out
 
     def certain(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats) -> Floats:
