@@ -110,12 +110,14 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[tuple[str, str]
         "from": [pd.Timestamp(carry.at) if carry else EARLIEST for carry in carries]})
     found = _readings(con, resume)
     tests = _water_tests(con)
+    links = by_unit(con.execute('SELECT cabin, unit, "at", up FROM link_event ORDER BY "at"').df())
     derived = []
     keys = [(one.cabin, one.unit) for one in named(owed)]
     for (cabin, unit), carry in zip(keys, carries, strict=True):
         readings = found.get((cabin, unit))
         if readings is not None:
-            derived.append(_derive(readings, fleet, cabin, unit, carry, tests.get((cabin, unit))))
+            derived.append(_derive(
+                readings, fleet, (cabin, unit), carry, tests.get((cabin, unit)), links.get((cabin, unit))))
 
     def write() -> None:
         _write(con, resume, derived)
@@ -192,14 +194,14 @@ def tested_uvt(
 
 
 def _derive(
-    readings: pd.DataFrame, fleet: Fleet, cabin: str, unit_slug: str, carry: Carry | None,
-    tests: tuple[np.ndarray, np.ndarray] | None,
+    readings: pd.DataFrame, fleet: Fleet, name: tuple[str, str], carry: Carry | None,
+    tests: tuple[np.ndarray, np.ndarray] | None, links: pd.DataFrame | None,
 ) -> _Derived:
-    unit = fleet.unit(cabin, unit_slug)
+    unit = fleet.unit(*name)
     reactor = fleet.reactor(unit.reactor)
     pieces, carries = timeline(
-        with_doses(readings, unit, reactor, carry, tests), unit=unit, reactor=reactor, carry=carry)
-    key = {"cabin": cabin, "unit": unit_slug}
+        with_doses(readings, unit, reactor, carry, tests), unit=unit, reactor=reactor, carry=carry, links=links)
+    key = {"cabin": name[0], "unit": name[1]}
     rows = cast(list[dict[str, Any]], carries.to_dict("records"))
     states = [json.dumps(Carry.from_row(row).to_row()) for row in rows]
     hours = hourly(pieces)

@@ -33,6 +33,7 @@ from models.advisory import (
 from models.advisory_events import Cause
 from models.fleet import Fleet, Reactor, Unit
 from models.outage import Carry, open_tail
+from models.plumbing import REPLACED, Plumbing, flush_cold_l, flush_hot_l
 
 logger = logging.getLogger(__name__)
 
@@ -275,12 +276,9 @@ def _worst(rows: pd.DataFrame) -> Cause:
 
 
 def flush_volumes(unit: Unit) -> tuple[float, float]:
-    """Litres that replace the cold pipes and the hot tank with its pipes.
-
-    Cold pipes in plug flow: their volume, doubled for branches and mixing (common practice, no source). A mixed
-    tank keeps exp(-V/T) of what it held, so 99.9 % replaced takes ln(1000) tank volumes.
-    """
-    return 2.0 * unit.cold_plumbing_l, 6.907755 * unit.hot_tank_l
+    """Litres that replace 99.9 % of what stands in the cold pipes, and in the hot tank."""
+    behind = Plumbing.of(unit)
+    return flush_cold_l(behind, REPLACED[1]), flush_hot_l(behind, REPLACED[1])
 
 
 def current_proofs(

@@ -66,7 +66,8 @@ def add(commands: Any) -> None:
     done.add_argument("--at", required=True, help="when, ISO 8601 with offset or Z")
     done.add_argument("--who", required=True, metavar="NAME")
     done.add_argument("--value", type=float,
-                      help="water-tested: transmittance, %%; sampled: colonies found; sensor-checked: duty over reference")
+                      help="water-tested: transmittance in %%; sampled: colonies found; "
+                      "sensor-checked: duty over reference")
     done.add_argument("--note", default="")
 
 
@@ -126,7 +127,8 @@ def do_record(options: argparse.Namespace) -> int:
     told = _act(options, "advisory-record", {
         "advisory": options.id, "step": options.step, "by": options.by, "note": options.note,
         "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None})
-    print(f"{options.id}: recorded; state {told['state']}, still open: {', '.join(told['open_steps']) or 'nothing'}")
+    left = ", ".join(told["open_steps"]) or "nothing"
+    print(f"{options.id}: recorded; state {told['state']}, still open: {left}")
     return 0
 
 
