@@ -1,0 +1,79 @@
+"""How the pages reach the store: through the collector that holds it, never through the file itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import streamlit as st
+
+from dashboard.words import Units
+from ingest.engine import StoreUnavailable, read_address
+from ingest.queries import UnitStatus, status
+from ingest.registry import load_fleet
+from ingest.settings import Settings, settings
+from ingest.store import Client
+from models.fleet import Fleet
+
+UNITS = "units"  # key of the reader's choice in the session
+
+
+@st.cache_resource(show_spinner=False)
+def get_settings() -> Settings:
+    """The settings that the command line left in the environment."""
+    return settings({})
+
+
+def get_store() -> Client:
+    """The running collector's store, shared by all sessions; a collector started anew is found at once.
+
+    Raises
+    ------
+    StoreUnavailable
+        If no collector runs.
+    """
+    own = get_settings()
+    found = read_address(own.address_file)
+    if found is None:
+        raise StoreUnavailable(f"no collector holds {own.store}")
+    return _connected(*found)
+
+
+# A collector leaves a new port and token at each start, so they name the connection.
+@st.cache_resource(show_spinner="Asking the collector ...", max_entries=2)
+def _connected(address: str, token: str) -> Client:
+    return Client(address, token)
+
+
+def forget() -> None:
+    """Let go of what is known of the collector, so that the next question finds out."""
+    _connected.clear()
+    present.clear()
+    get_fleet.clear()
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """Every unit's verdict, worst first, and the store's instant that it holds for."""
+
+    at: datetime
+    statuses: tuple[UnitStatus, ...]
+
+
+# One second: all readers together cost the collector one question a second, and frozen values can be shared.
+@st.cache_resource(show_spinner=False, ttl=1.0, max_entries=4)
+def present(_store: Client) -> Present:
+    """What the first page shows."""
+    now = _store.now()
+    return Present(now, tuple(status(_store, now)))
+
+
+@st.cache_resource(show_spinner=False, ttl=2.0, max_entries=4)
+def get_fleet(_store: Client) -> Fleet:
+    """What is enrolled."""
+    return load_fleet(_store)
+
+
+def reader_units() -> Units:
+    """The units that the reader chose; at first those of the settings."""
+    return Units(st.session_state.get(UNITS) or get_settings().units)

@@ -1,0 +1,38 @@
+"""The dashboard's entry, a frame around each page; run by `tarnlight show`."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import markup
+from dashboard.access import UNITS, get_settings
+from dashboard.views.cabin import cabin
+from dashboard.views.cabins import cabins
+from dashboard.views.frame import PAGES
+from dashboard.views.now import now
+from dashboard.views.system import system
+from dashboard.words import Units
+
+UNIT_WORDS = {Units.METRIC: "Metric (L, °C)", Units.US: "US (gal, °F)"}
+
+
+def main() -> None:
+    """Style, navigation, the page, and the controls that all pages share."""
+    st.set_page_config(page_title="tarnlight", layout="wide", initial_sidebar_state="collapsed")
+    st.html(markup.STYLE)
+    pages = {
+        "now": st.Page(now, title="Now", url_path="now", default=True),
+        "cabin": st.Page(cabin, title="One cabin", url_path="cabin"),
+        "cabins": st.Page(cabins, title="Cabins", url_path="cabins"),
+        "system": st.Page(system, title="System", url_path="system"),
+    }
+    st.session_state[PAGES] = pages
+    page = st.navigation(list(pages.values()), position="top")
+    page.run()
+    st.divider()
+    st.segmented_control(
+        "Units", list(UNIT_WORDS), format_func=UNIT_WORDS.__getitem__, default=Units(get_settings().units),
+        required=True, key=UNITS)
+
+
+main()

@@ -1,0 +1,1 @@
+"""The pages: each reads through the store, says it in words, and draws."""

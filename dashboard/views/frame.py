@@ -1,0 +1,109 @@
+"""What all pages share: the guard around each, what is shown where the collector is silent, links between pages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from functools import wraps
+from typing import ParamSpec
+
+import streamlit as st
+
+from dashboard import markup, words
+from dashboard.access import forget, get_settings, get_store, present
+from dashboard.commands.status import BEAT_WITHIN_S, CAUTION
+from ingest import queries
+from ingest.engine import StoreUnavailable
+from ingest.store import Client
+
+PAGES = "pages"  # key in the session: the frame's st.Page objects by name
+P = ParamSpec("P")
+
+
+def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
+    """A page that gets the store; where no collector answers, it says so and waits for one."""
+    @wraps(body)
+    def page() -> None:
+        try:
+            store = get_store()
+            heartbeat(store)
+            body(store)
+        except StoreUnavailable as error:
+            forget()
+            unavailable(str(error))
+    return page
+
+
+def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
+    """A part of a page that draws itself anew; where the collector goes away, the whole page says so."""
+    def wrap(body: Callable[P, None]) -> Callable[P, None]:
+        @st.fragment(run_every=every)
+        @wraps(body)
+        def part(*args: P.args, **kwargs: P.kwargs) -> None:
+            try:
+                body(*args, **kwargs)
+            except StoreUnavailable:
+                forget()
+                st.rerun()
+        return part
+    return wrap
+
+
+@live("2s")
+def heartbeat(store: Client) -> None:
+    """A banner where the collector has stopped moving, or hears nothing; nothing where all is well."""
+    row = queries.collector(store)
+    wall = datetime.now(UTC)
+    if row is None:
+        return
+    beat_at = row["beat_at"].to_pydatetime()
+    if wall - beat_at > timedelta(seconds=BEAT_WITHIN_S):
+        st.html(markup.box("What you see is old", [
+            words.beat_words(beat_at, wall), "What is not known is never clear.",
+        ], ["tarnlight doctor"], tone="alarm"))
+    elif not row["connected"]:
+        why = f" ({row['trouble']})" if row["trouble"] else ""
+        st.html(markup.box("No messages can arrive", [
+            f"The collector has no connection to its broker {row['broker']}{why}. It keeps trying; until then "
+            "cabins fall silent here whatever they do.",
+        ], tone="alarm"))
+
+
+@st.fragment(run_every="2s")
+def unavailable(why: str) -> None:
+    """The collector does not run: what that means and what to type; comes back by itself."""
+    try:
+        present(get_store())
+    except StoreUnavailable as error:
+        why = str(error)
+    else:
+        st.rerun()
+    own = get_settings()
+    st.html(markup.box("The collector does not run", [
+        "This page reads through the collector and it does not answer, so nothing can be said of any cabin now. "
+        "Not known is never clear: where in doubt, boil tap water before drinking or use bottled water.",
+        "Start it, and this page comes back by itself:",
+    ], [f"tarnlight collect --store {own.store} --broker {own.broker}"], tone="alarm"))
+    st.html(markup.small(f"In the collector's words: {why}"))
+
+
+def empty() -> None:
+    """No cabin yet: how to enrol one."""
+    st.html(markup.box("No cabin is enrolled yet", [
+        "Describe your cabins and their units in a fleet.toml and enrol it, or fill in the form on the page "
+        "Cabins:",
+    ], [f"tarnlight enroll fleet.toml --store {get_settings().store}"]))
+    link("cabins", "Enrol a cabin with a form")
+    st.html(markup.box("Only looking?", [
+        "The demo runs invented cabins, their loggers, a collector and this page in one command:"],
+        ["tarnlight demo"]))
+
+
+def caution() -> None:
+    """Whose word goes before ours."""
+    st.html(markup.small(CAUTION))
+
+
+def link(page: str, label: str, **query: str) -> None:
+    """A link to another page of ours."""
+    st.page_link(st.session_state[PAGES][page], label=label, query_params=query or None)

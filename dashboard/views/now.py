@@ -1,0 +1,77 @@
+"""The first page: which cabins need me now, why, and what do I do?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import streamlit as st
+
+from dashboard import markup, words
+from dashboard.access import Present, present, reader_units
+from dashboard.views.frame import caution, empty, guarded, link, live
+from ingest.queries import UnitStatus
+from ingest.store import Client
+from models.advisory import State
+from models.verdict import Word
+
+ALL_TRIPS = "All trips"
+MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds
+
+
+@guarded
+def now(store: Client) -> None:
+    """Every cabin, worst first."""
+    verdicts(store)
+
+
+@live("2s")
+def verdicts(store: Client) -> None:
+    """Headline, counts, filter, cards."""
+    found = present(store)
+    if not found.statuses:
+        empty()
+        return
+    when = f"Judged {found.at:%H:%M:%S} UTC; this page keeps itself up to date."
+    st.html(markup.headline(words.headline(found.statuses), when))
+    st.html(markup.tally(list(words.counts(found.statuses).items())))
+    caution()
+    shown = filtered(found.statuses)
+    if not shown:
+        st.html(markup.box("No cabin fits this filter", ["Take a verdict or the trip out of the filter above."]))
+    for one in shown[:MOST_CARDS]:
+        card(one, found)
+    if len(shown) > MOST_CARDS:
+        st.html(markup.small(
+            f"{len(shown) - MOST_CARDS} more, none worse than these; filter by trip or verdict to see them."))
+
+
+def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:
+    """What the reader asked for: a trip, some verdicts."""
+    trips = sorted({one.cabin.trip for one in found if one.cabin.trip})
+    with st.container(horizontal=True, vertical_alignment="bottom", key="filter"):
+        picked = st.pills(
+            "Show only", words.WORST_FIRST, selection_mode="multi", key="filter-verdict",
+            format_func=lambda word: f"{words.FACES[word].shape} {words.FACES[word].word}")
+        trip = st.selectbox("Trip", [ALL_TRIPS, *trips], key="filter-trip", width=200) if trips else ALL_TRIPS
+    return [
+        one for one in found
+        if (not picked or one.verdict.verdict in picked) and trip in (ALL_TRIPS, one.cabin.trip)
+    ]
+
+
+def card(one: UnitStatus, found: Present) -> None:
+    """One unit: what, since when, why, what to do, and the way to its page."""
+    now_ = found.at
+    advisory = one.advisory.advisory if one.advisory else None
+    extra = ""
+    if advisory is not None and advisory.state is not State.LIFTED:
+        extra = words.exposure_words(advisory, one.cabin.zone, reader_units())
+    word = one.verdict.verdict
+    with st.container(border=True, key=f"card-{word}-{one.cabin.slug}-{one.unit.slug}", gap="xsmall"):
+        st.html(markup.card(
+            word=word, name=words.unit_name(one), reasons=one.verdict.reasons, action=one.verdict.next_action,
+            since=f"{FACE_WORD[word]} {words.since_words(one.verdict.since, now_, one.cabin.zone)}", extra=extra))
+        link("cabin", f"Open {words.unit_name(one)}", cabin=one.cabin.slug, unit=one.unit.slug)
+
+
+FACE_WORD = {word: words.FACES[word].word for word in Word}

@@ -1,0 +1,67 @@
+"""How the program itself does: the collector, its broker, and what was refused."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import markup, words
+from dashboard.access import get_settings
+from dashboard.views.frame import guarded, live
+from ingest import queries
+from ingest.store import Client
+
+REFUSED_SHOWN = 100
+
+
+@guarded
+def system(store: Client) -> None:
+    """Collector and quarantine."""
+    st.html(markup.headline("System", "How the program itself does; times on this page are UTC."))
+    collector(store)
+    st.subheader("Refused records")
+    refused(store)
+
+
+@live("2s")
+def collector(store: Client) -> None:
+    """The collector's own account."""
+    row = queries.collector(store)
+    if row is None:
+        st.html(markup.box("No collector has held this store yet", ["Start one:"], ["tarnlight collect"]))
+        return
+    wall = datetime.now(UTC)
+    started = row["started_at"].to_pydatetime()
+    trouble = f"not connected: {row['trouble'] or 'no reason given'}"
+    st.html(markup.table(("What", "How it is"), [
+        ("Collector", f"process {row['pid']}, up for {words.duration(wall - started)}, "
+         f"since {words.local(started, UTC)}"),
+        ("Last sign of life", words.age(row["beat_at"].to_pydatetime(), wall)),
+        ("Broker", f"{row['broker']}, {'connected' if row['connected'] else trouble}"),
+        ("Since it started", f"{row['messages']:,} messages, {row['rows_kept']:,} readings kept, "
+         f"{row['refused']:,} records refused"),
+        ("Store", get_settings().store),
+    ]))
+
+
+@live("5s")
+def refused(store: Client) -> None:
+    """What could not be used, and why; the rest of each message was kept."""
+    found = queries.quarantined(store, REFUSED_SHOWN)
+    if found.empty:
+        st.html(markup.small("Nothing was refused."))
+        return
+    st.html(markup.small(
+        f"The newest {len(found)}. What a device sent is shown as plain text, cut at 300 characters."))
+    st.html(refused_table(found, "source"))
+
+
+def refused_table(found: pd.DataFrame, *more: str) -> str:
+    """Rows of `queries.quarantined`, each value as harmless text."""
+    headers = ("Arrived", *(name.capitalize() for name in more), "Why it was refused", "What it said")
+    names = ("reason", "payload")
+    return markup.table(headers, [
+        (words.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in (*more, *names)))
+        for row in found.to_dict("records")])
