@@ -141,7 +141,7 @@ class Device:
         self.flush()
         self._client.loop_stop()
         taken = self._client.socket()
-        if taken is not None:
+        if isinstance(taken, socket.socket):
             with contextlib.suppress(OSError):
                 taken.shutdown(socket.SHUT_RDWR)
         self.linked = False

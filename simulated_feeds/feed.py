@@ -31,7 +31,7 @@ def run_feed(
     broker_url: str, fleet: Mapping[str, Any], *, start: datetime, speed: float = 1.0, seed: int = 1,
     until: datetime | None = None, now: datetime | None = None, origin: datetime | None = None,
     user: str | None = None, password: str | None = None, stop_event: threading.Event | None = None,
-    clock: Callable[[], float] = time.monotonic,
+    clock: Callable[[], float] = time.monotonic, wall_start: datetime | None = None,
 ) -> int:
     """Publish as the fleet's loggers would, from `start` on, until told to stop.
 
@@ -61,6 +61,9 @@ def run_feed(
         Set it to stop: units say `down` and disconnect.
     clock : callable
         Seconds of the wall, monotonic.
+    wall_start : datetime, optional
+        Aware; the instant of the wall clock at which the simulated one was `start`: what is due by then is
+        published at once. None: when all loggers are connected.
 
     Returns
     -------
@@ -96,6 +99,8 @@ def run_feed(
             loggers.append((run, device))
         logger.info("%d loggers publish to %s:%d", len(loggers), address.host, address.port)
         began = clock()
+        if wall_start is not None:
+            began -= time.time() - unix_s(wall_start)
         sim_s = begin_s
         while not stop.is_set() and sim_s < end_s:
             sim_s = min(begin_s + speed * (clock() - began), end_s)

@@ -37,7 +37,9 @@ class Frames:
         and totals that run from the run's origin on: `total_l` (the meter's), `dark_l` (past a dark lamp),
         `warming_l`, `underdosed_l` (true dose below the target, which includes the dark).
     service : DataFrame
-        `at`, `kind`, `who`, `value`, `note`, `recorded` (False: done, and not written down).
+        What was written down: `at`, `kind`, `who`, `value`, `note`.
+    work : DataFrame
+        What was done, written down or not: the same, and `recorded`.
     links : DataFrame
         `at`, `up`; the first row says how the link stood at the start.
     """
@@ -45,6 +47,7 @@ class Frames:
     readings: pd.DataFrame
     truth: pd.DataFrame
     service: pd.DataFrame
+    work: pd.DataFrame
     links: pd.DataFrame
 
 
@@ -81,7 +84,7 @@ class UnitRun:
         self._state = unit.first_state(site, seed, first_day, self.now_s)
         self._held: list[logger.Rows] = []
         self._links: list[np.ndarray] = []
-        self._delivered_s = first_day * DAY_S
+        self._delivered_s: float = first_day * DAY_S
         self.link_up = True  # at the instant until which rows were delivered
 
     def advance(self, end_s: float) -> list[unit.Block]:
@@ -139,7 +142,7 @@ def readings_frame(rows: logger.Rows) -> pd.DataFrame:
         "true_at": instants(rows.true_s), "sent_at": instants(rows.sent_s)})
 
 
-def _service_frame(jobs: list[Job]) -> pd.DataFrame:
+def _work_frame(jobs: list[Job]) -> pd.DataFrame:
     return pd.DataFrame({
         "at": instants(np.array([job.at_s for job in jobs], dtype=np.int64)),
         "kind": pd.array([job.kind for job in jobs], dtype="str"),
@@ -163,8 +166,10 @@ def frames_of(run: UnitRun, start: datetime, end: datetime) -> Frames:
     links = links[(links[:, 0] > start_s) & (links[:, 0] < end_s)]
     if len(before):
         links = np.concatenate([[[int(start_s), before[-1, 1]]], links])
+    work = _work_frame(jobs)
     return Frames(
-        readings_frame(rows.taken(inside)), frame[keep].reset_index(drop=True), _service_frame(jobs),
+        readings_frame(rows.taken(inside)), frame[keep].reset_index(drop=True),
+        work[work["recorded"]].drop(columns="recorded").reset_index(drop=True), work,
         pd.DataFrame({"at": instants(links[:, 0]), "up": links[:, 1] == 1}))
 
 

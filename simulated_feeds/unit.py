@@ -158,9 +158,8 @@ def block(site: Site, seed: int, state: State, end_day: int, now_s: float) -> tu
     temp_c = water.at_samples(water.supply_temp_c(site, seed, first_day, end_day), first_day, at_s)
     rest_s = np.minimum(idle_s, on_s)[seen]
     temp_c = temp_c + CHAMBER_WARMS_C * (1 - np.exp(-rest_s / CHAMBER_WARMS_S))
-    lamp_log, lamp_s, sleeve_log, state = _worn(site, seed, state, todo, at_s, (lit_s[seen], starts[seen]),
-                                                tick_at=lambda s: min((s - from_s) // tick_s, ticks - 1),
-                                                lit_s=lit_s, starts=starts)
+    lamp_log, lamp_s, sleeve_log, state = _worn(
+        site, seed, state, todo, at_s=at_s, seen=seen, lit_s=lit_s, starts=starts)
     steady = np.exp(lamp_log + sleeve_log) * ageing.temperature_share(temp_c)
 
     # what the water got, in the ticks in which it flows
@@ -207,9 +206,13 @@ def block(site: Site, seed: int, state: State, end_day: int, now_s: float) -> tu
     return Block(rows, truth, links, _with_values(site, seed, todo, truth)), after
 
 
-def _worn(site, seed, state, todo, at_s, sampled, *, tick_at, lit_s, starts):  # type: ignore[no-untyped-def]
+def _worn(
+    site: Site, seed: int, state: State, todo: list[service.Job], *,
+    at_s: NDArray[np.int64], seen: NDArray[np.int64], lit_s: NDArray[np.int64], starts: NDArray[np.int64],
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64], State]:
     """Log output of the lamp, its counter and the sleeve's log share at the cadence; jobs split the columns."""
-    sampled_lit_s, sampled_starts = sampled
+    sampled_lit_s, sampled_starts = lit_s[seen], starts[seen]
+    first_s = state.day * DAY_S
     lamp_log, sleeve_log = np.empty(len(at_s)), np.empty(len(at_s))
     lamp_s = np.empty(len(at_s), dtype=np.int64)
     work = [job for job in todo if job.kind in ("lamp-swapped", "sleeve-cleaned")]
@@ -217,7 +220,7 @@ def _worn(site, seed, state, todo, at_s, sampled, *, tick_at, lit_s, starts):  #
     for number, (first, last) in enumerate(pairwise(edges)):
         if number > 0:
             job = work[number - 1]
-            tick = tick_at(job.at_s)
+            tick = (job.at_s - first_s) // site.tick_s
             state = replace(state, clean_lit_s=int(lit_s[tick]))
             if job.kind == "lamp-swapped":
                 state = replace(state, lamp_number=job.lamp_number, swap_lit_s=int(lit_s[tick]),
