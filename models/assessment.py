@@ -38,7 +38,7 @@ class Assessment:
     @property
     def reason(self) -> NDArray[np.object_]:
         """The reason of every row, as words."""
-        return np.array(REASONS, dtype=object)[self.reason_code]
+        return np.array(REASONS, dtype=object)[self.reason_code]  # one row: the word itself
 
     @property
     def explanation(self) -> NDArray[np.object_]:

@@ -9,11 +9,13 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import brentq
 
 from models import hydraulics, optics
+from models.finite_lamp import radial_excess
 from models.fleet import CalculatedDose, Reactor
 from models.optics import MW_CM2_PER_W_M2, Floats
 from models.uncertainty import lower_share
@@ -22,6 +24,7 @@ W_M2_PER_MW_CM2 = 1.0 / MW_CM2_PER_W_M2
 LEAST_UVT_PCT = 1e-3  # a bound's transmittance stops here: the logarithm of 0 doesn't exist
 # A sensor nearer to the sleeve than this sees no water, so no reading of it can be blamed on the water.
 BLIND_CM = 1e-6
+ROUNDING = 1e-12  # a loss below this is no loss
 
 
 class Explanation(StrEnum):
@@ -123,6 +126,10 @@ class Geometric:
         red = validated_mj_cm2 * r.validation_factor / self.tie
         return float(hydraulics.mean_dose(red, k_cm2_mj=r.challenge_k_cm2_mj, tanks=r.mixing_tanks))
 
+    def excess(self, absorption: Floats) -> Floats:
+        """The share by which rays along the radius may promise too much, away from the test's transmittance."""
+        return radial_excess(self.reactor, absorption)
+
     @property
     def flow_exponent(self) -> float:
         """The product goes with Q to the minus this."""
@@ -151,12 +158,17 @@ class Validated:
     reactor: Reactor
     equation: CalculatedDose
 
+    @cached_property
+    def clearest_per_cm(self) -> float:
+        """Absorption of the clearest water tested, to base e. [1/cm]"""
+        r = self.reactor
+        return float(optics.absorption_per_cm(r.test_uvt_pct if r.uvt_max_pct is None else r.uvt_max_pct))
+
     def product(self, intensity_w_m2: Floats, absorption: Floats, flow_l_min: Floats) -> Floats:
         """The equation's RED; a lamp brighter than new and water clearer than tested earn nothing. [mJ/cm2]"""
         e = self.equation
         share = np.minimum(intensity_w_m2 / Sensor(self.reactor).new_lamp_w_m2(absorption), 1.0)
-        tested = self.reactor.uvt_max_pct if self.reactor.uvt_max_pct is not None else self.reactor.test_uvt_pct
-        a254 = np.maximum(absorption, float(optics.absorption_per_cm(tested))) / math.log(10.0)
+        a254 = np.maximum(absorption, self.clearest_per_cm) / math.log(10.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(10.0**e.a * a254**e.b * share**e.c * flow_l_min**-e.d)
 
@@ -167,6 +179,10 @@ class Validated:
     def product_needed(self, validated_mj_cm2: float) -> float:
         """The RED that a validated dose needs. [mJ/cm2]"""
         return validated_mj_cm2 * self.reactor.validation_factor
+
+    def excess(self, absorption: Floats) -> Floats:
+        """None: the equation was fitted to tests over its range."""
+        return np.zeros_like(absorption)
 
     @property
     def flow_exponent(self) -> float:
@@ -197,6 +213,7 @@ class Explained:
     output: Floats  # lamp and sleeve, relative to new
     dose_mj_cm2: Floats  # validated dose
     dose_low_mj_cm2: Floats
+    drops: Drops
 
 
 def explained(
@@ -234,8 +251,11 @@ def explained(
     ):
         # Between "all lamp" and "all water" lies every mixture of the two, and the least dose may be there.
         worst = np.clip(model.worst_absorption, np.minimum(known, if_new), np.maximum(known, if_new))
-        for absorption in (if_new, worst):
-            water = np.where(side, absorption, np.nan)
+        mixed = side & (worst != known) & (worst != if_new)
+        for here, absorption in ((side, if_new), (mixed, worst)):
+            if not here.any():
+                continue
+            water = np.where(here, absorption, np.nan)
             found.append(_under(model, name, intensity, water, flow_l_min, follows_new=True))
     return found
 
@@ -249,38 +269,58 @@ def _under(
     value = model.product(intensity, absorption, flow)
     uvt = 100.0 * np.exp(-absorption)
     low = value * share_low(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
+    each = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
     return Explained(
         explanation=name, uvt_pct=np.asarray(uvt), output=intensity / sensor.new_lamp_w_m2(absorption),
-        dose_mj_cm2=model.validated(value), dose_low_mj_cm2=model.validated(low),
+        dose_mj_cm2=model.validated(value), dose_low_mj_cm2=model.validated(low), drops=each,
+    )
+
+
+class Drops(NamedTuple):
+    """By which share the product falls if one quantity alone is wrong by its 95 % half-width."""
+
+    sensor: Floats
+    flow: Floats
+    uvt: Floats
+    excess: Floats  # what the model itself may promise too much; no chance about it
+
+
+def drops(
+    model: Model, intensity: Floats, absorption: Floats, *, uvt_points: float = 0.0, follows_new: bool = False
+) -> Drops:
+    """Each quantity's own drop, by finite differences in the direction that hurts.
+
+    With `follows_new` the absorption was read off the intensity (lamp as new), so an error of the sensor also
+    moves the water.
+    """
+    reactor, sensor, one = model.reactor, Sensor(model.reactor), np.array(1.0)
+    value = model.product(intensity, absorption, one)
+    dimmer = intensity * (1.0 - reactor.sensor_uncertainty_pct / 100.0)
+    by_sensor = model.product(dimmer, absorption, one)
+    if follows_new:
+        moved = sensor.absorption_if_new(dimmer) - sensor.absorption_if_new(intensity)
+        by_sensor = np.fmin(by_sensor, model.product(dimmer, absorption + moved, one))
+    by_water = value
+    uvt = 100.0 * np.exp(-absorption)
+    for points in (-uvt_points, uvt_points):
+        other = optics.absorption_per_cm(np.clip(uvt + points, LEAST_UVT_PCT, 100.0))
+        by_water = np.minimum(by_water, model.product(intensity, other, one))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        losses = [np.where(value > 0, 1.0 - part / value, 0.0) for part in (by_sensor, by_water)]
+    by_sensor, by_water = (np.where(loss < ROUNDING, 0.0, loss) for loss in losses)
+    return Drops(
+        sensor=by_sensor,
+        # 1/Q falls short by the flow's share: a meter that reads low.
+        flow=np.asarray(1.0 - (1.0 - reactor.flow_uncertainty_pct / 100.0) ** model.flow_exponent),
+        uvt=by_water,
+        excess=model.excess(absorption),
     )
 
 
 def share_low(
     model: Model, intensity: Floats, absorption: Floats, *, uvt_points: float = 0.0, follows_new: bool = False
 ) -> Floats:
-    """The share of `product` that is certain to 95 %, from each quantity's own drop.
-
-    With `follows_new` the absorption was read off the intensity (lamp as new), so an error of the sensor also
-    moves the water.
-    """
-    reactor, sensor = model.reactor, Sensor(model.reactor)
-    one = np.array(1.0)
-    value = model.product(intensity, absorption, one)
-    uvt = 100.0 * np.exp(-absorption)
-    dimmer = intensity * (1.0 - reactor.sensor_uncertainty_pct / 100.0)
-    if follows_new:
-        moved = sensor.absorption_if_new(dimmer) - sensor.absorption_if_new(intensity)
-        by_sensor = np.fmin(
-            model.product(dimmer, absorption, one), model.product(dimmer, absorption + moved, one)
-        )
-    else:
-        by_sensor = model.product(dimmer, absorption, one)
-    by_water = value
-    for points in (-uvt_points, uvt_points):
-        other = optics.absorption_per_cm(np.clip(uvt + points, LEAST_UVT_PCT, 100.0))
-        by_water = np.minimum(by_water, model.product(intensity, other, one))
-    # 1/Q falls short by the flow's share: a meter that reads low.
-    by_flow = 1.0 - (1.0 - reactor.flow_uncertainty_pct / 100.0) ** model.flow_exponent
-    with np.errstate(divide="ignore", invalid="ignore"):
-        drops = [np.where(value > 0, 1.0 - part / value, 0.0) for part in (by_sensor, by_water)]
-    return np.where(np.isnan(value), np.nan, lower_share(*drops, by_flow))
+    """The share of `product` that is certain to 95 %; NaN where the absorption is."""
+    found = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
+    certain = lower_share(found.sensor, found.flow, found.uvt) * (1.0 - found.excess)
+    return np.where(np.isnan(absorption), np.nan, certain)
