@@ -254,10 +254,11 @@ def new_proofs(advisory: Advisory, found: Iterable[Proof]) -> tuple[Proof, ...]:
 
     Between two of them only the words change (litres still counting): show those with `advance`, unstored.
     """
-    known = {proof.step: proof.done for proof in advisory.proofs}
+    known = {proof.step: proof for proof in advisory.proofs}
     return tuple(
         proof for proof in found
-        if proof.step in advisory.steps and (proof.step not in known or known[proof.step] is not proof.done)
+        if proof.step in advisory.steps and not _outlasts(known.get(proof.step), proof)
+        and (proof.step not in known or known[proof.step].done is not proof.done)
     )
 
 
@@ -298,10 +299,18 @@ def _proven(advisory: Advisory, event: Proof) -> Advisory:
     if event.step not in advisory.steps:
         return advisory
     old = next((proof for proof in advisory.proofs if proof.step is event.step), None)
+    if _outlasts(old, event):
+        return advisory
     kept = replace(event, at=old.at) if old is not None and old.done is event.done else event
     return replace(
         advisory, proofs=(*(proof for proof in advisory.proofs if proof.step is not event.step), kept)
     )
+
+
+def _outlasts(old: Proof | None, new: Proof) -> bool:
+    """Litres that were metered stay metered through a silence; had water passed undosed in it, that is 'exposed'."""
+    flushed = old is not None and old.done is True and new.step in (Step.FLUSH_COLD, Step.FLUSH_HOT)
+    return flushed and new.done is None
 
 
 def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:

@@ -107,6 +107,19 @@ def test_a_step_unticks_when_its_evidence_falls():
     assert {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.POWER_STABLE} <= set(fallen.open_steps)
 
 
+def test_a_silent_hour_undoes_power_lamp_and_dose_but_no_litre_that_was_metered():
+    advisory = after(cleaned(), record("sample_1", hour(5)))
+    nothing = evidence(at=hour(6), power_on=None, lamp_on=None, dose_ok_min=None, metered_l=None)
+    kept = new_proofs(advisory, nothing)
+    assert {proof.step for proof in kept} == {Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK}
+    silent = after(advisory, *nothing)
+    assert silent == after(advisory, *kept, nothing[-1])
+    assert {Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK} <= set(silent.open_steps)
+    assert not {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.SAMPLE_1} & set(silent.open_steps)
+    with pytest.raises(NotAllowed, match="still undone"):
+        advance(silent, Lifted(at=hour(7), by="Ann Marsh"))
+
+
 def test_a_sample_does_not_outlive_the_flush_that_it_rested_on():
     advisory = after(cleaned(), record("sample_1", hour(5)))
     fallen = after(advisory, *evidence(at=hour(6), metered_l=5.0))
