@@ -1,9 +1,10 @@
 """Power cuts and other troubles as data: what a logger sent, and the intervals and litres worked out by hand.
 
 The unit of every scenario, unless it says otherwise: a reading each 60 s, so a reading speaks for 180 s at most;
-warm-up 120 s; alarm at 29 W/m2 (5 % of it, 1.45 W/m2, is darkness); target 40 mJ/cm2; peak flow 28 L/min; a pressure
-tank that gives 25 L with the pump dead. Litres are flow x minutes or a difference of totals, as the comment beside
-each says; None is "unknown". Intervals: kind, cause, start, end, drawn, drawn at most, under-dosed, under-dosed at most.
+warm-up 120 s; alarm at 29 W/m2 (5 % of it, 1.45 W/m2, is darkness); target 40 mJ/cm2; peak flow 28 L/min; a
+pressure tank that gives 25 L with the pump dead. Litres are flow x minutes or a difference of totals, as the
+comment beside each says; None is "unknown". Intervals: kind, cause, start, end, drawn, drawn at most, under-dosed,
+under-dosed at most.
 
 Times are UTC on 2026-06-15 unless they are written out.
 """
@@ -28,6 +29,11 @@ def instant(text: str) -> datetime:
 def row(at: str | datetime, **values: object) -> Row:
     """One reading. I intensity, Q flow, T total, H lamp hours, D dose's lower bound, DP the same at peak flow."""
     return {"at": instant(at) if isinstance(at, str) else at, **values}
+
+
+def one(at: str, **values: object) -> list[Row]:
+    """A single reading, as a list to add to others."""
+    return [row(at, **values)]
 
 
 def every(since: str, until: str, *, step_s: float = 60.0, **values: object) -> list[Row]:
@@ -147,7 +153,7 @@ SCENARIOS = [
     ),
     Scenario(
         "tap open when the logger died",  # held 10 L/min x 3 min = 30 of the 120; at most all came in the gap
-        [well("10:00", "10:09", T=1000.0) + [row("10:09", **{**WELL, "Q": 10.0}, T=1000.0)]
+        [well("10:00", "10:09", T=1000.0) + one("10:09", **{**WELL, "Q": 10.0}, T=1000.0)
          + well("12:00", "12:03", T=1120.0)],
         [
             ("lit", "none", "10:00", "10:12", 30, 30, 0, 0),
@@ -157,7 +163,7 @@ SCENARIOS = [
     ),
     Scenario(
         "the total denies that the last flow went on",  # 12 L in all, though 10 L/min x 3 min would be 30
-        [well("10:00", "10:09", T=1000.0) + [row("10:09", **{**WELL, "Q": 10.0}, T=1000.0)]
+        [well("10:00", "10:09", T=1000.0) + one("10:09", **{**WELL, "Q": 10.0}, T=1000.0)
          + well("12:00", "12:03", T=1012.0)],
         [
             ("lit", "none", "10:00", "10:12", 12, 30, 0, 0),
@@ -168,7 +174,7 @@ SCENARIOS = [
     Scenario(
         "total heard half a minute after the gap",  # 1050 - 1000; the lamp's start is not known, 30 W/m2 proves it
         [well("10:00", "10:10", T=1000.0)
-         + [row("12:00", lamp=True, power=True), row("12:00:30", I=30.0, Q=0.0, T=1050.0), row("12:01", I=30.0)]],
+         + one("12:00", lamp=True, power=True) + one("12:00:30", I=30.0, Q=0.0, T=1050.0) + one("12:01", I=30.0)],
         [
             ("lit", "none", "10:00", "10:12", 0, 0, 0, 0),
             ("unheard", "unknown", "10:12", "12:00", 50, 50, None, 50),
@@ -228,7 +234,7 @@ SCENARIOS = [
     Scenario(
         "warm-up ends between two readings",  # 10 L/min: 1 + 0.5 min warming, 0.5 min lit
         [
-            well("10:00", "10:10") + out("10:10", "10:41") + [row("10:40:30", lamp=True, power=True)]
+            well("10:00", "10:10") + out("10:10", "10:41") + one("10:40:30", lamp=True, power=True)
             + well("10:41", "10:43", Q=10.0) + well("10:43", "10:45")
         ],
         [
@@ -253,7 +259,7 @@ SCENARIOS = [
         ],
     ),
     Scenario(
-        "cut from midnight, the night the clocks go forward",  # 00:00 -05:00 to 04:00 -04:00 is 3 h; 0.5 L/min x 180
+        "cut from midnight, the night the clocks go forward",  # 00:00 -05:00 to 04:00 -04:00: 3 h; 0.5 L/min x 180
         [
             well("2026-03-08T04:50+00:00", "2026-03-08T00:00-05:00")
             + out("2026-03-08T00:00-05:00", "2026-03-08T04:00-04:00", Q=0.5)
@@ -381,8 +387,8 @@ SCENARIOS = [
     ),
     Scenario(
         "lamp's counter advanced by the whole gap, dose at peak good on both sides",  # 10:09 to 12:00 is 1.85 h
-        [well("10:00", "10:09") + [row("10:09", **WELL, H=5000.1234, DP=45.0)]
-         + [row("12:00", **WELL, H=5001.9734, DP=45.0), row("12:01", **WELL)]],
+        [well("10:00", "10:09") + one("10:09", **WELL, H=5000.1234, DP=45.0)
+         + one("12:00", **WELL, H=5001.9734, DP=45.0) + one("12:01", **WELL)],
         [
             ("lit", "none", "10:00", "10:12", 0, 0, 0, 0),
             ("unheard", "unknown", "10:12", "12:00", None, 3024, 0, 0),
@@ -391,8 +397,8 @@ SCENARIOS = [
     ),
     Scenario(
         "the same, dose at peak under target after it",
-        [well("10:00", "10:09") + [row("10:09", **WELL, H=5000.1234, DP=45.0)]
-         + [row("12:00", **WELL, H=5001.9734, DP=39.0), row("12:01", **WELL)]],
+        [well("10:00", "10:09") + one("10:09", **WELL, H=5000.1234, DP=45.0)
+         + one("12:00", **WELL, H=5001.9734, DP=39.0) + one("12:01", **WELL)],
         [
             ("lit", "none", "10:00", "10:12", 0, 0, 0, 0),
             ("unheard", "unknown", "10:12", "12:00", None, 3024, 0, 3024),
@@ -401,8 +407,8 @@ SCENARIOS = [
     ),
     Scenario(
         "a counter in whole hours proves nothing here",  # it shows 2 h for 1.85 h: between 1 and 3 were burned
-        [well("10:00", "10:09") + [row("10:09", **WELL, H=5000.0, DP=45.0)]
-         + [row("12:00", **WELL, H=5002.0, DP=45.0), row("12:01", **WELL)]],
+        [well("10:00", "10:09") + one("10:09", **WELL, H=5000.0, DP=45.0)
+         + one("12:00", **WELL, H=5002.0, DP=45.0) + one("12:01", **WELL)],
         [
             ("lit", "none", "10:00", "10:12", 0, 0, 0, 0),
             ("unheard", "unknown", "10:12", "12:00", None, 3024, None, 3024),
@@ -433,7 +439,7 @@ SCENARIOS = [
         [("lit", "none", "10:00", "10:04", 48, 48, 0, 0)],
     ),
     Scenario(
-        "no intensity: the dose of flowing water is not known",  # 5 L/min x 4 min; warming for want of a start, 2 min
+        "no intensity: the dose of flowing water is not known",  # 5 L/min x 4 min; start not known: 2 warming
         [every("10:00", "10:05", Q=5.0, lamp=True, power=True)],
         [
             ("warming", "none", "10:00", "10:02", 10, 10, 10, 10),
@@ -465,7 +471,7 @@ SCENARIOS = [
     Scenario(
         "cut between two readings: 6 L by the total, shared by time, all of it possible in each part",
         [well("10:00", "10:01", T=1000.0, DP=45.0)
-         + [row("10:00:20", power=False), row("10:00:40", power=True, lamp=True)]
+         + one("10:00:20", power=False) + one("10:00:40", power=True, lamp=True)
          + well("10:01", "10:05", T=1006.0, DP=45.0)],
         [
             ("lit", "none", "10:00", "10:00:20", 2, 6, 0, 0),
@@ -501,8 +507,8 @@ SCENARIOS = [
     ),
     Scenario(
         "power is back, the lamp not heard of: dark until light is seen",  # 2 L/min x 1 min before, 1 warming
-        [well("10:00", "10:05") + [row("10:05", Q=0.0, power=False)] + every("10:06", "10:08", I=0.0, Q=0.0)
-         + [row("10:08", power=True, Q=2.0), row("10:09", I=35.0, Q=2.0)] + every("10:10", "10:13", I=41.0, Q=0.0)],
+        [well("10:00", "10:05") + one("10:05", Q=0.0, power=False) + every("10:06", "10:08", I=0.0, Q=0.0)
+         + one("10:08", power=True, Q=2.0) + one("10:09", I=35.0, Q=2.0) + every("10:10", "10:13", I=41.0, Q=0.0)],
         [
             ("lit", "none", "10:00", "10:05", 0, 0, 0, 0),
             ("dark", "no-power", "10:05", "10:09", 2, 2, 2, 2),
@@ -529,5 +535,22 @@ SCENARIOS = [
             ("warming", "none", "11:00", "11:02", 4, 4, 4, 4),
             ("lit", "none", "11:02", "11:03", 0, 0, 0, 0),
         ],
+    ),
+    Scenario(
+        "two gaps with one heard spell between: each has its own total",  # 1030 - 1000, then 1100 - 1030
+        [well("10:00", "10:02", T=1000.0) + well("11:00", "11:02", T=1030.0) + well("12:00", "12:02", T=1100.0)],
+        [
+            ("lit", "none", "10:00", "10:04", 0, 0, 0, 0),
+            ("unheard", "unknown", "10:04", "11:00", 30, 30, None, 30),
+            ("lit", "none", "11:00", "11:04", 0, 0, 0, 0),
+            ("unheard", "unknown", "11:04", "12:00", 70, 70, None, 70),
+            ("lit", "none", "12:00", "12:01", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "a later record of the same instant fills what was empty",  # 8 L/min x 1 min, told in two messages
+        [out("10:00", "10:01"), every("10:01", "10:02", I=0.0, lamp=False), out("10:02", "10:04"),
+         every("10:01", "10:02", Q=8.0)],
+        [("dark", "no-power", "10:00", "10:03", 8, 8, 8, 8)],
     ),
 ]

@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from outage_scenarios import SCENARIOS, Row, Scenario, instant
 
 from models.fleet import Reactor, Unit
 from models.outage import join, segments, timeline
-from outage_scenarios import SCENARIOS, Row, Scenario, instant
 
 REACTOR = Reactor(
     name="annular-40", chamber_inner_radius_cm=4.4, sleeve_outer_radius_cm=1.2, arc_length_cm=42.0, lamp_uvc_w=13.0,
