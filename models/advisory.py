@@ -308,7 +308,7 @@ def _proven(advisory: Advisory, event: Proof) -> Advisory:
 
 
 def _outlasts(old: Proof | None, new: Proof) -> bool:
-    """Litres that were metered stay metered through a silence; had water passed undosed in it, that is 'exposed'."""
+    """Litres once metered stay so through a silence; had water passed undosed in it, that is `Exposed`."""
     flushed = old is not None and old.done is True and new.step in (Step.FLUSH_COLD, Step.FLUSH_HOT)
     return flushed and new.done is None
 
