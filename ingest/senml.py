@@ -121,12 +121,12 @@ def resolve(pack: list[Any], now_s: float) -> Iterator[dict[str, Any] | Refused]
             continue
         for label in record:
             if label not in LABELS and label.endswith("_"):
-                raise PackRefused(f"label {label!r} must be understood (RFC 8428, 4.4) and is not")
+                raise PackRefused(f"label {_told(label)} must be understood (RFC 8428, 4.4) and is not")
         version = record.get("bver", base.get("bver", VERSION))
         if isinstance(version, bool) or not isinstance(version, (int, float)) or version > VERSION:
-            raise PackRefused(f"bver must be at most {VERSION}; got {version!r}")
+            raise PackRefused(f"bver must be at most {VERSION}; got {_told(version)}")
         if "bver" in base and version != base["bver"]:
-            raise PackRefused(f"all records must have one bver; got {base['bver']!r} and {version!r}")
+            raise PackRefused(f"all records must have one bver; got {_told(base['bver'])} and {_told(version)}")
         problem = _base_problem(record)
         if problem:
             yield Refused(_shown(record), problem)
@@ -140,17 +140,17 @@ def _base_problem(record: dict[str, Any]) -> str:
     """Why the base fields of a record cannot be applied, or nothing."""
     for label in ("bn", "bu", "n", "u"):
         if label in record and not isinstance(record[label], str):
-            return f"{label} must be a text; got {record[label]!r}"
+            return f"{label} must be a text; got {_told(record[label])}"
     for label in ("bt", "bv", "bs", "t", "s", "ut"):
         if label in record and not _is_number(record[label]):
-            return f"{label} must be a finite number; got {record[label]!r}"
+            return f"{label} must be a finite number; got {_told(record[label])}"
     return ""
 
 
 def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> dict[str, Any] | Refused:
     name = base.get("bn", "") + record.get("n", "")
     if not NAME.fullmatch(name):
-        return Refused(_shown(record), f"name must match {NAME.pattern} (RFC 8428, 4.5.1); got {name!r}")
+        return Refused(_shown(record), f"name must match {NAME.pattern} (RFC 8428, 4.5.1); got {_told(name)}")
     present = [label for label in VALUES if label in record]
     # a base value alone makes "v" (4.6); a record with only base fields and no sum has no value at all
     if not present and "bv" in base and not ("s" in record or "bs" in base):
@@ -167,16 +167,17 @@ def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> 
         value = record[label]
         if label == "v":
             if not _is_number(value):
-                return Refused(_shown(record), f"v of {name!r} must be a finite number; got {value!r}")
-            value = value + base["bv"] if "bv" in base else value
+                return Refused(_shown(record), f"v of {name!r} must be a finite number; got {_told(value)}")
+            value = float(value) + float(base["bv"]) if "bv" in base else value
         elif label == "vb" and not isinstance(value, bool):
-            return Refused(_shown(record), f"vb of {name!r} must be true or false; got {value!r}")
+            return Refused(_shown(record), f"vb of {name!r} must be true or false; got {_told(value)}")
         elif label in ("vs", "vd") and not isinstance(value, str):
-            return Refused(_shown(record), f"{label} of {name!r} must be a text; got {value!r}")
+            return Refused(_shown(record), f"{label} of {name!r} must be a text; got {_told(value)}")
         out[label] = value
     if "s" in record or "bs" in base:
         out["s"] = record.get("s", 0) + base.get("bs", 0)
-    time_s = base.get("bt", 0) + record.get("t", 0)
+    # as floats: the sum of two whole numbers may be beyond the range of a float, and then cannot become one
+    time_s = float(base.get("bt", 0)) + float(record.get("t", 0))
     out["t"] = now_s + time_s if time_s < RELATIVE_BELOW_S else time_s
     if "ut" in record:
         out["ut"] = record["ut"]
@@ -235,17 +236,17 @@ def _column(record: dict[str, Any]) -> tuple[str, float | bool]:
     name = re.split(r"[:/]", record["n"])[-1]  # a base name may carry the device before it
     quantity = QUANTITIES.get(name)
     if quantity is None:
-        raise ValueError(f"unknown name {name!r}; known are: {', '.join(QUANTITIES)}")
+        raise ValueError(f"unknown name {_told(name)}; known are: {', '.join(QUANTITIES)}")
     label = "vb" if quantity.boolean else "v"
     if label not in record:
         raise ValueError(f"{name} takes {label}; got {next((x for x in (*VALUES, 's') if x in record), '')}")
     if quantity.boolean:
         if "u" in record and record["u"] not in ("", "/"):
-            raise ValueError(f"{name} takes no unit; got {record['u']!r}")
+            raise ValueError(f"{name} takes no unit; got {_told(record['u'])}")
         return quantity.column, record["vb"]
     unit = record.get("u", next(iter(quantity.convert)))
     if unit not in quantity.convert:
-        raise ValueError(f"{name} in {unit!r} is not taken; allowed: {', '.join(quantity.convert)}")
+        raise ValueError(f"{name} in {_told(unit)} is not taken; allowed: {', '.join(quantity.convert)}")
     value = quantity.convert[unit](float(record["v"]))
     if not math.isfinite(value):
         raise ValueError(f"{name} must be a finite number; got {record['v']!r}")
@@ -259,6 +260,15 @@ def _is_number(value: object) -> bool:
         return math.isfinite(value)
     except OverflowError:  # a whole number beyond IEEE double range
         return False
+
+
+def _told(value: object) -> str:
+    """The value as a reason shows it, cut where it is huge."""
+    try:
+        text = repr(value)
+    except RecursionError:
+        text = repr(type(value))
+    return text if len(text) <= 200 else text[:200] + f"... ({len(text)} characters)"
 
 
 def _shown(record: object) -> str:
