@@ -70,11 +70,11 @@ LIFTED_EVENTS = """
 """
 # The dose has been good since the end of the last segment that was not lit; water metered since.
 _GOOD_SINCE = """
-    SELECT max("end") FROM segment
+    SELECT max("end") AS since FROM segment
     WHERE cabin = $cabin AND unit = $unit AND kind <> 'lit' AND "end" > $since
 """
 _METERED = """
-    SELECT sum(drawn_l), max("end") FROM segment
+    SELECT sum(drawn_l) FROM segment
     WHERE cabin = $cabin AND unit = $unit AND kind = 'lit' AND start >= $since
 """
 _IN_SPEC = """
@@ -290,14 +290,16 @@ def current_proofs(
     since = advisory.evidence_since
     dose_ok_min = metered_l = None
     if since is not None and heard:
-        found = con.execute(_GOOD_SINCE, {**_names(key), "since": since}).fetchone()
-        good_since = max(since, found[0]) if found and found[0] else since
+        # .df(), because fetchone() of an instant would need another package for its time zone
+        found = con.execute(_GOOD_SINCE, {**_names(key), "since": since}).df()["since"].iloc[0]
+        good_since = since if pd.isna(found) else max(since, found.to_pydatetime())
         enough = carry.dose_low_at_peak_mj_cm2 is not None and (
             carry.dose_low_at_peak_mj_cm2 >= unit.dose_target_mj_cm2)
         lit = bool(carry.lit)
         dose_ok_min = (carry.at - good_since) / timedelta(minutes=1) if enough and lit else (
             None if carry.dose_low_at_peak_mj_cm2 is None else 0.0)
-        metered = con.execute(_METERED, {**_names(key), "since": good_since}).fetchone()
+        # lit water alone is counted, so a short dark or silent stretch without a draw takes no litre back
+        metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
         metered_l = float(metered[0]) if metered and metered[0] is not None else (
             0.0 if carry.flow_l_min is not None else None)
     cold_l, hot_l = flush_volumes(unit)
