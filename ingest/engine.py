@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
-import math
 import os
 import re
 import warnings
 from collections.abc import Callable, Iterable, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol, TypeVar, cast
 
@@ -100,7 +100,8 @@ def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
         out = work()
         con.execute("COMMIT")
     except BaseException:
-        con.execute("ROLLBACK")
+        with contextlib.suppress(duckdb.TransactionException):  # a COMMIT that failed has rolled back itself
+            con.execute("ROLLBACK")
         raise
     return out
 
@@ -130,11 +131,12 @@ def literal(value: Any) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else f"'{value!r}'::DOUBLE"
+        # bare digits would be a DECIMAL; float() because a numpy float shows its type
+        return f"'{float(value)!r}'::DOUBLE"
     if isinstance(value, datetime):
         if value.tzinfo is None:
             raise TypeError(f"a time must be aware; got {value!r}")
-        return f"TIMESTAMPTZ '{value.isoformat()}'"
+        return f"TIMESTAMPTZ '{value.astimezone(UTC).isoformat()}'"
     if isinstance(value, str):
         if "\x00" in value:
             raise TypeError("a text must not hold a zero byte")
@@ -172,5 +174,5 @@ def read_address(path: Path) -> tuple[str, str] | None:
         return None
     except PermissionError as error:
         raise StoreUnavailable(f"{path} belongs to another user: only its owner may use this store") from error
-    except (ValueError, KeyError) as error:
+    except (ValueError, KeyError, TypeError) as error:
         raise StoreUnavailable(f"{path} cannot be read ({error}); restart the collector") from error
