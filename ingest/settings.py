@@ -33,23 +33,37 @@ class Settings:
     units: str = "metric"
 
     def __post_init__(self) -> None:
-        parts = urlsplit(self.broker)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
-            raise BadInput(f"broker must be mqtt://HOST:PORT or mqtts://HOST:PORT; got {self.broker!r}")
-        if parts.password or parts.username:
+        wrong = BadInput(f"broker must be mqtt://HOST:PORT or mqtts://HOST:PORT; got {self.broker!r}")
+        try:
+            parts = urlsplit(self.broker)
+            port = parts.port  # read here, because a port out of range is only found on reading
+        except ValueError as error:
+            raise wrong from error
+        if parts.password or parts.username:  # first, so that no other message prints it
             raise BadInput(
                 "broker must not carry a user or password in its address: set TARNLIGHT_BROKER_USER and "
                 "TARNLIGHT_BROKER_PASSWORD, or TARNLIGHT_BROKER_PASSWORD_FILE"
             )
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or port == 0 or parts.path not in ("", "/"):
+            raise wrong
         if self.mqtt_version not in ("3.1.1", "5"):
             raise BadInput(f"mqtt_version must be 3.1.1 or 5; got {self.mqtt_version!r}")
+        if not self.client_id:
+            raise BadInput("client_id must not be empty: a broker keeps a session by it")
+        for name in ("serve_port", "show_port"):
+            if not 0 <= getattr(self, name) <= 65535:
+                raise BadInput(f"{name} must be a port, 0 to 65535; got {getattr(self, name)!r}")
         if self.units not in ("metric", "us"):
             raise BadInput(f"units must be metric or us; got {self.units!r}")
 
     def broker_password(self) -> str:
         """The broker's password, from environment or file; never kept in a field, so never printed."""
         if self.broker_password_file:
-            return Path(self.broker_password_file).read_text(encoding="utf-8").strip()
+            try:
+                return Path(self.broker_password_file).read_text(encoding="utf-8").strip()
+            except (OSError, UnicodeDecodeError) as error:
+                raise BadInput(
+                    f"broker_password_file {self.broker_password_file!r} cannot be read: {error}") from error
         return os.environ.get("TARNLIGHT_BROKER_PASSWORD", "")
 
     @property
@@ -88,11 +102,15 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
     if path.is_file():
         try:
             found = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
             raise BadInput(f"{path}: {error}") from error
         unknown = sorted(set(found) - set(known))
         if unknown:
             raise BadInput(f"{path}: unknown setting {unknown[0]!r}; known are: {', '.join(sorted(known))}")
+        for name, value in found.items():
+            if isinstance(value, bool) or not isinstance(value, int if known[name].type == "int" else str):
+                kind = "a whole number" if known[name].type == "int" else "a text"
+                raise BadInput(f"{path}: {name} must be {kind}; got {value!r}")
         merged.update(found)
     elif config is not None:
         raise BadInput(f"{config}: no such file")
