@@ -13,17 +13,16 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import duckdb
 import pandas as pd
 
 from ingest import engine
-from ingest.engine import StoreUnavailable, transaction
+from ingest.engine import transaction
 from ingest.evaluate import evaluate, owe
 from ingest.intake import Decoded, Kept, Message, decode, keep
 from ingest.mqtt import Subscription
 from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
-from ingest.store import Store
+from ingest.store import Store, StoreHeld
 from ingest.watch import watch
 
 logger = logging.getLogger(__name__)
@@ -52,14 +51,14 @@ class Collector:
         """Serve and collect until told to stop; leaves nothing half-done."""
         con = self.store.con
         engine.serve(con, port=self._port, token=self._token)
-        self._beat()
-        engine.write_address(self.settings.address_file, port=self._port, token=self._token)
-        logger.info("serving %s on loopback port %s", self.settings.store, self._port)
-        self._refresh()
-        evaluate(con, self.store.now())  # what a killed collector still owed,
-        self._ripen(self._enrolled)  # and what it had worked out but not weighed
-        self.subscription.start()
         try:
+            self._beat()
+            engine.write_address(self.settings.address_file, port=self._port, token=self._token)
+            logger.info("serving %s on loopback port %s", self.settings.store, self._port)
+            self._refresh()
+            evaluate(con, self.store.now())  # what a killed collector still owed,
+            self._ripen(self._enrolled)  # and what it had worked out but not weighed
+            self.subscription.start()
             while not stop.is_set():
                 self._take(self.subscription.batch(WAIT_S))
                 self._serve_requests()
@@ -105,10 +104,12 @@ class Collector:
         con = self.store.con
         asked = con.execute("SELECT id, kind, body FROM request ORDER BY asked_at").fetchnumpy()
         for number, kind, body in zip(asked["id"], asked["kind"], asked["body"], strict=True):
+            # Taken off the list first: a collector killed while it acts must not act a second time when it is
+            # back (what was done would stand twice in an append-only record). Who asked sees no answer.
+            con.execute("DELETE FROM request WHERE id = $id", {"id": number})
             ok, answer = self._do(str(kind), json.loads(body))
             con.execute("INSERT INTO answer VALUES ($id, now(), $ok, $body::JSON)",
                         {"id": number, "ok": ok, "body": json.dumps(answer)})
-            con.execute("DELETE FROM request WHERE id = $id", {"id": number})
 
     def _do(self, kind: str, body: dict[str, Any]) -> tuple[bool, dict[str, Any]]:
         try:
@@ -156,12 +157,10 @@ def _open(settings: Settings) -> Store:
     while True:
         try:
             return Store(settings.store)
-        except StoreUnavailable:
+        except StoreHeld:
             if time.monotonic() >= until:
                 raise
-            time.sleep(0.2)
-        except duckdb.Error as error:
-            raise StoreUnavailable(f"{settings.store} cannot be used: {error}") from error
+        time.sleep(0.2)
 
 
 def free_port() -> int:

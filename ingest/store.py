@@ -24,6 +24,11 @@ from ingest.migrations import migrate
 from ingest.settings import BadInput, Settings
 
 ANSWER_WITHIN_S = 60.0
+HELD_WITHIN_S = 5.0
+
+
+class StoreHeld(StoreUnavailable):
+    """Another process holds the store's file."""
 
 
 class Access(Asks, Protocol):
@@ -56,18 +61,24 @@ class Store(Local):
     """The store's file, held by this process alone."""
 
     def __init__(self, path: Path) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True)
         try:
+            path.parent.mkdir(parents=True, exist_ok=True)
             super().__init__(engine.connect(path))
         except duckdb.IOException as error:
-            if "lock" in str(error).lower():
-                raise StoreUnavailable(
+            if "could not set lock" in str(error).lower():
+                raise StoreHeld(
                     f"{path} is held by another process; if that is a collector of another user, ask them"
                 ) from error
             raise StoreUnavailable(f"{path} cannot be opened: {error}") from error
+        except (OSError, duckdb.Error) as error:
+            raise StoreUnavailable(f"{path} cannot be opened: {error}") from error
         self.path = path
-        migrate(self.con)
-        self.clock = clock_of(self)
+        try:
+            migrate(self.con)
+            self.clock = clock_of(self)
+        except (ValueError, duckdb.Error) as error:  # of a later version, or another program's database
+            self.con.close()
+            raise StoreUnavailable(f"{path} cannot be used: {error}") from error
 
     def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
         action = ACTIONS.get(kind)
@@ -99,7 +110,7 @@ class Client(Remote):
         while time.monotonic() < until:
             found = self.ask("SELECT ok, body FROM answer WHERE id = $id", {"id": number})
             if len(found):
-                answer = json.loads(found["body"].iloc[0])
+                answer: dict[str, Any] = json.loads(found["body"].iloc[0])
                 if found["ok"].iloc[0]:
                     return answer
                 raise BadInput(answer["error"])
@@ -129,10 +140,24 @@ def client(settings: Settings) -> Client:
 
 
 def open_store(settings: Settings) -> Access:
-    """The running collector's store; where none runs, the file itself."""
-    try:
-        return client(settings)
-    except StoreUnavailable:
-        return Store(settings.store)
+    """The running collector's store; where none runs, the file itself.
 
+    A file that another command holds is soon free again, or its collector soon says where it listens: waited for.
+
+    Raises
+    ------
+    StoreUnavailable
+        If neither can be had within `HELD_WITHIN_S`.
+    """
+    until = time.monotonic() + HELD_WITHIN_S
+    while True:
+        try:
+            return client(settings)
+        except StoreUnavailable:
+            try:
+                return Store(settings.store)
+            except StoreHeld:
+                if time.monotonic() >= until:
+                    raise
+        time.sleep(0.1)
 
