@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, cast
 
 import duckdb
@@ -76,6 +76,7 @@ class Message:
     arrived: datetime
     mid: int = 0
     qos: int = 1
+    connection: int = 0  # which connection brought it: its number `mid` means nothing on a later one
 
 
 @dataclass(slots=True)
@@ -105,6 +106,7 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
     keys: list[tuple[str, str, int, int]] = []
     values: list[dict[str, float | bool]] = []
     links: list[tuple[str, str, datetime, bool]] = []
+    last_link: dict[tuple[str, str], datetime] = {}
     refused: list[tuple[str, str | None, str | None, bytes, str]] = []
     for number, message in enumerate(messages):
         parts = message.topic.split("/")
@@ -119,7 +121,11 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
             continue
         if parts[3] == "link":
             if message.payload in (b"up", b"down"):
-                links.append((cabin, unit, message.arrived, message.payload == b"up"))
+                # a last will and the return of its device often share a millisecond; their order must last
+                last = last_link.get((cabin, unit))
+                at = message.arrived if last is None else max(message.arrived, last + timedelta(microseconds=1))
+                last_link[cabin, unit] = at
+                links.append((cabin, unit, at, message.payload == b"up"))
             elif message.payload:  # an empty one removes the retained message: no news
                 refused.append((message.topic, cabin, unit, message.payload, "link must be up or down"))
             continue

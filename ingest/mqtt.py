@@ -74,6 +74,7 @@ class Subscription:
         self._settings, self._now = settings, now
         self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self.connected = False
+        self._connection = 0
         self.trouble = "not connected yet"
         self._client = make_client(settings, settings.client_id, persistent=True)
         self._client.manual_ack_set(True)
@@ -105,9 +106,13 @@ class Subscription:
         return out
 
     def acknowledge(self, messages: list[Message]) -> None:
-        """Tell the broker that these are ours now: only after their rows are committed."""
+        """Tell the broker that these are ours now: only after their rows are committed.
+
+        What an earlier connection brought is left out: the broker sends it again, perhaps under another number, and
+        the old number may by now be that of a message which is not committed.
+        """
         for message in messages:
-            if message.qos:
+            if message.qos and message.connection == self._connection:
                 self._client.ack(message.mid, message.qos)
 
     def publish(self, topic: str, payload: str, *, retain: bool) -> None:
@@ -119,6 +124,7 @@ class Subscription:
             self.connected, self.trouble = False, f"the broker refused the connection: {reason}"
             logger.warning("broker refused the connection: %s", reason)
             return
+        self._connection += 1
         client.subscribe([(topic, 1) for topic in TOPICS])
         self.connected, self.trouble = True, ""
         logger.info("connected to the broker at %s", self._settings.broker)
@@ -135,4 +141,5 @@ class Subscription:
             topic = message.topic
         except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same
             topic = repr(message._topic)
-        self._queue.put(Message(topic, bytes(message.payload), self._now(), message.mid, message.qos))
+        self._queue.put(Message(
+            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection))
