@@ -9,7 +9,7 @@ _FIRST = """
 CREATE TABLE reactor (name VARCHAR NOT NULL, profile JSON NOT NULL);      -- one row per kind of unit
 CREATE TABLE cabin (                                                       -- one row per cabin
     slug VARCHAR NOT NULL, name VARCHAR NOT NULL, time_zone VARCHAR NOT NULL, latitude DOUBLE NOT NULL,
-    longitude DOUBLE NOT NULL, altitude_m DOUBLE NOT NULL, trip VARCHAR NOT NULL, calendar VARCHAR NOT NULL);
+    longitude DOUBLE NOT NULL, altitude_m DOUBLE, trip VARCHAR NOT NULL, calendar VARCHAR NOT NULL);
 CREATE TABLE unit (                                                        -- one row per unit of a cabin
     cabin VARCHAR NOT NULL, slug VARCHAR NOT NULL, reactor VARCHAR NOT NULL, profile JSON NOT NULL);
 CREATE TABLE contact (name VARCHAR NOT NULL, role VARCHAR NOT NULL, profile JSON NOT NULL);

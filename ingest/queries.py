@@ -23,7 +23,7 @@ from models.credit import Organism, log_credit
 from models.dose import assess
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
-from models.verdict import Present, Verdict, verdict
+from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
 
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
 BATTERY_LOW_V = 11.8
@@ -198,13 +198,14 @@ def _present(
 ) -> tuple[Present, tuple[float | None, float | None, float | None]]:
     """The verdict's evidence; and dose, its lower bound, and the flow that both are for."""
     warm = None
-    red = low = peak_low = flow = judged = None
+    red = low = peak_low = tap_low = flow = judged = None
     if held is not None:
         warm = _warm(held, reactor, now)
         flow = held.flow_l_min
         lit = held.lit is True and warm is True
         peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live)
         peak_low = peak[1]
+        tap_low = _dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live)[1]
         judged = flow if flow else unit.peak_flow_l_min
         red, low = _dose(reactor, held, judged, uvt_pct, uvt_live) if flow else peak
         if held.lit is False or (held.lit and warm is False):
@@ -224,6 +225,7 @@ def _present(
         lamp_since=(held.lit_from or held.stated_since) if held else None,
         power_since=held.power_since if held else None, flow_l_min=flow, dose_mj_cm2=red,
         dose_low_mj_cm2=low if flow else None, dose_peak_low_mj_cm2=peak_low,
+        dose_tap_low_mj_cm2=tap_low,
         battery_v=held.battery_v if held else None,
         battery_low_v=BATTERY_LOW_V if held and held.battery_v and held.battery_v < 16 else None,
         lamp_hours=carry.lamp_hours if carry else None, lamp_life_h=reactor.lamp_life_h,

@@ -246,10 +246,11 @@ def load_fleet(store: Asks) -> Fleet:
     units: dict[str, list[Unit]] = {}
     for cabin, profile in _rows(store.ask("SELECT cabin, profile FROM unit ORDER BY cabin, slug")):
         units.setdefault(cabin, []).append(_unit(json.loads(profile)))
-    cabins = tuple(
-        Cabin(**{str(key): value for key, value in row.items()}, units=tuple(units.get(row["slug"], ())))
+    places: list[dict[str, Any]] = [
+        {str(key): None if value != value else value for key, value in row.items()}  # NaN: altitude not known
         for row in store.ask("SELECT * FROM cabin ORDER BY slug").to_dict("records")
-    )
+    ]
+    cabins = tuple(Cabin(**row, units=tuple(units.get(row["slug"], ()))) for row in places)
     contacts = tuple(
         Contact(**_contact(json.loads(one)))
         for one in store.ask("SELECT profile FROM contact ORDER BY name, role")["profile"]

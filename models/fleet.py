@@ -171,7 +171,7 @@ class Cabin:
     latitude: float
     longitude: float
     units: tuple[Unit, ...]
-    altitude_m: float = 0.0
+    altitude_m: float | None = None  # None: not known, which takes the longest boil time
     trip: str = ""  # visits are grouped by it
     calendar: str = ""  # path or address of an iCalendar feed of its bookings
 
@@ -187,7 +187,8 @@ class Cabin:
             ) from None
         require_number("latitude", self.latitude, at_least=-90, at_most=90)
         require_number("longitude", self.longitude, at_least=-180, at_most=180)
-        require_number("altitude_m", self.altitude_m, at_least=-500, at_most=9000)
+        if self.altitude_m is not None:
+            require_number("altitude_m", self.altitude_m, at_least=-500, at_most=9000)
         seen: set[str] = set()
         for unit in self.units:
             if unit.slug in seen:
