@@ -37,9 +37,8 @@ class Frames:
         and totals that run from the run's origin on: `total_l` (the meter's), `dark_l` (past a dark lamp),
         `warming_l`, `underdosed_l` (true dose below the target, which includes the dark).
     service : DataFrame
-        What was written down: `at`, `kind`, `who`, `value`, `note`.
-    work : DataFrame
-        What was done, written down or not: the same, and `recorded`.
+        What was done: `at`, `kind`, `who`, `value`, `note`, and `recorded`: False where nobody wrote it down,
+        which is truth and must not reach a store.
     links : DataFrame
         `at`, `up`; the first row says how the link stood at the start.
     """
@@ -47,7 +46,6 @@ class Frames:
     readings: pd.DataFrame
     truth: pd.DataFrame
     service: pd.DataFrame
-    work: pd.DataFrame
     links: pd.DataFrame
 
 
@@ -142,7 +140,7 @@ def readings_frame(rows: logger.Rows) -> pd.DataFrame:
         "true_at": instants(rows.true_s), "sent_at": instants(rows.sent_s)})
 
 
-def _work_frame(jobs: list[Job]) -> pd.DataFrame:
+def _service_frame(jobs: list[Job]) -> pd.DataFrame:
     return pd.DataFrame({
         "at": instants(np.array([job.at_s for job in jobs], dtype=np.int64)),
         "kind": pd.array([job.kind for job in jobs], dtype="str"),
@@ -166,10 +164,8 @@ def frames_of(run: UnitRun, start: datetime, end: datetime) -> Frames:
     links = links[(links[:, 0] > start_s) & (links[:, 0] < end_s)]
     if len(before):
         links = np.concatenate([[[int(start_s), before[-1, 1]]], links])
-    work = _work_frame(jobs)
     return Frames(
-        readings_frame(rows.taken(inside)), frame[keep].reset_index(drop=True),
-        work[work["recorded"]].drop(columns="recorded").reset_index(drop=True), work,
+        readings_frame(rows.taken(inside)), frame[keep].reset_index(drop=True), _service_frame(jobs),
         pd.DataFrame({"at": instants(links[:, 0]), "up": links[:, 1] == 1}))
 
 
