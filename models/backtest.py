@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.decay import FleetFit, fleet_fit
-from models.decay_columns import ABSORBANCE, absorbance_per_cm
+from models.decay_columns import ABSORBANCE
 from models.fleet_days import FleetDays
 from models.forecast import outlook, present_state
+from models.water_trend import absorbance_per_cm
 
 TAIL_DAYS = 60  # held out
 JUDGED_DAYS = 14  # the last of them: their median is what was to be foretold

@@ -6,10 +6,10 @@ import numpy as np
 
 WINDOW_DAYS = 25  # the mean of so many days before is set against that of so many after
 LEAST_DAYS = 8  # known days on each side, else nothing is said
-LEAST_JUMP = 0.05  # of ln(intensity), 5 %: smaller ones change no plan; common practice, no source
+LEAST_JUMP = 0.03  # of ln(intensity), 3 %: smaller ones change no plan; common practice, no source
 LEAST_RATIO = 5.0  # jump over its standard error
 NEAR_EVENT_DAYS = 10  # a jump so near to an event is the event's
-CLIP = 2.5  # residuals beyond so many scales count as that: a storm of some days is no jump
+CLIP_BELOW, CLIP_ABOVE = 1.0, 2.5  # in scales; a storm of some weeks only ever lowers, and is no jump
 
 
 def found_jump(
@@ -40,8 +40,9 @@ def found_jump(
     width = known.shape[1]
     if width < 2 * LEAST_DAYS:
         return np.full(len(known), width)
-    bound = (CLIP * scale[:, None]).astype(residual.dtype)
-    before, after = _window_sums(np.clip(residual, -bound, bound) * known, WINDOW_DAYS)
+    unit = scale[:, None].astype(residual.dtype)
+    clipped = np.clip(residual, -CLIP_BELOW * unit, CLIP_ABOVE * unit)
+    before, after = _window_sums(clipped * known, WINDOW_DAYS)
     days_before, days_after = _window_sums(known.astype(residual.dtype), WINDOW_DAYS)
     with np.errstate(invalid="ignore", divide="ignore"):
         jump = np.abs(after / days_after - before / days_before)

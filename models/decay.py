@@ -13,18 +13,21 @@ from enum import StrEnum
 import numpy as np
 
 from models.change_points import found_jump
-from models.decay_columns import COLUMNS, FOUND_JUMPS, LEVEL, absorbance_per_cm, design
+from models.decay_columns import ABSORBANCE, COLUMNS, FOUND_JUMPS, LEVEL, design
 from models.fleet_days import FleetDays
-from models.pooling import Prior, learned, posterior
+from models.pooling import Prior, learned, posterior, with_kind_uncertainty
+from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
 CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
 FIRST_ROUNDS = 7  # steps of the robust fit: the last moves it by less than a tenth of a standard error
 MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
+FIRST_SCALE = 0.03  # of ln(intensity): only weighs the prior in the very first solution
 LEAST_SCALE = 1e-3  # of ln(intensity): a sensor's resolution, common practice, no source
 BLOCK_DAYS = 20  # residuals of neighbouring days are alike; blocks of so many are taken as independent
 OWN_BLOCKS = 12.0  # with so many blocks a unit's own likeness of days counts as much as its kind's
 SLOW_DAYS = 45.0  # how long such a run lasts, 1/e; common practice, no source
 RECENT_DAYS = 21  # the present level is taken from these
+PATH_SHARE = 0.2  # a kind's water path is known by its geometry to this share; common practice, no source
 
 
 class Loss(StrEnum):
@@ -32,20 +35,23 @@ class Loss(StrEnum):
 
     HUBER = "huber"  # bounded
     BISQUARE = "bisquare"  # not at all when far out
+    CLEAR_WATER = "clear-water"  # bisquare, tighter below, scale from above: storms only ever lower intensity
 
 
 # 95 % efficiency at the normal (Holland & Welsch 1977, from memory)
-TUNING = {Loss.HUBER: 1.345, Loss.BISQUARE: 4.685}
+TUNING = {Loss.HUBER: 1.345, Loss.BISQUARE: 4.685, Loss.CLEAR_WATER: 4.685}
+TUNING_BELOW = 2.5  # of CLEAR_WATER, under the line; common practice, no source
 
 # Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (standards.md section 8, from
-# memory). The water path is set per kind. The rest: common practice, no source.
+# memory). The water path is geometry, per kind, and not learned: water known with error would draw it to 0. The
+# rest: common practice, no source.
 _START = {
-    "level": (0.0, 1.0, 1.0), "lamp_per_kh": (0.0248, 0.012, 6.0), "lamp_before_per_kh": (0.0248, 0.012, 6.0),
-    "burn_in": (0.03, 0.03, 6.0), "sleeve_per_kh": (0.05, 0.05, 4.0), "sleeve_early": (0.0, 0.04, 6.0),
-    "absorbance_path_cm": (3.0, 1.5, 4.0), "temp_per_10_c": (0.03, 0.05, 4.0),
-    "temp_square_per_10_c": (0.0, 0.03, 4.0), "swap_jump": (0.0, 0.06, 6.0), "swap_before_jump": (0.0, 0.06, 6.0),
-    "clean_jump": (0.0, 0.03, 6.0), "clean_before_jump": (0.0, 0.03, 6.0), "found_jump": (0.0, 0.2, np.inf),
-    "found_second_jump": (0.0, 0.2, np.inf), "found_third_jump": (0.0, 0.2, np.inf),
+    "level": (0.0, 1.0, 1.0), "lamp_per_kh": (0.0248, 0.010, 6.0), "lamp_before_per_kh": (0.0248, 0.010, 6.0),
+    "sleeve_per_kh": (0.03, 0.03, 4.0), "sleeve_early": (0.0, 0.02, 6.0), "absorbance_path_cm": (3.0, 0.6, np.inf),
+    "temp_per_10_c": (0.05, 0.05, 4.0), "temp_square_per_10_c": (-0.03, 0.03, 4.0),
+    "drift_per_year": (0.0, 0.03, 6.0), "season_cosine": (0.0, 0.02, 6.0), "season_sine": (0.0, 0.02, 6.0),
+    "swap_jump": (0.0, 0.05, 6.0), "swap_before_jump": (0.0, 0.05, 6.0), "clean_jump": (0.0, 0.02, 6.0),
+    "found_jump": (0.0, 0.1, np.inf), "found_second_jump": (0.0, 0.1, np.inf),
 }  # fmt: skip
 
 
@@ -66,7 +72,9 @@ class FleetFit:
         known (0 to 1). [ln, ln2, -]
     reference_absorbance_per_cm : ndarray, shape (n,)
         Water at which `level` is stated. [1/cm, base e]
-    found : ndarray of int, shape (n, 3)
+    water : WaterTrend
+        Clear water, and where it is heading.
+    found : ndarray of int, shape (n, 2)
         Columns of jumps without an event; the number of days for none.
     days_known : ndarray of int, shape (n,)
         Days with an intensity.
@@ -82,6 +90,7 @@ class FleetFit:
     slow_variance: np.ndarray
     slow_share: np.ndarray
     reference_absorbance_per_cm: np.ndarray
+    water: WaterTrend
     found: np.ndarray
     days_known: np.ndarray
     prior: Prior
@@ -99,7 +108,7 @@ def starting_prior(days: FleetDays, *, path_cm: np.ndarray | float = 3.0) -> Pri
     values = np.array([_START[name] for name in COLUMNS])
     kinds = len(days.kinds)
     mean = np.tile(values[:, 0], (kinds, 1))
-    mean[:, COLUMNS.index("absorbance_path_cm")] = path_cm
+    mean[:, ABSORBANCE] = path_cm
     known = np.isfinite(days.intensity_w_m2)
     some = known.any(axis=1)
     first = np.log(days.intensity_w_m2[np.arange(len(known)), known.argmax(axis=1)])
@@ -107,12 +116,15 @@ def starting_prior(days: FleetDays, *, path_cm: np.ndarray | float = 3.0) -> Pri
         of_kind = some & (days.kind == code)
         if of_kind.any():
             mean[code, LEVEL] = np.median(first[of_kind])
-    return Prior(mean=mean, sd=np.tile(values[:, 1], (kinds, 1)), worth_units=values[:, 2])
+    sd = np.tile(values[:, 1], (kinds, 1))
+    sd[:, ABSORBANCE] = PATH_SHARE * mean[:, ABSORBANCE]
+    no_uncertainty = np.zeros((kinds, len(COLUMNS), len(COLUMNS)))
+    return Prior(mean=mean, sd=sd, worth_units=values[:, 2], mean_covariance=no_uncertainty)
 
 
 def fleet_fit(
     days: FleetDays, *, path_cm: np.ndarray | float = 3.0, reference_uvt_pct: np.ndarray | float | None = None,
-    loss: Loss = Loss.BISQUARE, workers: int = 2, dtype: type = np.float32,
+    loss: Loss = Loss.CLEAR_WATER, workers: int = 2, dtype: type = np.float32,
 ) -> FleetFit:
     """Fit every unit, pooled within its kind.
 
@@ -123,7 +135,7 @@ def fleet_fit(
         Water between sleeve and sensor, per kind of reactor: what the absorbance coefficient is held to be before
         the data speak. [cm]
     reference_uvt_pct : array_like, shape (n,), optional
-        Water at which the level is stated; the median of the unit's own by default, 85 where it has none. [%]
+        Water at which the level is stated; by default the unit's clear water on the last day. [%]
     loss : Loss
     workers : int
         Threads; the result does not depend on it.
@@ -146,10 +158,11 @@ def fleet_fit(
     ----------
     .. [1] Huber, P. J., Robust Statistics, Wiley, 1981, sections 7.6 and 7.8 (from memory).
     """
+    water = water_trend(days)
     if reference_uvt_pct is None:
-        reference = _median_absorbance(days)
+        reference = water.now_per_cm
     else:
-        reference = np.broadcast_to(absorbance_per_cm(np.asarray(reference_uvt_pct)), days.kind.shape)
+        reference = np.broadcast_to(absorbance_per_cm(reference_uvt_pct), days.kind.shape)
     start = starting_prior(days, path_cm=path_cm)
     units, width = days.intensity_w_m2.shape
     found = np.full((units, len(FOUND_JUMPS)), width)
@@ -159,18 +172,19 @@ def fleet_fit(
         with ThreadPoolExecutor(workers) as pool:
             return _joined(list(pool.map(part, chunks)))
 
-    alone = over_chunks(lambda rows: _alone(days, rows, reference, found, start, loss, dtype))
+    alone = over_chunks(lambda rows: _alone(days, rows, water, reference, found, start, loss, dtype))
     gram, moment, likeness = _over_variance(alone, days.kind)
     prior = learned(gram, moment, days.kind, start)
     mean, covariance = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
+    covariance = with_kind_uncertainty(covariance, prior, days.kind)
     excess = alone.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
     noise = alone.scale**2 / np.maximum(alone.recent_days, 1e-9)
     share = excess / np.maximum(excess + noise, 1e-12)
     recent = alone.recent_residual - (alone.recent_columns * (mean - alone.coefficient)).sum(axis=1)
     return FleetFit(
         coefficient=mean, covariance=covariance, scale=alone.scale, inflation=likeness, slow_level=share * recent,
-        slow_variance=excess, slow_share=share, reference_absorbance_per_cm=np.array(reference), found=found,
-        days_known=alone.days_known, prior=prior,
+        slow_variance=excess, slow_share=share, reference_absorbance_per_cm=np.array(reference),
+        water=water, found=found, days_known=alone.days_known, prior=prior,
     )
 
 
@@ -206,19 +220,23 @@ def robust_coefficients(
     gram = (columns @ columns.swapaxes(1, 2)).astype(float)
     diagonal = np.arange(gram.shape[1])
     right = (columns @ log_intensity[:, :, None])[:, :, 0].astype(float)
-    guess = 0.03**2  # of ln(intensity): only weighs the prior in the very first solution
-    ridge = gram.copy()
-    ridge[:, diagonal, diagonal] += guess * precision
-    inverse = np.linalg.inv(ridge)
-    coefficient = (inverse @ (right + guess * precision * mean)[:, :, None])[:, :, 0]
+    spread = np.full(len(columns), FIRST_SCALE)
+    inverse = _ridge_inverse(gram, spread, precision)
+    coefficient = (inverse @ (right + spread[:, None] ** 2 * precision * mean)[:, :, None])[:, :, 0]
+    scale = _scale(_residual(columns, log_intensity, coefficient), known, Loss.HUBER)
+    # where the noise is larger than was assumed, the prior pulls harder: steps must not overshoot
+    noisy = np.flatnonzero(scale > spread)
+    if len(noisy):
+        spread[noisy] = 1.5 * scale[noisy]
+        inverse[noisy] = _ridge_inverse(gram[noisy], spread[noisy], precision[noisy])
     error = np.sqrt(np.maximum(inverse[:, diagonal, diagonal], 0.0))
-    huber_rounds = 3 if loss is Loss.BISQUARE else 0
-    scale = np.ones(len(columns))
+    huber_rounds = 0 if loss is Loss.HUBER else 3
     for step in range(rounds):
         residual = _residual(columns, log_intensity, coefficient)
-        scale = median_scale(residual, known)
+        scale = _scale(residual, known, Loss.HUBER if step < huber_rounds else loss)
+        pull = np.minimum(scale, spread)[:, None] ** 2 * precision
         psi = _influence(residual, scale, Loss.HUBER if step < huber_rounds else loss)
-        gradient = (columns @ psi[:, :, None])[:, :, 0] - scale[:, None] ** 2 * precision * (coefficient - mean)
+        gradient = (columns @ psi[:, :, None])[:, :, 0] - pull * (coefficient - mean)
         move = (inverse @ gradient[:, :, None])[:, :, 0]
         coefficient = coefficient + move
         if step >= huber_rounds and np.all(np.abs(move) <= tolerance * scale[:, None] * error):
@@ -230,6 +248,19 @@ def median_scale(residual: np.ndarray, known: np.ndarray) -> np.ndarray:
     """Median absolute residual of the known days over 0.6745, not under the sensor's resolution."""
     median = row_median(np.where(known, np.abs(residual), residual.dtype.type(np.nan)))
     return np.maximum(np.where(np.isfinite(median), median, 0.0) / MAD_TO_SD, LEAST_SCALE)
+
+
+def _ridge_inverse(gram: np.ndarray, spread: np.ndarray, precision: np.ndarray) -> np.ndarray:
+    """Inverse of the normal equations with the prior, for a given residual spread."""
+    ridge = gram.copy()
+    diagonal = np.arange(gram.shape[1])
+    ridge[:, diagonal, diagonal] += spread[:, None] ** 2 * precision
+    return np.linalg.inv(ridge)
+
+
+def _scale(residual: np.ndarray, known: np.ndarray, loss: Loss) -> np.ndarray:
+    """Scale as the loss wants it: of all residuals, or of those above the line only."""
+    return median_scale(residual, known & (residual > 0) if loss is Loss.CLEAR_WATER else known)
 
 
 def row_median(values: np.ndarray) -> np.ndarray:
@@ -251,6 +282,8 @@ def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarra
     bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
     if loss is Loss.HUBER:
         return np.clip(residual, -bound, bound)
+    if loss is Loss.CLEAR_WATER:
+        bound = np.where(residual < 0, bound * bound.dtype.type(TUNING_BELOW / TUNING[loss]), bound)
     inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
     return residual * inside * inside
 
@@ -260,6 +293,8 @@ def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
     bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
     if loss is Loss.HUBER:
         return bound / np.maximum(np.abs(residual), bound)
+    if loss is Loss.CLEAR_WATER:
+        bound = np.where(residual < 0, bound * bound.dtype.type(TUNING_BELOW / TUNING[loss]), bound)
     inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
     return inside * inside
 
@@ -287,12 +322,14 @@ def _joined(parts: list[_Units]) -> _Units:
 
 
 def _alone(
-    days: FleetDays, rows: slice, reference: np.ndarray, found: np.ndarray, start: Prior, loss: Loss,
-    dtype: type,
+    days: FleetDays, rows: slice, water: WaterTrend, reference: np.ndarray, found: np.ndarray, start: Prior,
+    loss: Loss, dtype: type,
 ) -> _Units:
     """Fit each alone with a wide prior; write jumps that no event explains into `found`."""
     mean, precision = start.mean[days.kind[rows]], start.sd[days.kind[rows]] ** -2.0
-    x, y, known = design(days, rows, reference_absorbance_per_cm=reference, found=found[rows], dtype=dtype)
+    x, y, known = design(
+        days, rows, water=water, reference_absorbance_per_cm=reference, found=found[rows], dtype=dtype
+    )
     coefficient, scale = robust_coefficients(
         x, y, known, mean=mean, precision=precision, loss=loss, rounds=FIRST_ROUNDS
     )
@@ -363,8 +400,8 @@ def _loss_factor(
 ) -> np.ndarray:
     """Variance of an M-estimate over that which its weighted normal equations state (Huber 1981, 7.6)."""
     count = np.maximum(known.sum(axis=1), 1)
-    inside = (np.abs(residual) < (TUNING[loss] * scale[:, None]).astype(residual.dtype)) & known
     if loss is Loss.HUBER:
+        inside = (np.abs(residual) < (TUNING[loss] * scale[:, None]).astype(residual.dtype)) & known
         slope = inside.sum(axis=1) / count
     else:
         slope = (5.0 * weight - 4.0 * np.sqrt(weight)).sum(axis=1) / count  # psi' inside the bound, 0 outside
@@ -404,10 +441,3 @@ def _recent(known: np.ndarray) -> np.ndarray:
     last = width - 1 - known[:, ::-1].argmax(axis=1)
     age = last[:, None] - np.arange(width)
     return (age >= 0) & (age < RECENT_DAYS) & known
-
-
-def _median_absorbance(days: FleetDays) -> np.ndarray:
-    """Each unit's own median water, 85 % where none was measured (common practice for a clear lake, no source)."""
-    some = np.isfinite(days.uvt_pct).any(axis=1)
-    uvt_pct = np.where(some, row_median(days.uvt_pct), 85.0)
-    return absorbance_per_cm(uvt_pct)

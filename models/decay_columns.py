@@ -1,7 +1,7 @@
 """The columns of the decay model: what log intensity is regressed on.
 
-ln(intensity) = level - lamp - sleeve - water + temperature + jumps. Each column is signed so that its
-coefficient is a loss where the trade speaks of a loss.
+ln(intensity) = level - lamp - sleeve - water - drift + temperature + season + jumps. Each column is signed so that
+its coefficient is a loss where the trade speaks of a loss.
 """
 
 from __future__ import annotations
@@ -9,25 +9,21 @@ from __future__ import annotations
 import numpy as np
 
 from models.fleet_days import FleetDays, interpolated
+from models.water_trend import YEAR_DAYS, WaterTrend, daily_absorbance, year_wave
 
-LEVEL, LAMP, LAMP_BEFORE, BURN_IN, SLEEVE, SLEEVE_EARLY, ABSORBANCE, TEMP, TEMP_SQUARE = range(9)
-SWAP_JUMPS = (9, 10)  # the last two lamp swaps
-CLEAN_JUMPS = (11, 12)  # the last two cleanings
-FOUND_JUMPS = (13, 14, 15)  # at most three jumps that no event explains
-# Sixteen columns in all: the products of a multiple of four are twice as fast as those of fifteen.
+LEVEL, LAMP, LAMP_BEFORE, SLEEVE, SLEEVE_EARLY, ABSORBANCE, TEMP, TEMP_SQUARE, DRIFT, COSINE, SINE = range(11)
+SWAP_JUMPS = (11, 12)  # the last two lamp swaps: lamps differ
+CLEAN_JUMP = 13  # the last cleaning, which may leave some film
+FOUND_JUMPS = (14, 15)  # at most two jumps that no event explains
+# Sixteen in all: the products of a multiple of four columns are twice as fast as those of fifteen.
 COLUMNS = (
-    "level", "lamp_per_kh", "lamp_before_per_kh", "burn_in", "sleeve_per_kh", "sleeve_early", "absorbance_path_cm",
-    "temp_per_10_c", "temp_square_per_10_c", "swap_jump", "swap_before_jump", "clean_jump", "clean_before_jump",
-    "found_jump", "found_second_jump", "found_third_jump",
-)
-BURN_IN_H = 100.0  # standards.md section 8: fast first 100 h (memory)
-SLEEVE_EARLY_H = 700.0  # films level off within weeks; common practice, no source
+    "level", "lamp_per_kh", "lamp_before_per_kh", "sleeve_per_kh", "sleeve_early", "absorbance_path_cm",
+    "temp_per_10_c", "temp_square_per_10_c", "drift_per_year", "season_cosine", "season_sine", "swap_jump",
+    "swap_before_jump", "clean_jump", "found_jump", "found_second_jump",
+)  # fmt: skip
+BURN_IN_H = 100.0  # a lamp is rated from here on (standards.md section 8, from memory); days before it are left out
+SLEEVE_EARLY_H = 700.0  # films may level off within weeks; common practice, no source
 TEMP_REFERENCE_C = 10.0
-
-
-def absorbance_per_cm(uvt_pct: np.ndarray) -> np.ndarray:
-    """Absorption coefficient, a = -ln(UVT) per cm (base e), of a transmittance of 1 cm in %."""
-    return -np.log(np.asarray(uvt_pct, dtype=float) / 100.0)
 
 
 def event_columns(number: np.ndarray, slots: int) -> np.ndarray:
@@ -38,14 +34,14 @@ def event_columns(number: np.ndarray, slots: int) -> np.ndarray:
     return np.where(last > number[:, [0]], found, width)
 
 
-def lamp_terms(lamp_hours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Columns of lamp hours: thousands of hours, and the burn-in of the first hundred; both negative (losses)."""
-    return lamp_hours / -1000.0, np.expm1(lamp_hours / -BURN_IN_H)
-
-
 def sleeve_terms(clean_hours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Columns of hours since cleaning: thousands of hours, and a film that levels off; both negative (losses)."""
     return clean_hours / -1000.0, np.expm1(clean_hours / -SLEEVE_EARLY_H)
+
+
+def lamp_term(lamp_hours: np.ndarray) -> np.ndarray:
+    """Column of lamp hours: thousands of hours beyond the burn-in, negative (a loss)."""
+    return (lamp_hours - BURN_IN_H) / -1000.0
 
 
 def temp_terms(water_temp_c: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -54,9 +50,14 @@ def temp_terms(water_temp_c: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return tens, tens * tens
 
 
+def drift_term(days_from_last: np.ndarray) -> np.ndarray:
+    """Column of what neither swap nor cleaning brings back: years from the last day, negative (a loss)."""
+    return days_from_last / -YEAR_DAYS
+
+
 def design(
-    days: FleetDays, rows: slice | np.ndarray, *, reference_absorbance_per_cm: np.ndarray, found: np.ndarray,
-    dtype: type = np.float64,
+    days: FleetDays, rows: slice | np.ndarray, *, water: WaterTrend,
+    reference_absorbance_per_cm: np.ndarray, found: np.ndarray, dtype: type = np.float64,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Columns, log intensity and mask of known days for some units.
 
@@ -64,9 +65,11 @@ def design(
     ----------
     rows : slice or ndarray
         Which u of the n units.
+    water : WaterTrend
+        Of the fleet.
     reference_absorbance_per_cm : ndarray, shape (n,)
         Water at which each unit's level is stated. [1/cm, base e]
-    found : ndarray of int, shape (u, 3)
+    found : ndarray of int, shape (u, 2)
         Columns of jumps that no event explains; the number of days (or more) for none.
     dtype : type
         Of the floats returned. Single precision (1e-7) is far below what a sensor can tell, and twice as fast.
@@ -78,36 +81,39 @@ def design(
     log_intensity : ndarray, shape (u, d)
         Zero on days without an intensity.
     known : ndarray of bool, shape (u, d)
+        Days with an intensity of a lamp past its burn-in.
     """
-    intensity = days.intensity_w_m2[rows].astype(dtype)
-    known = np.isfinite(intensity)
+    intensity: np.ndarray = days.intensity_w_m2[rows].astype(dtype)
+    lamp_hours: np.ndarray = days.lamp_hours[rows].astype(dtype)
+    known = np.isfinite(intensity) & (lamp_hours >= BURN_IN_H)
     log_intensity = np.log(np.where(known, intensity, dtype(1.0)))
     lamp_number, clean_number = days.lamp_number[rows], days.clean_number[rows]
     width = intensity.shape[1]
-    x = np.zeros((len(intensity), len(COLUMNS), width), dtype=dtype)
+    day = np.arange(width)
+    x: np.ndarray = np.zeros((len(intensity), len(COLUMNS), width), dtype=dtype)
     x[:, LEVEL] = 1.0
-    lamp, x[:, BURN_IN] = lamp_terms(days.lamp_hours[rows].astype(dtype))
-    present = lamp_number == lamp_number[:, -1:]
-    x[:, LAMP] = np.where(present, lamp, 0.0)
+    lamp = lamp_term(lamp_hours)
+    x[:, LAMP] = np.where(lamp_number == lamp_number[:, -1:], lamp, 0.0)
     x[:, LAMP_BEFORE] = lamp - x[:, LAMP]
     x[:, SLEEVE], x[:, SLEEVE_EARLY] = sleeve_terms(days.clean_hours[rows].astype(dtype))
-    reference = np.broadcast_to(reference_absorbance_per_cm, (len(days.kind),))[rows][:, None]
-    water = _known_or(days.uvt_pct[rows].astype(dtype), 100.0 * np.exp(-reference))
-    x[:, ABSORBANCE] = reference + np.log(water / 100.0)
-    temperature = _known_or(days.water_temp_c[rows].astype(dtype), np.array([[TEMP_REFERENCE_C]]))
-    x[:, TEMP], x[:, TEMP_SQUARE] = temp_terms(temperature)
-    at = np.concatenate([event_columns(lamp_number, 2), event_columns(clean_number, 2), found], axis=1)
-    for slot, column in enumerate((*SWAP_JUMPS, *CLEAN_JUMPS, *FOUND_JUMPS)):
+    absorbance = daily_absorbance(days, water, rows, dtype)
+    x[:, ABSORBANCE] = reference_absorbance_per_cm[rows].astype(dtype)[:, None] - absorbance
+    x[:, TEMP], x[:, TEMP_SQUARE] = temp_terms(_temperature(days.water_temp_c[rows].astype(dtype)))
+    x[:, DRIFT] = drift_term(day - (width - 1.0))
+    x[:, COSINE], x[:, SINE] = year_wave(days.first_day, day).T
+    at = np.concatenate([event_columns(lamp_number, 2), event_columns(clean_number, 1), found], axis=1)
+    for slot, column in enumerate((*SWAP_JUMPS, CLEAN_JUMP, *FOUND_JUMPS)):
         some = at[:, slot] < width
-        x[some, column] = np.arange(width) >= at[some, slot][:, None]
+        x[some, column] = day >= at[some, slot][:, None]
     if not known.all():
         x *= known[:, None, :]
     return x, log_intensity, known
 
 
-def _known_or(values: np.ndarray, otherwise: np.ndarray) -> np.ndarray:
-    """Values between tests interpolated; a unit never tested takes `otherwise`."""
-    known = np.isfinite(values)
+def _temperature(water_temp_c: np.ndarray) -> np.ndarray:
+    """Gaps filled between neighbours; the reference where a unit has no temperature at all."""
+    known = np.isfinite(water_temp_c)
     if known.all():
-        return values
-    return np.where(known.any(axis=1, keepdims=True), interpolated(values), otherwise)
+        return water_temp_c
+    reference = water_temp_c.dtype.type(TEMP_REFERENCE_C)
+    return np.where(known.any(axis=1, keepdims=True), interpolated(water_temp_c), reference)

@@ -6,25 +6,26 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
+from scipy.special import ndtr
 
 from models.decay import FleetFit
 from models.decay_columns import (
     ABSORBANCE,
-    BURN_IN,
+    DRIFT,
     FOUND_JUMPS,
     LAMP,
     SLEEVE,
     SLEEVE_EARLY,
-    absorbance_per_cm,
-    lamp_terms,
+    lamp_term,
     sleeve_terms,
 )
 from models.fleet_days import FleetDays
 from models.forecast import HORIZON_DAYS, Crossing, State, after_cleaning, after_swap, crossing
+from models.water_trend import YEAR_DAYS
 
 LEAST_LOSS = 0.03  # of ln(intensity), 3 %: less has no cause worth a visit; common practice, no source
-WATER_DAYS = 14  # the present water is the median of these
 PLAN_AHEAD_DAYS = 90  # what falls due later needs nothing now; common practice, no source
+MOST_DOUBT = 0.05  # chance that the sleeve, not the lamp, has lost more: with more, the sleeve is cleaned first
 WORTH_DAYS = 30  # an action that wins less is not worth a trip; common practice, no source
 
 
@@ -97,6 +98,7 @@ def diagnosis(
     A jump up that no event explains is taken as a cleaning that nobody wrote down, up to what the film had cost.
     A jump down that no event explains is laid to the sensor: lamp, sleeve and water do not step.
     """
+    doubt = _sleeve_doubt(fit, state)
     jumps = (fit.coefficient[:, FOUND_JUMPS] * state.found).sum(axis=1)
     lamp = _lamp_loss(fit, state)
     film = _sleeve_loss(fit, state)
@@ -108,7 +110,7 @@ def diagnosis(
     swap = crossing(*after_swap(fit, days, state), threshold_w_m2=threshold_w_m2, rated_life_h=rated_life_h)
     clean = crossing(fit, after_cleaning(state), threshold_w_m2=threshold_w_m2, rated_life_h=rated_life_h)
     wins = {Action.SWAP_LAMP: _won(swap.p50, now), Action.CLEAN_SLEEVE: _won(clean.p50, now)}
-    action = _action(cause, as_it_is, wins)
+    action = _action(cause, as_it_is, wins, doubt)
     evidence = _evidence(
         cause, action, lamp=lamp, sleeve=sleeve, water=water, sensor=sensor, state=state, wins=wins
     )
@@ -120,10 +122,9 @@ def diagnosis(
 
 
 def _lamp_loss(fit: FleetFit, state: State) -> np.ndarray:
-    """ln lost to ageing since the lamp was new."""
-    hours, burn_in = lamp_terms(state.lamp_hours)
-    ageing, first = (np.maximum(fit.coefficient[:, column], 0.0) for column in (LAMP, BURN_IN))
-    return np.asarray(-ageing * hours - first * burn_in)
+    """ln lost to ageing since the lamp had its first hundred hours."""
+    ageing = np.maximum(fit.coefficient[:, LAMP], 0.0)
+    return np.maximum(-ageing * lamp_term(state.lamp_hours), 0.0)
 
 
 def _sleeve_loss(fit: FleetFit, state: State) -> np.ndarray:
@@ -132,16 +133,24 @@ def _sleeve_loss(fit: FleetFit, state: State) -> np.ndarray:
     return np.maximum(-fit.coefficient[:, SLEEVE] * hours - fit.coefficient[:, SLEEVE_EARLY] * early, 0.0)
 
 
+def _sleeve_doubt(fit: FleetFit, state: State) -> np.ndarray:
+    """Chance that the film has cost more than the lamp's ageing, by the covariance of the fit."""
+    contrast = np.zeros_like(fit.coefficient)
+    contrast[:, LAMP] = -lamp_term(state.lamp_hours)
+    hours, early = sleeve_terms(state.clean_hours)
+    contrast[:, SLEEVE], contrast[:, SLEEVE_EARLY] = hours, early
+    mean = (contrast * fit.coefficient).sum(axis=1)
+    variance = ((contrast[:, None, :] @ fit.covariance)[:, 0] * contrast).sum(axis=1)
+    return np.asarray(ndtr(-mean / np.sqrt(np.maximum(variance, 1e-12))))
+
+
 def _water_loss(fit: FleetFit, days: FleetDays) -> np.ndarray:
-    """ln lost to water that is cloudier than the unit's reference."""
-    recent = days.uvt_pct[:, -WATER_DAYS:]
-    some = np.isfinite(recent).any(axis=1)
-    loss = np.zeros(len(recent))
-    absorbance = absorbance_per_cm(np.nanmedian(recent[some], axis=1))
-    loss[some] = np.maximum(fit.coefficient[some, ABSORBANCE], 0.0) * (
-        absorbance - fit.reference_absorbance_per_cm[some]
-    )
-    return loss
+    """ln lost since the record began to water that got worse, and to what no swap or cleaning brings back."""
+    width = days.intensity_w_m2.shape[1]
+    first = np.isfinite(days.intensity_w_m2).argmax(axis=1)
+    years = (width - 1 - first) / YEAR_DAYS
+    path = np.maximum(fit.coefficient[:, ABSORBANCE], 0.0)
+    return np.asarray((path * fit.water.change_per_year + fit.coefficient[:, DRIFT]) * years)
 
 
 def _cause(
@@ -162,7 +171,9 @@ def _won(then: np.ndarray, now: np.ndarray) -> np.ndarray:
         return np.where(np.isinf(now), 0.0, np.maximum(then - now, 0.0))
 
 
-def _action(cause: np.ndarray, as_it_is: Crossing, wins: dict[Action, np.ndarray]) -> np.ndarray:
+def _action(
+    cause: np.ndarray, as_it_is: Crossing, wins: dict[Action, np.ndarray], doubt: np.ndarray
+) -> np.ndarray:
     """What to do. A lamp goes only for its own loss or its rated hours."""
     due = as_it_is.p10 <= PLAN_AHEAD_DAYS
     by_cause = {
@@ -170,9 +181,10 @@ def _action(cause: np.ndarray, as_it_is: Crossing, wins: dict[Action, np.ndarray
         Cause.SENSOR: Action.CHECK_SENSOR, Cause.NONE: Action.CHECK_SENSOR,
     }  # fmt: skip
     wanted = np.array([by_cause[Cause(one)] for one in cause], dtype=object)
-    # where the lamp has lost most but a clean sleeve wins a month at least as long as a new lamp would, clean
+    # Wiping a sleeve costs minutes, a lamp costs a lamp: where a clean sleeve wins as much, or may well be what is
+    # wrong, it is cleaned first and the lamp judged after.
     clean, swap = wins[Action.CLEAN_SLEEVE], wins[Action.SWAP_LAMP]
-    better = (cause == Cause.LAMP) & (clean >= WORTH_DAYS) & (clean >= swap)
+    better = (cause == Cause.LAMP) & ((clean >= WORTH_DAYS) & (clean >= swap) | (doubt > MOST_DOUBT))
     action = np.where(better, Action.CLEAN_SLEEVE, wanted)
     action = np.where(due, action, np.where(cause == Cause.SENSOR, Action.CHECK_SENSOR, Action.NONE))
     expired = (as_it_is.rated_life <= PLAN_AHEAD_DAYS) & (action == Action.NONE)

@@ -10,30 +10,35 @@ from scipy.special import ndtr
 from models.decay import SLOW_DAYS, FleetFit
 from models.decay_columns import (
     ABSORBANCE,
-    BURN_IN,
-    CLEAN_JUMPS,
+    CLEAN_JUMP,
     COLUMNS,
+    COSINE,
+    DRIFT,
     FOUND_JUMPS,
     LAMP,
     LEVEL,
+    SINE,
     SLEEVE,
     SLEEVE_EARLY,
     SWAP_JUMPS,
     TEMP,
+    TEMP_REFERENCE_C,
     TEMP_SQUARE,
-    absorbance_per_cm,
-    lamp_terms,
+    drift_term,
+    lamp_term,
     sleeve_terms,
     temp_terms,
 )
 from models.fleet_days import FleetDays
 from models.seasons import season_outlook
+from models.water_trend import YEAR_DAYS, absorbance_per_cm, year_wave
 
 HORIZON_DAYS = 730  # beyond two years the answer is 'no crossing within two years'
 STEP_DAYS = 2
 RUNNING_DAYS = 60  # lit hours a day are taken from so many days
 TEMP_SD_C = 2.0  # a day's water from its yearly wave; common practice, no source
 CHUNK_UNITS = 128
+CLEAREST_PER_CM = 0.005  # pure water at 254 nm, order of magnitude (from memory): a trend goes no further
 FOULING_CHANGES = 0.10  # share by which a sleeve may foul faster or slower from now on; common practice, no source
 
 
@@ -47,10 +52,14 @@ class State:
         On the last day of the table. [h]
     hours_per_day : ndarray, shape (n,)
         Lit hours in a coming day. [h]
-    swapped, cleaned, found : ndarray of float, shape (n, 2), (n, 2) and (n, 3)
+    swapped, cleaned, found : ndarray of float, shape (n, 2), (n, 1) and (n, 2)
         1 where a jump of that slot lies behind the unit.
     absorbance_per_cm, water_temp_c : ndarray, shape (n, h)
         Water of the coming days at which the intensity is asked for. [1/cm, C]
+    temp_variance_c2 : ndarray, shape (n,)
+        Of the temperature about that, where it stands for a whole year; 0 for a day's. [C2]
+    season : ndarray, shape (h, 2)
+        Cosine and sine of the year; 0 where no season is wanted.
     ahead_days : ndarray, shape (h,)
     """
 
@@ -62,6 +71,8 @@ class State:
     found: np.ndarray
     absorbance_per_cm: np.ndarray
     water_temp_c: np.ndarray
+    temp_variance_c2: np.ndarray
+    season: np.ndarray
     ahead_days: np.ndarray
 
 
@@ -95,7 +106,7 @@ def present_state(
     fit : FleetFit
     days : FleetDays
     uvt_pct : ndarray, shape (n,) or (n, h), optional
-        Transmittance at which the threshold holds; that of the fit's level by default. [%]
+        Transmittance of the coming days; the unit's own clear water and its trend by default. [%]
     water_temp_c : ndarray, shape (n,) or (n, h), optional
         By default each unit's yearly wave. [C]
     hours_per_day : ndarray, shape (n,), optional
@@ -117,16 +128,36 @@ def present_state(
             days.water_temp_c, first_day=days.first_day, ahead_days=ahead, group=np.zeros(units, dtype=int),
             sd=TEMP_SD_C,
         )
-        water_temp_c = np.where(np.isfinite(water_temp_c), water_temp_c, 10.0)
-    absorbance = fit.reference_absorbance_per_cm if uvt_pct is None else absorbance_per_cm(uvt_pct)
+        water_temp_c = np.where(np.isfinite(water_temp_c), water_temp_c, TEMP_REFERENCE_C)
+    if uvt_pct is None:
+        absorbance = fit.water.now_per_cm[:, None] + fit.water.change_per_year[:, None] * (ahead / YEAR_DAYS)
+        absorbance = np.maximum(absorbance, CLEAREST_PER_CM)
+    else:
+        absorbance = absorbance_per_cm(uvt_pct)
     lamps, cleanings = (n[:, -1] - n[:, 0] for n in (days.lamp_number, days.clean_number))
-    slots = np.arange(2)
     return State(
         lamp_hours=days.lamp_hours[:, -1] + missed_h, clean_hours=days.clean_hours[:, -1] + missed_h,
-        hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > slots).astype(float),
-        cleaned=(cleanings[:, None] > slots).astype(float), found=(fit.found < width).astype(float),
+        hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > np.arange(2)).astype(float),
+        cleaned=(cleanings[:, None] > 0).astype(float), found=(fit.found < width).astype(float),
         absorbance_per_cm=np.broadcast_to(_as_rows(absorbance), grid),
-        water_temp_c=np.broadcast_to(_as_rows(water_temp_c), grid), ahead_days=ahead,
+        water_temp_c=np.broadcast_to(_as_rows(water_temp_c), grid), temp_variance_c2=np.zeros(units),
+        season=year_wave(days.first_day, width - 1 + ahead), ahead_days=ahead,
+    )
+
+
+def average_year(days: FleetDays, state: State) -> State:
+    """The same coming days without seasons: each with the mean of the unit's recorded temperatures.
+
+    For a date that does not hang on whether it falls in winter; plans use `present_state`.
+    """
+    known = np.isfinite(days.water_temp_c)
+    count = np.maximum(known.sum(axis=1), 1)
+    filled = np.where(known, days.water_temp_c, 0.0)
+    mean = np.where(known.any(axis=1), filled.sum(axis=1) / count, TEMP_REFERENCE_C)
+    variance = (np.where(known, days.water_temp_c - mean[:, None], 0.0) ** 2).sum(axis=1) / count
+    return replace(
+        state, water_temp_c=np.broadcast_to(mean[:, None], state.water_temp_c.shape), temp_variance_c2=variance,
+        season=np.zeros_like(state.season),
     )
 
 
@@ -223,12 +254,15 @@ def _coming_columns(fit: FleetFit, state: State, rows: slice) -> np.ndarray:
     run_h = state.hours_per_day[rows, None] * state.ahead_days
     x = np.zeros((*run_h.shape, len(COLUMNS)))
     x[:, :, LEVEL] = 1.0
-    x[:, :, LAMP], x[:, :, BURN_IN] = lamp_terms(state.lamp_hours[rows, None] + run_h)
+    x[:, :, LAMP] = lamp_term(state.lamp_hours[rows, None] + run_h)
     x[:, :, SLEEVE], x[:, :, SLEEVE_EARLY] = sleeve_terms(state.clean_hours[rows, None] + run_h)
     x[:, :, ABSORBANCE] = fit.reference_absorbance_per_cm[rows, None] - state.absorbance_per_cm[rows]
     x[:, :, TEMP], x[:, :, TEMP_SQUARE] = temp_terms(state.water_temp_c[rows])
+    x[:, :, TEMP_SQUARE] += state.temp_variance_c2[rows, None] / 100.0
+    x[:, :, DRIFT] = drift_term(state.ahead_days)
+    x[:, :, COSINE], x[:, :, SINE] = state.season.T
     x[:, :, list(SWAP_JUMPS)] = state.swapped[rows, None, :]
-    x[:, :, list(CLEAN_JUMPS)] = state.cleaned[rows, None, :]
+    x[:, :, [CLEAN_JUMP]] = state.cleaned[rows, None, :]
     x[:, :, list(FOUND_JUMPS)] = state.found[rows, None, :]
     return x
 

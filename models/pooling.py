@@ -24,11 +24,14 @@ class Prior:
         Normal distribution over units.
     worth_units : ndarray, shape (p,)
         For how many units' evidence this counts when a kind's own distribution is learned; inf keeps it fixed.
+    mean_covariance : ndarray, shape (k, p, p)
+        How well the mean itself is known; 0 where it is held as given.
     """
 
     mean: np.ndarray
     sd: np.ndarray
     worth_units: np.ndarray
+    mean_covariance: np.ndarray
 
     def __post_init__(self) -> None:
         if self.mean.shape != self.sd.shape or self.worth_units.shape != self.mean.shape[1:]:
@@ -93,26 +96,46 @@ def learned(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior
     .. [2] Laird, N. M. and Ware, J. H., Random-effects models for longitudinal data, Biometrics 38, 1982,
        963-974 (from memory).
     """
-    mean, sd = start.mean.copy(), start.sd.copy()
+    mean, sd, known = start.mean.copy(), start.sd.copy(), start.mean_covariance.copy()
     for code in range(len(mean)):
         units = np.flatnonzero(kind == code)
         if len(units):
             picked = units[:: max(1, -(-len(units) // SAMPLE_UNITS))]
-            mean[code], sd[code] = _learned_kind(
+            mean[code], sd[code], known[code] = _learned_kind(
                 gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units
             )
-    return Prior(mean=mean, sd=sd, worth_units=start.worth_units)
+    return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known)
+
+
+def with_kind_uncertainty(covariance: np.ndarray, prior: Prior, kind: np.ndarray) -> np.ndarray:
+    """Covariance of each unit's coefficients, widened by what is not known of its kind's mean.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (n, p, p)
+        As of `posterior`, which takes the kind's mean as known.
+    prior : Prior
+    kind : ndarray of int, shape (n,)
+
+    Notes
+    -----
+    A posterior mean leans on the kind's mean with the weights V / sd^2; units of a kind share that error, most of
+    all when all their records are short and fall in the same months.
+    """
+    lean = covariance / (prior.sd[kind] ** 2)[:, None, :]
+    return covariance + lean @ prior.mean_covariance[kind] @ lean.swapaxes(1, 2)
 
 
 def _learned_kind(
     gram: np.ndarray, moment: np.ndarray, mean: np.ndarray, sd: np.ndarray, worth: np.ndarray,
     rounds: int = ROUNDS,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and spread of one kind."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean and spread of one kind, and the covariance of that mean."""
     start_mean, start_variance = mean, sd**2
     fixed = np.isinf(worth)
     finite_worth = np.where(fixed, 0.0, worth)
     held = np.where(fixed, 1e12, worth) / start_variance
+    mean_covariance = np.zeros((len(mean), len(mean)))
     for _ in range(rounds):
         wide = np.broadcast_to(mean, moment.shape), np.broadcast_to(sd, moment.shape)
         _, covariance = posterior(gram, moment, *wide)
@@ -120,11 +143,12 @@ def _learned_kind(
         # What the data know of the kind's mean, once each unit's own deviation is integrated out.
         known = (gram - through @ gram).sum(axis=0)
         right = (moment - (through @ moment[:, :, None])[:, :, 0]).sum(axis=0)
-        mean = np.linalg.solve(known + np.diag(held), right + held * start_mean)
+        mean_covariance = np.linalg.inv(known + np.diag(held))
+        mean = mean_covariance @ (right + held * start_mean)
         centre = mean + (covariance @ (moment - gram @ mean)[:, :, None])[:, :, 0]
         determined = np.maximum(1.0 - np.diagonal(covariance, axis1=1, axis2=2) / sd**2, 0.0)
         variance = ((centre - mean) ** 2).sum(axis=0) + finite_worth * start_variance
         count = determined.sum(axis=0) + finite_worth
         sd = np.where(fixed | (count <= 0), np.sqrt(start_variance), np.sqrt(variance / np.maximum(count, 1e-9)))
         sd = np.maximum(sd, 1e-4 * np.sqrt(start_variance))
-    return mean, sd
+    return mean, sd, mean_covariance

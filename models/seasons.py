@@ -53,7 +53,7 @@ def season_outlook(
     mean = np.zeros((groups, 3))
     mean[:, 0] = np.nanmean(every) if known.any() else 0.0
     spread = np.tile([10.0 * sd, 4.0 * sd, 4.0 * sd], (groups, 1))
-    start_prior = Prior(mean=mean, sd=spread, worth_units=np.full(3, 1.0))
+    start_prior = Prior(mean=mean, sd=spread, worth_units=np.full(3, 1.0), mean_covariance=np.zeros((groups, 3, 3)))
     prior = learned(gram / variance, moment / variance, group, start_prior)
     coefficient, _ = posterior(gram / variance, moment / variance, prior.mean[group], prior.sd[group])
     recent = known[:, -14:]
