@@ -179,6 +179,8 @@ def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> 
     # as floats: the sum of two whole numbers may be beyond the range of a float, and then cannot become one
     time_s = float(base.get("bt", 0)) + float(record.get("t", 0))
     out["t"] = now_s + time_s if time_s < RELATIVE_BELOW_S else time_s
+    if 0 < time_s < RELATIVE_BELOW_S:
+        out["ahead_s"] = time_s  # of now; what that means is for whoever reads the record
     if "ut" in record:
         out["ut"] = record["ut"]
     return out
@@ -218,6 +220,10 @@ def rows_of(
     for record in records:
         if isinstance(record, Refused):
             refused.append(record)
+            continue
+        if "ahead_s" in record:  # nobody logs the future: a clock that counts from its own start
+            refused.append(Refused(
+                _shown(record), f"at = {record['ahead_s']:g} s after its arrival: the logger's clock is not set"))
             continue
         try:
             column, value = _column(record)

@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
 import tomllib
 import urllib.request
@@ -25,7 +26,7 @@ from ingest.collector import free_port
 from ingest.past import take_in
 from ingest.settings import BadInput, Settings, default_store
 from ingest.store import Store
-from simulated_feeds.run import follow_up, history_frames
+from simulated_feeds.run import WARM_DAYS, follow_up, history_frames
 from simulated_feeds.scenario import fleet_toml
 
 PAGE_WITHIN_S = 60.0
@@ -65,9 +66,10 @@ def do_demo(options: argparse.Namespace) -> int:
     options.show_port = port
     options.broker = f"mqtt://127.0.0.1:{broker_port}"
     settings = settings_of(options)
-    text = fleet_toml(options.cabins, options.seed)
-    live_from = _history(settings, text, options, stop)
-    if stop.is_set() or live_from is None:
+    live_from = datetime.now(UTC).replace(microsecond=0)
+    text = fleet_toml(options.cabins, options.seed, now=live_from)
+    _history(settings, text, options, stop, live_from)
+    if stop.is_set():
         return 0
     with contextlib.ExitStack() as stack:
         # bound to loopback: the package's own default is every address of the machine
@@ -97,8 +99,10 @@ def _page_port(wanted: int | None) -> int:
     return chosen
 
 
-def _history(settings: Settings, text: str, options: argparse.Namespace, stop: Any) -> datetime | None:
-    """A fresh store with the fleet and its past; the instant from which it goes on live."""
+def _history(
+    settings: Settings, text: str, options: argparse.Namespace, stop: threading.Event, live_from: datetime
+) -> None:
+    """A fresh store with the fleet and its past up to `live_from`, from which it goes on live."""
     marker = settings.store.with_name(settings.store.name + ".demo")
     if settings.store.exists() and not marker.exists():
         raise BadInput(f"{settings.store} holds a store that is no demo's: the demo never overwrites one")
@@ -111,20 +115,20 @@ def _history(settings: Settings, text: str, options: argparse.Namespace, stop: A
         path.unlink(missing_ok=True)
     marker.touch()
     store = Store(settings.store)
-    live_from = datetime.now(UTC).replace(microsecond=0)
+    start = live_from - timedelta(days=options.days)
     try:
         if options.speed != 1:
             store.con.execute("INSERT INTO clock VALUES ($now, $now, $speed)", {
                 "now": live_from, "speed": options.speed})
         store.act("enroll", {"text": text, "source": "the demo's fleet.toml"})
         frames = history_frames(
-            tomllib.loads(text), start=live_from - timedelta(days=options.days), end=live_from,
-            seed=options.seed, now=live_from)
+            tomllib.loads(text), start=start, end=live_from, seed=options.seed, now=live_from,
+            origin=_origin(options, live_from))
         with progress_bar() as bar:
             task = bar.add_task(f"{options.days} days of {options.cabins} cabins", total=options.cabins)
             for cabin, unit, found in frames:
                 if stop.is_set():
-                    return None
+                    return
                 take_in(
                     store, cabin, unit, readings=found.readings, links=found.links,
                     service=found.service[found.service["recorded"]], followed=follow_up(found, live_from),
@@ -132,7 +136,11 @@ def _history(settings: Settings, text: str, options: argparse.Namespace, stop: A
                 bar.update(task, advance=1)
     finally:
         store.close()
-    return live_from
+
+
+def _origin(options: argparse.Namespace, live_from: datetime) -> datetime:
+    """Where the simulated lives begin: the same for the past and for the feed that goes on from it."""
+    return live_from - timedelta(days=max(options.days, WARM_DAYS))
 
 
 @contextlib.contextmanager
@@ -147,6 +155,7 @@ def _children(
     words = {
         "collector": [*base, "collect"],
         "feed": [*base, "feed", "--fleet", str(fleet), "--start", live_from.isoformat(),
+                 "--wall-start", live_from.isoformat(), "--origin", _origin(options, live_from).isoformat(),
                  "--speed", str(options.speed), "--seed", str(options.seed)],
         "page": show_command(settings),
     }
@@ -170,7 +179,7 @@ def _children(
                     child.wait()
 
 
-def _wait_for_page(port: int, children: dict[str, subprocess.Popen[bytes]], stop: Any) -> bool:
+def _wait_for_page(port: int, children: dict[str, subprocess.Popen[bytes]], stop: threading.Event) -> bool:
     """Whether the page came to answer."""
     until = time.monotonic() + PAGE_WITHIN_S
     while time.monotonic() < until and not stop.is_set():

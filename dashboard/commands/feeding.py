@@ -28,6 +28,8 @@ def feed(options: argparse.Namespace, settings: Settings, stop: threading.Event)
         raise BadInput(f"--speed must be above 0; got {options.speed:g}")
     run_feed(
         settings.broker, tomllib.loads(text), start=instant(options.start) if options.start else now,
-        until=instant(options.until) if options.until else None, speed=options.speed, seed=options.seed,
+        until=instant(options.until) if options.until else None,
+        wall_start=instant(options.wall_start) if options.wall_start else None,
+        origin=instant(options.origin) if options.origin else None, speed=options.speed, seed=options.seed,
         user=settings.broker_user or None, password=settings.broker_password() or None, stop_event=stop)
     return 0

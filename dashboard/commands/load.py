@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import uuid
 from collections.abc import Iterator
 from datetime import datetime
@@ -19,6 +20,7 @@ from ingest.settings import BadInput
 from ingest.store import Access, open_store
 
 SHOWN = 10
+CSV, SENML = (".csv",), (".jsonl", ".ndjson", ".senml")
 
 
 def add(commands: Any) -> None:
@@ -26,7 +28,7 @@ def add(commands: Any) -> None:
     load = command(
         commands, "load", do_load, help="load sensor logs (CSV, or SenML JSON lines)",
         example="tarnlight load heron-point.csv --tz America/Toronto")
-    load.add_argument("files", nargs="+", type=Path, metavar="FILE", help="*.csv, or *.jsonl / *.senml")
+    load.add_argument("files", nargs="+", type=Path, metavar="FILE", help="*.csv, or *.jsonl / *.ndjson / *.senml")
     load.add_argument("--columns", type=Path, metavar="mapping.toml", help="other headers and units")
     load.add_argument("--tz", help="IANA time zone of times without an offset; without it they are refused")
     load.add_argument("--cabin", help="the cabin, where the file does not say")
@@ -45,6 +47,8 @@ def do_load(options: argparse.Namespace) -> int:
     for path in options.files:
         if not path.is_file():
             raise BadInput(f"{path}: no such file")
+        if path.suffix.lower() not in (*CSV, *SENML):
+            raise BadInput(f"{path}: the name must end in one of {', '.join((*CSV, *SENML))}")
     settings = settings_of(options)
     store = open_store(settings)
     try:
@@ -56,7 +60,7 @@ def do_load(options: argparse.Namespace) -> int:
 
 
 def _chunks(path: Path, options: argparse.Namespace, now: datetime) -> Iterator[Chunk]:
-    if path.suffix.lower() == ".csv":
+    if path.suffix.lower() in CSV:
         return read_csv(
             path, now=now, mapping=column_map(options.columns) if options.columns else None,
             tz=zone(options.tz) if options.tz else None, cabin=options.cabin, unit=options.unit)
@@ -74,8 +78,11 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
             rows, stray = _enrolled(chunk.rows, known)
             problems = pd.concat([chunk.refused, stray], ignore_index=True).to_dict("records")
             name = f"{uuid.uuid4().hex}.parquet"
-            rows.to_parquet(spool / name, index=False)
-            told = store.act("rows", {"file": name, "source": path.name, "refused": problems, "last": False})
+            try:
+                rows.to_parquet(spool / name, index=False)
+                told = store.act("rows", {"file": name, "source": path.name, "refused": problems, "last": False})
+            finally:
+                (spool / name).unlink(missing_ok=True)
             read += chunk.read
             kept += told["kept"] + told["filled"]
             already += told["already"]
@@ -101,8 +108,8 @@ def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataF
     stray = rows.merge(strays.assign(stray=True), on=["cabin", "unit"], how="left")["stray"].notna().to_numpy()
     lost = rows[stray]
     return rows[~stray], pd.DataFrame({
-        "line": lost.index + 2,
-        "payload": lost.astype(str).agg(",".join, axis=1),
+        "line": lost.index,
+        "payload": [json.dumps(one, default=str) for one in lost.to_dict("records")],
         "reason": [f"unit {unit!r} of cabin {cabin!r} is not enrolled"
                    for cabin, unit in zip(lost["cabin"], lost["unit"], strict=True)],
     })

@@ -40,6 +40,8 @@ def add(commands: Any) -> None:
     feed.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second (default 1)")
     feed.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
     feed.add_argument("--start", help="simulated time at the start (default: now)")
+    feed.add_argument("--wall-start", help="when by the wall clock --start was (default: now)")
+    feed.add_argument("--origin", help="where the simulated lives began (default: 120 days before --start)")
     feed.add_argument("--until", help="simulated time to stop at (default: never)")
 
 
