@@ -14,8 +14,8 @@ CLIP_BELOW, CLIP_ABOVE = 1.0, 2.5  # in scales; a storm of some weeks only ever 
 
 def found_jump(
     residual: np.ndarray, known: np.ndarray, scale: np.ndarray, *, events: np.ndarray
-) -> np.ndarray:
-    """First day after the clearest jump of each unit.
+) -> tuple[np.ndarray, np.ndarray]:
+    """First day after the clearest jump of each unit, and whether intensity rises there.
 
     Parameters
     ----------
@@ -31,6 +31,7 @@ def found_jump(
     -------
     column : ndarray of int, shape (n,)
         d where there is none.
+    rises : ndarray of bool, shape (n,)
 
     Notes
     -----
@@ -39,20 +40,21 @@ def found_jump(
     """
     width = known.shape[1]
     if width < 2 * LEAST_DAYS:
-        return np.full(len(known), width)
+        return np.full(len(known), width), np.zeros(len(known), dtype=bool)
     unit = scale[:, None].astype(residual.dtype)
     clipped = np.clip(residual, -CLIP_BELOW * unit, CLIP_ABOVE * unit)
     before, after = _window_sums(clipped * known, WINDOW_DAYS)
     days_before, days_after = _window_sums(known.astype(residual.dtype), WINDOW_DAYS)
     with np.errstate(invalid="ignore", divide="ignore"):
-        jump = np.abs(after / days_after - before / days_before)
-        ratio = jump / np.sqrt(1.0 / days_after + 1.0 / days_before)
-    some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (jump >= LEAST_JUMP)
+        jump = after / days_after - before / days_before
+        ratio = np.abs(jump) / np.sqrt(1.0 / days_after + 1.0 / days_before)
+    some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (np.abs(jump) >= LEAST_JUMP)
     ratio[~some] = 0.0
     for row, day in zip(*np.nonzero(events), strict=True):  # a few marks, not the days
         ratio[row, max(day - NEAR_EVENT_DAYS, 0) : day + NEAR_EVENT_DAYS + 1] = 0.0
     at = ratio.argmax(axis=1)
-    return np.where(ratio[np.arange(len(at)), at] >= LEAST_RATIO * scale, at, width)
+    rows = np.arange(len(at))
+    return np.where(ratio[rows, at] >= LEAST_RATIO * scale, at, width), jump[rows, at] > 0
 
 
 def _window_sums(values: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray]:

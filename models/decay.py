@@ -74,8 +74,9 @@ class FleetFit:
         Water at which `level` is stated. [1/cm, base e]
     water : WaterTrend
         Clear water, and where it is heading.
-    found : ndarray of int, shape (n, 2)
-        Columns of jumps without an event; the number of days for none.
+    found : ndarray of int, shape (n, 2, 2)
+        Jumps without an event: the first column each holds and the first it holds no more; equal for none. A jump
+        up is taken for a cleaning that nobody wrote down: it holds until the next one that somebody did.
     days_known : ndarray of int, shape (n,)
         Days with an intensity.
     prior : Prior
@@ -165,7 +166,7 @@ def fleet_fit(
         reference = np.broadcast_to(absorbance_per_cm(reference_uvt_pct), days.kind.shape)
     start = starting_prior(days, path_cm=path_cm)
     units, width = days.intensity_w_m2.shape
-    found = np.full((units, len(FOUND_JUMPS)), width)
+    found = np.full((units, len(FOUND_JUMPS), 2), width)
 
     def over_chunks(part: Callable[[slice], _Units]) -> _Units:
         chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
@@ -336,12 +337,15 @@ def _alone(
     index = np.arange(rows.start, rows.stop)
     for slot, column in enumerate(FOUND_JUMPS):
         residual = _residual(x, y, coefficient)
-        at = found_jump(residual, known, scale, events=_event_marks(days, index, found))
+        at, rises = found_jump(residual, known, scale, events=_event_marks(days, index, found))
         hit = np.flatnonzero(at < known.shape[1])
         if not len(hit):
             break
-        found[index[hit], slot] = at[hit]
-        x[hit, column] = (np.arange(known.shape[1]) >= at[hit, None]) & known[hit]
+        found[index[hit], slot, 0] = at[hit]
+        found[index[hit], slot, 1] = np.where(rises[hit], _next_cleaning(days, index[hit], at[hit]), known.shape[1])
+        day = np.arange(known.shape[1])
+        holds = (day >= found[index[hit], slot, :1]) & (day < found[index[hit], slot, 1:])
+        x[hit, column] = holds & known[hit]
         coefficient[hit], scale[hit] = robust_coefficients(
             x[hit], y[hit], known[hit], mean=mean[hit], precision=precision[hit], loss=loss, rounds=FIRST_ROUNDS
         )
@@ -354,9 +358,16 @@ def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.nd
     marks = np.zeros(lamp.shape, dtype=bool)
     marks[:, 1:] = (lamp[:, 1:] != lamp[:, :-1]) | (clean[:, 1:] != clean[:, :-1])
     for slot in range(found.shape[1]):
-        some = np.flatnonzero(found[index, slot] < lamp.shape[1])
-        marks[some, found[index[some], slot]] = True
+        some = np.flatnonzero(found[index, slot, 0] < lamp.shape[1])
+        marks[some, found[index[some], slot, 0]] = True
     return marks
+
+
+def _next_cleaning(days: FleetDays, index: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Column of the next recorded cleaning after each unit's `at`; the number of days if none."""
+    number = days.clean_number[index]
+    later = number > number[np.arange(len(index)), at][:, None]
+    return np.where(later.any(axis=1), later.argmax(axis=1), number.shape[1])
 
 
 def _equations(

@@ -69,8 +69,8 @@ def design(
         Of the fleet.
     reference_absorbance_per_cm : ndarray, shape (n,)
         Water at which each unit's level is stated. [1/cm, base e]
-    found : ndarray of int, shape (u, 2)
-        Columns of jumps that no event explains; the number of days (or more) for none.
+    found : ndarray of int, shape (u, 2, 2)
+        Per jump that no event explains: the first column it holds, and the first that it holds no more.
     dtype : type
         Of the floats returned. Single precision (1e-7) is far below what a sensor can tell, and twice as fast.
 
@@ -101,10 +101,13 @@ def design(
     x[:, TEMP], x[:, TEMP_SQUARE] = temp_terms(_temperature(days.water_temp_c[rows].astype(dtype)))
     x[:, DRIFT] = drift_term(day - (width - 1.0))
     x[:, COSINE], x[:, SINE] = year_wave(days.first_day, day).T
-    at = np.concatenate([event_columns(lamp_number, 2), event_columns(clean_number, 1), found], axis=1)
-    for slot, column in enumerate((*SWAP_JUMPS, CLEAN_JUMP, *FOUND_JUMPS)):
+    at = np.concatenate([event_columns(lamp_number, 2), event_columns(clean_number, 1)], axis=1)
+    for slot, column in enumerate((*SWAP_JUMPS, CLEAN_JUMP)):
         some = at[:, slot] < width
         x[some, column] = day >= at[some, slot][:, None]
+    for slot, column in enumerate(FOUND_JUMPS):
+        some = found[:, slot, 0] < found[:, slot, 1]
+        x[some, column] = (day >= found[some, slot, :1]) & (day < found[some, slot, 1:])
     if not known.all():
         x *= known[:, None, :]
     return x, log_intensity, known

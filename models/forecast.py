@@ -53,7 +53,7 @@ class State:
     hours_per_day : ndarray, shape (n,)
         Lit hours in a coming day. [h]
     swapped, cleaned, found : ndarray of float, shape (n, 2), (n, 1) and (n, 2)
-        1 where a jump of that slot lies behind the unit.
+        1 where a jump of that slot still holds.
     absorbance_per_cm, water_temp_c : ndarray, shape (n, h)
         Water of the coming days at which the intensity is asked for. [1/cm, C]
     temp_variance_c2 : ndarray, shape (n,)
@@ -135,10 +135,11 @@ def present_state(
     else:
         absorbance = absorbance_per_cm(uvt_pct)
     lamps, cleanings = (n[:, -1] - n[:, 0] for n in (days.lamp_number, days.clean_number))
+    holds = (fit.found[..., 0] < width) & (fit.found[..., 1] == width)
     return State(
         lamp_hours=days.lamp_hours[:, -1] + missed_h, clean_hours=days.clean_hours[:, -1] + missed_h,
         hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > np.arange(2)).astype(float),
-        cleaned=(cleanings[:, None] > 0).astype(float), found=(fit.found < width).astype(float),
+        cleaned=(cleanings[:, None] > 0).astype(float), found=holds.astype(float),
         absorbance_per_cm=np.broadcast_to(_as_rows(absorbance), grid),
         water_temp_c=np.broadcast_to(_as_rows(water_temp_c), grid), temp_variance_c2=np.zeros(units),
         season=year_wave(days.first_day, width - 1 + ahead), ahead_days=ahead,

@@ -12,6 +12,7 @@ import pytest
 from models.decay import fleet_fit
 from models.decay_columns import design
 from models.fleet_days import FleetDays
+from models.water_trend import water_trend
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the yardstick of this benchmark")
 
@@ -51,7 +52,8 @@ def test_ten_thousand_units_of_two_years_fit_fifty_times_faster_than_a_statsmode
     # It neither pools nor looks for jumps, which ours does within its time.
     days = _fleet(np.random.default_rng())
     x, y, known = design(
-        days, slice(0, SAMPLE), reference_absorbance_per_cm=np.full(UNITS, 0.2), found=np.full((SAMPLE, 3), DAYS)
+        days, slice(0, SAMPLE), water=water_trend(days), reference_absorbance_per_cm=np.full(UNITS, 0.2),
+        found=np.full((SAMPLE, 2, 2), DAYS),
     )
     norm = sm.robust.norms.TukeyBiweight()
 
