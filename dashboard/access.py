@@ -7,7 +7,7 @@ from datetime import datetime
 
 import streamlit as st
 
-from dashboard.words import Units
+from dashboard.measures import Units
 from ingest.engine import StoreUnavailable, read_address
 from ingest.queries import UnitStatus, status
 from ingest.registry import load_fleet

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import streamlit as st
 
-from dashboard import markup
 from dashboard.access import UNITS, get_settings
+from dashboard.measures import Units
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
 from dashboard.views.frame import PAGES
 from dashboard.views.now import now
 from dashboard.views.system import system
-from dashboard.words import Units
 
+STYLE = Path(__file__).with_name("style.css")
 UNIT_WORDS = {Units.METRIC: "Metric (L, °C)", Units.US: "US (gal, °F)"}
 
 
 def main() -> None:
     """Style, navigation, the page, and the controls that all pages share."""
     st.set_page_config(page_title="tarnlight", layout="wide", initial_sidebar_state="collapsed")
-    st.html(markup.STYLE)
+    st.html(STYLE)
     pages = {
         "now": st.Page(now, title="Now", url_path="now", default=True),
         "cabin": st.Page(cabin, title="One cabin", url_path="cabin"),

@@ -13,15 +13,8 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from dashboard.words import (
-    CAUSE_WORDS,
-    KIND_WORDS,
-    Units,
-    between,
-    duration,
-    flow_unit,
-    to_volume,
-)
+from dashboard.measures import Units, between, duration, flow_unit, to_volume
+from dashboard.words import CAUSE_WORDS, KIND_WORDS
 from models.fleet import Reactor, Unit
 from models.outage import Kind
 
@@ -108,8 +101,10 @@ def evidence_figure(
 def clipped(intervals: pd.DataFrame, span: Span) -> pd.DataFrame:
     """The intervals within the span, cut at its ends."""
     inside = intervals[(intervals["end"] > span.since) & (intervals["start"] < span.until)]
+    since, until = pd.Timestamp(span.since), pd.Timestamp(span.until)
     return inside.assign(
-        start=inside["start"].clip(lower=pd.Timestamp(span.since)), end=inside["end"].clip(upper=pd.Timestamp(span.until)))
+        start=inside["start"].where(inside["start"] > since, since),
+        end=inside["end"].where(inside["end"] < until, until))
 
 
 def broken(readings: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
@@ -131,7 +126,7 @@ def states(rows: pd.DataFrame, column: str, until: datetime) -> pd.DataFrame:
 
     A state holds until the next of its kind, but not across what nobody heard (`broken`).
     """
-    held = rows.groupby("stretch")[column].ffill().astype("boolean").astype("Float64").to_numpy(float, na_value=np.nan)
+    held = rows.groupby("stretch")[column].ffill().astype("boolean").to_numpy(float, na_value=np.nan)
     stretch = rows["stretch"].to_numpy()
     begins = np.ones(len(rows), bool)
     same = (held[1:] == held[:-1]) | (np.isnan(held[1:]) & np.isnan(held[:-1]))
@@ -141,6 +136,11 @@ def states(rows: pd.DataFrame, column: str, until: datetime) -> pd.DataFrame:
     end = start.shift(-1).fillna(pd.Timestamp(until))
     found = pd.DataFrame({"start": start, "end": end, "on": held[first]})
     return found[found["on"].notna() & (found["end"] > found["start"])].reset_index(drop=True)
+
+
+def milliseconds(stretches: pd.DataFrame) -> pd.Series:
+    """Lengths as plotly takes them on a time axis."""
+    return (stretches["end"] - stretches["start"]).dt.total_seconds() * 1e3
 
 
 def _draw_dose(figure: go.Figure, rows: pd.DataFrame, x: pd.Series) -> None:
@@ -176,7 +176,7 @@ def _draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: U
     for kind in Kind:
         found = shown[shown["kind"] == kind]
         color, shape = LOOKS[kind]
-        length_ms = (found["end"] - found["start"]) / pd.Timedelta(milliseconds=1)
+        length_ms = milliseconds(found)
         litres = [between(low, upper, units)
                   for low, upper in zip(found["underdosed_l"], found["underdosed_l_upper"], strict=True)]
         why = found["cause"].map(lambda cause: CAUSE_WORDS.get(cause, cause)).tolist()
@@ -201,7 +201,7 @@ def _draw_states(figure: go.Figure, found: pd.DataFrame, lane: str, span: Span) 
         part = found[found["on"] == on]
         figure.add_trace(go.Bar(
             orientation="h", y=[lane] * len(part), base=span.wall(part["start"]),
-            x=(part["end"] - part["start"]) / pd.Timedelta(milliseconds=1), name=f"{lane} {word}", width=0.72,
+            x=milliseconds(part), name=f"{lane} {word}", width=0.72,
             showlegend=False, text=[word] * len(part), textposition="inside", insidetextanchor="start",
             textfont={"color": INK if on else "#ffffff"},
             customdata=[f"{lane} {word}, {start:%a %d %b %H:%M} to {end:%a %d %b %H:%M}" for start, end in zip(

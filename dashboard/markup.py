@@ -1,4 +1,4 @@
-"""HTML that the pages show: the one place where text from outside is escaped, and the one style sheet.
+"""HTML that the pages show: the one place where text from outside is escaped (its looks: `style.css`).
 
 What a device, a form or a file said never reaches a page as markup: every value passes `text`.
 """
@@ -79,6 +79,12 @@ def steps(found: Iterable[tuple[bool, str, str]]) -> str:
     return f'<ol class="tl-steps">{rows}</ol>'
 
 
+def registry_entry(name: str, place: str, units: Sequence[str]) -> str:
+    """A cabin of the registry and its units."""
+    lines = "".join(f"<li>{text(one)}</li>" for one in units)
+    return f'<div class="tl-entry"><h2>{text(name)}</h2><p class="tl-note">{text(place)}</p><ul>{lines}</ul></div>'
+
+
 def box(title: str, lines: Sequence[str], commands: Sequence[str] = (), *, tone: str = "plain") -> str:
     """A designed notice: a title, what it means, and what to type; `tone` is plain or alarm."""
     body = "".join(f"<p>{text(one)}</p>" for one in lines)
@@ -89,66 +95,3 @@ def box(title: str, lines: Sequence[str], commands: Sequence[str] = (), *, tone:
 def small(sentence: str) -> str:
     """A quiet line."""
     return f'<p class="tl-note">{text(sentence)}</p>'
-
-
-STYLE = """<style>
-:root { --ink:#14212b; --soft:#46545f; --line:#c9d3da; --paper:#f5f8fa;
-  --boil:#a31621; --silent:#4a2a78; --watch:#7a4a00; --clear:#0d5c46; }
-[data-testid="stStatusWidget"] { display:none; }
-[data-testid="stMainBlockContainer"] { max-width:1120px; padding-top:4.2rem; padding-bottom:3rem; }
-.tl-headline { font-size:clamp(1.45rem,4.6vw,2.1rem); line-height:1.22; margin:0 0 .2rem; padding:0; color:var(--ink); }
-.tl-note { color:var(--soft); font-size:.95rem; margin:.15rem 0; }
-.tl-badge { display:inline-block; font-weight:700; padding:.1rem .6rem; border-radius:4px; border:2px solid;
-  white-space:nowrap; background:#fff; }
-.tl-boil { color:#fff; background:var(--boil); border-color:var(--boil); }
-.tl-silent { color:var(--silent); border-color:var(--silent); border-style:dashed; }
-.tl-watch { color:var(--watch); border-color:var(--watch); }
-.tl-clear { color:var(--clear); border-color:var(--clear); }
-.tl-tally { list-style:none; display:flex; flex-wrap:wrap; gap:.35rem 1.4rem; margin:.3rem 0 0; padding:0; }
-.tl-tally li { margin:0; color:var(--ink); }
-.tl-mean { color:var(--soft); font-size:.92rem; }
-.tl-card { display:grid; grid-template-columns:minmax(11rem,3fr) 5fr 5fr; gap:.2rem 1.6rem; color:var(--ink); }
-.tl-card h2 { font-size:1.25rem; margin:.3rem 0 0; padding:0; }
-.tl-card h3 { font-size:.85rem; margin:0 0 .1rem; padding:0; color:var(--soft); font-weight:600; }
-.tl-card p, .tl-card li { margin:0 0 .25rem; font-size:1rem; line-height:1.4; }
-.tl-card ul, .tl-verdict ul { margin:0; padding-left:1.1rem; }
-.tl-card .tl-since { font-size:.92rem; color:var(--soft); }
-.tl-do p { font-weight:600; }
-.tl-extra { color:var(--soft); }
-[class*="st-key-card-"] { border-left-width:6px; border-left-style:solid; }
-[class*="st-key-card-boil"] { border-left-color:var(--boil); }
-[class*="st-key-card-silent"] { border-left-color:var(--silent); border-left-style:dashed; }
-[class*="st-key-card-watch"] { border-left-color:var(--watch); }
-[class*="st-key-card-clear"] { border-left-color:var(--clear); }
-.tl-verdict { border:1px solid var(--line); border-left:8px solid; border-radius:6px; padding:.9rem 1.2rem;
-  background:var(--paper); color:var(--ink); }
-.tl-verdict h1 { font-size:clamp(1.5rem,5vw,2.1rem); margin:0; padding:0; line-height:1.2; }
-.tl-verdict h2 { font-size:1rem; margin:.7rem 0 .1rem; padding:0; color:var(--soft); font-weight:600; }
-.tl-verdict li, .tl-verdict p { font-size:1.05rem; line-height:1.45; margin:0 0 .25rem; }
-.tl-big { margin:.35rem 0 0 !important; } .tl-big .tl-badge { font-size:1.35rem; margin-right:.5rem; }
-.tl-action { font-weight:650; font-size:1.18rem !important; }
-.tl-edge-boil { border-left-color:var(--boil); } .tl-edge-silent { border-left-color:var(--silent); border-left-style:dashed; }
-.tl-edge-watch { border-left-color:var(--watch); } .tl-edge-clear { border-left-color:var(--clear); }
-.tl-table { width:100%; border-collapse:collapse; color:var(--ink); font-size:.98rem; }
-.tl-table caption { text-align:left; color:var(--soft); caption-side:top; }
-.tl-table th { text-align:left; font-weight:600; color:var(--soft); border-bottom:2px solid var(--line); padding:.3rem .6rem .3rem 0; }
-.tl-table td { border-bottom:1px solid var(--line); padding:.35rem .6rem .35rem 0; vertical-align:top;
-  overflow-wrap:anywhere; font-variant-numeric:tabular-nums; }
-.tl-steps { margin:0; padding-left:1.5rem; color:var(--ink); } .tl-steps li { margin:0 0 .5rem; line-height:1.4; }
-.tl-mark { display:inline-block; min-width:4.6rem; font-weight:600; }
-.tl-step-done .tl-mark { color:var(--clear); } .tl-step-open .tl-mark { color:var(--boil); }
-.tl-box { border:1px solid var(--line); border-left:8px solid #0b5c7a; border-radius:6px; padding:.9rem 1.2rem;
-  background:var(--paper); color:var(--ink); }
-.tl-box-alarm { border-left-color:var(--boil); background:#fdf3f3; }
-.tl-box h2 { font-size:1.3rem; margin:0 0 .3rem; padding:0; }
-.tl-box p { margin:0 0 .4rem; font-size:1.05rem; line-height:1.45; }
-.tl-box pre { background:#e8eef2; border-radius:4px; padding:.5rem .8rem; margin:.3rem 0; overflow-x:auto; font-size:.95rem; }
-@media (max-width:760px) {
-  [data-testid="stMainBlockContainer"] { padding-left:1rem; padding-right:1rem; }
-  .tl-card { grid-template-columns:1fr; } .tl-tally .tl-mean { display:none; }
-  .tl-table thead { display:none; } .tl-table tr { display:block; border-bottom:2px solid var(--line); padding:.4rem 0; }
-  .tl-table td { display:grid; grid-template-columns:8.5rem 1fr; border:0; padding:.1rem 0; }
-  .tl-table td::before { content:attr(data-head); color:var(--soft); }
-}
-@media print { header, [data-testid="stToolbar"] { display:none; } }
-</style>"""

@@ -1,31 +1,37 @@
-"""What the pages say, as pure functions: headlines, ages, times in the cabin's zone, numbers in the reader's units.
+"""What the pages say, as pure functions: headlines, reasons, rows of tables.
 
-Quantities arrive in the units of their names (L, L/min, degC) and are converted here, at the edge, and nowhere
-else. A text that came from outside is returned as it is; `dashboard.markup` escapes it.
+Numbers and times come from `dashboard.measures`. A text that came from outside is returned as it is;
+`dashboard.markup` escapes it.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
-from enum import StrEnum
 
+import pandas as pd
+
+from dashboard.measures import (
+    UNKNOWN,
+    Units,
+    absent,
+    age,
+    between,
+    duration,
+    flow,
+    local,
+    number,
+    temperature,
+    volume,
+)
+from ingest.engine import named
 from ingest.queries import UnitStatus
-from models.advisory import STEP_WORDS, Advisory, Step
+from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
+from models.advisory import Cause as AdvisoryCause
+from models.fleet import Contact, Fleet, Unit
 from models.outage import Cause, Kind
 from models.verdict import Word
-
-L_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm (NIST SP 811, B.8; from memory)
-UNKNOWN = "not known"
-
-
-class Units(StrEnum):
-    """The reader's units."""
-
-    METRIC = "metric"
-    US = "us"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,12 +53,21 @@ WORST_FIRST = tuple(FACES)
 NEEDS_YOU = (Word.BOIL, Word.SILENT)  # the tap may not be drunk from untreated, or nobody knows
 
 KIND_WORDS: Mapping[str, str] = {
-    Kind.LIT: "Lit", Kind.WARMING: "Warming up", Kind.WEAK: "Too weak", Kind.DARK: "Dark", Kind.UNHEARD: "Not heard",
+    Kind.LIT: "Lit", Kind.WARMING: "Warming up", Kind.WEAK: "Too weak", Kind.DARK: "Dark",
+    Kind.UNHEARD: "Not heard",
 }
 CAUSE_WORDS: Mapping[str, str] = {
-    Cause.NONE: "", Cause.NO_POWER: "no power", Cause.NO_LAMP: "lamp off though powered", Cause.NO_LINK: "link down",
-    Cause.NO_LOGGER: "logger silent", Cause.UNKNOWN: "cause not known",
+    Cause.NONE: "", Cause.NO_POWER: "no power", Cause.NO_LAMP: "lamp off though powered",
+    Cause.NO_LINK: "link down", Cause.NO_LOGGER: "logger silent", Cause.UNKNOWN: "cause not known",
 }
+
+ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
+    AdvisoryCause.POWER_CUT: "a power cut", AdvisoryCause.LAMP_FAILURE: "a dark lamp",
+    AdvisoryCause.WARM_UP_DRAW: "water drawn while the lamp was warming up",
+    AdvisoryCause.LOW_DOSE: "a dose below target", AdvisoryCause.UNHEARD: "a stretch in which nothing was heard",
+    AdvisoryCause.MANUAL: "a person's decision",
+}
+OUTAGE_HEADERS = ("From", "To", "Length", "What", "Under-dosed", "Drawn", "Rests on")
 
 
 # Sentences ---------------------------------------------------------------------------------------
@@ -83,21 +98,21 @@ def counts(found: Iterable[UnitStatus]) -> dict[Word, int]:
 def headline(found: Sequence[UnitStatus]) -> str:
     """Which cabins need somebody now, in one sentence."""
     cabins = worst_by_cabin(found)
-    number = counts(found)
+    how_many = counts(found)
     all_of = len(cabins)
     if not all_of:
         return "No cabin is enrolled yet."
     needing = [(name, word) for name, word in cabins.values() if word in NEEDS_YOU]
     if not needing:
-        rest = [f"{number[word]} to {word}" if word is Word.WATCH else f"{number[word]} {word}"
-                for word in (Word.WATCH, Word.CLEAR) if number[word]]
+        rest = [f"{how_many[word]} to {word}" if word is Word.WATCH else f"{how_many[word]} {word}"
+                for word in (Word.WATCH, Word.CLEAR) if how_many[word]]
         return f"No cabin needs you now: {' and '.join(rest)}."
     if len(needing) <= 3:
         why = "; ".join(
             f"{_listed([name for name, one in needing if one is word])} ({word})"
-            for word in NEEDS_YOU if number[word])
+            for word in NEEDS_YOU if how_many[word])
     else:
-        why = ", ".join(f"{number[word]} {word}" for word in NEEDS_YOU if number[word])
+        why = ", ".join(f"{how_many[word]} {word}" for word in NEEDS_YOU if how_many[word])
     of = "The one cabin" if all_of == 1 else f"{len(needing)} of {all_of} cabins"
     return f"{of} need{'s' if len(needing) == 1 else ''} you now: {why}."
 
@@ -122,6 +137,24 @@ def exposure_words(advisory: Advisory, zone: tzinfo, units: Units) -> str:
     return f"Water drawn without a full dose: {litres}, from {local(exposure.start, zone)} {until}."
 
 
+def whom_to_call(authorities: Sequence[Contact]) -> str:
+    """The local health authority, as enrolled."""
+    if not authorities:
+        return "The local health authority decides; it is not among the contacts enrolled for this cabin yet."
+    told = "; ".join(one.name + (f", {one.phone}" if one.phone else "") for one in authorities)
+    return f"The local health authority decides: {told}."
+
+
+def cause_words(cause: AdvisoryCause) -> str:
+    """Why an advisory stands."""
+    return ADVISORY_CAUSE_WORDS[cause]
+
+
+def step_evidence(step: StepStatus, zone: tzinfo) -> str:
+    """On what a step counts as done, or what is still missing."""
+    return step.evidence + (f"; since {local(step.since, zone)}" if step.done and step.since else "")
+
+
 def step_words(step: Step) -> str:
     """A step of an advisory, as a line of a list."""
     words = STEP_WORDS[step]
@@ -139,136 +172,6 @@ def beat_words(beat_at: datetime, wall: datetime) -> str:
     return (
         f"The collector gave its last sign of life {duration(wall - beat_at)} ago, at {local(beat_at, UTC)}. "
         "What you see below is as old as that and says nothing of the time since.")
-
-
-# Time --------------------------------------------------------------------------------------------
-
-
-def local(at: datetime, zone: tzinfo) -> str:
-    """An instant on the clock of that place, with the zone's own letters."""
-    there = at.astimezone(zone)
-    return f"{there:%a} {there.day} {there:%b %Y, %H:%M %Z}"
-
-
-def duration(length: timedelta) -> str:
-    """A length of time in at most two parts."""
-    seconds = max(0, int(length.total_seconds()))
-    days, rest = divmod(seconds, 86400)
-    hours, rest = divmod(rest, 3600)
-    minutes = rest // 60
-    if days >= 2:
-        return f"{days} days" + (f" {hours} h" if hours and days < 10 else "")
-    if seconds >= 3600:
-        hours += 24 * days
-        return f"{hours} h" + (f" {minutes} min" if minutes else "")
-    return f"{minutes} min" if seconds >= 120 else f"{seconds} s"
-
-
-def age(at: datetime | None, now: datetime) -> str:
-    """How old a reading is; one that is still to come says so."""
-    if at is None:
-        return "never"
-    if at > now + timedelta(seconds=1):
-        return f"{duration(at - now)} ahead of this clock"
-    return f"{duration(now - at)} ago"
-
-
-# Numbers -----------------------------------------------------------------------------------------
-
-
-def _absent(value: float | None) -> bool:
-    return value is None or math.isnan(value)
-
-
-def volume(volume_l: float | None, units: Units) -> str:
-    """A volume in L or US gal."""
-    if volume_l is None or _absent(volume_l):
-        return UNKNOWN
-    value, unit = to_volume(volume_l, units), volume_unit(units)
-    return f"{value:,.1f} {unit}" if 0 < value < 10 else f"{value:,.0f} {unit}"
-
-
-def between(low_l: float | None, upper_l: float | None, units: Units) -> str:
-    """A volume and the most that it can be; an upper bound is never rounded down."""
-    unit = volume_unit(units)
-    if upper_l is None or _absent(upper_l):
-        return "an unknown amount" if low_l is None or _absent(low_l) else f"at least {volume(low_l, units)}"
-    upper = _up(to_volume(upper_l, units))
-    if low_l is None or _absent(low_l):
-        return f"up to {upper} {unit}"
-    low = to_volume(low_l, units)
-    told = f"{low:,.1f}" if 0 < low < 10 else f"{low:,.0f}"
-    return f"{upper} {unit}" if math.isclose(low_l, upper_l, rel_tol=1e-9) else f"{told} to {upper} {unit}"
-
-
-def _up(value: float) -> str:
-    """Rounded up: to a tenth below 10, else to a whole number."""
-    if 0 < value < 10:
-        return f"{math.ceil(round(value * 10, 6)) / 10:,.1f}"
-    return f"{math.ceil(round(value, 6)):,d}"
-
-
-def flow(flow_l_min: float | None, units: Units) -> str:
-    """A flow in L/min or US gal/min."""
-    if flow_l_min is None or _absent(flow_l_min):
-        return UNKNOWN
-    return f"{to_volume(flow_l_min, units):,.1f} {flow_unit(units)}"
-
-
-def temperature(temp_c: float | None, units: Units) -> str:
-    """A temperature in degC or degF."""
-    if temp_c is None or _absent(temp_c):
-        return UNKNOWN
-    return f"{to_temperature(temp_c, units):.1f} {temperature_unit(units)}"
-
-
-def dose(dose_mj_cm2: float | None) -> str:
-    """A dose; without a bound where lit water stands."""
-    if dose_mj_cm2 is None or _absent(dose_mj_cm2):
-        return UNKNOWN
-    return "no limit while water stands" if math.isinf(dose_mj_cm2) else f"{dose_mj_cm2:,.1f} mJ/cm²"
-
-
-def dose_low(dose_mj_cm2: float | None) -> str:
-    """A lower bound of dose, never rounded up."""
-    if dose_mj_cm2 is None or _absent(dose_mj_cm2) or math.isinf(dose_mj_cm2):
-        return dose(dose_mj_cm2)
-    return f"{math.floor(dose_mj_cm2 * 10) / 10:,.1f} mJ/cm²"
-
-
-def number(value: float | None, unit: str, digits: int = 1) -> str:
-    """Any other quantity."""
-    return UNKNOWN if value is None or _absent(value) else f"{value:,.{digits}f} {unit}"
-
-
-def to_volume(volume_l: float, units: Units) -> float:
-    """L (or L/min) as the reader has it."""
-    return volume_l / L_PER_US_GALLON if units is Units.US else volume_l
-
-
-def from_volume(value: float, units: Units) -> float:
-    """The way back from `to_volume`, for what a form was given. [L or L/min]"""
-    return value * L_PER_US_GALLON if units is Units.US else value
-
-
-def to_temperature(temp_c: float, units: Units) -> float:
-    """degC as the reader has it."""
-    return temp_c * 9 / 5 + 32 if units is Units.US else temp_c
-
-
-def volume_unit(units: Units) -> str:
-    """L or gal."""
-    return "gal" if units is Units.US else "L"
-
-
-def flow_unit(units: Units) -> str:
-    """L/min or gpm."""
-    return "gpm" if units is Units.US else "L/min"
-
-
-def temperature_unit(units: Units) -> str:
-    """degC or degF."""
-    return "°F" if units is Units.US else "°C"
 
 
 # Rows --------------------------------------------------------------------------------------------
@@ -292,6 +195,59 @@ def latest_readings(status: UnitStatus, now: datetime, units: Units) -> list[tup
         ("Lamp hours", number(carry.lamp_hours, "h", 0), carry.lamp_hours_at),
     ]
     told = [(name, value, age(at, now)) for name, value, at in rows if at is not None]
-    if carry.uvt_pct is None and not _absent(status.uvt_pct):
+    if carry.uvt_pct is None and not absent(status.uvt_pct):
         told.append(("Transmittance (UVT)", number(status.uvt_pct, "%"), "from the latest water test"))
     return told
+
+
+def outages_summary(found: pd.DataFrame, units: Units) -> str:
+    """How often and how long it was not lit, and the water of it, in one sentence."""
+    if found.empty:
+        return "In this time every minute was heard and lit."
+    times = "Once" if len(found) == 1 else f"{len(found)} times"
+    length = duration(timedelta(seconds=float(found["seconds"].sum())))
+    litres = between(
+        float(found["underdosed_l"].sum()), float(found["underdosed_l_upper"].sum(skipna=False)), units)
+    return f"{times} in this time, {length} in all; water drawn in it without a full dose: {litres}."
+
+
+def outage_rows(found: pd.DataFrame, now: datetime, zone: tzinfo, units: Units) -> list[tuple[str, ...]]:
+    """Rows of a table with `OUTAGE_HEADERS`; what reaches up to now goes on."""
+    return [
+        (local(row.start.to_pydatetime(), zone),
+         "goes on" if row.end >= pd.Timestamp(now) else local(row.end.to_pydatetime(), zone),
+         duration(row.end - row.start), kind_words(row.kind, row.cause),
+         between(row.underdosed_l, row.underdosed_l_upper, units), between(row.drawn_l, row.drawn_l_upper, units),
+         row.rests_on)
+        for row in named(found)
+    ]
+
+
+def service_words(kind: str) -> str:
+    """A kind of service event in words."""
+    return kind.replace("-", " ").capitalize()
+
+
+def plain(value: float | None) -> str:
+    """A number without a unit of its own; nothing where there is none."""
+    return "" if value is None or absent(value) else f"{value:g}"
+
+
+def registry_summary(fleet: Fleet) -> str:
+    """How much is enrolled."""
+    units = sum(len(one.units) for one in fleet.cabins)
+    return f"{len(fleet.cabins)} cabins, {units} units and {len(fleet.reactors)} kinds of unit are enrolled."
+
+
+def unit_line(unit: Unit, units: Units) -> str:
+    """A unit of the registry in one line."""
+    supply = "gravity supply" if unit.gravity_fed else f"pressure tank {volume(unit.drawdown_l, units)}"
+    return (
+        f"{unit.slug}: {unit.reactor}, target {unit.dose_target_mj_cm2:g} mJ/cm², water tested at "
+        f"{unit.uvt_pct:g} %, up to {flow(unit.peak_flow_l_min, units)}, {supply}, read every {unit.cadence_s:g} s")
+
+
+def enrolled_words(told: Mapping[str, Sequence[str]]) -> str:
+    """What an enrolment changed."""
+    parts = [f"{word}: {', '.join(told[word])}" for word in ("new", "changed") if told[word]]
+    return "; ".join([*parts, f"{len(told['same'])} as they were"])[:600] + "."

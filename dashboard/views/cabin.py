@@ -1,10 +1,151 @@
-"""One cabin."""
+"""One cabin: may its tap be drunk from, since when, why, what to do; then the evidence.
+
+The address names it (`?cabin=slug&unit=slug`), so that a QR code at the tap can lead here.
+"""
+
 from __future__ import annotations
 
-from dashboard.views.frame import guarded
+from collections.abc import Callable
+
+import streamlit as st
+
+from dashboard import markup, measures, words
+from dashboard.access import get_fleet, present, reader_units
+from dashboard.views.evidence import evidence
+from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.record import done, record
+from dashboard.views.steps import steps
+from dashboard.views.system import refused_table
+from ingest import queries
+from ingest.queries import UnitStatus
 from ingest.store import Client
+from models.advisory import State
+from models.fleet import Fleet, Role
+
+CHOSEN = "chosen-unit"  # key in the session
+REFUSED_LOOKED_AT, REFUSED_SHOWN = 500, 20
+
+Key = tuple[str, str]
+Section = Callable[[Client, str, str], None]
 
 
 @guarded
 def cabin(store: Client) -> None:
-    """One cabin."""
+    """The cabin that the address names, or the worst one."""
+    fleet = get_fleet(store)
+    if not any(one.units for one in fleet.cabins):
+        empty()
+        return
+    chosen = choice(store, fleet)
+    if chosen is None:
+        return
+    first_screen(store, *chosen)
+    for section in SECTIONS:
+        section(store, *chosen)
+
+
+def choice(store: Client, fleet: Fleet) -> Key | None:
+    """The unit that the address or the reader names; None where it isn't enrolled, which is said."""
+    keys = [(one.slug, unit.slug) for one in fleet.cabins for unit in one.units]
+    asked = st.query_params.get("cabin")
+    if asked is None:
+        worst = present(store).statuses[0]
+        wanted = st.session_state.get(CHOSEN, (worst.cabin.slug, worst.unit.slug))
+    else:
+        unit = st.query_params.get("unit")
+        of_cabin = [key for key in keys if key[0] == asked and unit in (None, key[1])]
+        wanted = of_cabin[0] if of_cabin else (asked, unit or "")
+    if wanted not in keys:
+        unknown(wanted, fleet)
+        return None
+    st.session_state[CHOSEN] = wanted
+    names = {key: label(fleet, key) for key in keys}
+    picked: Key = st.selectbox(
+        "Cabin", keys, key=CHOSEN, format_func=names.__getitem__, on_change=follow, label_visibility="collapsed")
+    return picked
+
+
+def follow() -> None:
+    """Keep the address in step with what the reader picked."""
+    st.query_params["cabin"], st.query_params["unit"] = st.session_state[CHOSEN]
+
+
+def label(fleet: Fleet, key: Key) -> str:
+    """A unit's name in a list."""
+    found = fleet.cabin(key[0])
+    return found.name if len(found.units) == 1 else f"{found.name}, {key[1]}"
+
+
+def unknown(wanted: Key, fleet: Fleet) -> None:
+    """The address names a cabin or unit that isn't enrolled: where to go instead."""
+    what = f"No cabin {wanted[0]!r} is enrolled"
+    if any(one.slug == wanted[0] for one in fleet.cabins):
+        what = f"Cabin {wanted[0]!r} has no unit {wanted[1]!r}"
+    st.html(markup.box(what, [
+        "The address of this page names something that is not enrolled here, so nothing can be said of its water: "
+        "not known is never clear. Was the link mistyped, or the cabin renamed? These are enrolled:",
+    ], tone="alarm"))
+    for one in fleet.cabins:
+        for unit in one.units:
+            link("cabin", label(fleet, (one.slug, unit.slug)), cabin=one.slug, unit=unit.slug)
+
+
+def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:
+    """One unit of what the store says now; None where it was just taken away."""
+    return next(
+        (one for one in present(store).statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+
+
+@live("2s")
+def first_screen(store: Client, cabin: str, unit: str) -> None:
+    """Verdict, since when, what to do, why; whose word goes before ours, and whom to call."""
+    one = status_of(store, cabin, unit)
+    if one is None:
+        st.html(markup.box("Just enrolled", ["Its first verdict will be here in a moment."]))
+        return
+    at = present(store).at
+    kept = one.advisory.advisory if one.advisory else None
+    extra = ""
+    if kept is not None and kept.state is not State.LIFTED:
+        extra = words.exposure_words(kept, one.cabin.zone, reader_units())
+    st.html(markup.verdict(
+        word=one.verdict.verdict, name=words.unit_name(one), reasons=one.verdict.reasons, extra=extra,
+        action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
+    heard = measures.age(one.carry.at, at) if one.carry else "never"
+    st.html(markup.small(f"Last heard {heard}. Now {measures.local(at, one.cabin.zone)} at the cabin."))
+    calls = words.whom_to_call([
+        contact for contact in get_fleet(store).contacts
+        if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
+    st.html(markup.small(calls))
+    caution()
+
+
+@live("2s")
+def latest(store: Client, cabin: str, unit: str) -> None:
+    """What was read last, and how old it is."""
+    st.subheader("Latest readings")
+    one = status_of(store, cabin, unit)
+    rows = words.latest_readings(one, present(store).at, reader_units()) if one else []
+    if one is None or not rows:
+        st.html(markup.small("This unit has never been heard."))
+        return
+    if not one.heard:
+        st.html(markup.small("These are too old to speak of the present."))
+    st.html(markup.table(("Quantity", "Value", "How old"), rows))
+
+
+@live("10s")
+def refused(store: Client, cabin: str, unit: str) -> None:
+    """What this unit sent that could not be used."""
+    found = queries.quarantined(store, REFUSED_LOOKED_AT)
+    found = found[(found["cabin"] == cabin) & (found["unit"] == unit)].head(REFUSED_SHOWN)
+    st.subheader("Refused records of this unit")
+    if found.empty:
+        st.html(markup.small("None of late."))
+        return
+    st.html(refused_table(found))
+
+
+# The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an
+# advisory, a lamp's trend) is one more function of store, cabin and unit in this list.
+SECTIONS: tuple[Section, ...] = (steps, evidence, latest, record, done, refused)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import wraps
@@ -19,6 +20,8 @@ from ingest.store import Client
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
 P = ParamSpec("P")
 
+logger = logging.getLogger(__name__)
+
 
 def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
     """A page that gets the store; where no collector answers, it says so and waits for one."""
@@ -31,6 +34,9 @@ def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
         except StoreUnavailable as error:
             forget()
             unavailable(str(error))
+        except Exception:  # outermost loop of a page: what breaks here must not look like an answer
+            logger.exception("page %s failed", body.__name__)
+            failed("This page")
     return page
 
 
@@ -45,6 +51,9 @@ def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
             except StoreUnavailable:
                 forget()
                 st.rerun()
+            except Exception:  # outermost loop of a part; the others go on
+                logger.exception("part %s failed", body.__name__)
+                failed("This part of the page")
         return part
     return wrap
 
@@ -85,6 +94,13 @@ def unavailable(why: str) -> None:
         "Start it, and this page comes back by itself:",
     ], [f"tarnlight collect --store {own.store} --broker {own.broker}"], tone="alarm"))
     st.html(markup.small(f"In the collector's words: {why}"))
+
+
+def failed(what: str) -> None:
+    """Something of ours broke: say so, and that it says nothing of the water."""
+    st.html(markup.box(f"{what} failed", [
+        "That is a fault of this program, and it says nothing of any cabin's water: not known is never clear. The "
+        "reason stands in the log of `tarnlight show`."], ["tarnlight doctor"], tone="alarm"))
 
 
 def empty() -> None:

@@ -48,7 +48,7 @@ def verdicts(store: Client) -> None:
 def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:
     """What the reader asked for: a trip, some verdicts."""
     trips = sorted({one.cabin.trip for one in found if one.cabin.trip})
-    with st.container(horizontal=True, vertical_alignment="bottom", key="filter"):
+    with st.expander("Filter by verdict or trip"), st.container(horizontal=True, vertical_alignment="bottom"):
         picked = st.pills(
             "Show only", words.WORST_FIRST, selection_mode="multi", key="filter-verdict",
             format_func=lambda word: f"{words.FACES[word].shape} {words.FACES[word].word}")
@@ -71,7 +71,7 @@ def card(one: UnitStatus, found: Present) -> None:
         st.html(markup.card(
             word=word, name=words.unit_name(one), reasons=one.verdict.reasons, action=one.verdict.next_action,
             since=f"{FACE_WORD[word]} {words.since_words(one.verdict.since, now_, one.cabin.zone)}", extra=extra))
-        link("cabin", f"Open {words.unit_name(one)}", cabin=one.cabin.slug, unit=one.unit.slug)
+        link("cabin", f"Open {words.unit_name(one)} →", cabin=one.cabin.slug, unit=one.unit.slug)
 
 
 FACE_WORD = {word: words.FACES[word].word for word in Word}

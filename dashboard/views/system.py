@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pandas as pd
 import streamlit as st
 
-from dashboard import markup, words
+from dashboard import markup, measures
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
 from ingest import queries
@@ -36,9 +36,9 @@ def collector(store: Client) -> None:
     started = row["started_at"].to_pydatetime()
     trouble = f"not connected: {row['trouble'] or 'no reason given'}"
     st.html(markup.table(("What", "How it is"), [
-        ("Collector", f"process {row['pid']}, up for {words.duration(wall - started)}, "
-         f"since {words.local(started, UTC)}"),
-        ("Last sign of life", words.age(row["beat_at"].to_pydatetime(), wall)),
+        ("Collector", f"process {row['pid']}, up for {measures.duration(wall - started)}, "
+         f"since {measures.local(started, UTC)}"),
+        ("Last sign of life", measures.age(row["beat_at"].to_pydatetime(), wall)),
         ("Broker", f"{row['broker']}, {'connected' if row['connected'] else trouble}"),
         ("Since it started", f"{row['messages']:,} messages, {row['rows_kept']:,} readings kept, "
          f"{row['refused']:,} records refused"),
@@ -63,5 +63,5 @@ def refused_table(found: pd.DataFrame, *more: str) -> str:
     headers = ("Arrived", *(name.capitalize() for name in more), "Why it was refused", "What it said")
     names = ("reason", "payload")
     return markup.table(headers, [
-        (words.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in (*more, *names)))
+        (measures.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in (*more, *names)))
         for row in found.to_dict("records")])

@@ -1,0 +1,64 @@
+"""What was done to a unit: a form to record it, and the list."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import streamlit as st
+
+from dashboard import markup, measures, words
+from dashboard.access import get_fleet
+from dashboard.views.frame import live
+from ingest import queries
+from ingest.actions import SERVICE_KINDS
+from ingest.settings import BadInput
+from ingest.store import Client
+
+DONE_SHOWN = 20
+
+
+def record(store: Client, cabin: str, unit: str) -> None:
+    """Somebody did something: what, when, who."""
+    place = get_fleet(store).cabin(cabin)
+    st.subheader("Record what was done")
+    day, clock = f"service-day-{cabin}", f"service-time-{cabin}"
+    there = store.now().astimezone(place.zone)
+    st.session_state.setdefault(day, there.date())
+    st.session_state.setdefault(clock, there.time().replace(second=0, microsecond=0))
+    with st.form("service", border=True):
+        kind = st.selectbox("What was done", SERVICE_KINDS, format_func=words.service_words)
+        with st.container(horizontal=True):
+            date = st.date_input("Day", key=day)
+            time = st.time_input(f"Time at the cabin ({there:%Z})", key=clock, step=60)
+        who = st.text_input("Who did it (name)")
+        value = st.number_input(
+            "Value, where there is one (a water test: transmittance in %; a sensor check: the reference's W/m²)",
+            value=None, format="%.1f")
+        note = st.text_input("Note (a lamp's serial, a laboratory's number)")
+        sent = st.form_submit_button("Record it", type="primary")
+    if not sent:
+        return
+    at = datetime.combine(date, time, tzinfo=place.zone)
+    try:
+        store.act("record-service", {
+            "kind": kind, "cabin": cabin, "unit": unit, "at": at.isoformat(), "who": who, "value": value,
+            "note": note})
+    except BadInput as error:
+        st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
+        return
+    st.html(markup.box("Recorded", [f"{words.service_words(kind)}, {measures.local(at, place.zone)}, by {who}."]))
+
+
+@live("5s")
+def done(store: Client, cabin: str, unit: str) -> None:
+    """What was done, newest first."""
+    found = queries.service_events(store, cabin, unit)
+    st.subheader("What was done")
+    if found.empty:
+        st.html(markup.small("Nothing is recorded yet."))
+        return
+    zone = get_fleet(store).cabin(cabin).zone
+    st.html(markup.table(("When", "What", "Who", "Value", "Note"), [
+        (measures.local(row["at"].to_pydatetime(), zone), words.service_words(row["kind"]), row["who"],
+         words.plain(row["value"]), row["note"])
+        for row in found.head(DONE_SHOWN).to_dict("records")]))
