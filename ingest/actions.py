@@ -64,7 +64,7 @@ def rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, pa
     told = transaction(con, work)
     if body.get("last", True):
         evaluate(con, now)
-    (spool / name).unlink()
+    (spool / name).unlink(missing_ok=True)
     return told
 
 

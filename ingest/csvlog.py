@@ -1,9 +1,9 @@
-"""Sensor logs in files: CSV with a header, or SenML JSON lines, in chunks of whole columns."""
+"""Sensor logs in CSV files with a header, in chunks of whole columns."""
 
 from __future__ import annotations
 
+import csv
 import io
-import json
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -13,13 +13,14 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from ingest import senml
 from ingest.schema import DECIMALS, FLAGS, QUANTITY_COLUMNS, rounded, split
 from ingest.settings import BadInput
 
-CHUNK_ROWS = 100_000
+BLOCK_BYTES = 8 * 2**20
+PAYLOAD_SHOWN = 2000  # of a refused line
 COLUMNS = ("at", "cabin", "unit", *QUANTITY_COLUMNS)
 
 # Units that a column map may name, as factor and offset to the column's own unit.
@@ -36,7 +37,11 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "lamp_hours": {"h": (1.0, 0.0), "s": (1.0 / 3600.0, 0.0), "d": (24.0, 0.0)},
 }
 _TRUE, _FALSE = ("1", "true", "on", "yes"), ("0", "false", "off", "no")
-_OFFSET = r"(?:[Zz]|[+-]\d{2}:?\d{2})$"
+# A date and at least the hour: what else pandas takes ("today", a bare year) is no instant that a logger wrote.
+_INSTANT = r"^\d{4}-?\d{2}-?\d{2}[Tt ]\d{2}"
+_OFFSET = _INSTANT + r".*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
+
+Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +56,9 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Valid rows of a file, and the lines refused (`line`, `payload`, `reason`)."""
+    """Valid rows of a file, each with its line as index, and what was refused (`line`, `payload`, `reason`)."""
 
-    read: int
+    read: int  # rows, or where a whole line was refused, lines
     rows: pd.DataFrame
     refused: pd.DataFrame
     bytes_done: int
@@ -102,9 +107,12 @@ def zone(name: str) -> ZoneInfo:
 
 def read_csv(
     path: Path, *, now: datetime, mapping: Mapping[str, Source] | None = None, tz: ZoneInfo | None = None,
-    cabin: str | None = None, unit: str | None = None, chunk_rows: int = CHUNK_ROWS,
+    cabin: str | None = None, unit: str | None = None, block_bytes: int = BLOCK_BYTES,
 ) -> Iterator[Chunk]:
-    """A CSV sensor log, in chunks.
+    """A CSV sensor log, in chunks of whole lines.
+
+    A line is a record: a cell must not hold a line break, so that one quote too many spoils one line and not the
+    rest of the file. A line with more or fewer cells than the header is refused (a decimal comma, a torn end).
 
     Parameters
     ----------
@@ -120,31 +128,36 @@ def read_csv(
     Raises
     ------
     BadInput
-        If the header cannot be used.
+        If the file or its header cannot be used.
     """
-    with path.open("rb") as file:
-        sources = _sources(path, file.readline(), mapping or {}, cabin, unit)
-    with path.open("rb") as file:
-        reader = pd.read_csv(
-            file, dtype=str, keep_default_na=False, chunksize=chunk_rows, usecols=[s.header for s in sources],
-            on_bad_lines="error", encoding="utf-8-sig", encoding_errors="replace", skip_blank_lines=False)
-        try:
-            for text in reader:
-                # line 1 is the header; a cell that holds a line break would shift what follows
-                yield _chunk(text, sources, now=now, tz=tz, cabin=cabin, unit=unit, done=file.tell())
-        except pd.errors.ParserError as error:
-            raise BadInput(f"{path}: {error}") from error
+    try:
+        with path.open("rb") as file:
+            headers = _headers(path, file.readline())
+            sources = _sources(path, headers, mapping or {}, cabin, unit)
+            first = 2  # line 1 is the header
+            while block := file.read(block_bytes) + file.readline():
+                lines = _lines(block, first, len(headers))
+                yield _chunk(lines, headers, sources, now=now, tz=tz, cabin=cabin, unit=unit, done=file.tell())
+                first = lines.after
+    except OSError as error:
+        raise BadInput(f"{path}: {error.strerror}") from error
+
+
+def _headers(path: Path, head: bytes) -> list[str]:
+    try:
+        found = next(csv.reader([head.decode("utf-8-sig").rstrip("\r\n")]), [])
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise BadInput(f"{path}: line 1 is no CSV header in UTF-8: {error}") from error
+    headers = [header.strip() for header in found]
+    if not any(headers):
+        raise BadInput(f"{path}: no header; the first line must name the columns")
+    return headers
 
 
 def _sources(
-    path: Path, head: bytes, mapping: Mapping[str, Source], cabin: str | None, unit: str | None
+    path: Path, headers: list[str], mapping: Mapping[str, Source], cabin: str | None, unit: str | None
 ) -> list[Source]:
     """What each header of the file fills; headers not in a given map are left out."""
-    try:
-        headers = list(pd.read_csv(
-            io.BytesIO(head), dtype=str, encoding="utf-8-sig").columns)
-    except (pd.errors.EmptyDataError, UnicodeDecodeError):
-        raise BadInput(f"{path}: no header; the first line must name the columns") from None
     sources = [mapping.get(h) or Source(h, h) for h in headers if h in mapping or h in COLUMNS]
     unknown = [h for h in headers if h not in mapping and h not in COLUMNS]
     if unknown and not mapping:
@@ -160,17 +173,78 @@ def _sources(
         if column not in columns and not given.get(column):
             raise BadInput(
                 f"{path}: line 1: no column {column!r}" + (f" and no --{column}" if column != "at" else ""))
+    if not set(columns) & set(QUANTITY_COLUMNS):
+        raise BadInput(f"{path}: line 1: no column holds a quantity; known are: {', '.join(QUANTITY_COLUMNS)}")
     return sources
 
 
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """A block of whole lines: those that may hold a row, and what is wrong with the others."""
+
+    good: bytes
+    number: Ints  # line of each good one
+    refused: list[tuple[int, str, str]]
+    starts: Ints
+    block: bytes
+    first: int
+
+    @property
+    def after(self) -> int:
+        """Line that follows the block."""
+        return self.first + self.starts.size
+
+    def payload(self, line: int) -> str:
+        """A line as it stands in the file, cut."""
+        start = int(self.starts[line - self.first])
+        return self.block[start : self.block.find(b"\n", start)][:PAYLOAD_SHOWN].decode("utf-8", "replace").strip()
+
+
+def _lines(block: bytes, first: int, cells: int) -> _Lines:
+    """Cut a block into lines and count the cells of each."""
+    if not block.endswith(b"\n"):
+        block += b"\n"
+    text = np.frombuffer(block, np.uint8)
+    ends = np.flatnonzero(text == ord("\n"))
+    starts = np.append(0, ends[:-1] + 1)
+    found = 1 + np.add.reduceat(text == ord(","), starts, dtype=np.int64)
+    printed = np.add.reduceat(text > ord(" "), starts, dtype=np.int64)
+    reasons: dict[int, str] = {}
+    for at in np.flatnonzero(np.add.reduceat(text == ord('"'), starts, dtype=np.int64)):  # few, if any
+        try:
+            line = block[starts[at] : ends[at]].decode("utf-8", "replace")
+            found[at] = len(next(csv.reader([line], strict=True), []))
+        except csv.Error as error:
+            found[at] = cells
+            reasons[int(at)] = f"its quotes cannot be read ({error}); a cell must not hold a line break"
+    for at in np.flatnonzero(np.add.reduceat(text == 0, starts, dtype=np.int64)):
+        reasons[int(at)] = "it holds a zero byte"
+    blank = printed == 0
+    for at in np.flatnonzero((found != cells) & ~blank):
+        reasons.setdefault(int(at), f"{found[at]} cells where the header has {cells}")
+    good = ~blank
+    good[list(reasons)] = False
+    lines = _Lines(
+        text[np.repeat(good, ends - starts + 1)].tobytes(), first + np.flatnonzero(good), [], starts, block,
+        first)
+    lines.refused.extend((first + at, lines.payload(first + at), reasons[at]) for at in sorted(reasons))
+    return lines
+
+
 def _chunk(
-    text: pd.DataFrame, sources: list[Source], *, now: datetime, tz: ZoneInfo | None, cabin: str | None,
-    unit: str | None, done: int,
+    lines: _Lines, headers: list[str], sources: list[Source], *, now: datetime, tz: ZoneInfo | None,
+    cabin: str | None, unit: str | None, done: int,
 ) -> Chunk:
+    text = pd.read_csv(
+        io.BytesIO(lines.good), header=None, names=range(len(headers)), dtype=str, keep_default_na=False,
+        usecols=[headers.index(source.header) for source in sources], index_col=False, lineterminator="\n",
+        encoding="utf-8", encoding_errors="replace", skip_blank_lines=False,
+    ) if lines.good else pd.DataFrame(columns=range(len(headers)), dtype=str)
+    text.index = pd.Index(lines.number)
     problems: list[pd.DataFrame] = []
     values: dict[str, Any] = {"cabin": cabin, "unit": unit}
     for source in sources:
-        raw = text[source.header].str.strip()
+        raw = text[headers.index(source.header)].str.strip()
         values[source.column], wrong = _column(raw, source, tz)
         problems.append(_told(wrong, raw, source))
     out = rounded(pd.DataFrame(values, index=text.index))
@@ -181,12 +255,18 @@ def _chunk(
     # a row whose only values could not be read says so once already
     bad = bad[~((bad["column"] == "") & bad["row"].isin(told["row"]))]
     told = pd.concat([told, bad[["row", "column", "reason"]]])
-    rows = told["row"].astype(int)
-    return Chunk(len(text), valid, pd.DataFrame({
-        "line": rows.to_numpy() + 2,
-        "payload": text.loc[rows].agg(",".join, axis=1).to_numpy() if len(rows) else [],
-        "reason": told["reason"].to_numpy(),
-    }), done)
+    told = told[told["column"].isin(keys) | ~told["row"].isin(dropped)]  # nor is a row refused whole told by cell
+    refused = pd.DataFrame({
+        "line": told["row"].astype("int64"), "payload": [lines.payload(int(row)) for row in told["row"]],
+        "reason": told["reason"]})
+    refused = pd.concat([refused_lines(lines.refused), refused])
+    refused = refused.sort_values("line", kind="stable", ignore_index=True)
+    return Chunk(len(text) + len(lines.refused), valid, refused, done)
+
+
+def refused_lines(found: list[tuple[int, str, str]]) -> pd.DataFrame:
+    """Line, payload and reason of each, as a chunk holds them."""
+    return pd.DataFrame(found, columns=["line", "payload", "reason"]).astype({"line": "int64"})
 
 
 def _column(raw: pd.Series, source: Source, tz: ZoneInfo | None) -> tuple[pd.Series, pd.Series]:
@@ -202,16 +282,17 @@ def _column(raw: pd.Series, source: Source, tz: ZoneInfo | None) -> tuple[pd.Ser
         value[low.isin(_TRUE)] = True
         value[low.isin(_FALSE)] = False
         return value, filled & value.isna()
-    number = pd.to_numeric(raw.where(filled), errors="coerce").astype("float64")
+    number = pd.to_numeric(raw.where(filled), errors="coerce").astype("float64") * source.factor + source.offset
     number = number.where(np.isfinite(number))
-    return number * source.factor + source.offset, filled & number.isna()
+    return number, filled & number.isna()
 
 
 def _instants(raw: pd.Series, tz: ZoneInfo | None) -> tuple[pd.Series, pd.Series]:
     offset = raw.str.contains(_OFFSET, regex=True)
     at = pd.to_datetime(raw.where(offset), format="ISO8601", utc=True, errors="coerce")
     if tz is not None and not offset.all():
-        local = pd.to_datetime(raw.where(~offset), format="ISO8601", errors="coerce")
+        bare = ~offset & raw.str.contains(_INSTANT, regex=True)
+        local = pd.to_datetime(raw.where(bare), format="ISO8601", errors="coerce")
         # an hour that a clock change skips or repeats has no one instant: refused, never guessed
         at = at.fillna(local.dt.tz_localize(tz, ambiguous="NaT", nonexistent="NaT").dt.tz_convert("UTC"))
     return at.astype("datetime64[us, UTC]"), at.isna()
@@ -230,78 +311,3 @@ def _told(wrong: pd.Series, raw: pd.Series, source: Source) -> pd.DataFrame:
         "row": cells.index, "column": source.column,
         "reason": [f"{source.header} = {value!r}: {allowed}" for value in cells],
     })
-
-
-def read_senml_lines(
-    path: Path, *, now: datetime, cabin: str | None = None, unit: str | None = None,
-    chunk_rows: int = CHUNK_ROWS,
-) -> Iterator[Chunk]:
-    """A file of SenML packs, one a line; names are `<cabin>/<unit>/<quantity>` unless given as arguments.
-
-    Times below 2**28 count from `now`, as in a message that arrives now.
-    """
-    keys: list[tuple[str, str, int]] = []
-    values: list[dict[str, float | bool]] = []
-    refused: list[tuple[int, str, str]] = []
-    read, done = 0, 0
-    with path.open("rb") as file:
-        for line, payload in enumerate(file, start=1):
-            done += len(payload)
-            payload = payload.strip()
-            if not payload:
-                continue
-            read += 1
-            try:
-                packs, problems = _by_unit(payload, now, cabin, unit)
-            except senml.PackRefused as error:
-                refused.append((line, payload[:2000].decode("utf-8", "replace"), str(error)))
-                continue
-            refused += [(line, one.record, one.reason) for one in problems]
-            for (c, u), rows in packs.items():
-                keys += [(c, u, at_ms) for at_ms in rows]
-                values += rows.values()
-            if len(values) >= chunk_rows:
-                yield _senml_chunk(read, keys, values, refused, now, done)
-                keys, values, refused, read = [], [], [], 0
-    yield _senml_chunk(read, keys, values, refused, now, done)
-
-
-def _by_unit(
-    payload: bytes, now: datetime, cabin: str | None, unit: str | None
-) -> tuple[dict[tuple[str, str], dict[int, dict[str, float | bool]]], list[senml.Refused]]:
-    """A pack's rows by the unit that its names carry."""
-    groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
-    problems: list[senml.Refused] = []
-    for record in senml.resolve(senml.parse(payload), now.timestamp()):
-        if isinstance(record, senml.Refused):
-            problems.append(record)
-            continue
-        parts = record["n"].split("/")
-        key = (parts[-3], parts[-2]) if len(parts) >= 3 else (cabin or "", unit or "")
-        if not all(key):
-            problems.append(senml.Refused(
-                json.dumps(record), "the name must be <cabin>/<unit>/<quantity>, or give --cabin and --unit"))
-            continue
-        groups.setdefault(key, []).append(record)
-    out = {}
-    for key, records in groups.items():
-        out[key], more = senml.rows_of(records)
-        problems += more
-    return out, problems
-
-
-def _senml_chunk(
-    read: int, keys: list[tuple[str, str, int]], values: list[dict[str, float | bool]],
-    refused: list[tuple[int, str, str]], now: datetime, done: int,
-) -> Chunk:
-    at = pd.to_datetime(np.array([key[2] for key in keys], dtype="int64"), unit="ms", utc=True)
-    columns: dict[str, Any] = {column: [row.get(column) for row in values] for column in QUANTITY_COLUMNS}
-    columns |= {
-        "cabin": [key[0] for key in keys], "unit": [key[1] for key in keys],
-        "at": at.astype("datetime64[us, UTC]")}
-    valid, bad = split(rounded(pd.DataFrame(columns)), pd.Timestamp(now))
-    told = pd.DataFrame(refused, columns=["line", "payload", "reason"])
-    bad = pd.DataFrame({
-        "line": 0, "payload": [json.dumps(values[int(row)]) for row in bad["row"]], "reason": bad["reason"]})
-    return Chunk(read, valid, pd.concat([told, bad], ignore_index=True), done)
-

@@ -15,7 +15,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from dashboard.commands._words import command, settings_of
-from ingest.csvlog import Chunk, column_map, read_csv, read_senml_lines, zone
+from ingest.csvlog import Chunk, column_map, read_csv, zone
+from ingest.senml_lines import read_senml_lines
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
 
