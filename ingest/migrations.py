@@ -68,7 +68,22 @@ CREATE TABLE process (                                                     -- on
 CREATE TABLE clock (wall_start TIMESTAMPTZ NOT NULL, store_start TIMESTAMPTZ NOT NULL, speed DOUBLE NOT NULL);
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST,)
+_NOTIFICATIONS = """
+-- Whom we tell of what. All but `told_until` is append-only; the key makes that nothing is put in line twice.
+CREATE TABLE notification (                                                -- one row per message, reader, channel
+    key VARCHAR PRIMARY KEY, event VARCHAR NOT NULL, kind VARCHAR NOT NULL, advisory VARCHAR NOT NULL,
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, contact VARCHAR NOT NULL, role VARCHAR NOT NULL,
+    channel VARCHAR NOT NULL, number INTEGER NOT NULL, "at" TIMESTAMPTZ NOT NULL, due_at TIMESTAMPTZ NOT NULL,
+    urgent BOOLEAN NOT NULL, title VARCHAR NOT NULL, body VARCHAR NOT NULL, queued_at TIMESTAMPTZ NOT NULL);
+CREATE TABLE notification_attempt (                                        -- one row per try to deliver one
+    key VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, ok BOOLEAN NOT NULL, error VARCHAR NOT NULL);
+CREATE TABLE told_until (                                                  -- one row per advisory: events seen
+    advisory VARCHAR NOT NULL, seq BIGINT NOT NULL, lifted BOOLEAN NOT NULL);
+CREATE TABLE confirmation (                                                -- who said "I have read it"
+    advisory VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

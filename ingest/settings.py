@@ -31,6 +31,7 @@ class Settings:
     show_port: int = 8501
     show_address: str = "127.0.0.1"
     units: str = "metric"
+    channels_file: str = ""  # TOML, mode 0600: NAME = "address to notify"; see `ingest.channels`
 
     def __post_init__(self) -> None:
         wrong = BadInput(f"broker must be mqtt://HOST:PORT or mqtts://HOST:PORT; got {self.broker!r}")
@@ -65,6 +66,10 @@ class Settings:
                 raise BadInput(
                     f"broker_password_file {self.broker_password_file!r} cannot be read: {error}") from error
         return os.environ.get("TARNLIGHT_BROKER_PASSWORD", "")
+
+    def channel_address(self, name: str) -> str:
+        """The address of a channel, from the environment; empty where that has none. Never kept, never printed."""
+        return os.environ.get(f"TARNLIGHT_CHANNEL_{name.upper().replace('-', '_')}", "")
 
     @property
     def address_file(self) -> Path:

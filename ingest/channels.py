@@ -1,0 +1,128 @@
+"""Channels: names in the registry, addresses in secrets, messages out through them.
+
+A contact's `channels` are names. The address of one (it may hold a password) comes from the environment,
+`TARNLIGHT_CHANNEL_<NAME>`, or from the TOML file that the setting `channels_file` names, which only its owner may
+read. It is resolved at each try, kept nowhere, and struck out of whatever is said about a failure.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import tomllib
+from pathlib import Path
+from urllib.parse import unquote
+
+import apprise
+
+from ingest.settings import BadInput, Settings
+
+logger = logging.getLogger(__name__)
+
+NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+STRUCK = "***"
+LONGEST_ERROR = 300
+_SAYS_WHY = re.compile(r" - (?:WARNING|ERROR|CRITICAL) - |Exception")
+_PREFIX = re.compile(r"^\S+ \S+ - [A-Z]+ - ")
+
+
+def keep_library_quiet() -> None:
+    """Let no log line of the libraries that see an address reach ours; failures are told by `send`, struck out."""
+    logging.getLogger("apprise").propagate = False
+    logging.getLogger("urllib3").setLevel(logging.CRITICAL)  # names paths, which hold tokens
+
+
+def address(settings: Settings, name: str) -> str:
+    """The address behind a name.
+
+    Raises
+    ------
+    BadInput
+        If there is none, or others than its owner can read the file that holds it. Never says the address.
+    """
+    if not NAME.fullmatch(name):
+        raise BadInput(f"a channel's name is letters, digits, '_' and '-', first a letter; got {name!r}")
+    found = settings.channel_address(name) or channels_of_file(settings).get(name, "")
+    if not found:
+        raise BadInput(
+            f"channel {name!r} has no address: set TARNLIGHT_CHANNEL_{name.upper().replace('-', '_')} for the "
+            "collector, or add it to the file that channels_file names")
+    return found
+
+
+def channels_of_file(settings: Settings) -> dict[str, str]:
+    """Names and addresses of the file of secrets; empty where the settings name none.
+
+    Raises
+    ------
+    BadInput
+        If it cannot be read, is open to others, or holds anything but `NAME = "address"`. Quotes none of it.
+    """
+    if not settings.channels_file:
+        return {}
+    path = Path(settings.channels_file).expanduser()
+    try:
+        mode = path.stat().st_mode & 0o777
+        if mode & 0o077:
+            raise BadInput(f"channels_file {path} may be read by others (mode {mode:o}): chmod 600 {path}")
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise BadInput(f"channels_file {path} cannot be read: {error.strerror}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        where = re.search(r"\(at line \d+, column \d+\)|\(at end of document\)", str(error))
+        raise BadInput(f"channels_file {path} is no TOML {where[0] if where else ''}".rstrip()) from None
+    wrong = [name for name, one in found.items() if not isinstance(one, str) or not NAME.fullmatch(name)]
+    if wrong:
+        raise BadInput(f'channels_file {path}: {wrong[0]!r} must be NAME = "address"')
+    return found
+
+
+def send(settings: Settings, name: str, *, title: str, body: str) -> str:
+    """Send one message over one channel; why it could not be delivered, empty where it was.
+
+    Takes as long as the channel takes; call it outside of any transaction.
+    """
+    try:
+        secret = address(settings, name)
+    except BadInput as error:
+        return str(error)
+    try:
+        return _send(secret, name, title, body)
+    except Exception as error:  # outermost: a channel is another's code, and its text may hold the address
+        return struck(f"{type(error).__name__}: {error}", secret)
+
+
+def _send(secret: str, name: str, title: str, body: str) -> str:
+    asset = apprise.AppriseAsset(storage_mode=apprise.PersistentStoreMode.MEMORY, secure_logging=True)
+    notifier = apprise.Apprise(asset=asset)
+    with apprise.LogCapture(level=logging.DEBUG) as said:
+        known = notifier.add(secret)
+        sent = known and bool(notifier.notify(title=title, body=body, body_format=apprise.NotifyFormat.TEXT))
+        lines = said.getvalue().splitlines()
+    if sent:
+        return ""
+    if not known:
+        return f"the address of channel {name!r} is of no kind that can be sent to"
+    why = "; ".join(dict.fromkeys(_PREFIX.sub("", line) for line in lines if _SAYS_WHY.search(line)))
+    return struck(why or "the channel did not take it and gave no reason", secret)
+
+
+def struck(text: str, secret: str) -> str:
+    """A text without the address or any part of it, and not longer than a line or two."""
+    parts = {secret, unquote(secret)}
+    for whole in (secret, unquote(secret)):
+        parts |= set(re.split(r"[/:@?&=,; ]+", whole))
+        parts |= set(re.split(r"\W+", whole))
+    for part in sorted(parts, key=len, reverse=True):
+        if len(part) >= 3:
+            text = re.sub(re.escape(part), STRUCK, text, flags=re.IGNORECASE)
+    return text[:LONGEST_ERROR]
+
+
+def trouble(settings: Settings) -> str:
+    """What is wrong with the file of secrets; empty where nothing is."""
+    try:
+        channels_of_file(settings)
+    except BadInput as error:
+        return str(error)
+    return ""
