@@ -59,12 +59,10 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     except tomllib.TOMLDecodeError as error:
         raise BadInput(f"{source}: {error}") from error
     lines = _Lines(text)
+    _require_shape(document, source)
     for key in document:
         if key not in TABLES:
             raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join(TABLES)}")
-    for key in TABLES:
-        if not isinstance(document.get(key, []), list):
-            raise BadInput(f"{source}: {key} must be written as [[{key}]]")
     reactors = tuple(
         _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
@@ -88,6 +86,35 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
         return Fleet(reactors=reactors, cabins=tuple(cabins), contacts=contacts)
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
+
+
+def _require_shape(document: Mapping[str, Any], source: str) -> None:
+    """Refuse a table written where a list of tables belongs."""
+    for key in TABLES:
+        if not _is_tables(document.get(key, [])):
+            raise BadInput(f"{source}: {key} must be written as [[{key}]]; got {document[key]!r}")
+    for cabin in document.get("cabin", []):
+        if not _is_tables(cabin.get("unit", [])):
+            raise BadInput(
+                f"{source}: unit of cabin {cabin.get('slug', '?')!r} must be written as [[cabin.unit]]; "
+                f"got {cabin['unit']!r}")
+
+
+def _is_tables(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(one, dict) for one in value)
+
+
+def _kind_problem(name: str, kind: str, value: Any) -> str:
+    """What is wrong with a text, a switch or a list of texts; the models check numbers themselves."""
+    if kind == "str" and not isinstance(value, str):
+        return f"{name} must be a text; got {value!r}"
+    if kind == "bool" and not isinstance(value, bool):
+        return f"{name} must be true or false; got {value!r}"
+    if kind == "tuple[str, ...]" and not (
+        isinstance(value, tuple) and all(isinstance(one, str) for one in value)
+    ):
+        return f"{name} must be a list of texts; got {value!r}"
+    return ""
 
 
 def _drawdown(found: Mapping[str, Any]) -> dict[str, Any]:
@@ -129,6 +156,10 @@ def _make(
     for name, field in known.items():
         if name not in values and field.default is MISSING and field.default_factory is MISSING:
             raise BadInput(f"{where.format(lines.of(header, number))}: {name} is missing")
+    for name, value in values.items():
+        problem = _kind_problem(name, str(known[name].type), value)
+        if problem:
+            raise BadInput(f"{where.format(lines.of(header, number, name))}: {problem}")
     if kind is Reactor and isinstance(values.get("equation"), dict):
         values["equation"] = _make(CalculatedDose, values["equation"], where, lines, header, number)
     try:
