@@ -5,6 +5,7 @@ The process that holds the file calls these; others send name and body to it (`i
 
 from __future__ import annotations
 
+import math
 import shutil
 import uuid
 from collections.abc import Callable
@@ -16,7 +17,7 @@ import duckdb
 import pandas as pd
 
 from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
-from ingest.engine import Local, transaction
+from ingest.engine import Local, literal, quoted, transaction
 from ingest.evaluate import evaluate, owe, owe_all
 from ingest.intake import keep
 from ingest.registry import load_fleet, read_fleet, save_fleet
@@ -82,8 +83,13 @@ def record_service(
 ) -> dict[str, Any]:
     """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`)."""
     kind, who = body["kind"], str(body.get("who", "")).strip()
-    at = datetime.fromisoformat(body["at"])
     value = body.get("value")
+    try:
+        at = datetime.fromisoformat(str(body["at"]))
+    except ValueError:
+        raise BadInput(f"at must be ISO 8601 with Z or an offset; got {body['at']!r}") from None
+    if value is not None and not (isinstance(value, (int, float)) and math.isfinite(value)):
+        raise BadInput(f"value must be a finite number or left out; got {value!r}")
     if kind not in SERVICE_KINDS:
         raise BadInput(f"kind must be one of {', '.join(SERVICE_KINDS)}; got {kind!r}")
     if not who:
@@ -134,11 +140,15 @@ def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, 
     spare = target.with_name(target.name + ".part")
     spare.unlink(missing_ok=True)
     name = str(con.execute("SELECT current_database()").fetchone()[0])  # type: ignore[index]
-    con.execute(f"ATTACH '{str(spare).replace(chr(39), chr(39) * 2)}' AS copy_of_store")
+    copy = f"copy_{uuid.uuid4().hex}"  # no store's file can have that name by chance
+    con.execute(f"ATTACH {literal(str(spare))} AS {copy}")
     try:
-        con.execute(f'COPY FROM DATABASE "{name}" TO copy_of_store')
-    finally:
-        con.execute("DETACH copy_of_store")
+        con.execute(f"COPY FROM DATABASE {quoted(name)} TO {copy}")
+    except duckdb.Error:
+        con.execute(f"DETACH {copy}")
+        spare.unlink(missing_ok=True)
+        raise
+    con.execute(f"DETACH {copy}")
     shutil.move(spare, target)
     return {"bytes": target.stat().st_size}
 

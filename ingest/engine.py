@@ -146,6 +146,11 @@ def literal(value: Any) -> str:
     raise TypeError(f"no SQL literal for a {type(value).__name__}")
 
 
+def quoted(name: str) -> str:
+    """A name of a database or column as a SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
 def serve(con: duckdb.DuckDBPyConnection, *, port: int, token: str) -> None:
     """Serve the connection's database on loopback to whoever has the token."""
     try:
