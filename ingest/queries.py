@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.engine import Asks, by_unit, named
-from ingest.evaluate import tested_uvt, with_doses
+from ingest.evaluate import EARLIEST, tested_uvt, with_doses
 from ingest.registry import load_fleet
 from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
@@ -35,6 +35,11 @@ _PRESENT = "SELECT cabin, unit, state FROM present"
 # The same as of an instant: the last hourly state before it, and what came after is read again.
 _PRESENT_AT = """
     SELECT cabin, unit, arg_max(state, "at") AS state FROM carry WHERE "at" <= $now GROUP BY ALL
+"""
+# One row per reading of a unit within at most about an hour.
+_READ_SINCE = """
+    SELECT * EXCLUDE (cabin, unit) FROM reading
+    WHERE cabin = $cabin AND unit = $unit AND "at" > $since AND "at" <= $now ORDER BY "at"
 """
 _LINKS = """
     SELECT cabin, unit, max("at") AS at, arg_max(up, "at") AS up FROM link_event WHERE "at" <= $now GROUP BY ALL
@@ -121,13 +126,13 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
         Judge by what the store holds of the time up to `now` alone, for an instant in the past.
     """
     fleet = load_fleet(store)
-    states = _states(store, fleet, now, as_of)
+    tests = _tests_until(store, now)
+    states = _states_at(store, fleet, now, tests) if as_of else _states(store)
     advisories = latest(store.ask(LATEST_EVENTS, {"now": now}))
     links = _by_unit(store.ask(_LINKS, {"now": now}))
     faults = _by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR}))
     good = _by_unit(store.ask(_GOOD, {"now": now}))
     troubled = store.ask(_TROUBLED, {"now": now, "since": now - UNEXPLAINED_FOR})
-    tests = _latest_tests(store, now)
     troubles = by_unit(troubled)
     out = [
         _one(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, faults, good,
@@ -138,21 +143,29 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
     return sorted(out, key=lambda one: (rank[one.verdict.verdict], one.cabin.slug, one.unit.slug))
 
 
-def _states(store: Asks, fleet: Fleet, now: datetime, as_of: bool) -> dict[tuple[str, str], Carry]:
-    found = store.ask(_PRESENT_AT, {"now": now}) if as_of else store.ask(_PRESENT)
-    out = {(row.cabin, row.unit): Carry.from_row(json.loads(row.state)) for row in named(found)}
-    if as_of:
-        for (cabin, slug), carry in list(out.items()):
-            later = store.ask(
-                'SELECT * EXCLUDE (cabin, unit) FROM reading WHERE cabin = $cabin AND unit = $unit '
-                'AND "at" > $since AND "at" <= $now ORDER BY "at"',
-                {"cabin": cabin, "unit": slug, "since": carry.at, "now": now})
+def _states(store: Asks) -> dict[tuple[str, str], Carry]:
+    return {(row.cabin, row.unit): Carry.from_row(json.loads(row.state)) for row in named(store.ask(_PRESENT))}
+
+
+def _states_at(
+    store: Asks, fleet: Fleet, now: datetime, tests: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]
+) -> dict[tuple[str, str], Carry]:
+    """Each unit's state as of an instant: its last hourly one before, and the readings from there on."""
+    before = {
+        (row.cabin, row.unit): Carry.from_row(json.loads(row.state))
+        for row in named(store.ask(_PRESENT_AT, {"now": now}))}
+    out = dict(before)
+    for cabin in fleet.cabins:
+        for unit in cabin.units:
+            key = (cabin.slug, unit.slug)
+            carry = before.get(key)  # none yet in a unit's first hour
+            later = store.ask(_READ_SINCE, {
+                "cabin": cabin.slug, "unit": unit.slug, "since": carry.at if carry else EARLIEST, "now": now})
             if len(later):
-                unit = fleet.unit(cabin, slug)
                 reactor = fleet.reactor(unit.reactor)
-                dosed = with_doses(later, unit, reactor, carry, None)
+                dosed = with_doses(later, unit, reactor, carry, tests.get(key))
                 _, carries = timeline(dosed, unit=unit, reactor=reactor, carry=carry)
-                out[cabin, slug] = Carry.from_row(cast(dict[str, Any], carries.iloc[-1].to_dict()))
+                out[key] = Carry.from_row(cast(dict[str, Any], carries.iloc[-1].to_dict()))
     return out
 
 
@@ -160,12 +173,13 @@ def _by_unit(found: pd.DataFrame) -> dict[tuple[str, str], Any]:
     return {(row.cabin, row.unit): row for row in named(found)}
 
 
-def _latest_tests(store: Asks, now: datetime) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+def _tests_until(store: Asks, now: datetime) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+    """Per unit the instants (us) and transmittances of its water tests up to then, in order."""
     found = store.ask("""
-        SELECT cabin, unit, epoch_us(max("at")) AS at_us, arg_max(value, "at") AS value FROM service_event
-        WHERE kind = 'water-tested' AND "at" <= $now GROUP BY ALL
+        SELECT cabin, unit, epoch_us("at") AS at_us, value FROM service_event
+        WHERE kind = 'water-tested' AND "at" <= $now ORDER BY cabin, unit, "at"
     """, {"now": now})
-    return {(row.cabin, row.unit): (np.array([row.at_us]), np.array([row.value])) for row in named(found)}
+    return {key: (rows["at_us"].to_numpy(), rows["value"].to_numpy()) for key, rows in by_unit(found).items()}
 
 
 def _one(

@@ -7,12 +7,13 @@ import json
 import math
 import sys
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from ingest.settings import BadInput, Settings, settings
 
+EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)  # far from any overflow
 Do = Callable[[argparse.Namespace], int | None]
 
 
@@ -45,6 +46,8 @@ def instant(text: str) -> datetime:
         raise BadInput(f"a time must be ISO 8601, like 2026-11-25T07:00:00Z; got {text!r}") from None
     if at.tzinfo is None:
         raise BadInput(f"a time must have Z or an offset, like {text}Z; got {text!r}")
+    if not EARLIEST <= at <= LATEST:
+        raise BadInput(f"a time must lie between {EARLIEST:%Y} and {LATEST:%Y}; got {text!r}")
     return at
 
 
@@ -60,7 +63,8 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [_plain(one) for one in value]
     if isinstance(value, datetime):
-        return None if value != value else value.isoformat().replace("+00:00", "Z")  # NaT differs from itself
+        # NaT differs from itself
+        return None if value != value else value.astimezone(UTC).isoformat().replace("+00:00", "Z")
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if hasattr(value, "item"):
