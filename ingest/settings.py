@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import sys
 import tomllib
@@ -31,6 +32,7 @@ class Settings:
     show_port: int = 8501
     show_address: str = "127.0.0.1"
     units: str = "metric"
+    public_url: str = ""  # where phones reach the pages, for QR codes; empty: none are printed
     channels_file: str = ""  # TOML, mode 0600: NAME = "address to notify"; see `ingest.channels`
 
     def __post_init__(self) -> None:
@@ -56,6 +58,7 @@ class Settings:
                 raise BadInput(f"{name} must be a port, 0 to 65535; got {getattr(self, name)!r}")
         if self.units not in ("metric", "us"):
             raise BadInput(f"units must be metric or us; got {self.units!r}")
+        _require_public("public_url", self.public_url)
 
     def broker_password(self) -> str:
         """The broker's password, from environment or file; never kept in a field, so never printed."""
@@ -80,6 +83,29 @@ class Settings:
     def spool(self) -> Path:
         """Where rows wait that another process hands to the collector."""
         return self.store.with_name(self.store.name + ".spool")
+
+
+def _require_public(name: str, url: str) -> None:
+    """Refuse an address of pages that a phone could not open; empty is allowed."""
+    if not url:
+        return
+    if "@" in url:  # first, so that no other message prints it
+        raise BadInput(f"{name} must not carry a user or password: it is printed for all to read")
+    allowed = "the address at which phones reach the pages, like https://water.example.org"
+    try:
+        parts = urlsplit(url)
+        host, _ = parts.hostname or "", parts.port  # the port is only checked on reading
+    except ValueError as error:
+        raise BadInput(f"{name} must be {allowed}; got {url!r} ({error})") from error
+    if parts.scheme not in ("http", "https") or not host or parts.query or parts.fragment or url.split() != [url]:
+        raise BadInput(f"{name} must be {allowed}; got {url!r}")
+    try:
+        address = ipaddress.ip_address(host)
+        own = address.is_loopback or address.is_unspecified
+    except ValueError:
+        own = host == "localhost" or host.endswith(".localhost")
+    if own:
+        raise BadInput(f"{name} must be {allowed}: a phone cannot open this machine's own {host}; got {url!r}")
 
 
 def default_store() -> Path:

@@ -103,6 +103,7 @@ def environment(settings: Settings) -> dict[str, str]:
     """This process's environment with the settings that a child of ours needs."""
     return {
         **os.environ, "TARNLIGHT_STORE": str(settings.store), "TARNLIGHT_UNITS": settings.units,
+        "TARNLIGHT_PUBLIC_URL": settings.public_url,
         "TARNLIGHT_BROKER": settings.broker, "TARNLIGHT_SHOW_PORT": str(settings.show_port),
         "PYTHONUNBUFFERED": "1",
     }
