@@ -20,6 +20,7 @@ from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
 from ingest.engine import Local, literal, quoted, transaction
 from ingest.evaluate import evaluate, owe, owe_all
 from ingest.intake import keep
+from ingest.notify import confirm
 from ingest.registry import load_fleet, read_fleet, save_fleet
 from ingest.schema import rounded
 from ingest.settings import BadInput
@@ -161,5 +162,6 @@ ACTIONS: dict[str, Action] = {
     "advisory-record": record_step,
     "advisory-lift": lift,
     "advisory-raise": raise_by_hand,
+    "confirm": confirm,
     "backup": backup,
 }

@@ -21,7 +21,9 @@ from ingest.evaluate import evaluate, owe
 from ingest.intake import Decoded, Kept, Message, decode, keep
 from ingest.mqtt import Subscription
 from ingest.registry import load_fleet
+from ingest.sending import Notifier
 from ingest.settings import BadInput, Settings
+from ingest.sign import Signs
 from ingest.store import Store, StoreHeld
 from ingest.watch import watch
 
@@ -46,6 +48,8 @@ class Collector:
         self._beat_due = 0.0
         self._enrolled: set[tuple[str, str]] = set()
         self.subscription = Subscription(settings, self.store.now)
+        self.notifier = Notifier(settings, self.store)
+        self.signs = Signs(self.store, self.subscription)
 
     def run(self, stop: threading.Event) -> None:
         """Serve and collect until told to stop; leaves nothing half-done."""
@@ -59,13 +63,17 @@ class Collector:
             evaluate(con, self.store.now())  # what a killed collector still owed,
             self._ripen(self._enrolled)  # and what it had worked out but not weighed
             self.subscription.start()
+            self.notifier.start()
             while not stop.is_set():
                 self._take(self.subscription.batch(WAIT_S))
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
                     self._ripen(())
+                self.signs.turn(changed=self.notifier.turn())
         finally:
+            self.notifier.close()
+            self.signs.close()
             self.subscription.stop()
             self.settings.address_file.unlink(missing_ok=True)
             con.execute("CALL quack_stop($address)", {"address": f"quack:localhost:{self._port}"})
@@ -125,6 +133,7 @@ class Collector:
     def _refresh(self) -> None:
         found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
         self._enrolled = {(cabin, unit) for cabin, unit in found}
+        self.notifier.forget()
 
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""

@@ -16,6 +16,7 @@ import pandas as pd
 
 from ingest.engine import Asks, by_unit, named
 from ingest.evaluate import EARLIEST, tested_uvt, with_doses
+from ingest.notify import NOTIFICATIONS, OVERDUE
 from ingest.registry import load_fleet
 from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
@@ -411,6 +412,32 @@ def quarantined(store: Asks, limit: int = 100) -> pd.DataFrame:
             left(regexp_replace(payload::VARCHAR, '[[:cntrl:]]', '?', 'g'), 300) AS payload
         FROM quarantine ORDER BY arrived_at DESC LIMIT $limit
     """, {"limit": limit})
+
+
+def notifications(
+    store: Asks, now: datetime, *, cabin: str | None = None, advisory: str | None = None, limit: int = 200
+) -> pd.DataFrame:
+    """Messages to people, newest first.
+
+    Returns
+    -------
+    DataFrame
+        key, event, kind, advisory, cabin, unit, contact, role, channel (a name), number (2: first repeat), at (of
+        the event), due_at, urgent, title, body, failures, tried_at, delivered_at, error (of the last try, where it
+        was not delivered), state: delivered, in line, held back (quiet hours), failing, no channel, nobody to tell.
+    """
+    return store.ask(NOTIFICATIONS, {"now": now, "cabin": cabin, "advisory": advisory, "limit": limit})
+
+
+def overdue_notifications(store: Asks, now: datetime) -> pd.DataFrame:
+    """Per contact and channel what was due and could not be delivered: messages, failures, since, error."""
+    return store.ask(OVERDUE, {"now": now})
+
+
+def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
+    """Who said that they had read an advisory, and when; oldest first."""
+    return store.ask(
+        'SELECT "at", who FROM confirmation WHERE advisory = $advisory ORDER BY "at"', {"advisory": advisory})
 
 
 def collector(store: Asks) -> dict[str, Any] | None:

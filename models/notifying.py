@@ -186,7 +186,7 @@ def _tell(
             event=happening.key, kind=happening.kind, advisory=happening.advisory, cabin=happening.cabin.slug,
             unit=happening.unit, contact=contact.name if contact else NOBODY,
             role=str(contact.role) if contact else str(Role.MANAGER), channel=one, number=number, at=happening.at,
-            due_at=due_at, urgent=urgent, title=again + message.subject,
+            due_at=due_at, urgent=urgent, title=" ".join((again + message.subject).split()),
             body=f"{message.body} (Known {local(now, happening.cabin)}.)")
         for one in dict.fromkeys(channels)]
 

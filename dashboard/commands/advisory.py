@@ -44,6 +44,11 @@ def add(commands: Any) -> None:
     raised.add_argument("--cabin", required=True)
     raised.add_argument("--unit", required=True)
     raised.add_argument("--by", required=True, metavar="NAME", help="who raises it")
+    confirm = command(verbs, "confirm", do_confirm,
+                      help="say that you have read an advisory, so that it is not repeated",
+                      example="tarnlight advisory confirm a3 --by 'Ann Lund'")
+    confirm.add_argument("id")
+    confirm.add_argument("--by", required=True, metavar="NAME", help="who has read it")
     lift = command(verbs, "lift", do_lift, help="lift an advisory, by name",
                    example="tarnlight advisory lift a3 --by 'Ann Lund'")
     lift.add_argument("id")
@@ -95,13 +100,17 @@ def do_show(options: argparse.Namespace) -> int:
     store = open_store(settings_of(options))
     found = queries.advisories(store, number=options.id)
     events = queries.advisory_events(store, options.id)
+    sent = queries.notifications(store, store.now(), advisory=options.id)
+    read = queries.confirmations(store, options.id)
     store.close()
     if not found:
         raise BadInput(f"no advisory {options.id!r}; `tarnlight advisory list --all` shows them")
     one = found[0]
     record = [json.loads(body) for body in events["body"]]
     if options.json:
-        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record}])
+        told = sent.drop(columns=["body"]).to_dict("records")
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record,
+                     "messages": told, "confirmed": read.to_dict("records")}])
         return 0
     print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}")
     for step in one.advisory.statuses:
@@ -110,6 +119,13 @@ def do_show(options: argparse.Namespace) -> int:
         who = f" by {event['by']}" if event.get("by") else ""
         what = event.get("step") or event.get("reason") or ""
         print(f"  {event['at'][:16].replace('T', ' ')} UTC  {event['kind']}{who} {what}".rstrip())
+    for row in sent[::-1].itertuples():
+        over = f" over {row.channel}" if row.channel else ""
+        error = f" ({row.error})" if row.error else ""
+        print(f"  {row.due_at:%Y-%m-%d %H:%M} UTC  message {row.kind} to {row.contact or 'nobody'}{over}: "
+              f"{row.state}{error}")
+    for row in read.itertuples():
+        print(f"  {row.at:%Y-%m-%d %H:%M} UTC  read by {row.who}")
     print(CAUTION)
     return 0
 
@@ -136,6 +152,13 @@ def do_raise(options: argparse.Namespace) -> int:
     """An advisory by hand."""
     told = _act(options, "advisory-raise", {"cabin": options.cabin, "unit": options.unit, "by": options.by})
     print(f"{told['advisory']}: raised")
+    return 0
+
+
+def do_confirm(options: argparse.Namespace) -> int:
+    """Somebody has read it."""
+    _act(options, "confirm", {"advisory": options.id, "by": options.by})
+    print(f"{options.id}: confirmed by {options.by}; it stands until a named person lifts it. {CAUTION}")
     return 0
 
 

@@ -17,12 +17,14 @@ from urllib.parse import urlsplit
 import pandas as pd
 
 from dashboard.commands._words import command, instant, print_json, settings_of
-from ingest import queries
+from ingest import channels, queries
 from ingest.engine import StoreUnavailable
 from ingest.migrations import MIGRATIONS
 from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Access, client, open_store
+from models.fleet import Fleet
+from models.happenings import ASKED
 
 CAUTION = (
     "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "
@@ -177,6 +179,9 @@ def _of_broker(settings: Settings) -> list[Finding]:
         wide = Path(settings.broker_password_file).stat().st_mode & 0o077
         out.append(("password file", not wide, "only its owner can read it" if not wide else
                     f"others can read it: chmod 600 {settings.broker_password_file}"))
+    if settings.channels_file:
+        wrong = channels.trouble(settings)
+        out.append(("channels file", not wrong, wrong or "only its owner can read it"))
     return out
 
 
@@ -222,6 +227,7 @@ def _of_fleet(store: Access) -> list[Finding]:
     if units:
         out.append(("health authority", authority, "enrolled" if authority else
                     "no contact with the role health-authority: owners would not know whom to call"))
+    out += _of_messages(store, fleet)
     recent = store.ask(
         "SELECT count(*) AS n FROM quarantine WHERE arrived_at > $since",
         {"since": store.now() - timedelta(days=1)})["n"].iloc[0]
@@ -229,6 +235,24 @@ def _of_fleet(store: Access) -> list[Finding]:
     out.append(("refused records", True, f"{recent} in the last day" + (
         "; see why on the dashboard's System page" if recent else "")))
     return out
+
+
+def _of_messages(store: Access, fleet: Fleet) -> list[Finding]:
+    """Whether anybody would be told, and what could not be delivered."""
+    if not fleet.cabins:
+        return []
+    lacking = [
+        cabin.slug for cabin in fleet.cabins
+        if not any(one.role in ASKED and one.channels and (not one.cabins or cabin.slug in one.cabins)
+                   for one in fleet.contacts)]
+    out: list[Finding] = [("people to tell", not lacking, "every cabin has a manager or owner with a channel"
+                           if not lacking else "no manager or owner with a channel hears of "
+                           f"{', '.join(lacking[:5])}{' and more' if len(lacking) > 5 else ''}")]
+    late = queries.overdue_notifications(store, store.now())
+    out += [
+        ("messages", False, f"{row.messages} to {row.contact} over {row.channel} not delivered since "
+         f"{row.since:%Y-%m-%d %H:%M UTC}, {row.failures} tries: {row.error}") for row in late.itertuples()]
+    return out if len(late) else [*out, ("messages", True, "none is overdue")]
 
 
 def do_backup(options: argparse.Namespace) -> int:
