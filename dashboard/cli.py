@@ -6,7 +6,7 @@ import argparse
 import logging
 import sys
 
-from dashboard.commands import advisory, bleach, demo, dose, load, notice, registry, run, status
+from dashboard.commands import advisory, bleach, demo, dose, load, notice, registry, report, run, status
 from ingest.engine import StoreUnavailable
 from ingest.settings import BadInput
 
@@ -15,7 +15,7 @@ Watches the ultraviolet disinfection units of remote cabins and tells three peop
 manager, the service firm, the owner. It advises; your local health authority, local codes and licensed
 practice decide."""
 
-COMMANDS = (demo, run, registry, load, status, advisory, notice, dose, bleach)
+COMMANDS = (demo, run, registry, load, status, advisory, notice, report, dose, bleach)
 
 
 def parser() -> argparse.ArgumentParser:

@@ -118,14 +118,15 @@ def do_outages(options: argparse.Namespace) -> int:
         start, end = (at.astimezone(zones[row.cabin]) for at in (row.start, row.end))
         print(f"{row.cabin}/{row.unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
               f"{row.kind} ({row.cause}): "
-              f"{_litres(row.drawn_l, row.drawn_l_upper)} drawn, "
-              f"{_litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
+              f"{litres(row.drawn_l, row.drawn_l_upper)} drawn, "
+              f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
     if found.empty:
         print("Every minute heard was lit.")
     return 0
 
 
-def _litres(central: float, upper: float) -> str:
+def litres(central: float, upper: float) -> str:
+    """A volume that may be known only up to a bound."""
     if pd.isna(central):
         return f"up to {upper:.0f} L"
     return f"{central:.0f} L" if round(central) == round(upper) else f"{central:.0f} to {upper:.0f} L"

@@ -1,0 +1,117 @@
+"""`report`: the record of one cabin's month, to keep or to show."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from datetime import datetime, timedelta
+from typing import Any
+
+import pandas as pd
+
+from dashboard.commands._words import command, print_json, settings_of
+from dashboard.commands.status import CAUTION, litres, require_cabin
+from ingest import queries
+from ingest.engine import named
+from ingest.registry import load_fleet
+from ingest.settings import BadInput
+from ingest.store import Access, open_store
+from models.credit import IN_SPECIFICATION_AT_LEAST_PCT, share_in_specification
+from models.fleet import Cabin
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    report = command(
+        commands, "report", do_report, help="print the record of one cabin's month", json_option=True,
+        example="tarnlight report --cabin heron-point --month 2026-10")
+    report.add_argument("--cabin", required=True)
+    report.add_argument("--month", required=True, metavar="YYYY-MM", help="in the cabin's own time zone")
+
+
+def do_report(options: argparse.Namespace) -> int:
+    """The month, per unit."""
+    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", options.month):
+        raise BadInput(f"--month must be like 2026-10; got {options.month!r}")
+    store = open_store(settings_of(options))
+    try:
+        require_cabin(store, options.cabin)
+        cabin = load_fleet(store).cabin(options.cabin)
+        since, until = month_of(options.month, cabin)
+        told = [unit_month(store, cabin, unit.slug, options.month, since, until) for unit in cabin.units]
+    finally:
+        store.close()
+    if options.json:
+        print_json(told)
+        return 0
+    for one in told:
+        _print(one, cabin)
+    print(CAUTION)
+    return 0
+
+
+def month_of(month: str, cabin: Cabin) -> tuple[datetime, datetime]:
+    """First and one past the last instant of a month in the cabin's time zone."""
+    first = datetime.fromisoformat(f"{month}-01").replace(tzinfo=cabin.zone)
+    following = (first + timedelta(days=32)).replace(day=1)
+    return first, following
+
+
+def unit_month(
+    store: Access, cabin: Cabin, unit: str, month: str, since: datetime, until: datetime
+) -> dict[str, Any]:
+    """What one unit's month came to."""
+    hours = queries.hours(store, cabin.slug, unit, since, until)
+    outages = queries.outages(store, store.now(), cabin=cabin.slug, unit=unit, since=since)
+    outages = outages[outages["start"] < pd.Timestamp(until)]
+    services = queries.service_events(store, cabin.slug, unit)
+    services = services[(services["at"] >= pd.Timestamp(since)) & (services["at"] < pd.Timestamp(until))]
+    advisories = [
+        one for one in queries.advisories(store, cabin=cabin.slug)
+        if one.unit == unit and one.advisory.raised_at < until
+        and (one.advisory.lifted is None or one.advisory.lifted.at >= since)]
+    # where the volume is only bounded, its bound: nothing unknown is counted as treated
+    drawn = hours["volume_l"].fillna(0.0) + hours["underdosed_l_upper"].sub(
+        hours["underdosed_l"].fillna(0.0)).clip(lower=0.0).fillna(0.0)
+    share = share_in_specification(drawn, hours["in_spec_l"].fillna(0.0).clip(upper=drawn), [month] * len(hours))
+    row = share.loc[month] if month in share.index else None
+    return {
+        "cabin": cabin.slug, "unit": unit, "month": month,
+        "volume_l": float(drawn.sum()), "in_specification_l": float(hours["in_spec_l"].sum()),
+        "share_pct": None if row is None else float(row["share_pct"]),
+        "reaches_95_pct": None if row is None else bool(row["reaches_95_pct"]),
+        "lit_h": float(hours["lit_s"].sum() / 3600.0), "unheard_h": float(hours["unheard_s"].sum() / 3600.0),
+        "outages": outages.drop(columns=["cabin", "unit"]).to_dict("records"),
+        "advisories": [queries.advisory_json(one) | {
+            "lifted_by": one.advisory.lifted.by if one.advisory.lifted else None,
+            "lifted_at": one.advisory.lifted.at if one.advisory.lifted else None,
+            "reason": one.advisory.lifted.reason if one.advisory.lifted else None} for one in advisories],
+        "service": services[["at", "kind", "who", "value", "note"]].sort_values("at").to_dict("records"),
+    }
+
+
+def _print(one: dict[str, Any], cabin: Cabin) -> None:
+    def local(at: datetime) -> str:
+        return f"{at.astimezone(cabin.zone):%Y-%m-%d %H:%M %Z}"
+
+    print(f"{cabin.name}, unit {one['unit']}, {one['month']}")
+    print(f"  water drawn at most {one['volume_l']:,.0f} L, of it {one['in_specification_l']:,.0f} L for certain lit, "
+          "warm and at its dose")
+    if one["share_pct"] is not None:
+        print(f"  in specification {one['share_pct']:.2f} % by volume; {IN_SPECIFICATION_AT_LEAST_PCT:g} % is a figure "
+              "of reference (40 CFR 141.720(d)(3)), which binds public systems only")
+    print(f"  heard and lit {one['lit_h']:,.1f} h, unheard {one['unheard_h']:,.1f} h")
+    print(f"  outages: {len(one['outages'])}")
+    for row in named(pd.DataFrame(one["outages"])):
+        print(f"    {local(row.start)} to {local(row.end)}  {row.kind} ({row.cause}): "
+              f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed")
+    print(f"  advisories: {len(one['advisories'])}")
+    for said in one["advisories"]:
+        end = f"lifted by {said['lifted_by']} at {local(said['lifted_at'])}" + (
+            f" ({said['reason']})" if said["reason"] else "") if said["lifted_at"] else f"open ({said['state']})"
+        print(f"    {said['id']}: {said['cause']}, raised {local(said['raised_at'])}, {end}")
+    print(f"  service: {len(one['service'])}")
+    for did in one["service"]:
+        value = "" if did["value"] is None or did["value"] != did["value"] else f" {did['value']:g}"
+        print(f"    {local(did['at'])}  {did['kind']}{value} by {did['who']}" + (
+            f": {did['note']}" if did["note"] else ""))
