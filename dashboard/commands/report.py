@@ -90,20 +90,34 @@ def unit_month(
     }
 
 
+def by_day(outages: pd.DataFrame, cabin: Cabin) -> pd.DataFrame:
+    """Intervals of one kind and cause that begin on one day as one row: a weak lamp makes one at every draw."""
+    if outages.empty:
+        return outages.assign(times=0)
+    day = outages["start"].dt.tz_convert(cabin.zone).dt.date
+    groups = outages.assign(day=day).groupby(["day", "kind", "cause"], sort=False)
+    out = groups.agg(
+        start=("start", "min"), end=("end", "max"), times=("start", "size"),
+        underdosed_l=("underdosed_l", lambda litres: litres.sum(skipna=False)),
+        underdosed_l_upper=("underdosed_l_upper", "sum"))
+    return out.reset_index().sort_values("start")
+
+
 def _print(one: dict[str, Any], cabin: Cabin) -> None:
     def local(at: datetime) -> str:
         return f"{at.astimezone(cabin.zone):%Y-%m-%d %H:%M %Z}"
 
     print(f"{cabin.name}, unit {one['unit']}, {one['month']}")
-    print(f"  water drawn at most {one['volume_l']:,.0f} L, of it {one['in_specification_l']:,.0f} L for certain lit, "
-          "warm and at its dose")
+    print(f"  water drawn at most {one['volume_l']:,.0f} L, of it {one['in_specification_l']:,.0f} L for certain "
+          "lit, warm and at its dose")
     if one["share_pct"] is not None:
-        print(f"  in specification {one['share_pct']:.2f} % by volume; {IN_SPECIFICATION_AT_LEAST_PCT:g} % is a figure "
-              "of reference (40 CFR 141.720(d)(3)), which binds public systems only")
+        print(f"  in specification {one['share_pct']:.2f} % by volume; {IN_SPECIFICATION_AT_LEAST_PCT:g} % is a "
+              "figure of reference (40 CFR 141.720(d)(3)), which binds public systems only")
     print(f"  heard and lit {one['lit_h']:,.1f} h, unheard {one['unheard_h']:,.1f} h")
     print(f"  outages: {len(one['outages'])}")
-    for row in named(pd.DataFrame(one["outages"])):
-        print(f"    {local(row.start)} to {local(row.end)}  {row.kind} ({row.cause}): "
+    for row in named(by_day(pd.DataFrame(one["outages"]), cabin)):
+        often = f", {row.times} times" if row.times > 1 else ""
+        print(f"    {local(row.start)} to {local(row.end)}  {row.kind} ({row.cause}){often}: "
               f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed")
     print(f"  advisories: {len(one['advisories'])}")
     for said in one["advisories"]:
