@@ -7,6 +7,7 @@ ask alike, and returns DataFrames or frozen values.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, cast
@@ -17,6 +18,7 @@ import pandas as pd
 from ingest.engine import Asks, by_unit, named
 from ingest.evaluate import EARLIEST, tested_uvt, with_doses
 from ingest.notify import NOTIFICATIONS, OVERDUE
+from ingest.progress import up_to_now
 from ingest.registry import load_fleet
 from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
@@ -24,6 +26,7 @@ from models.credit import Organism, log_credit
 from models.dose import assess
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
+from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
 
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
@@ -130,6 +133,8 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
     tests = _tests_until(store, now)
     states = _states_at(store, fleet, now, tests) if as_of else _states(store)
     advisories = latest(store.ask(LATEST_EVENTS, {"now": now}))
+    if not as_of:  # for the past, the record as it stood has to do
+        advisories = up_to_now(store, fleet, advisories, states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
     faults = _by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR}))
     good = _by_unit(store.ask(_GOOD, {"now": now}))
@@ -349,6 +354,22 @@ def outages(
     everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     whole = join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
     return whole if with_lit else whole[whole["kind"] != "lit"].reset_index(drop=True)
+
+
+def still_standing(
+    store: Asks, now: datetime, *, cabin: str, unit: str, since: datetime
+) -> StillThere | None:
+    """What is left behind a unit of the under-dosed water drawn from `since` on; None where it is not known."""
+    pieces = outages(store, now, cabin=cabin, unit=unit, since=since, with_lit=True)
+    return still_there(pieces, Plumbing.of(load_fleet(store).unit(cabin, unit)))
+
+
+def advisory_records(store: Asks, numbers: Sequence[str]) -> pd.DataFrame:
+    """The records of these advisories: `advisory, seq, at, body` (JSON), in order."""
+    return store.ask("""
+        SELECT advisory, seq, "at", body FROM advisory_event WHERE list_contains($numbers::VARCHAR[], advisory)
+        ORDER BY advisory, seq
+    """, {"numbers": list(numbers)})
 
 
 def readings(

@@ -286,22 +286,45 @@ def current_proofs(
     now: datetime,
 ) -> tuple[Proof, ...]:
     """What the sensors say now of an open advisory's steps."""
-    heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
     since = advisory.evidence_since
-    dose_ok_min = metered_l = None
-    if since is not None and heard:
+    bad_until = metered_l = None
+    if since is not None:
         # .df(), because fetchone() of an instant would need another package for its time zone
         found = con.execute(_GOOD_SINCE, {**_names(key), "since": since}).df()["since"].iloc[0]
-        good_since = since if pd.isna(found) else max(since, found.to_pydatetime())
+        bad_until = None if pd.isna(found) else found.to_pydatetime()
+        # lit water alone is counted, so a short dark or silent stretch without a draw takes no litre back
+        metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
+        metered_l = None if metered is None or metered[0] is None else float(metered[0])
+    return proofs_of(unit, carry, advisory, now, bad_until=bad_until, metered_l=metered_l)
+
+
+def proofs_of(
+    unit: Unit, carry: Carry, advisory: Advisory, now: datetime, *, bad_until: datetime | None,
+    metered_l: float | None,
+) -> tuple[Proof, ...]:
+    """The same from what was asked of the store.
+
+    Parameters
+    ----------
+    bad_until : datetime or None
+        End of the last segment since `advisory.evidence_since` that was not lit; None: there was none.
+    metered_l : float or None
+        Litres of the lit segments since then; None: there was none, or none was metered. [L]
+    """
+    heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
+    since = advisory.evidence_since
+    dose_ok_min = None
+    if since is None or not heard:
+        metered_l = None
+    else:
+        good_since = since if bad_until is None else max(since, bad_until)
         enough = carry.dose_low_at_peak_mj_cm2 is not None and (
             carry.dose_low_at_peak_mj_cm2 >= unit.dose_target_mj_cm2)
         lit = bool(carry.lit)
         dose_ok_min = (carry.at - good_since) / timedelta(minutes=1) if enough and lit else (
             None if carry.dose_low_at_peak_mj_cm2 is None else 0.0)
-        # lit water alone is counted, so a short dark or silent stretch without a draw takes no litre back
-        metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
-        metered_l = float(metered[0]) if metered and metered[0] is not None else (
-            0.0 if carry.flow_l_min is not None else None)
+        if metered_l is None and carry.flow_l_min is not None:
+            metered_l = 0.0
     cold_l, hot_l = flush_volumes(unit)
     return proofs(
         at=max(now, advisory.updated_at), power_on_since=carry.power_since if heard else None,

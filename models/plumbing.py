@@ -56,6 +56,16 @@ class Standing:
     tank_l: Floats  # and in the tank; 0 without one
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StillThere:
+    """Under-dosed water that is left behind a unit. The meter cannot tell hot from cold."""
+
+    cold_tap: float  # fraction of it in the next glass from the cold tap, 0..1
+    pipe_l: float  # of it in the pipe
+    tank_l: float  # of it in the hot tank, if all that was drawn passed the tank
+    tank_l_upper: float  # the most: all of it went into the tank and nothing hot was drawn since
+
+
 def breakthrough(drawn_l: npt.ArrayLike, plumbing: Plumbing) -> Floats:
     """Share of new water at the cold tap.
 
@@ -185,6 +195,29 @@ def after_pieces(
     lit = (pieces["kind"] == Kind.LIT).to_numpy()
     volume = np.where(lit, np.nan_to_num(pieces["drawn_l"].to_numpy()), pieces["drawn_l_upper"].to_numpy())
     return standing(volume, np.where(lit, 0.0, 1.0), plumbing, hot_share=hot_share, before=before)
+
+
+def still_there(pieces: pd.DataFrame, plumbing: Plumbing) -> StillThere | None:
+    """What is left of the under-dosed water after these pieces of a timeline, from its first litre to now.
+
+    Parameters
+    ----------
+    pieces : DataFrame
+        As of `after_pieces`; what stood in the plumbing before them was dosed.
+    plumbing : Plumbing
+
+    Returns
+    -------
+    StillThere or None
+        None where there are no pieces, or an upper bound is not known.
+    """
+    bad = pieces[pieces["kind"] != Kind.LIT]
+    if pieces.empty or bad["drawn_l_upper"].isna().any():
+        return None
+    hot = after_pieces(pieces, plumbing, hot_share=1.0)
+    return StillThere(
+        cold_tap=float(hot.cold_tap[-1]), pipe_l=float(hot.pipe_l[-1]), tank_l=float(hot.tank_l[-1]),
+        tank_l_upper=min(plumbing.hot_tank_l, float(bad["drawn_l_upper"].sum())))
 
 
 def flush_cold_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
