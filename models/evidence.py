@@ -238,11 +238,7 @@ def _weigh(
     known = np.concatenate([np.zeros(min(at.size, 1), bool), dark[:-1]]) & ~gap_before
     since = at.copy()
     if carry is not None:
-        on[0], dark[0] = carry.lit is True, carry.lit is False
-        turns[0] = True
-        turns[1:2] = on[1:2] & (~on[:1] | gap_before[1:2])
-        known[0] = carry.lamp_since is not None
-        known[1:2] = dark[:1] & ~gap_before[1:2]
+        turns[0], known[0] = True, carry.lamp_since is not None
         since[0] = microsecond(carry.lit_from)
     run = last_index(turns)
     run_ok = run >= 0

@@ -293,7 +293,8 @@ def _underdosed(
     central: Floats, upper: Floats,
 ) -> tuple[Floats, Floats]:
     """All water of dark, warming and weak time; none of lit time; of unheard time what the evidence bounds."""
-    counter = water.counter[interval]
+    # a counter that ran on while the lamp was said, or seen, to be dark proves nothing
+    counter = np.where((water.counter == COUNTER_LIT) & ~state.on[: water.counter.size], 0, water.counter)[interval]
     nothing = upper == 0
     under = np.select(
         [kind == LIT, kind != UNHEARD, nothing | (is_gap & (counter == COUNTER_LIT)), central == 0,

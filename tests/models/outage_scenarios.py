@@ -553,4 +553,118 @@ SCENARIOS = [
          every("10:01", "10:02", Q=8.0)],
         [("dark", "no-power", "10:00", "10:03", 8, 8, 8, 8)],
     ),
+    Scenario(
+        "an intensity read during the cut does not show the lamp once the power is back",
+        [well("10:00", "10:05") + one("10:05", Q=0.0, power=False) + one("10:06", I=41.0, Q=0.0)
+         + one("10:07", power=True) + every("10:08", "10:12", I=41.0, Q=0.0)],
+        [
+            ("lit", "none", "10:00", "10:05", 0, 0, 0, 0),
+            ("dark", "no-power", "10:05", "10:08", 0, 0, 0, 0),
+            ("warming", "none", "10:08", "10:10", 0, 0, 0, 0),
+            ("lit", "none", "10:10", "10:11", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "darkness read before lamp-on does not contradict it",
+        [out("10:00", "10:03") + one("10:02:30", lamp=True, power=True) + one("10:04:40", Q=0.0)
+         + well("10:05", "10:07")],
+        [
+            ("dark", "no-power", "10:00", "10:02:30", 0, 0, 0, 0),
+            ("warming", "none", "10:02:30", "10:04:30", 0, 0, 0, 0),
+            ("lit", "none", "10:04:30", "10:06", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "no light at lamp-on, and none seen until after the warm-up: from then on dark",  # 6 L/min x 2, x 0.5
+        [out("10:00", "10:02") + well("10:02", "10:03", I=0.0, Q=6.0) + well("10:04:30", "10:06:30")],
+        [
+            ("dark", "no-power", "10:00", "10:02", 0, 0, 0, 0),
+            ("warming", "none", "10:02", "10:04", 12, 12, 12, 12),
+            ("dark", "no-lamp", "10:04", "10:04:30", 3, 3, 3, 3),
+            ("lit", "none", "10:04:30", "10:05:30", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "what was measured three cadences ago still speaks",  # 5 L/min x 4 min
+        [well("10:00", "10:01", Q=5.0) + one("10:03", power=True) + one("10:04", power=True)],
+        [("lit", "none", "10:00", "10:04", 20, 20, 0, 0)],
+    ),
+    Scenario(
+        "after a gap the lamp's status is not believed until it is said again",
+        [well("10:00", "10:02") + every("11:00", "11:02", Q=0.0, power=True) + well("11:02", "11:04")],
+        [
+            ("lit", "none", "10:00", "10:04", 0, 0, 0, 0),
+            ("unheard", "unknown", "10:04", "11:02", None, 1568, None, 1568),  # 56 min x 28 L/min, then none
+            ("lit", "none", "11:02", "11:03", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "after a gap a power cut from before it is not believed either",  # 57 min x 28 L/min in the second gap
+        [out("10:00", "10:02") + every("11:00", "11:01", I=0.0, Q=0.0) + out("12:00", "12:02")],
+        [
+            ("dark", "no-power", "10:00", "10:04", 0, 0, 0, 0),
+            ("unheard", "no-power", "10:04", "11:00", None, 25, None, 25),
+            ("dark", "unknown", "11:00", "11:03", 0, 0, 0, 0),
+            ("unheard", "unknown", "11:03", "12:00", None, 1596, None, 1596),
+            ("dark", "no-power", "12:00", "12:01", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "water metered between the last total and the gap is not counted twice",  # 6 x (0.5 + 3) = 21; 50 - 21
+        [well("10:00", "10:01", Q=6.0, T=1000.0) + one("10:00:30", power=True) + well("11:00", "11:02", T=1050.0)],
+        [
+            ("lit", "none", "10:00", "10:03:30", 21, 21, 0, 0),
+            ("unheard", "unknown", "10:03:30", "11:00", 29, 50, None, 50),
+            ("lit", "none", "11:00", "11:01", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "nor is water metered between the gap and the next total",  # 4 L/min x 1 min; 50 - 4
+        [well("10:00", "10:02", T=1000.0) + well("11:00", "11:01", Q=4.0) + well("11:01", "11:03", T=1050.0)],
+        [
+            ("lit", "none", "10:00", "10:04", 0, 0, 0, 0),
+            ("unheard", "unknown", "10:04", "11:00", 46, 50, None, 50),
+            ("lit", "none", "11:00", "11:02", 4, 4, 0, 0),
+        ],
+    ),
+    Scenario(
+        "no flow meter, but enough light for the most that can flow",  # 28 L/min x 3 min at most
+        [every("10:00", "10:04", I=41.0, lamp=True, DP=45.0)],
+        [("lit", "none", "10:00", "10:03", None, 84, 0, 0)],
+    ),
+    Scenario(
+        "no flow meter, and not enough light for it",
+        [every("10:00", "10:04", I=41.0, lamp=True, DP=39.0)],
+        [("weak", "none", "10:00", "10:03", None, 84, None, 84)],
+    ),
+    Scenario(
+        "lamp's counter advanced by the whole gap, dose at peak under target before it",
+        [well("10:00", "10:09") + one("10:09", **WELL, H=5000.1234, DP=39.0)
+         + one("12:00", **WELL, H=5001.9734, DP=45.0) + one("12:01", **WELL)],
+        [
+            ("lit", "none", "10:00", "10:12", 0, 0, 0, 0),
+            ("unheard", "unknown", "10:12", "12:00", None, 3024, 0, 3024),
+            ("lit", "none", "12:00", "12:01", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "a counter that runs while the lamp is said to be off proves nothing",
+        [out("10:00", "10:01", power=True, H=5000.1234, DP=45.0) + one("12:00", **WELL, H=5002.1234, DP=45.0)
+         + one("12:01", **WELL)],
+        [
+            ("dark", "no-lamp", "10:00", "10:03", 0, 0, 0, 0),
+            ("unheard", "unknown", "10:03", "12:00", None, 3276, None, 3276),  # 117 min x 28 L/min
+            ("lit", "none", "12:00", "12:01", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        "lamp's counter advanced by the whole gap, but the lamp is off after it",
+        [well("10:00", "10:01", H=5000.1234, DP=45.0)
+         + out("12:00", "12:02", power=True, H=5002.1234, DP=45.0)],
+        [
+            ("lit", "none", "10:00", "10:03", 0, 0, 0, 0),
+            ("unheard", "unknown", "10:03", "12:00", None, 3276, 0, 3276),
+            ("dark", "no-lamp", "12:00", "12:01", 0, 0, 0, 0),
+        ],
+    ),
 ]

@@ -1,5 +1,6 @@
 """Pieces, states, the open tail, and what store and people get of them."""
 
+import dataclasses
 import json
 import time
 from datetime import UTC, datetime, timedelta
@@ -7,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
-from outage_scenarios import every, one, out, well
+from outage_scenarios import WELL, every, one, out, well
 from test_outage_scenarios import REACTOR, stored, unit
 
 from models.outage import Carry, held, hourly, join, open_tail, segments, timeline
@@ -81,8 +82,14 @@ def test_units_are_not_joined_into_each_other():
     found = segments(run(well("10:00", "10:05"))[0])
     two = pd.concat([found.assign(cabin="loon-bay", unit="main"), found.assign(cabin="loon-bay", unit="sauna")])
     assert join(two)["unit"].tolist() == ["main", "sauna"]
-    apart = pd.concat([found, found.assign(start=found["end"], end=found["end"] + pd.Timedelta(minutes=4))])
-    assert len(join(apart)) == 1
+
+
+@pytest.mark.parametrize(("pause_s", "intervals"), [(0, 1), (1, 2)])
+def test_only_intervals_that_touch_are_joined(pause_s, intervals):
+    found = segments(run(well("10:00", "10:05"))[0])
+    start = found["end"] + pd.Timedelta(seconds=pause_s)
+    later = found.assign(start=start, end=start + pd.Timedelta(minutes=4))
+    assert len(join(pd.concat([found, later]))) == intervals
 
 
 def test_an_hour_counts_pieces_by_their_end_and_water_by_its_dose():
@@ -218,6 +225,31 @@ def test_an_event_alone_leaves_a_unit_with_totals_unsettled_until_the_next_total
     assert not last_state(rows).settled
     assert last_state(rows + out("10:03", "10:04", T=1004.0)).settled
     assert last_state(well("10:00", "10:03") + one("10:02:30", power=False)).settled  # no totals to wait for
+
+
+def test_a_gap_after_an_unsettled_state_still_subtracts_what_was_metered_before_it():
+    before = well("10:00", "10:01", Q=6.0, T=1000.0) + one("10:00:30", power=True)
+    pieces, _ = run(well("11:00", "11:02", T=1050.0), carry=last_state(before))
+    # 6 L/min x 0.5 min before the state, x 3 min held after it, of 50 L
+    assert pieces.loc[pieces["kind"] == "unheard", "drawn_l"].tolist() == [29]
+
+
+def test_a_cut_without_flow_meter_draws_the_pressure_tank_once_however_it_is_taken_up():
+    cut = every("10:50", "11:20", I=0.0, lamp=False, power=False)
+    whole, carries = run(cut)
+    assert whole["drawn_l_upper"].sum() == 25
+    carry = Carry.from_row(carries.iloc[0].to_dict())
+    assert carry.at == at("10:59") and carry.drawdown_used_l == 25
+    assert run([row for row in cut if row["at"] > carry.at], carry=carry)[0]["drawn_l_upper"].sum() == 0
+
+
+def test_a_slow_lamp_that_was_still_cold_when_the_gap_began_leaves_the_bound():
+    slow = dataclasses.replace(REACTOR, warm_up_s=600.0)
+    table = stored([out("10:00", "10:01") + one("10:01", **WELL, H=5000.1234, DP=45.0)
+                    + one("12:01", **WELL, H=5002.1234, DP=45.0) + one("12:02", **WELL)])
+    for reactor, upper_l in ((REACTOR, 0), (slow, 28 * 117)):
+        pieces, _ = timeline(table, unit=UNIT, reactor=reactor)
+        assert pieces.loc[pieces["kind"] == "unheard", "underdosed_l_upper"].tolist() == [upper_l]
 
 
 def test_links_without_any_event_before_a_gap_leave_its_cause_unknown():
