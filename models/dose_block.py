@@ -68,7 +68,8 @@ class Kernel:
         self.unmetered = np.nan if peak_flow_l_min is None else peak_flow_l_min
         self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
         self.room = np.empty((6, rows))
-        self.other_room = np.empty((4, rows))
+        self.node = np.empty(rows, dtype=np.intp)
+        self.other_room = np.empty((7, rows))
 
     def run(self, block: Block, first_row: int) -> None:
         """Fill the results of one block."""
@@ -108,16 +109,20 @@ class Kernel:
         value /= flow
         live = block.live == 1
         all_live, some_live = bool(live.all()), bool(live.any())
-        certain = table.certain(uvt, live=all_live, out=spare, scratch=scratch)
+        node = self.node[:waters]
+        certain = table.certain(uvt, live=all_live, out=spare, scratch=scratch, node=node)
         bound = np.multiply(value, certain, out=block.low)
         block.explanation[:] = MEASURED if all_live else WEAK_LAMP
         if some_live and not all_live:
-            certain = table.certain(uvt, live=True, out=spare, scratch=scratch)
+            certain = table.certain(uvt, live=True, out=spare, scratch=scratch, node=node)
             np.copyto(bound, value * certain, where=live)
             np.copyto(block.explanation, MEASURED, where=live)
         if not all_live and not table.blind:
             # Where the sensor sits far out cloudy water is the better case: only light beyond a new lamp's matters.
-            matters = seen * weakened > table.brightest_w_m2 if table.sees_far else seen > 0
+            if table.sees_far:
+                matters = np.multiply(seen, weakened, out=self.room[4, :rows]) > table.brightest_w_m2
+            else:
+                matters = seen > 0
             if some_live:
                 matters &= ~live
             rows_of = np.flatnonzero(matters)
@@ -132,16 +137,17 @@ class Kernel:
         absorption: Floats,
     ) -> None:
         """Let other water explain a reading, with lamp and sleeve as new, where that means less dose."""
-        reading, passing = seen.take(rows), np.broadcast_to(flow, seen.shape)[rows]
         room = self.other_room[:, : len(rows)]
+        reading, passing, known = (_take(column, rows, out) for column, out in zip(
+            (seen, flow, absorption), room[4:], strict=True
+        ))
         if_new = np.multiply(reading, 1.0 / table.brightest_w_m2, out=room[0])
         np.log(if_new, out=if_new)
         if_new *= -1.0 / table.reach_cm
         by_new = table.mean_decay(if_new, out=room[1], scratch=room[2])
         by_new *= table.per_intensity * table.brightest_w_m2
-        low = table.certain_as_new.at(reading, out=room[3], scratch=room[2])
+        low = table.certain_as_new.at(reading, out=room[3], scratch=room[2], node=self.node[: len(rows)])
         low *= by_new
-        known = np.broadcast_to(absorption, seen.shape)[rows]
         if not table.sees_far:  # a mixture of weak lamp and cloudy water may be worse than either
             between = (known - table.worst_absorption) * (if_new - table.worst_absorption) < 0
             mixed = table.at_worst * reading
@@ -213,6 +219,11 @@ class Kernel:
         off = block.lamp == 0
         if off.any():
             _nothing(block, off, Reason.LAMP_OFF)
+
+
+def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
+    """Some rows of a column, or the one value that all rows share."""
+    return column if len(column) == 1 else column.take(rows, out=out, mode="clip")
 
 
 def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: Reason) -> None:

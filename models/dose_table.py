@@ -11,16 +11,19 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models import optics
 from models.dose_model import BLIND_CM, Geometric, Sensor, share_low, uvt_points
 from models.fleet import Reactor
 from models.optics import Floats
 
+Nodes = NDArray[np.intp]
+
 FIRST_UVT_PCT = 20.0
-# Nodes every 0.05 points of transmittance and every 1/1024 of the brightest reading: the bound is then within 1e-5
-# of the exact one down to 40 % and to 2 % of the brightest reading (tests/models/test_dose_table.py). Below
-# FIRST_UVT_PCT the exact model is asked.
+# Nodes every 0.05 points of transmittance and every 1/1024 of the brightest reading: the bound is then within
+# 5e-5 of the exact one down to 40 % and to 2 % of the brightest reading, and within 5e-3 below
+# (tests/models/test_dose_table.py). Below FIRST_UVT_PCT the exact model is asked.
 NODES_A_POINT = 20
 INTENSITY_STEPS = 1024
 
@@ -39,11 +42,11 @@ class Curve:
         """The curve through these nodes."""
         return cls(start, nodes_a_unit, np.ascontiguousarray(values), np.append(np.diff(values), 0.0))
 
-    def at(self, x: Floats, *, out: Floats, scratch: Floats) -> Floats:
-        """Its value at each x, at least `start`, into `out`; `scratch` of the same shape is overwritten."""
+    def at(self, x: Floats, *, out: Floats, scratch: Floats, node: Nodes) -> Floats:
+        """Its value at each x, at least `start`, into `out`; `scratch` and `node` are overwritten."""
         np.subtract(x, self.start, out=scratch)
         scratch *= self.nodes_a_unit
-        node = scratch.astype(np.intp)  # of NaN: any number, which the clip makes harmless
+        np.copyto(node, scratch, casting="unsafe")  # of NaN: any number, which the clip makes harmless
         scratch -= node
         self.rises.take(node, mode="clip", out=out)
         out *= scratch
@@ -81,6 +84,14 @@ class DoseTable:
 
     def per_reading(self, absorption: Floats, *, out: Floats, weakened: Floats, scratch: Floats) -> Floats:
         """x Q / S at each absorption, into `out`; the water's weakening of the sensor's light into `weakened`."""
+        if self.reach_cm == self.width_cm:  # sensor at the wall: (exp(a w) - 1) / (a w), one exponential less
+            np.multiply(absorption, self.width_cm, out=scratch)
+            np.expm1(scratch, out=weakened)
+            np.divide(weakened, scratch, out=out)
+            _transparent(scratch, out)
+            out *= self.per_intensity
+            weakened += 1.0
+            return out
         self.mean_decay(absorption, out=out, scratch=scratch)
         np.multiply(absorption, self.reach_cm, out=weakened)
         np.exp(weakened, out=weakened)
@@ -93,17 +104,24 @@ class DoseTable:
         np.multiply(absorption, -self.width_cm, out=scratch)
         np.expm1(scratch, out=out)
         out /= scratch
-        if scratch.max() == 0 or np.isnan(scratch.max()):  # transparent water, or some of it unknown
-            out[scratch == 0] = 1.0
+        _transparent(scratch, out)
         return out
 
-    def certain(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats) -> Floats:
+    def certain(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats, node: Nodes) -> Floats:
         """Share of x that is certain to 95 % with transmittance as given, into `out`."""
-        (self.certain_live if live else self.certain_tested).at(uvt_pct, out=out, scratch=scratch)
+        (self.certain_live if live else self.certain_tested).at(
+            uvt_pct, out=out, scratch=scratch, node=node
+        )
         rare = uvt_pct < FIRST_UVT_PCT
         if rare.any():
             out[rare] = _certain(self.reactor, uvt_pct[rare], live=live)
         return out
+
+
+def _transparent(depth: Floats, mean: Floats) -> None:
+    """Give a mean over no depth its limit, where 0 / 0 left NaN; one cheap pass where there's none."""
+    if np.isnan(mean.max()):
+        mean[depth == 0] = 1.0
 
 
 def _certain(reactor: Reactor, uvt_pct: Floats, *, live: bool) -> Floats:
