@@ -34,6 +34,8 @@ class Stop:
         [min]
     early_km_per_day : float
         What each day before `due` is worth: lamp hours thrown away, in kilometres. [km]
+    left_out_km : float
+        What it costs not to make it in this plan; little for one that can wait but lies by the way. [km]
     """
 
     cabin: str
@@ -43,6 +45,7 @@ class Stop:
     due: int = 0
     work_min: float = 45.0
     early_km_per_day: float = 0.5
+    left_out_km: float = LEFT_OUT_COSTS_KM
 
     def __post_init__(self) -> None:
         if self.opens > self.due:
@@ -143,7 +146,10 @@ def visit_plan(
         for day, (route, leave, back) in sorted(routes.items())
     )
     made = {planned.stop.cabin for trip in trips for planned in trip.stops}
-    left_out += [(stop, "no day had room for it") for stop in chosen if stop.cabin not in made]
+    left_out += [
+        (stop, "no day had room for it" if stop.left_out_km >= LEFT_OUT_COSTS_KM else "it can wait")
+        for stop in chosen if stop.cabin not in made
+    ]
     return VisitPlan(trips=trips, left_out=tuple(left_out))
 
 
@@ -158,6 +164,7 @@ def joined(stops: Sequence[Stop]) -> tuple[Stop, ...]:
                 cabin=stop.cabin, tasks=have.tasks + stop.tasks, parts=Counter(have.parts) + Counter(stop.parts),
                 opens=min(max(have.opens, stop.opens), due), due=due, work_min=have.work_min + stop.work_min,
                 early_km_per_day=have.early_km_per_day + stop.early_km_per_day,
+                left_out_km=max(have.left_out_km, stop.left_out_km),
             )
         found[stop.cabin] = stop
     return tuple(found.values())
@@ -218,7 +225,7 @@ def _solved(
     solver = model.solver()
     for at, stop in enumerate(stops):
         index = manager.NodeToIndex(at + 1)
-        model.AddDisjunction([index], int(LEFT_OUT_COSTS_KM * TENTHS))
+        model.AddDisjunction([index], int(stop.left_out_km * TENTHS))
         usable = np.flatnonzero(allowed[at, days])
         model.VehicleVar(index).SetValues([-1, *usable.tolist()])
         # the window hangs on the day; entry 0 is for a stop that is left out (vehicle -1)
