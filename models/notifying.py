@@ -192,12 +192,15 @@ def _tell(
 
 
 def after_quiet(contact: Contact, at: datetime, zone: ZoneInfo) -> datetime:
-    """The first instant from `at` on that lies outside the contact's quiet hours, in the cabin's time zone."""
+    """The first instant from `at` on that lies outside the contact's quiet hours, in the cabin's time zone.
+
+    Hours that end in the hour that the clocks skip end up to one hour later.
+    """
     if not contact.quiet_from or contact.quiet_from == contact.quiet_until:
         return at
     start, end = time.fromisoformat(contact.quiet_from), time.fromisoformat(contact.quiet_until)
     here = at.astimezone(zone)
-    clock = here.time().replace(fold=0)
+    clock = here.time()
     quiet = start <= clock < end if start < end else clock >= start or clock < end
     if not quiet:
         return at
