@@ -96,16 +96,16 @@ def assess(
     - brighter than a new lamp could be in water that absorbs nothing: counted as just that.
 
     For any row the bound is at most the value. Both never rise when flow rises or intensity falls (the bound
-    but for the step at no flow), nor, at a fixed output of the lamp of at most a new one's, when transmittance falls. At the test
-    point, with transmittance measured, the value is the test's RED over the validation factor; without, too,
-    unless the test ran below the new lamp's output and the sensor sits nearer to sleeve than to wall (then a
-    cloudier water explains the reading as well, and counts).
+    but for the step at no flow), nor, at a fixed output of the lamp of at most a new one's, when transmittance
+    falls. At the test point, with transmittance measured, the value is the test's RED over the validation
+    factor; without, too, unless the test ran below the new lamp's output and the sensor sits nearer to sleeve
+    than to wall (then a cloudier water explains the reading as well, and counts).
 
     With the geometric model the value is the closed form's; its bound comes from a table of the reactor kind,
     within 5e-5 of the exact bound for 40 to 100 % and readings above 2 % of the brightest
     (`models.dose_table`). Away from the test's transmittance the bound also bears what a lamp of finite length
-    with slanting rays gives less (`models.finite_lamp`). The validation factor may hold part of the sensor's uncertainty already; counting it
-    again errs on the safe side.
+    with slanting rays gives less (`models.finite_lamp`). The validation factor may hold part of the sensor's
+    uncertainty already; counting it again errs on the safe side.
     """
     columns = [_numbers(name, x) for name, x in (
         ("intensity_w_m2", intensity_w_m2), ("flow_l_min", flow_l_min), ("uvt_pct", uvt_pct),
@@ -135,7 +135,7 @@ def assess(
 
 def _numbers(name: str, x: ArrayLike) -> NDArray[np.number]:
     """A column as numbers, unknown as NaN, without copying one that already is."""
-    if pd.api.types.is_extension_array_dtype(getattr(x, "dtype", None)):
+    if isinstance(getattr(x, "dtype", None), pd.api.extensions.ExtensionDtype):
         x = pd.Series(x).to_numpy(dtype=float, na_value=np.nan)
     column = np.asarray(x)
     if column.dtype.kind not in "iuf":

@@ -67,7 +67,7 @@ class Kernel:
         self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
         self.unmetered = np.nan if peak_flow_l_min is None else peak_flow_l_min
         self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
-        self.room = np.empty((6, rows))
+        self.room = np.empty((7, rows))
         self.node = np.empty(rows, dtype=np.intp)
         self.other_room = np.empty((7, rows))
 
@@ -81,7 +81,9 @@ class Kernel:
         bound_flow = flow
         if not known[1].least > 0 or known[1].gaps:
             # Where no flow is known to pass, the bound is that of the flow that could come next.
-            bound_flow = np.where(flow == 0, self.standing, flow)
+            bound_flow = self.room[6, : len(flow)]
+            np.copyto(bound_flow, flow)
+            np.copyto(bound_flow, self.standing, where=flow == 0)
             if known[1].gaps:
                 np.copyto(bound_flow, self.unmetered, where=np.isnan(flow))
         if self.table is not None:
@@ -183,7 +185,8 @@ class Kernel:
         self, block: Block, readings: tuple[Floats, Floats, Floats], known: list[_Range], bound_flow: Floats
     ) -> None:
         """Reasons, and what each does to the result. Only those that occur cost a pass."""
-        (intensity, flow, uvt), reason, low = readings, block.reason, block.low
+        (intensity, flow, uvt), reason = readings, block.reason
+        unproven: list[NDArray[np.bool_]] = []
         reason[:] = 0
         if known[0].least < self.reactor.alarm_intensity_w_m2:
             _say(reason, intensity < self.reactor.alarm_intensity_w_m2, Reason.BELOW_ALARM)
@@ -192,11 +195,11 @@ class Kernel:
         if known[2].least < self.uvt_min:
             outside = uvt < self.uvt_min
             _say(reason, outside, Reason.BELOW_TESTED_UVT)
-            low *= ~outside  # 0, and unknown stays unknown
+            unproven.append(outside)
         if known[1].greatest > self.flow_max or bound_flow is not flow:
             outside = bound_flow > self.flow_max
             _say(reason, outside, Reason.ABOVE_TESTED_FLOW)
-            low *= ~outside
+            unproven.append(outside)
         if known[1].least == 0:
             stands = flow == 0
             _say(reason, stands, Reason.NO_FLOW)
@@ -215,7 +218,12 @@ class Kernel:
         cold = block.warm == 0
         if cold.any():
             _say(reason, cold, Reason.WARMING)
-            low *= ~cold
+            unproven.append(cold)
+        if unproven:
+            proven = ~unproven[0]
+            for rows in unproven[1:]:
+                proven = proven & ~rows  # one value may stand for all rows
+            np.multiply(block.low, proven, out=block.low)  # 0, and unknown stays unknown
         off = block.lamp == 0
         if off.any():
             _nothing(block, off, Reason.LAMP_OFF)
