@@ -17,6 +17,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from ingest.daily import owe_days, pay_days
 from ingest.engine import Local, by_unit, named, transaction
 from ingest.intake import Touched
 from ingest.registry import load_fleet
@@ -95,6 +96,7 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
     keys = derive(con, fleet)
     if keys:
         transaction(con, lambda: watch(con, fleet, now, keys))
+    pay_days(con, fleet)  # after the advisories: nobody waits for a lamp's trend
     return keys
 
 
@@ -121,6 +123,7 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[tuple[str, str]
 
     def write() -> None:
         _write(con, resume, derived)
+        owe_days(con, EARLIEST)
         con.execute("DELETE FROM pending")
 
     transaction(con, write)
@@ -202,6 +205,8 @@ def _derive(
     pieces, carries = timeline(
         with_doses(readings, unit, reactor, carry, tests), unit=unit, reactor=reactor, carry=carry, links=links)
     key = {"cabin": name[0], "unit": name[1]}
+    if carry is not None:  # the state resumed from stands already
+        carries = carries[carries["at"] > pd.Timestamp(carry.at)]
     rows = cast(list[dict[str, Any]], carries.to_dict("records"))
     states = [json.dumps(Carry.from_row(row).to_row()) for row in rows]
     hours = hourly(pieces)

@@ -83,7 +83,21 @@ CREATE TABLE confirmation (                                                -- wh
     advisory VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL);
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS)
+_DAILY = """
+-- Derived, kept by the evaluation (ingest/daily.py).
+CREATE TABLE daily (                                                       -- one row per unit and UTC day past
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, day DATE NOT NULL,
+    intensity_w_m2 DOUBLE,                                                 -- median of usable readings
+    readings BIGINT NOT NULL,                                              -- how many were usable
+    values_read BIGINT,                                                    -- how many different intensities, lit
+    lamp_hours DOUBLE, lit_h DOUBLE, volume_l DOUBLE, uvt_pct DOUBLE, water_temp_c DOUBLE,
+    fault VARCHAR NOT NULL, fault_evidence VARCHAR NOT NULL);
+CREATE TABLE daily_owed (cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, day DATE NOT NULL);
+-- What was heard before this step: worked out at the next evaluation.
+INSERT INTO daily_owed SELECT DISTINCT cabin, unit, "at"::DATE FROM reading;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

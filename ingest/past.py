@@ -11,6 +11,7 @@ from datetime import datetime
 import pandas as pd
 
 from ingest.actions import INSERT_SERVICE
+from ingest.daily import pay_days
 from ingest.engine import named, transaction
 from ingest.evaluate import derive, owe
 from ingest.intake import Kept, keep
@@ -73,6 +74,7 @@ def take_in(
         watch(con, fleet, now, [(cabin, unit)])
 
     transaction(con, weigh)
+    pay_days(con, fleet)
     return kept
 
 
