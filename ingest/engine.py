@@ -41,7 +41,9 @@ def connect(path: Path | str = ":memory:", *, read_only: bool = False) -> duckdb
         "autoinstall_known_extensions": "false", "autoload_known_extensions": "false",
         "memory_limit": "2GB", "preserve_insertion_order": "true",
     })
-    con.execute("LOAD httpfs; LOAD quack; SET TimeZone = 'UTC'; SET python_enable_replacements = false")
+    # GLOBAL, so that cursors have it too: a session of its own takes the machine's zone and Python variables again
+    con.execute("LOAD httpfs; LOAD quack")
+    con.execute("SET GLOBAL TimeZone = 'UTC'; SET GLOBAL python_enable_replacements = false")
     return con
 
 
