@@ -25,7 +25,8 @@ from models.water_trend import YEAR_DAYS
 
 LEAST_LOSS = 0.03  # of ln(intensity), 3 %: less has no cause worth a visit; common practice, no source
 PLAN_AHEAD_DAYS = 90  # what falls due later needs nothing now; common practice, no source
-MOST_DOUBT = 0.05  # chance that the sleeve, not the lamp, has lost more: with more, the sleeve is cleaned first
+MOST_DOUBT = 0.02  # chance that the sleeve, not the lamp, has lost more: with more, the sleeve is cleaned first
+ODD_LAMP_SD = 2.5  # a lamp this far above the mean of its kind is odd
 WORTH_DAYS = 30  # an action that wins less is not worth a trip; common practice, no source
 
 
@@ -98,7 +99,7 @@ def diagnosis(
     A jump up that no event explains is taken as a cleaning that nobody wrote down, up to what the film had cost.
     A jump down that no event explains is laid to the sensor: lamp, sleeve and water do not step.
     """
-    doubt = _sleeve_doubt(fit, state)
+    doubt = _sleeve_doubt(fit, days, state)
     jumps = (fit.coefficient[:, FOUND_JUMPS] * state.found).sum(axis=1)
     lamp = _lamp_loss(fit, state)
     film = _sleeve_loss(fit, state)
@@ -133,15 +134,20 @@ def _sleeve_loss(fit: FleetFit, state: State) -> np.ndarray:
     return np.maximum(-fit.coefficient[:, SLEEVE] * hours - fit.coefficient[:, SLEEVE_EARLY] * early, 0.0)
 
 
-def _sleeve_doubt(fit: FleetFit, state: State) -> np.ndarray:
-    """Chance that the film has cost more than the lamp's ageing, by the covariance of the fit."""
+def _sleeve_doubt(fit: FleetFit, days: FleetDays, state: State) -> np.ndarray:
+    """Chance that the film has cost more than the lamp's ageing, by the covariance of the fit.
+
+    1 for a lamp that seems to age far faster than its kind: that is more likely a film.
+    """
     contrast = np.zeros_like(fit.coefficient)
     contrast[:, LAMP] = -lamp_term(state.lamp_hours)
     hours, early = sleeve_terms(state.clean_hours)
     contrast[:, SLEEVE], contrast[:, SLEEVE_EARLY] = hours, early
     mean = (contrast * fit.coefficient).sum(axis=1)
     variance = ((contrast[:, None, :] @ fit.covariance)[:, 0] * contrast).sum(axis=1)
-    return np.asarray(ndtr(-mean / np.sqrt(np.maximum(variance, 1e-12))))
+    prior = fit.prior
+    odd = fit.coefficient[:, LAMP] > prior.mean[days.kind, LAMP] + ODD_LAMP_SD * prior.sd[days.kind, LAMP]
+    return np.where(odd, 1.0, ndtr(-mean / np.sqrt(np.maximum(variance, 1e-12))))
 
 
 def _water_loss(fit: FleetFit, days: FleetDays) -> np.ndarray:
@@ -207,6 +213,8 @@ def _evidence(
         )
         lead = "No loss stands out" if why == Cause.NONE else f"Most of the loss is the {Cause(why).value}"
         gain = _gain(wins[what][row]) if what in wins else ""
+        if what == Action.SWAP_LAMP and why != Cause.LAMP:
+            gain = "; the lamp's rated hours run out" + gain
         sentences[row] = f"{lead}: {parts}{gain}."
     return sentences
 

@@ -39,7 +39,7 @@ RUNNING_DAYS = 60  # lit hours a day are taken from so many days
 TEMP_SD_C = 2.0  # a day's water from its yearly wave; common practice, no source
 CHUNK_UNITS = 128
 CLEAREST_PER_CM = 0.005  # pure water at 254 nm, order of magnitude (from memory): a trend goes no further
-FOULING_CHANGES = 0.10  # share by which a sleeve may foul faster or slower from now on; common practice, no source
+FOULING_CHANGES = 0.06  # share by which a sleeve may foul faster or slower from now on; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

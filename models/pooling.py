@@ -67,7 +67,9 @@ def posterior(
     return mean + (covariance @ shift)[:, :, 0], covariance
 
 
-def learned(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior) -> Prior:
+def learned(
+    gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior, *, rounds: int = ROUNDS
+) -> Prior:
     """Each kind's mean and spread by maximum likelihood, held back by `start`.
 
     Parameters
@@ -77,6 +79,8 @@ def learned(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior
     kind : ndarray of int, shape (n,)
     start : Prior
         Where to begin, and what it is worth against the data.
+    rounds : int
+        Steps; a variance near 0 needs many, and then matters little.
 
     Returns
     -------
@@ -102,7 +106,7 @@ def learned(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior
         if len(units):
             picked = units[:: max(1, -(-len(units) // SAMPLE_UNITS))]
             mean[code], sd[code], known[code] = _learned_kind(
-                gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units
+                gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units, rounds
             )
     return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known)
 
@@ -128,7 +132,7 @@ def with_kind_uncertainty(covariance: np.ndarray, prior: Prior, kind: np.ndarray
 
 def _learned_kind(
     gram: np.ndarray, moment: np.ndarray, mean: np.ndarray, sd: np.ndarray, worth: np.ndarray,
-    rounds: int = ROUNDS,
+    rounds: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean and spread of one kind, and the covariance of that mean."""
     start_mean, start_variance = mean, sd**2
