@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
+import pandas as pd
 import streamlit as st
 
 from dashboard.measures import Units
@@ -15,7 +19,25 @@ from ingest.settings import Settings, settings
 from ingest.store import Client
 from models.fleet import Fleet
 
+ANSWER_WITHIN_S = 6.0  # a page that waits longer shows old words as if they were new
+ASKED_AT_ONCE = 8
 UNITS = "units"  # key of the reader's choice in the session
+
+
+class Patient(Client):
+    """A client whose patience ends: a collector that hangs is as good as none, and the page must say so."""
+
+    def __init__(self, address: str, token: str) -> None:
+        self._waiting = ThreadPoolExecutor(ASKED_AT_ONCE, thread_name_prefix="ask")
+        super().__init__(address, token)
+
+    def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
+        answer = self._waiting.submit(super().ask, sql, parameters)
+        try:
+            return answer.result(ANSWER_WITHIN_S)
+        except TimeoutError:
+            answer.cancel()
+            raise StoreUnavailable(f"the collector has not answered for {ANSWER_WITHIN_S:g} s") from None
 
 
 @st.cache_resource(show_spinner=False)
@@ -42,7 +64,7 @@ def get_store() -> Client:
 # A collector leaves a new port and token at each start, so they name the connection.
 @st.cache_resource(show_spinner="Asking the collector ...", max_entries=2)
 def _connected(address: str, token: str) -> Client:
-    return Client(address, token)
+    return Patient(address, token)
 
 
 def forget() -> None:

@@ -8,6 +8,8 @@ import streamlit as st
 
 from dashboard.access import UNITS, get_settings
 from dashboard.measures import Units
+from dashboard.views.advisories import advisories
+from dashboard.views.after_cut import after_cut
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
 from dashboard.views.frame import PAGES
@@ -25,6 +27,8 @@ def main() -> None:
     pages = {
         "now": st.Page(now, title="Now", url_path="now", default=True),
         "cabin": st.Page(cabin, title="One cabin", url_path="cabin"),
+        "after-cut": st.Page(after_cut, title="After a power cut", url_path="after-cut"),
+        "advisories": st.Page(advisories, title="Advisories", url_path="advisories"),
         "cabins": st.Page(cabins, title="Cabins", url_path="cabins"),
         "system": st.Page(system, title="System", url_path="system"),
     }

@@ -26,6 +26,10 @@ LOOKS: dict[str, tuple[str, str]] = {
     Kind.DARK: ("#14212b", ""), Kind.UNHEARD: ("#8b7fb0", "."),
 }
 LANES = (*(KIND_WORDS[kind] for kind in Kind), "Lamp", "Power")
+TICKS = [
+    {"dtickrange": [None, 86_399_999], "value": "%H:%M\n%a %-d %b"},
+    {"dtickrange": [86_400_000, None], "value": "%-d %b\n%Y"},
+]
 NARROW_PX = 2  # every interval is drawn at least so wide, else a minute would vanish from a month
 
 
@@ -61,8 +65,7 @@ class Span:
 
 
 def evidence_figure(
-    readings: pd.DataFrame, intervals: pd.DataFrame, *, unit: Unit, reactor: Reactor, span: Span, units: Units,
-    keep: str,
+    readings: pd.DataFrame, intervals: pd.DataFrame, *, unit: Unit, reactor: Reactor, span: Span, units: Units
 ) -> go.Figure:
     """Dose against its target, intensity, flow, and what the time was, over one time axis.
 
@@ -72,15 +75,13 @@ def evidence_figure(
         Of `ingest.queries.readings`.
     intervals : DataFrame
         Of `ingest.queries.outages` with the lit ones.
-    keep : str
-        While this stays the same, so does what the reader zoomed to.
     """
     shown = clipped(intervals, span)
     rows = broken(readings, shown)
     figure = make_subplots(
         rows=4, cols=1, shared_xaxes=True, vertical_spacing=0.055, row_heights=[0.29, 0.19, 0.15, 0.37],
         subplot_titles=(
-            "Dose, mJ/cm²: line = lower bound (decides), dots = dose of flowing water", "UV intensity, W/m²",
+            "Dose, mJ/cm² (line: lower bound)", "UV intensity, W/m²",
             f"Flow, {flow_unit(units)}", "What the time was"))
     if len(rows):
         x = span.wall(rows["at"])
@@ -94,7 +95,7 @@ def evidence_figure(
     for lane, column in (("Lamp", "lamp_on"), ("Power", "power_on")):
         if len(rows):
             _draw_states(figure, states(rows, column, span.until), lane, span)
-    _lay_out(figure, span, unit, keep)
+    _lay_out(figure, span, unit)
     return figure
 
 
@@ -202,7 +203,7 @@ def _draw_states(figure: go.Figure, found: pd.DataFrame, lane: str, span: Span) 
         figure.add_trace(go.Bar(
             orientation="h", y=[lane] * len(part), base=span.wall(part["start"]),
             x=milliseconds(part), name=f"{lane} {word}", width=0.72,
-            showlegend=False, text=[word] * len(part), textposition="inside", insidetextanchor="start",
+            showlegend=False, text=[word] * len(part), textposition="inside", insidetextanchor="start", textangle=0,
             textfont={"color": INK if on else "#ffffff"},
             customdata=[f"{lane} {word}, {start:%a %d %b %H:%M} to {end:%a %d %b %H:%M}" for start, end in zip(
                 span.wall(part["start"]), span.wall(part["end"]), strict=True)],
@@ -210,14 +211,14 @@ def _draw_states(figure: go.Figure, found: pd.DataFrame, lane: str, span: Span) 
             marker={"color": color, "line": {"color": color, "width": NARROW_PX}}), row=4, col=1)
 
 
-def _lay_out(figure: go.Figure, span: Span, unit: Unit, keep: str) -> None:
+def _lay_out(figure: go.Figure, span: Span, unit: Unit) -> None:
     figure.update_layout(
-        height=760, margin={"l": 8, "r": 8, "t": 30, "b": 8}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"color": INK, "size": 13}, barmode="overlay", bargap=0.2, hovermode="closest", uirevision=keep,
+        height=760, margin={"l": 8, "r": 8, "t": 30, "b": 52}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
+        font={"color": INK, "size": 13}, barmode="overlay", bargap=0.2, hovermode="closest",
         dragmode=False, uniformtext={"minsize": 11, "mode": "hide"})
     figure.update_xaxes(
         type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LINE,
-        showline=True, linecolor=SOFT)
+        showline=True, linecolor=SOFT, nticks=7, tickformatstops=TICKS)
     figure.update_yaxes(showgrid=True, gridcolor=LINE, rangemode="tozero", zeroline=False, fixedrange=True,
                         automargin=True, nticks=5)
     figure.update_yaxes(range=[0, DOSE_SHOWN_TARGETS * unit.dose_target_mj_cm2], row=1, col=1)
@@ -226,6 +227,6 @@ def _lay_out(figure: go.Figure, span: Span, unit: Unit, keep: str) -> None:
     figure.add_trace(  # every lane is there, also where nothing of its kind happened
         go.Bar(orientation="h", y=list(LANES), x=[None] * len(LANES), showlegend=False, hoverinfo="skip"),
         row=4, col=1)
-    figure.update_xaxes(title={"text": span.title, "font": {"size": 12}}, row=4, col=1)
+    figure.update_xaxes(title={"text": span.title, "font": {"size": 12}, "standoff": 6}, row=4, col=1)
     for title in figure.layout.annotations[:4]:
         title.update(x=0, xanchor="left", font={"size": 13, "color": SOFT})

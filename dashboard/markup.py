@@ -79,6 +79,33 @@ def steps(found: Iterable[tuple[bool, str, str]]) -> str:
     return f'<ol class="tl-steps">{rows}</ol>'
 
 
+def unit_heading(word: Word, name: str, since: str) -> str:
+    """A unit's name and verdict on top of a page."""
+    return (
+        f'<div class="tl-verdict tl-edge-{word}"><h1>{text(name)}</h1><p class="tl-big">{badge(word)} '
+        f'<span class="tl-since">{text(since)}</span></p></div>')
+
+
+def told(title: str, sentences: Iterable[str], *, strong: bool = False) -> str:
+    """Sentences below a small title."""
+    head = f"<h2>{text(title)}</h2>" if title else ""
+    body = "".join(f"<p>{text(one)}</p>" for one in sentences)
+    return f'<div class="tl-told{" tl-strong" if strong else ""}">{head}{body}</div>'
+
+
+def next_step(title: str, how: str, evidence: str) -> str:
+    """The one thing to do next, in large type, and on what it is still judged undone."""
+    so_far = f'<p class="tl-mean">So far: {text(evidence)}</p>' if evidence else ""
+    return (
+        f'<div class="tl-next" role="status"><h2>Next step</h2><p class="tl-next-title">{text(title)}</p>'
+        f"<p>{text(how)}</p>{so_far}</div>")
+
+
+def numbered(sentences: Iterable[str]) -> str:
+    """Instructions in order."""
+    return f'<ol class="tl-steps">{"".join(f"<li>{text(one)}</li>" for one in sentences)}</ol>'
+
+
 def registry_entry(name: str, place: str, units: Sequence[str]) -> str:
     """A cabin of the registry and its units."""
     lines = "".join(f"<li>{text(one)}</li>" for one in units)

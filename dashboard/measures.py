@@ -24,10 +24,11 @@ class Units(StrEnum):
 # Time --------------------------------------------------------------------------------------------
 
 
-def local(at: datetime, zone: tzinfo) -> str:
-    """An instant on the clock of that place, with the zone's own letters."""
+def local(at: datetime, zone: tzinfo, now: datetime | None = None) -> str:
+    """An instant on the clock of that place, with the zone's own letters; within the year of `now` without it."""
     there = at.astimezone(zone)
-    return f"{there:%a} {there.day} {there:%b %Y, %H:%M %Z}"
+    year = "" if now is not None and now.astimezone(zone).year == there.year else f" {there.year}"
+    return f"{there:%a} {there.day} {there:%b}{year}, {there:%H:%M %Z}"
 
 
 def duration(length: timedelta) -> str:

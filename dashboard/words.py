@@ -6,6 +6,7 @@ Numbers and times come from `dashboard.measures`. A text that came from outside 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -29,7 +30,7 @@ from ingest.engine import named
 from ingest.queries import UnitStatus
 from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
 from models.advisory import Cause as AdvisoryCause
-from models.fleet import Contact, Fleet, Unit
+from models.fleet import Cabin, Contact, Fleet, Unit
 from models.outage import Cause, Kind
 from models.verdict import Word
 
@@ -67,6 +68,10 @@ ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
     AdvisoryCause.LOW_DOSE: "a dose below target", AdvisoryCause.UNHEARD: "a stretch in which nothing was heard",
     AdvisoryCause.MANUAL: "a person's decision",
 }
+DOSE_NOTE = (
+    "The lower bound is what decides: it is for the flow measured and, where no water flows, for the most that the "
+    "supply can deliver. Dots are the dose of flowing water, without the allowance for what sensors may be off. "
+    "Both are what the readings stand for once the lamp is lit and warm.")
 OUTAGE_HEADERS = ("From", "To", "Length", "What", "Under-dosed", "Drawn", "Rests on")
 
 
@@ -126,15 +131,15 @@ def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:
     """Since when, in the cabin's zone, and how long that is."""
     if since is None:
         return "since when is not known"
-    return f"since {local(since, zone)} ({duration(now - since)})"
+    return f"since {local(since, zone, now)} ({duration(now - since)})"
 
 
-def exposure_words(advisory: Advisory, zone: tzinfo, units: Units) -> str:
+def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units) -> str:
     """What water an advisory is about."""
     exposure = advisory.exposure
     litres = between(exposure.underdosed_l, exposure.underdosed_l_upper, units)
-    until = f"to {local(exposure.end, zone)}" if exposure.end is not None else "and it goes on"
-    return f"Water drawn without a full dose: {litres}, from {local(exposure.start, zone)} {until}."
+    until = f"to {local(exposure.end, zone, now)}" if exposure.end is not None else "and it goes on"
+    return f"Water drawn without a full dose: {litres}, from {local(exposure.start, zone, now)} {until}."
 
 
 def whom_to_call(authorities: Sequence[Contact]) -> str:
@@ -150,9 +155,9 @@ def cause_words(cause: AdvisoryCause) -> str:
     return ADVISORY_CAUSE_WORDS[cause]
 
 
-def step_evidence(step: StepStatus, zone: tzinfo) -> str:
+def step_evidence(step: StepStatus, now: datetime, zone: tzinfo) -> str:
     """On what a step counts as done, or what is still missing."""
-    return step.evidence + (f"; since {local(step.since, zone)}" if step.done and step.since else "")
+    return step.evidence + (f"; since {local(step.since, zone, now)}" if step.done and step.since else "")
 
 
 def step_words(step: Step) -> str:
@@ -214,13 +219,24 @@ def outages_summary(found: pd.DataFrame, units: Units) -> str:
 def outage_rows(found: pd.DataFrame, now: datetime, zone: tzinfo, units: Units) -> list[tuple[str, ...]]:
     """Rows of a table with `OUTAGE_HEADERS`; what reaches up to now goes on."""
     return [
-        (local(row.start.to_pydatetime(), zone),
-         "goes on" if row.end >= pd.Timestamp(now) else local(row.end.to_pydatetime(), zone),
+        (local(row.start.to_pydatetime(), zone, now),
+         "goes on" if row.end >= pd.Timestamp(now) else local(row.end.to_pydatetime(), zone, now),
          duration(row.end - row.start), kind_words(row.kind, row.cause),
          between(row.underdosed_l, row.underdosed_l_upper, units), between(row.drawn_l, row.drawn_l_upper, units),
          row.rests_on)
         for row in named(found)
     ]
+
+
+def payload_words(payload: str) -> str:
+    r"""What a device sent, legible: the store writes bytes that are no plain text as \xHH, quotes among them."""
+    return re.sub(r"\\x([2-7][0-9A-Fa-f])", lambda found: chr(int(found[1], 16)), payload)
+
+
+def place_line(cabin: Cabin) -> str:
+    """A cabin of the registry in one line."""
+    height = UNKNOWN if cabin.altitude_m is None else f"{cabin.altitude_m:g} m"
+    return f"{cabin.slug}, trip {cabin.trip or 'none'}, {cabin.time_zone}, altitude {height}"
 
 
 def service_words(kind: str) -> str:

@@ -107,7 +107,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     kept = one.advisory.advisory if one.advisory else None
     extra = ""
     if kept is not None and kept.state is not State.LIFTED:
-        extra = words.exposure_words(kept, one.cabin.zone, reader_units())
+        extra = words.exposure_words(kept, at, one.cabin.zone, reader_units())
     st.html(markup.verdict(
         word=one.verdict.verdict, name=words.unit_name(one), reasons=one.verdict.reasons, extra=extra,
         action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
@@ -143,7 +143,7 @@ def refused(store: Client, cabin: str, unit: str) -> None:
     if found.empty:
         st.html(markup.small("None of late."))
         return
-    st.html(refused_table(found))
+    refused_table(found)
 
 
 # The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an

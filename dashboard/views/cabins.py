@@ -42,11 +42,11 @@ def cabins(store: Client) -> None:
 
 def enrolled(fleet: Fleet) -> None:
     """What is enrolled, and a file of it."""
+    units = reader_units()
     for place in fleet.cabins:
         with st.container(border=True, gap="xsmall"):
             st.html(markup.registry_entry(
-                place.name, f"{place.slug}, trip {place.trip or 'none'}, {place.time_zone}, {place.altitude_m:g} m",
-                [words.unit_line(unit, reader_units()) for unit in place.units]))
+                place.name, words.place_line(place), [words.unit_line(unit, units) for unit in place.units]))
             with st.container(horizontal=True):
                 for unit in place.units:
                     link("cabin", f"Open {place.name}, {unit.slug} →", cabin=place.slug, unit=unit.slug)
@@ -85,7 +85,7 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
         with st.container(horizontal=True):
             latitude = st.number_input("Latitude, degrees north", value=None, format="%.4f")
             longitude = st.number_input("Longitude, degrees east", value=None, format="%.4f")
-            altitude = st.number_input("Altitude, m", value=0.0)
+            altitude = st.number_input("Altitude, m", value=None)
         trip = st.text_input("Trip (visits are grouped by it)")
         st.html(markup.small("Its unit."))
         unit_slug = st.text_input("Unit's slug", value="main")

@@ -2,64 +2,110 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Hashable
+from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 import pandas as pd
+import plotly.graph_objects as go
 import streamlit as st
 
-from dashboard import markup, words
-from dashboard.access import get_fleet, reader_units
+from dashboard import markup, measures, words
+from dashboard.access import get_fleet, present, reader_units
 from dashboard.charts import Span, evidence_figure
+from dashboard.measures import Units
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.store import Client
+from models.fleet import Fleet
 
 RANGES: dict[str, timedelta | None] = {
     "6 h": timedelta(hours=6), "24 h": timedelta(days=1), "7 d": timedelta(days=7), "30 d": timedelta(days=30),
     "All": None,
 }
+REDRAWN_AFTER_S = 60.0  # a unit that is silent is drawn anew so often
+DRAWN = "drawn"  # key in the session
 ROWS_AT_FIRST, MOST_ROWS = 10, 500
 CONFIG = {"displaylogo": False, "responsive": True, "scrollZoom": False,
           "modeBarButtonsToRemove": ["select2d", "lasso2d", "toImage"]}
 
 
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A drawing, what it was made from, and when."""
+
+    of: tuple[tuple[str, str, str, Units], Hashable]  # what is drawn, and the news that it was drawn on
+    figure: go.Figure | None  # None: nothing was heard
+    outages: pd.DataFrame
+    at: datetime
+
+
 def evidence(store: Client, cabin: str, unit: str) -> None:
     """The reader picks the time; drawing and table follow."""
     st.subheader("Evidence")
-    picked = st.segmented_control(
-        "Time to show", list(RANGES), default="24 h", required=True, key="range", label_visibility="collapsed")
-    drawing(store, cabin, unit, picked or "24 h")
+    with st.container(horizontal=True, vertical_alignment="center"):
+        picked = st.segmented_control(
+            "Time to show", list(RANGES), default="24 h", required=True, key="range", label_visibility="collapsed")
+        hold = st.toggle("Hold the drawing still, to zoom", key="hold")
+    drawing(store, cabin, unit, picked or "24 h", hold)
 
 
-@live("5s")
-def drawing(store: Client, cabin: str, unit: str, picked: str) -> None:
-    """Readings and intervals of the time picked."""
-    fleet, now = get_fleet(store), store.now()
-    place, one = fleet.cabin(cabin), fleet.unit(cabin, unit)
-    found = queries.outages(store, now, cabin=cabin, unit=unit, with_lit=True)
-    if found.empty:
+@live("2s")
+def drawing(store: Client, cabin: str, unit: str, picked: str, hold: bool) -> None:
+    """Readings and intervals of the time picked; drawn anew when there is something new, and each minute.
+
+    A figure that differs is put in place of the old one, which loses what the reader zoomed to; so it stays the
+    same as long as it can, or as the reader wants.
+    """
+    fleet = get_fleet(store)
+    place = fleet.cabin(cabin)
+    what = (cabin, unit, picked, reader_units())
+    news = (heard_at(store, cabin, unit), int(time.monotonic() // REDRAWN_AFTER_S))
+    drawn: Drawn | None = st.session_state.get(DRAWN)
+    if drawn is None or drawn.of[0] != what or (drawn.of != (what, news) and not hold):
+        drawn = draw(store, fleet, (what, news))
+        st.session_state[DRAWN] = drawn
+    if drawn.figure is None:
         st.html(markup.box("Nothing heard yet", [
             "This unit has sent no reading that could be used, so there is nothing to draw. What was refused, if "
             "anything, is listed below with the reason."]))
         return
-    first = found["start"].min().to_pydatetime()
-    length = RANGES[picked]
-    since = first if length is None else max(first, now - length)
-    reactor = fleet.reactor(one.reactor)
-    rows = queries.readings(store, cabin, unit, since, now)
-    span = Span(since=since, until=now, zone=place.zone)
+    if hold:
+        st.html(markup.small(f"Held as it was {measures.local(drawn.at, place.zone)}."))
     st.plotly_chart(
-        evidence_figure(rows, found, unit=one, reactor=reactor, span=span, units=reader_units(),
-                        keep=f"{cabin}/{unit}/{picked}"),
-        key=f"evidence-{cabin}-{unit}-{picked}", theme=None, config=CONFIG,
+        drawn.figure, key="evidence", theme=None, config=CONFIG,
         alt=f"Dose, UV intensity, flow and intervals of {place.name}; the table below says the same in words.")
-    outages(found[(found["kind"] != "lit") & (found["end"] > pd.Timestamp(since))], now, place.zone)
+    st.html(markup.small(words.DOSE_NOTE))
+    outages(drawn.outages, drawn.at, place.zone)
+
+
+def heard_at(store: Client, cabin: str, unit: str) -> datetime | None:
+    """When the unit's latest reading was taken."""
+    return next((
+        one.carry.at for one in present(store).statuses
+        if one.carry and (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+
+
+def draw(store: Client, fleet: Fleet, of: tuple[tuple[str, str, str, Units], Hashable]) -> Drawn:
+    """The drawing of a unit, a range and the reader's units, as of now."""
+    (cabin, unit, picked, units), now = of[0], store.now()
+    found = queries.outages(store, now, cabin=cabin, unit=unit, with_lit=True)
+    if found.empty:
+        return Drawn(of, None, found, now)
+    one = fleet.unit(cabin, unit)
+    first, length = found["start"].min().to_pydatetime(), RANGES[picked]
+    since = first if length is None else max(first, now - length)
+    figure = evidence_figure(
+        queries.readings(store, cabin, unit, since, now), found, unit=one, reactor=fleet.reactor(one.reactor),
+        span=Span(since=since, until=now, zone=fleet.cabin(cabin).zone), units=units)
+    return Drawn(of, figure, found[(found["kind"] != "lit") & (found["end"] > pd.Timestamp(since))], now)
 
 
 def outages(found: pd.DataFrame, now: datetime, zone: tzinfo) -> None:
     """The stretches that were not lit, newest first, with the water drawn in each."""
     units = reader_units()
-    st.subheader("Time that was not lit")
+    st.subheader("Outages: dark, warming up, too weak, or not heard")
     st.html(markup.small(words.outages_summary(found, units)))
     if found.empty:
         return

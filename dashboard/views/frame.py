@@ -18,6 +18,7 @@ from ingest.engine import StoreUnavailable
 from ingest.store import Client
 
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
+JUST_TRIED = "just-tried"  # key: the page itself has just found that no collector answers
 P = ParamSpec("P")
 
 logger = logging.getLogger(__name__)
@@ -33,6 +34,7 @@ def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
             body(store)
         except StoreUnavailable as error:
             forget()
+            st.session_state[JUST_TRIED] = True
             unavailable(str(error))
         except Exception:  # outermost loop of a page: what breaks here must not look like an answer
             logger.exception("page %s failed", body.__name__)
@@ -81,16 +83,18 @@ def heartbeat(store: Client) -> None:
 @st.fragment(run_every="2s")
 def unavailable(why: str) -> None:
     """The collector does not run: what that means and what to type; comes back by itself."""
-    try:
-        present(get_store())
-    except StoreUnavailable as error:
-        why = str(error)
-    else:
-        st.rerun()
+    if not st.session_state.pop(JUST_TRIED, False):
+        try:
+            present(get_store())
+        except StoreUnavailable as error:
+            why = str(error)
+        else:
+            st.rerun()
     own = get_settings()
-    st.html(markup.box("The collector does not run", [
-        "This page reads through the collector and it does not answer, so nothing can be said of any cabin now. "
-        "Not known is never clear: where in doubt, boil tap water before drinking or use bottled water.",
+    st.html(markup.box("The collector does not answer", [
+        "This page reads through the collector, which does not run or does not answer, so nothing can be said of "
+        "any cabin now. Not known is never clear: where in doubt, boil tap water before drinking or use bottled "
+        "water.",
         "Start it, and this page comes back by itself:",
     ], [f"tarnlight collect --store {own.store} --broker {own.broker}"], tone="alarm"))
     st.html(markup.small(f"In the collector's words: {why}"))

@@ -12,7 +12,6 @@ from dashboard.views.frame import caution, empty, guarded, link, live
 from ingest.queries import UnitStatus
 from ingest.store import Client
 from models.advisory import State
-from models.verdict import Word
 
 ALL_TRIPS = "All trips"
 MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds
@@ -61,17 +60,14 @@ def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:
 
 def card(one: UnitStatus, found: Present) -> None:
     """One unit: what, since when, why, what to do, and the way to its page."""
-    now_ = found.at
     advisory = one.advisory.advisory if one.advisory else None
     extra = ""
     if advisory is not None and advisory.state is not State.LIFTED:
-        extra = words.exposure_words(advisory, one.cabin.zone, reader_units())
+        extra = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units())
     word = one.verdict.verdict
+    since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
     with st.container(border=True, key=f"card-{word}-{one.cabin.slug}-{one.unit.slug}", gap="xsmall"):
         st.html(markup.card(
             word=word, name=words.unit_name(one), reasons=one.verdict.reasons, action=one.verdict.next_action,
-            since=f"{FACE_WORD[word]} {words.since_words(one.verdict.since, now_, one.cabin.zone)}", extra=extra))
+            since=f"{words.FACES[word].word} {since}", extra=extra))
         link("cabin", f"Open {words.unit_name(one)} →", cabin=one.cabin.slug, unit=one.unit.slug)
-
-
-FACE_WORD = {word: words.FACES[word].word for word in Word}

@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 import pandas as pd
 import streamlit as st
 
-from dashboard import markup, measures
+from dashboard import markup, measures, words
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
 from ingest import queries
 from ingest.store import Client
 
-REFUSED_SHOWN = 100
+REFUSED_SHOWN, REFUSED_AT_FIRST = 100, 10
 
 
 @guarded
@@ -53,15 +53,17 @@ def refused(store: Client) -> None:
     if found.empty:
         st.html(markup.small("Nothing was refused."))
         return
-    st.html(markup.small(
-        f"The newest {len(found)}. What a device sent is shown as plain text, cut at 300 characters."))
-    st.html(refused_table(found, "source"))
+    refused_table(found, "source")
 
 
-def refused_table(found: pd.DataFrame, *more: str) -> str:
-    """Rows of `queries.quarantined`, each value as harmless text."""
-    headers = ("Arrived", *(name.capitalize() for name in more), "Why it was refused", "What it said")
-    names = ("reason", "payload")
-    return markup.table(headers, [
-        (measures.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in (*more, *names)))
-        for row in found.to_dict("records")])
+def refused_table(found: pd.DataFrame, *more: str) -> None:
+    """Rows of `queries.quarantined`, newest first; what a device sent is shown as plain text."""
+    headers = ("Arrived", *(name.capitalize() for name in more), "Why it was refused", "What it said (start)")
+    rows = [
+        (measures.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in more), row["reason"],
+         words.payload_words(row["payload"]))
+        for row in found.to_dict("records")]
+    st.html(markup.table(headers, rows[:REFUSED_AT_FIRST]))
+    if len(rows) > REFUSED_AT_FIRST:
+        with st.expander(f"{len(rows) - REFUSED_AT_FIRST} older ones"):
+            st.html(markup.table(headers, rows[REFUSED_AT_FIRST:]))

@@ -1,0 +1,95 @@
+"""The manager's list: every boil advisory that stands with what it waits for; lifted ones with their record."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import markup, recovery, words
+from dashboard.access import get_fleet, present, reader_units
+from dashboard.views.frame import caution, empty, guarded, link, live
+from ingest import queries
+from ingest.settings import BadInput
+from ingest.store import Client
+from ingest.watch import Kept
+from models.advisory import State, from_json
+from models.fleet import Fleet
+
+LIFTED_SHOWN = 30  # `tarnlight advisory list --all` lists every one
+
+
+@guarded
+def advisories(store: Client) -> None:
+    """Open ones, the longest standing first; lifted ones below."""
+    fleet = get_fleet(store)
+    if not any(one.units for one in fleet.cabins):
+        empty()
+        return
+    standing(store)
+    caution()
+    by_hand(store, fleet)
+    st.subheader("Lifted")
+    lifted(store)
+
+
+@live("2s")
+def standing(store: Client) -> None:
+    """What stands, and what each waits for."""
+    found = present(store)
+    open_ = [(one, one.advisory) for one in found.statuses
+             if one.advisory is not None and one.advisory.advisory.state is not State.LIFTED]
+    open_.sort(key=lambda pair: pair[1].advisory.raised_at)
+    st.html(markup.headline(
+        recovery.open_headline(kept.advisory for _, kept in open_), "Only a named person lifts an advisory."))
+    for one, kept in open_:
+        with st.container(border=True, key=f"advisory-{kept.id}", gap="xsmall"):
+            st.html(markup.card(
+                word=one.verdict.verdict, name=words.unit_name(one),
+                since=words.since_words(kept.advisory.raised_at, found.at, one.cabin.zone),
+                reasons=recovery.happened(kept.advisory, one.cabin, reader_units())[:2],
+                action=f"Waits for: {recovery.waits_words(kept.advisory)}"))
+            link("after-cut", f"Steps, notice and lifting of {words.unit_name(one)} →", cabin=one.cabin.slug,
+                 unit=one.unit.slug)
+
+
+def by_hand(store: Client, fleet: Fleet) -> None:
+    """A person knows more than the sensors: raise one by hand."""
+    keys = [(one.slug, unit.slug) for one in fleet.cabins for unit in one.units]
+    with st.expander("Raise one by hand"), st.form("raise", border=False):
+        key = st.selectbox("Which tap", keys, format_func=lambda one: f"{fleet.cabin(one[0]).name}, {one[1]}")
+        who = st.text_input("Your name", max_chars=120, autocomplete="name")
+        if st.form_submit_button("Raise a boil advisory"):
+            try:
+                store.act("advisory-raise", {"cabin": key[0], "unit": key[1], "by": who})
+            except BadInput as error:
+                st.html(markup.box("Not raised", [str(error)], tone="alarm"))
+            else:
+                present.clear()
+                st.rerun()
+
+
+@live("10s")
+def lifted(store: Client) -> None:
+    """Those that a person ended, newest first, each with its whole record."""
+    fleet = get_fleet(store)
+    enrolled = {one.slug for one in fleet.cabins}
+    found = [one for one in queries.advisories(store)
+             if one.advisory.state is State.LIFTED and one.cabin in enrolled]
+    if not found:
+        st.html(markup.small("None yet."))
+        return
+    shown = found[:LIFTED_SHOWN]
+    records = dict(list(queries.advisory_records(store, [one.id for one in shown]).groupby("advisory")))
+    for one in shown:
+        _record(one, fleet, list(records[one.id]["body"]))
+    if len(found) > len(shown):
+        st.html(markup.small(
+            f"{len(found) - len(shown)} older ones; `tarnlight advisory list --all` lists every one."))
+
+
+def _record(one: Kept, fleet: Fleet, bodies: list[str]) -> None:
+    """One lifted advisory: how it ended, and its record in order."""
+    cabin = fleet.cabin(one.cabin)
+    with st.expander(f"{cabin.name}, {one.unit}: {recovery.lifted_words(one.advisory, cabin)}"):
+        st.html(markup.table(
+            recovery.EVENT_HEADERS,
+            [recovery.event_row(from_json(body), cabin, reader_units()) for body in bodies]))

@@ -1,0 +1,307 @@
+"""After a power cut, on a phone: what happened, how it is now, the one next step, and when it is over.
+
+The address names the unit (`?cabin=slug&unit=slug`).
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import streamlit as st
+
+from dashboard import markup, recovery, words
+from dashboard.access import get_fleet, get_settings, present, reader_units
+from dashboard.charts import Span
+from dashboard.cut_chart import cut_figure
+from dashboard.measures import Units
+from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
+from dashboard.recovery import NextStep, Waits
+from dashboard.views.cabin import choice, status_of
+from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.steps import steps
+from ingest import queries
+from ingest.queries import UnitStatus
+from ingest.settings import BadInput
+from ingest.store import Client
+from ingest.watch import Kept
+from models.advisory import STEP_WORDS, State, Step
+from models.chlorination import STRENGTHS_PCT, chlorination
+from models.fleet import Cabin, Unit
+from models.notice import AFTER_LIFTING, Notice, notice
+
+TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
+GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
+CONFIG = {"displayModeBar": False, "responsive": True}
+
+
+@guarded
+def after_cut(store: Client) -> None:
+    """The unit that the address names, or the worst one."""
+    fleet = get_fleet(store)
+    if not any(one.units for one in fleet.cabins):
+        empty()
+        return
+    chosen = choice(store, fleet)
+    if chosen is None:
+        return
+    one = status_of(store, *chosen)
+    if one is None:
+        st.html(markup.box("Just enrolled", ["Its first verdict will be here in a moment."]))
+        return
+    st.session_state[DRAWN] = _mark(one)
+    _told()
+    story(store, *chosen)
+    kept = _standing(one)
+    if kept is None:
+        _no_notice(one)
+    else:
+        _open(store, one, kept)
+    st.subheader("The last days")
+    drawing(store, *chosen)
+    for line in recovery.whom_to_call(fleet.contacts, one.cabin.slug):
+        st.html(markup.small(line))
+    link("cabin", f"All evidence of {words.unit_name(one)} →", cabin=chosen[0], unit=chosen[1])
+    caution()
+
+
+def _standing(one: UnitStatus) -> Kept | None:
+    """The unit's open advisory."""
+    kept = one.advisory
+    return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
+
+
+def _mark(one: UnitStatus) -> tuple[Any, ...]:
+    """What the still parts of the page depend on: when it changes, they are drawn anew."""
+    kept = _standing(one)
+    if kept is None:
+        return ("none", one.advisory.id if one.advisory else "")
+    step = recovery.next_step(kept.advisory)
+    return (kept.id, step.waits, step.step, kept.advisory.steps)
+
+
+@live("2s")
+def story(store: Client, cabin: str, unit: str) -> None:
+    """What happened, in three sentences; now; the next step as far as it needs no form."""
+    found = present(store)
+    one = status_of(store, cabin, unit)
+    if one is None:
+        return
+    if _mark(one) != st.session_state.get(DRAWN):
+        st.rerun()
+    kept = _standing(one)
+    units = reader_units()
+    since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
+    now = markup.told("Now", [recovery.now_words(one, found.at, units)])
+    parts = [markup.unit_heading(one.verdict.verdict, words.unit_name(one), since)]
+    if kept is None:
+        st.html("".join([
+            *parts, now, markup.told("Why", one.verdict.reasons),
+            markup.told("What to do", [one.verdict.next_action], strong=True)]))
+        return
+    step = recovery.next_step(kept.advisory)
+    st.html("".join([
+        *parts, markup.told("Before you drink", [_words(store, one, kept).boil_words], strong=True),
+        markup.told("What happened", recovery.happened(kept.advisory, one.cabin, units)), now,
+        markup.next_step(step.title, step.how, step.evidence)]))
+    if step.share is not None:
+        st.progress(step.share, text=f"{step.share:.0%} of what the sensors have to see")
+
+
+def _words(store: Client, one: UnitStatus, kept: Kept) -> Notice:
+    """The notice's words, as of now."""
+    return notice(
+        kept.advisory, one.cabin, unit=one.unit.slug, printed_at=store.now(), contacts=get_fleet(store).contacts)
+
+
+def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
+    """The still parts of the page while an advisory stands: forms, paper, cautions."""
+    step = recovery.next_step(kept.advisory)
+    if step.waits is Waits.PERSON:
+        _step_form(store, one, kept, step)
+    elif step.waits is Waits.LIFT:
+        _lift_form(store, kept, undone=False)
+    paper(store, one, kept)
+    st.subheader("Where that water stands")
+    standing(store, one.cabin.slug, one.unit.slug)
+    steps(store, one.cabin.slug, one.unit.slug)
+    told = _words(store, one, kept)
+    with st.expander("Boiling, and what it does not do"):
+        st.html(markup.told("", [*told.what_to_do, told.boil_authority, *told.cautions]))
+        st.html(markup.told("If you cannot boil", told.alternatives))
+    if Step.DISINFECT in kept.advisory.steps:
+        with st.expander("How to disinfect the plumbing: bleach, and its cautions"):
+            bleach(one.unit)
+    if kept.advisory.evidence_since is not None:
+        with st.expander("A water sample was not satisfactory"):
+            _failed_form(store, one, kept)
+    if step.waits is not Waits.LIFT:
+        with st.expander("Lift it although steps are undone"):
+            _lift_form(store, kept, undone=True)
+
+
+def _no_notice(one: UnitStatus) -> None:
+    """No advisory stands: how the last one ended, and what is left to do at the taps."""
+    last = one.advisory
+    if last is None:
+        st.html(markup.small("No boil notice has ever stood here."))
+        return
+    st.html(markup.box("The notice is lifted", [recovery.lifted_words(last.advisory, one.cabin)]))
+    with st.expander("After lifting"):
+        st.html(markup.told("", AFTER_LIFTING))
+
+
+# Forms -------------------------------------------------------------------------------------------
+
+
+def _name(key: str, label: str = "Your name") -> str:
+    """Who does it; known from the last time."""
+    return st.text_input(
+        label, value=st.session_state.get(NAME, ""), key=f"name-{key}", autocomplete="name", max_chars=120)
+
+
+def _when(store: Client, place: Cabin, key: str, label: str) -> datetime:
+    """An instant on the cabin's clock; at first the present minute."""
+    there = store.now().astimezone(place.zone)
+    key = f"when-{key}"
+    st.session_state.setdefault(key, there.replace(tzinfo=None, second=0, microsecond=0))
+    picked = st.datetime_input(f"{label} ({there:%Z})", key=key, step=60, format="YYYY-MM-DD", required=True)
+    return picked.replace(tzinfo=place.zone)
+
+
+def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> None:
+    """The next step, recorded with a person's name: one large button."""
+    if step.step is None:
+        return
+    sample = step.step in recovery.SAMPLES
+    key = f"{kept.id}-{step.step}"
+    with st.container(key=f"next-{key}"), st.form(f"form-{key}", border=True):
+        result = st.radio("The laboratory's result", (GOOD, BAD), index=None, horizontal=True) if sample else GOOD
+        when = _when(store, one.cabin, key, "When the sample was taken" if sample else "When it was done")
+        who = _name(key)
+        note = st.text_input("Note (a laboratory's number)" if sample else "Note", key=f"note-{key}", max_chars=300)
+        sent = st.form_submit_button(step.button, type="primary", width="stretch")
+    if not sent:
+        return
+    if result is None:
+        st.html(markup.box(
+            "Not recorded", ["Say whether the laboratory found the sample satisfactory."], tone="alarm"))
+        return
+    done = STEP_WORDS[step.step] if result == GOOD else FAILED
+    _act(store, "advisory-record", {
+        "advisory": kept.id, "step": str(step.step), "by": who, "at": when.isoformat(), "note": note,
+        "failed": result == BAD}, who, done)
+
+
+def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:
+    """A bad sample, of whatever time: flushing, disinfection and samples start again."""
+    st.html(markup.small(
+        "Flushing, disinfection and both samples start again. Tell the local health authority."))
+    key = f"{kept.id}-failed"
+    with st.form(key, border=False):
+        when = _when(store, one.cabin, key, "When the sample was taken")
+        who = _name(key)
+        note = st.text_input("What the laboratory found", key=f"note-{key}", max_chars=300)
+        sent = st.form_submit_button("Record the failed sample", width="stretch")
+    if sent:
+        _act(store, "advisory-record", {
+            "advisory": kept.id, "step": str(Step.SAMPLE_1), "by": who, "at": when.isoformat(), "note": note,
+            "failed": True}, who, FAILED)
+
+
+def _lift_form(store: Client, kept: Kept, *, undone: bool) -> None:
+    """The end of it, by name; with a reason while steps are undone."""
+    reason = ""
+    key = f"{kept.id}-lift-{'undone' if undone else 'done'}"
+    large = "early" if undone else "next"  # the looks of the one large button go by it
+    with st.container(key=f"{large}-{key}"), st.form(f"form-{key}", border=not undone):
+        if undone:
+            left = ", ".join(
+                STEP_WORDS[step] for step in kept.advisory.open_steps if step is not Step.NOTICE_REMOVED)
+            st.html(markup.small(f"Undone: {left}. The reason is kept in the record with your name."))
+            reason = st.text_input("Reason", key=f"reason-{key}", max_chars=500)
+        who = _name(key, "Your name: you lift it, and take the notice down")
+        sent = st.form_submit_button(
+            "Lift the notice", type="secondary" if undone else "primary", width="stretch")
+    if sent:
+        _act(store, "advisory-lift", {"advisory": kept.id, "by": who, "reason": reason}, who, "notice lifted")
+
+
+def _act(store: Client, kind: str, body: dict[str, Any], who: str, done: str) -> None:
+    """Hand it to the collector; what it refuses is shown in its words, what it took on the page drawn anew."""
+    try:
+        store.act(kind, body)
+    except BadInput as error:
+        st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
+        return
+    st.session_state[NAME] = who.strip()
+    st.session_state[TOLD] = f"{done[0].upper()}{done[1:]}, by {who.strip()}."
+    present.clear()
+    st.rerun()
+
+
+def _told() -> None:
+    """What was just recorded."""
+    told = st.session_state.pop(TOLD, None)
+    if told:
+        st.html(markup.box("Recorded", [told]))
+
+
+# Paper, drawing, evidence ------------------------------------------------------------------------
+
+
+def paper(store: Client, one: UnitStatus, kept: Kept) -> None:
+    """The notice as a PDF, made when it is asked for."""
+    size = Paper.LETTER if reader_units() is Units.US else Paper.A4
+    url = cabin_url(get_settings().public_url, one.cabin.slug, one.unit.slug)
+    st.download_button(
+        "Notice for the tap (PDF)", lambda: notice_pdf(_words(store, one, kept), url=url, paper=size),
+        file_name=f"boil-water-{one.cabin.slug}-{one.unit.slug}.pdf", mime="application/pdf", on_click="ignore",
+        width="stretch")
+
+
+@live("10s")
+def standing(store: Client, cabin: str, unit: str) -> None:
+    """How much of the under-dosed water is left behind the unit."""
+    one = status_of(store, cabin, unit)
+    kept = _standing(one) if one is not None else None
+    if kept is None:
+        return
+    found = queries.still_standing(
+        store, store.now(), cabin=cabin, unit=unit, since=kept.advisory.exposure.start)
+    st.html(markup.told("", recovery.standing_words(found, reader_units())))
+
+
+@live("10s")
+def drawing(store: Client, cabin: str, unit: str) -> None:
+    """The intervals of the last days."""
+    one = status_of(store, cabin, unit)
+    if one is None:
+        return
+    now = store.now()
+    advisory = one.advisory.advisory if one.advisory else None
+    since = recovery.drawing_since(advisory, now)
+    found = queries.outages(store, now, cabin=cabin, unit=unit, since=since, with_lit=True)
+    if found.empty:
+        st.html(markup.small("Nothing was heard in this time."))
+        return
+    st.plotly_chart(
+        cut_figure(found, advisory, span=Span(since=since, until=now, zone=one.cabin.zone), units=reader_units()),
+        key=f"cut-{cabin}-{unit}", theme=None, config=CONFIG,
+        alt=f"What the last days were for the water of {one.cabin.name}; the steps above say it in words.")
+
+
+def bleach(unit: Unit) -> None:
+    """The plan for this unit's plumbing at the strength on the bottle."""
+    strength = st.segmented_control(
+        "Strength on the label", STRENGTHS_PCT, format_func=lambda pct: f"{pct:g} %", default=STRENGTHS_PCT[0],
+        required=True, key="bleach-strength")
+    try:
+        plan = chlorination(
+            cold_plumbing_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l,
+            strength_pct=strength or STRENGTHS_PCT[0])
+    except ValueError as error:
+        st.html(markup.small(f"No plan can be made: {error}."))
+        return
+    st.html(markup.numbered(plan.steps))
+    st.html(markup.told("Cautions", plan.cautions))
