@@ -252,6 +252,14 @@ def test_a_slow_lamp_that_was_still_cold_when_the_gap_began_leaves_the_bound():
         assert pieces.loc[pieces["kind"] == "unheard", "underdosed_l_upper"].tolist() == [upper_l]
 
 
+def test_a_gap_with_a_total_before_it_leaves_a_unit_unsettled_until_the_next_total_or_three_cadences():
+    gap = well("10:00", "10:03", T=1000.0) + one("11:00", power=True)
+    assert not last_state(gap).settled
+    assert not last_state(gap + one("11:02:59", power=True)).settled
+    assert last_state(gap + one("11:03", power=True)).settled
+    assert last_state(gap + one("11:01", T=1004.0)).settled
+
+
 def test_links_without_any_event_before_a_gap_leave_its_cause_unknown():
     links = pd.DataFrame({"at": pd.to_datetime(["2026-06-15T20:00Z"]).as_unit("us"), "up": [False]})
     pieces, _ = run(well("10:00", "10:02") + well("11:00", "11:02"), links=links)
