@@ -24,6 +24,7 @@ from ingest.notify import confirm
 from ingest.registry import load_fleet, read_fleet, save_fleet
 from ingest.schema import rounded
 from ingest.settings import BadInput
+from models.daily_faults import sensor_check
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
@@ -101,6 +102,10 @@ def record_service(
         raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
     if kind == "water-tested" and (value is None or not 0 < value <= 100):
         raise BadInput(f"water-tested needs the transmittance as value, above 0 and at most 100 %; got {value!r}")
+    if kind == "sensor-checked" and value is not None and not 0.1 <= value <= 10:
+        raise BadInput(
+            "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
+            f"got {value!r}")
     require_unit(con, body["cabin"], body["unit"])
     number = str(uuid.uuid4())
 
@@ -114,7 +119,10 @@ def record_service(
 
     transaction(con, work)
     evaluate(con, now)
-    return {"id": number, "advisory": step_of_service(con, body, now)}
+    told: dict[str, Any] = {"id": number, "advisory": step_of_service(con, body, now)}
+    if kind == "sensor-checked" and value is not None:
+        told["judged"] = sensor_check(float(value)).words
+    return told
 
 
 def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:
