@@ -177,6 +177,8 @@ def do_service(options: argparse.Namespace) -> int:
         "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
         "at": instant(options.at).isoformat(), "value": options.value, "note": options.note})
     print(f"recorded: {options.kind} of {options.cabin}/{options.unit}")
+    if told.get("judged"):
+        print(f"sensor check: {told['judged']}")
     if told.get("advisory"):
         print(f"advisory: {told['advisory']}")
     return 0
