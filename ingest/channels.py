@@ -28,7 +28,9 @@ _PREFIX = re.compile(r"^\S+ \S+ - [A-Z]+ - ")
 
 def keep_library_quiet() -> None:
     """Let no log line of the libraries that see an address reach ours; failures are told by `send`, struck out."""
-    logging.getLogger("apprise").propagate = False
+    library = logging.getLogger("apprise")
+    library.propagate = False
+    library.addHandler(logging.NullHandler())  # else Python prints warnings of a logger without any
     logging.getLogger("urllib3").setLevel(logging.CRITICAL)  # names paths, which hold tokens
 
 
@@ -73,7 +75,8 @@ def channels_of_file(settings: Settings) -> dict[str, str]:
         raise BadInput(f"channels_file {path} is no TOML {where[0] if where else ''}".rstrip()) from None
     wrong = [name for name, one in found.items() if not isinstance(one, str) or not NAME.fullmatch(name)]
     if wrong:
-        raise BadInput(f'channels_file {path}: {wrong[0]!r} must be NAME = "address"')
+        what = repr(wrong[0]) if NAME.fullmatch(wrong[0]) else "an entry"  # which might be an address
+        raise BadInput(f'channels_file {path}: {what} must be NAME = "address"')
     return found
 
 
