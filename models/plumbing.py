@@ -107,7 +107,7 @@ def breakthrough(drawn_l: npt.ArrayLike, plumbing: Plumbing) -> Floats:
 
 def _fronts(t: Floats, peclet: float) -> tuple[Floats, Floats]:
     """erfc(z1) and exp(Pe) erfc(z2) of `breakthrough`; 0 before anything entered."""
-    entered = t > 0
+    entered = t > ROUNDING
     safe = np.where(entered, t, 1.0)
     a = np.sqrt(peclet / (4 * safe))
     z1, z2 = a * (1 - safe), a * (1 + safe)
