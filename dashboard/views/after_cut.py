@@ -25,7 +25,7 @@ from ingest.queries import UnitStatus
 from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
-from models.advisory import STEP_WORDS, State, Step
+from models.advisory import CLEANING_STEPS, STEP_WORDS, State, Step
 from models.chlorination import STRENGTHS_PCT, chlorination
 from models.fleet import Cabin, Unit
 from models.notice import AFTER_LIFTING, Notice, notice
@@ -122,8 +122,9 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
     elif step.waits is Waits.LIFT:
         _lift_form(store, kept, undone=False)
     paper(store, one, kept)
-    st.subheader("Where that water stands")
-    standing(store, one.cabin.slug, one.unit.slug)
+    if set(CLEANING_STEPS) & set(kept.advisory.open_steps):
+        st.subheader("Where that water stands")
+        standing(store, one.cabin.slug, one.unit.slug)
     steps(store, one.cabin.slug, one.unit.slug)
     told = _words(store, one, kept)
     with st.expander("Boiling, and what it does not do"):
@@ -154,10 +155,10 @@ def _no_notice(one: UnitStatus) -> None:
 # Forms -------------------------------------------------------------------------------------------
 
 
-def _name(key: str, label: str = "Your name") -> str:
-    """Who does it; known from the last time."""
+def _name(key: str) -> str:
+    """Who did it; known from the last time."""
     return st.text_input(
-        label, value=st.session_state.get(NAME, ""), key=f"name-{key}", autocomplete="name", max_chars=120)
+        "Your name", value=st.session_state.get(NAME, ""), key=f"name-{key}", autocomplete="name", max_chars=120)
 
 
 def _when(store: Client, place: Cabin, key: str, label: str) -> datetime:
@@ -220,7 +221,10 @@ def _lift_form(store: Client, kept: Kept, *, undone: bool) -> None:
                 STEP_WORDS[step] for step in kept.advisory.open_steps if step is not Step.NOTICE_REMOVED)
             st.html(markup.small(f"Undone: {left}. The reason is kept in the record with your name."))
             reason = st.text_input("Reason", key=f"reason-{key}", max_chars=500)
-        who = _name(key, "Your name: you lift it, and take the notice down")
+        # never filled in beforehand: nobody lifts a notice in another's name by one touch
+        who = st.text_input(
+            "Your name: you lift it, and take the notice down", key=f"name-{key}", autocomplete="name",
+            max_chars=120)
         sent = st.form_submit_button(
             "Lift the notice", type="secondary" if undone else "primary", width="stretch")
     if sent:

@@ -121,6 +121,14 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
 
 
 @live("2s")
+def way_out(store: Client, cabin: str, unit: str) -> None:
+    """While an advisory stands: the way to the page that leads out of it."""
+    one = status_of(store, cabin, unit)
+    if one is not None and one.advisory is not None and one.advisory.advisory.state is not State.LIFTED:
+        link("after-cut", "What to do step by step, the notice, and lifting it →", cabin=cabin, unit=unit)
+
+
+@live("2s")
 def latest(store: Client, cabin: str, unit: str) -> None:
     """What was read last, and how old it is."""
     st.subheader("Latest readings")
@@ -148,4 +156,4 @@ def refused(store: Client, cabin: str, unit: str) -> None:
 
 # The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an
 # advisory, a lamp's trend) is one more function of store, cabin and unit in this list.
-SECTIONS: tuple[Section, ...] = (steps, evidence, latest, record, done, refused)
+SECTIONS: tuple[Section, ...] = (way_out, steps, evidence, latest, record, done, refused)
