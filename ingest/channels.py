@@ -13,8 +13,6 @@ import tomllib
 from pathlib import Path
 from urllib.parse import unquote
 
-import apprise
-
 from ingest.settings import BadInput, Settings
 
 logger = logging.getLogger(__name__)
@@ -96,6 +94,8 @@ def send(settings: Settings, name: str, *, title: str, body: str) -> str:
 
 
 def _send(secret: str, name: str, title: str, body: str) -> str:
+    import apprise  # here: it takes a good part of a second, and only who sends needs it
+
     asset = apprise.AppriseAsset(storage_mode=apprise.PersistentStoreMode.MEMORY, secure_logging=True)
     notifier = apprise.Apprise(asset=asset)
     with apprise.LogCapture(level=logging.DEBUG) as said:

@@ -40,6 +40,11 @@ _BEHIND = """
     JOIN advisory AS a ON a.id = e.advisory LEFT JOIN told_until AS t ON t.advisory = e.advisory
     WHERE e.seq > coalesce(t.seq, 0) GROUP BY ALL ORDER BY e.advisory
 """
+# What kinds of events are new of one advisory.
+_NEW_KINDS = """
+    SELECT DISTINCT json_extract_string(body, '$.kind') FROM advisory_event
+    WHERE advisory = $advisory AND seq > $seen
+"""
 _RECORD = "SELECT seq, body FROM advisory_event WHERE advisory = $advisory ORDER BY seq"
 # One row per message in line, with when it was delivered.
 _TOLD = """
@@ -123,6 +128,12 @@ def _tell_record(
     con: Con, fleet: Fleet, now: datetime, policy: Policy | None, behind: tuple[str, str, str, int]
 ) -> int:
     number, slug, unit, seen = behind
+    new = {kind for (kind,) in con.execute(_NEW_KINDS, {"advisory": number, "seen": seen}).fetchall()}
+    if new == {"remeasured"}:  # as at each reading while it goes on: no news, and no replay of a long record
+        con.execute("""
+            UPDATE told_until SET seq = (SELECT max(seq) FROM advisory_event WHERE advisory = $advisory)
+            WHERE advisory = $advisory""", {"advisory": number})
+        return 0
     record = _record(con, number)
     try:
         cabin = fleet.cabin(slug)

@@ -7,6 +7,7 @@ import email.policy
 import logging
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,13 +16,14 @@ import pytest
 from aiosmtpd.controller import Controller
 from conftest import FLEET_TOML, count, free_port, senml, wait_for
 
-from ingest import notify, queries
+from ingest import notify, queries, watch
 from ingest.evaluate import evaluate, owe
 from ingest.intake import Message, decode, keep
 from ingest.registry import load_fleet
 from ingest.sending import Notifier, retry_after_s
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
+from models.advisory import Remeasured
 
 MIN = timedelta(minutes=1)
 CONTACTS = """
@@ -329,3 +331,19 @@ def test_tries_grow_apart_to_hours_but_a_boil_advisory_waits_a_quarter_of_an_hou
     assert usual[-1] == 4 * 3600
     assert usual == sorted(usual)
     assert max(retry_after_s(n, urgent=True) for n in range(1, 60)) == 900.0
+
+
+def test_readings_that_only_change_the_figures_are_passed_over_and_what_follows_is_told(store):
+    number = raised(store)
+    put(store)
+    kept = watch.kept_advisory(store.con, number)
+    now = store.now()
+    for seq in range(2, 40):
+        event = Remeasured(
+            at=now, exposure=replace(kept.advisory.exposure, underdosed_l_upper=float(seq)),
+            severity=kept.advisory.severity, steps=kept.advisory.steps)
+        watch.append(store.con, number, seq, event, now)
+    assert put(store) == 0
+    assert store.ask("SELECT seq FROM told_until")["seq"].tolist() == [39]
+    store.act("advisory-lift", {"advisory": number, "by": "Ann Lund", "reason": "an exercise"})
+    assert put(store) == 1
