@@ -51,7 +51,11 @@ def found_jump(
     some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (np.abs(jump) >= LEAST_JUMP)
     ratio[~some] = 0.0
     for row, day in zip(*np.nonzero(events), strict=True):  # a few marks, not the days
-        ratio[row, max(day - NEAR_EVENT_DAYS, 0) : day + NEAR_EVENT_DAYS + 1] = 0.0
+        near = slice(max(day - NEAR_EVENT_DAYS, 0), day + NEAR_EVENT_DAYS + 1)
+        if ratio[row, near].max(initial=0.0) >= LEAST_RATIO * scale[row]:
+            # the event did jump: days whose windows reach over it see that jump, too
+            near = slice(max(day - WINDOW_DAYS, 0), day + WINDOW_DAYS + 1)
+        ratio[row, near] = 0.0
     at = ratio.argmax(axis=1)
     rows = np.arange(len(at))
     return np.where(ratio[rows, at] >= LEAST_RATIO * scale, at, width), jump[rows, at] > 0

@@ -113,7 +113,8 @@ def diagnosis(
     wins = {Action.SWAP_LAMP: _won(swap.p50, now), Action.CLEAN_SLEEVE: _won(clean.p50, now)}
     action = _action(cause, as_it_is, wins, doubt)
     evidence = _evidence(
-        cause, action, lamp=lamp, sleeve=sleeve, water=water, sensor=sensor, state=state, wins=wins
+        cause, action, lamp=lamp, sleeve=sleeve, water=water, sensor=sensor, state=state, wins=wins,
+        as_it_is=as_it_is,
     )
     return Diagnosis(
         cause=cause, action=action, lamp_loss=-np.expm1(-lamp), sleeve_loss=-np.expm1(-sleeve),
@@ -199,7 +200,7 @@ def _action(
 
 def _evidence(
     cause: np.ndarray, action: np.ndarray, *, lamp: np.ndarray, sleeve: np.ndarray, water: np.ndarray,
-    sensor: np.ndarray, state: State, wins: dict[Action, np.ndarray],
+    sensor: np.ndarray, state: State, wins: dict[Action, np.ndarray], as_it_is: Crossing,
 ) -> np.ndarray:
     """One sentence a unit; text is made here, so this is the one place that goes unit by unit."""
     lost = {Cause.LAMP: lamp, Cause.SLEEVE: sleeve, Cause.WATER: water, Cause.SENSOR: sensor}
@@ -213,7 +214,7 @@ def _evidence(
         )
         lead = "No loss stands out" if why == Cause.NONE else f"Most of the loss is the {Cause(why).value}"
         gain = _gain(wins[what][row]) if what in wins else ""
-        if what == Action.SWAP_LAMP and why != Cause.LAMP:
+        if what == Action.SWAP_LAMP and as_it_is.rated_life[row] <= PLAN_AHEAD_DAYS:
             gain = "; the lamp's rated hours run out" + gain
         sentences[row] = f"{lead}: {parts}{gain}."
     return sentences

@@ -12,7 +12,8 @@ import pandas as pd
 
 STUCK_H, STUCK_READINGS = 6.0, 30  # the same value for so long and so often; common practice, no source
 STUCK_TIMES_USUAL = 10  # and so many times longer than the unit's usual run of one value (coarse sensors)
-SATURATED_SHARE = 0.05  # of lit readings that stand at exactly the highest value ever read; common practice
+# Share of lit readings at exactly the highest value ever read, and how many times more than at any other value.
+SATURATED_SHARE, SATURATED_TIMES = 0.05, 3  # common practice, no source
 OFFSET_SHARE, OFFSET_READINGS = 0.02, 5  # of the lit median, read with the lamp off; common practice
 FLOWING_L_MIN = 0.2  # under it water stands: it warms, and the lamp leaves its optimum; common practice
 GAP_TIMES_CADENCE = 3  # what was lit before a longer silence is not known to be warm after it (design.md)
@@ -106,8 +107,8 @@ def reading_faults(readings: pd.DataFrame) -> np.ndarray:
     Notes
     -----
     Stuck: one value for six hours and thirty readings while the water both flowed and stood, and ten times longer
-    than this unit's usual run. Saturated: a twentieth of lit readings at exactly the highest value, more than
-    in the hundredth just below it. Offset: the lamp-off median is over 2 % of the lit one.
+    than this unit's usual run. Saturated: a twentieth of lit readings at exactly the highest value, and three
+    times more than at any other. Offset: the lamp-off median is over 2 % of the lit one.
     """
     unit, at_s = _unit_code(readings), _seconds(readings["at"])
     value = readings["intensity_w_m2"].to_numpy(dtype=float)
@@ -222,11 +223,13 @@ def _saturated(unit: np.ndarray, value: np.ndarray, lit: np.ndarray) -> np.ndarr
     table = pd.Series(np.where(lit, value, np.nan)).groupby(unit)
     top = table.transform("max").to_numpy()
     at_top = lit & (value == top)
-    just_under = lit & (value < top) & (value >= 0.99 * top)
     count = np.maximum(np.bincount(unit, lit), 1)
-    share_top, share_under = (np.bincount(unit, mask) / count for mask in (at_top, just_under))
-    often = np.bincount(unit, at_top) >= STUCK_READINGS
-    ceiling = often & (share_top >= SATURATED_SHARE) & (share_top > share_under)
+    at_ceiling = np.bincount(unit, at_top, minlength=len(count))
+    below = pd.DataFrame({"unit": unit, "value": value})[lit & ~at_top]
+    repeats = below.groupby(["unit", "value"]).size().groupby("unit").max()
+    repeats = repeats.reindex(np.arange(len(count)), fill_value=0)
+    ceiling = (at_ceiling >= STUCK_READINGS) & (at_ceiling >= SATURATED_SHARE * count)
+    ceiling &= at_ceiling > SATURATED_TIMES * repeats.to_numpy()
     # one value all the time is a sensor that is stuck, not one at its ceiling
     spread = table.nunique().reindex(np.arange(len(count))).to_numpy()
     return np.asarray(at_top & (ceiling & (spread > 2))[unit])
