@@ -256,7 +256,7 @@ def _put(
     where = " AND ".join(f"{column} = ${column}" for column in key)
     names = ", ".join(row)
     found = con.execute(f"SELECT {names} FROM {table} WHERE {where}", dict(key)).fetchone()  # noqa: S608
-    if found is not None and list(found) == list(row.values()):
+    if found is not None and all(_same(column, *pair) for column, *pair in zip(row, found, row.values(), strict=True)):
         told["same"].append(name)
         return
     told["new" if found is None else "changed"].append(name)
@@ -267,6 +267,11 @@ def _put(
         f"VALUES ({', '.join('$' + column for column in columns)})",
         {**key, **row},
     )
+
+
+def _same(column: str, one: Any, other: Any) -> bool:
+    """Whether two values of a registry column say the same: in a profile, 9000 and 9000.0 do."""
+    return bool(json.loads(one) == json.loads(other) if column == "profile" else one == other)
 
 
 def load_fleet(store: Asks) -> Fleet:
