@@ -32,7 +32,7 @@ logger = logging.getLogger(__name__)
 BEAT_S = 2.0
 ANSWERS_KEPT = timedelta(minutes=10)
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
-LOCK_WITHIN_S = 10.0  # a command that holds the file is soon done
+LOCK_WITHIN_S = 5.0  # a command that holds the file is soon done
 
 
 class Collector:
