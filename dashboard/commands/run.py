@@ -101,8 +101,10 @@ def show_command(settings: Settings) -> list[str]:
 
 def environment(settings: Settings) -> dict[str, str]:
     """This process's environment with the settings that a child of ours needs."""
+    # channels' addresses are secrets that only the collector needs
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("TARNLIGHT_CHANNEL_")}
     return {
-        **os.environ, "TARNLIGHT_STORE": str(settings.store), "TARNLIGHT_UNITS": settings.units,
+        **kept, "TARNLIGHT_STORE": str(settings.store), "TARNLIGHT_UNITS": settings.units,
         "TARNLIGHT_PUBLIC_URL": settings.public_url,
         "TARNLIGHT_BROKER": settings.broker, "TARNLIGHT_SHOW_PORT": str(settings.show_port),
         "PYTHONUNBUFFERED": "1",
