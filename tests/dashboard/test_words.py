@@ -1,0 +1,183 @@
+"""What the pages say: sentences, ages, local times and converted numbers, without Streamlit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from dashboard import markup, measures, words
+from dashboard.measures import Units
+from ingest.queries import UnitStatus
+from models.fleet import Cabin, Contact, Reactor, Role, Unit
+from models.outage import Carry
+from models.verdict import Verdict, Word
+
+NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+TORONTO = ZoneInfo("America/Toronto")
+REACTOR = Reactor(
+    name="annular-40", chamber_inner_radius_cm=4.4, sleeve_outer_radius_cm=1.2, arc_length_cm=42.0, lamp_uvc_w=13.0,
+    sleeve_transmittance=0.92, mixing_tanks=4, test_flow_l_min=30.0, test_uvt_pct=75.0, test_intensity_w_m2=41.0,
+    test_red_mj_cm2=40.0, challenge_k_cm2_mj=0.115, alarm_intensity_w_m2=29.0)
+
+
+def status(name: str, word: Word, *units: str) -> UnitStatus:
+    """A unit with that verdict; more units of its cabin may be named."""
+    made = tuple(Unit(slug=one, reactor="annular-40", uvt_pct=82, peak_flow_l_min=19) for one in units or ("main",))
+    cabin = Cabin(slug=name.lower().replace(" ", "-"), name=name, time_zone="America/Toronto", latitude=45.0,
+                  longitude=-79.0, units=made)
+    said = Verdict(verdict=word, since=None, reasons=("a reason",), next_action="an action")
+    return UnitStatus(
+        cabin=cabin, unit=made[0], reactor=REACTOR, verdict=said, carry=None, uvt_pct=82.0, uvt_live=False,
+        red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=None,
+        link_down_since=None)
+
+
+@pytest.mark.parametrize(("found", "sentence"), [
+    ([], "No cabin is enrolled yet."),
+    ([("A", Word.CLEAR), ("B", Word.CLEAR)], "No cabin needs you now: 2 clear."),
+    ([("A", Word.WATCH), ("B", Word.CLEAR)], "No cabin needs you now: 1 to watch and 1 clear."),
+    ([("A", Word.BOIL)], "The one cabin needs you now: A (boil)."),
+    ([("A", Word.BOIL), ("B", Word.CLEAR)], "1 of 2 cabins needs you now: A (boil)."),
+    ([("A", Word.SILENT), ("B", Word.BOIL), ("C", Word.BOIL)],
+     "3 of 3 cabins need you now: B and C (boil); A (silent)."),
+    ([(name, Word.BOIL) for name in "ABCD"] + [("E", Word.SILENT), ("F", Word.CLEAR)],
+     "5 of 6 cabins need you now: 4 boil, 1 silent."),
+])
+def test_headline_says_how_many_cabins_need_somebody_and_why(found, sentence):
+    assert words.headline([status(*one) for one in found]) == sentence
+
+
+def test_a_cabin_counts_once_by_its_worst_unit():
+    boil, clear = status("Jetty", Word.BOIL, "main", "annex"), status("Jetty", Word.CLEAR, "annex", "main")
+    assert words.counts([clear, boil]) == {Word.BOIL: 1, Word.SILENT: 0, Word.WATCH: 0, Word.CLEAR: 0}
+    assert words.unit_name(boil) == "Jetty, main"
+
+
+def test_a_silent_cabin_is_never_counted_as_fine():
+    assert "silent" in words.headline([status("A", Word.SILENT)])
+
+
+# Length of an hour, a day and the IANA time zone database (America/Toronto: UTC-4 in summer, UTC-5 in winter).
+@pytest.mark.parametrize(("at", "told"), [
+    ("2026-07-01T12:00:00+00:00", "Wed 1 Jul 2026, 08:00 EDT"),
+    ("2026-12-24T23:30:00+00:00", "Thu 24 Dec 2026, 18:30 EST"),
+    ("2026-11-01T05:30:00+00:00", "Sun 1 Nov 2026, 01:30 EDT"),  # the hour that comes twice: which one is said
+    ("2026-11-01T06:30:00+00:00", "Sun 1 Nov 2026, 01:30 EST"),
+])
+def test_times_are_on_the_cabins_clock_with_its_letters(at, told):
+    assert measures.local(datetime.fromisoformat(at), TORONTO) == told
+
+
+def test_the_year_is_left_out_only_within_the_readers_year():
+    assert measures.local(NOW - timedelta(days=1), TORONTO, NOW) == "Tue 24 Nov, 07:00 EST"
+    assert "2025" in measures.local(NOW - timedelta(days=365), TORONTO, NOW)
+
+
+@pytest.mark.parametrize(("seconds", "told"), [
+    (0, "0 s"), (59.9, "59 s"), (119, "119 s"), (120, "2 min"), (3600, "1 h"), (5400, "1 h 30 min"),
+    (86400 + 3600, "25 h"), (2 * 86400, "2 days"), (3 * 86400 + 7200, "3 days 2 h"), (-5, "0 s"),
+])
+def test_durations_are_told_in_two_parts_at_most(seconds, told):
+    assert measures.duration(timedelta(seconds=seconds)) == told
+
+
+def test_an_age_says_so_when_a_reading_is_still_to_come():
+    assert measures.age(None, NOW) == "never"
+    assert measures.age(NOW - timedelta(minutes=12), NOW) == "12 min ago"
+    assert measures.age(NOW + timedelta(hours=3), NOW) == "3 h ahead of this clock"
+
+
+# One US gallon is 231 cubic inches, 3.785 411 784 L; t/degF = 1.8 t/degC + 32 (NIST SP 811, B.8; from memory).
+@pytest.mark.parametrize(("volume_l", "told"), [
+    (3.785411784, "1.0 gal"), (378.5411784, "100 gal"), (0.0, "0 gal"), (None, "not known"),
+    (math.nan, "not known"),
+])
+def test_litres_become_us_gallons(volume_l, told):
+    assert measures.volume(volume_l, Units.US) == told
+
+
+@pytest.mark.parametrize(("temp_c", "told"), [(0.0, "32.0 °F"), (100.0, "212.0 °F"), (-40.0, "-40.0 °F")])
+def test_degrees_celsius_become_fahrenheit(temp_c, told):
+    assert measures.temperature(temp_c, Units.US) == told
+
+
+def test_flow_in_gallons_a_minute_and_what_a_form_gives_goes_back_to_litres():
+    assert measures.flow(37.85411784, Units.US) == "10.0 gpm"
+    assert measures.flow(37.85411784, Units.METRIC) == "37.9 L/min"
+    assert measures.from_volume(10.0, Units.US) == pytest.approx(37.85411784, rel=1e-12)
+    assert measures.from_volume(10.0, Units.METRIC) == 10.0
+
+
+@pytest.mark.parametrize(("low", "upper", "told"), [
+    (5.0, 7.61, "5.0 to 7.7 L"), (36.2, 38.4, "36 to 39 L"), (12.0, 12.0, "12 L"), (0.0, 0.0, "0 L"),
+    (math.nan, 4028.2, "up to 4,029 L"), (None, None, "an unknown amount"), (3.0, None, "at least 3.0 L"),
+])
+def test_an_upper_bound_of_water_is_never_rounded_down_and_unknown_is_never_zero(low, upper, told):
+    assert measures.between(low, upper, Units.METRIC) == told
+
+
+@pytest.mark.parametrize("dose", [39.99, 39.96, 40.0, 0.04])
+def test_a_lower_bound_of_dose_is_never_rounded_up(dose):
+    assert float(measures.dose_low(dose).split()[0]) <= dose
+
+
+def test_standing_lit_water_has_no_limit_and_an_unknown_dose_is_no_number():
+    assert measures.dose(math.inf) == "no limit while water stands"
+    assert measures.dose(None) == measures.dose(math.nan) == "not known"
+
+
+def test_latest_readings_say_how_old_each_is_and_leave_out_what_was_never_read():
+    carry = Carry(at=NOW - timedelta(seconds=20), lit=True, intensity_w_m2=52.3, water_temp_c=10.0,
+                  intensity_w_m2_at=NOW - timedelta(seconds=20), water_temp_c_at=NOW - timedelta(hours=2))
+    rows = words.latest_readings(replace(status("A", Word.CLEAR), carry=carry), NOW, Units.US)
+    assert ("UV intensity", "52.3 W/m²", "20 s ago") in rows
+    assert ("Water temperature", "50.0 °F", "2 h ago") in rows
+    assert ("Transmittance (UVT)", "82.0 %", "from the latest water test") in rows
+    assert not any(name in ("Battery", "Flow") for name, _, _ in rows)
+
+
+def test_outages_are_told_on_the_cabins_clock_and_what_reaches_up_to_now_goes_on():
+    found = pd.DataFrame({
+        "start": [pd.Timestamp(NOW) - pd.Timedelta(hours=3), pd.Timestamp(NOW) - pd.Timedelta(hours=1)],
+        "end": [pd.Timestamp(NOW) - pd.Timedelta(hours=2), pd.Timestamp(NOW)], "kind": ["dark", "unheard"],
+        "cause": ["no-power", "no-link"], "underdosed_l": [5.0, np.nan], "underdosed_l_upper": [5.0, 100.0],
+        "drawn_l": [5.0, np.nan], "drawn_l_upper": [5.0, 100.0], "rests_on": ["power event", "gap, peak flow"],
+        "seconds": [3600.0, 3600.0]})
+    first, second = words.outage_rows(found, NOW, TORONTO, Units.METRIC)
+    assert first[:5] == ("Wed 25 Nov, 04:00 EST", "Wed 25 Nov, 05:00 EST", "1 h", "Dark, no power", "5.0 L")
+    assert second[1] == "goes on" and second[4] == "up to 100 L"
+    assert words.outages_summary(found, Units.METRIC) == (
+        "2 times in this time, 2 h in all; water drawn in it without a full dose: 5.0 to 105 L.")
+
+
+def test_the_health_authority_is_named_and_its_absence_is_said():
+    desk = Contact(name="Quillet desk", role=Role.HEALTH_AUTHORITY, phone="+1 555 0150")
+    assert words.whom_to_call([desk]) == "The local health authority decides: Quillet desk, +1 555 0150."
+    assert "not among the contacts" in words.whom_to_call([])
+
+
+def test_every_verdict_has_a_shape_and_a_word_of_its_own():
+    assert set(words.FACES) == set(Word)
+    assert len({face.shape for face in words.FACES.values()}) == 4
+    assert len({face.word for face in words.FACES.values()}) == 4
+
+
+def test_what_a_device_or_a_person_said_never_becomes_markup():
+    nasty = '<img src=x onerror="alert(1)">'
+    for made in (
+        markup.table(("A",), [(nasty,)]), markup.box(nasty, [nasty], [nasty]), markup.headline(nasty, nasty),
+        markup.card(word=Word.BOIL, name=nasty, since=nasty, reasons=[nasty], action=nasty, extra=nasty),
+        markup.verdict(word=Word.BOIL, name=nasty, since=nasty, reasons=[nasty], action=nasty, extra=nasty),
+        markup.steps([(True, nasty, nasty)]), markup.registry_entry(nasty, nasty, [nasty]),
+    ):
+        assert "<img" not in made and "&lt;img" in made
+
+
+def test_payloads_are_made_legible_without_touching_what_is_no_plain_text():
+    assert words.payload_words(r"[{\x22n\x22:\x22flow\x22}]\x00\xFF") == '[{"n":"flow"}]\\x00\\xFF'
