@@ -6,7 +6,20 @@ import argparse
 import logging
 import sys
 
-from dashboard.commands import advisory, bleach, demo, dose, load, notice, registry, report, run, status
+from dashboard.commands import (
+    advisory,
+    bleach,
+    demo,
+    dose,
+    lamps,
+    load,
+    notice,
+    registry,
+    report,
+    run,
+    status,
+    visits,
+)
 from ingest.engine import StoreUnavailable
 from ingest.settings import BadInput
 
@@ -15,7 +28,7 @@ Watches the ultraviolet disinfection units of remote cabins and tells three peop
 manager, the service firm, the owner. It advises; your local health authority, local codes and licensed
 practice decide."""
 
-COMMANDS = (demo, run, registry, load, status, advisory, notice, report, dose, bleach)
+COMMANDS = (demo, run, registry, load, status, lamps, visits, advisory, notice, report, dose, bleach)
 
 
 def parser() -> argparse.ArgumentParser:

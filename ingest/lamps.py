@@ -277,7 +277,7 @@ def _unknown(about: dict[str, Any], fitted: Fitted | None, at: int | None, now: 
     days = int(fitted.fit.days_known[at]) if fitted and at is not None else 0
     faults: tuple[StandingFault, ...] = about["faults"]
     why = (
-        f"Only {days} days with water drawn past a lit, warm lamp are known; dates need {LEAST_KNOWN_DAYS}."
+        f"Days known with water drawn past a lit, warm lamp: {days}; dates need {LEAST_KNOWN_DAYS}."
         if about["last_heard"] else "This unit was never heard for a whole day.")
     hours = float(fitted.state.lamp_hours[at]) if fitted and at is not None else None
     return Lamp(

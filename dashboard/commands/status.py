@@ -53,7 +53,7 @@ def add(commands: Any) -> None:
 
 def do_status(options: argparse.Namespace) -> int:
     """Verdict per unit."""
-    store = _opened(options)
+    store = open_any(options)
     at = instant(options.at) if options.at else None
     require_cabin(store, options.cabin)
     found = queries.status(store, at or store.now(), cabin=options.cabin, as_of=at is not None)
@@ -75,7 +75,7 @@ def do_status(options: argparse.Namespace) -> int:
     return 0
 
 
-def _opened(options: argparse.Namespace) -> Access:
+def open_any(options: argparse.Namespace) -> Access:
     """The store that the options name; where there is none of one's own, a demo that runs."""
     from dashboard.commands.demo import demo_store
 
@@ -103,7 +103,7 @@ def require_cabin(store: Access, cabin: str | None) -> None:
 
 def do_outages(options: argparse.Namespace) -> int:
     """Intervals and volumes."""
-    store = _opened(options)
+    store = open_any(options)
     require_cabin(store, options.cabin)
     found = queries.outages(
         store, store.now(), cabin=options.cabin, since=instant(options.since) if options.since else None)
