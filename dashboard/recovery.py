@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from dashboard.measures import Units, between, duration, flow, volume
+from dashboard.measures import Units, between, duration, flow, to_volume, volume, volume_unit
 from ingest.queries import UnitStatus
 from models.advisory import (
     SENSOR_STEPS,
@@ -133,8 +133,11 @@ def happened(advisory: Advisory, cabin: Cabin, units: Units) -> tuple[str, ...]:
     if units is Units.METRIC:
         return found
     exposure = advisory.exposure
-    amount = between(exposure.underdosed_l, exposure.underdosed_l_upper, units)
-    told = f"{amount[0].upper()}{amount[1:]} of water"
+    low, high = (
+        None if one is None else to_volume(one, units)
+        for one in (exposure.underdosed_l, exposure.underdosed_l_upper))
+    scaled = litres(replace(exposure, underdosed_l=low, underdosed_l_upper=high))
+    told = scaled.replace(" L of water", f" {volume_unit(units)} of water")
     return tuple(one.replace(litres(exposure), told) for one in found)
 
 

@@ -247,8 +247,9 @@ def _act(store: Client, kind: str, body: dict[str, Any], who: str, done: str) ->
 def _told() -> None:
     """What was just recorded."""
     told = st.session_state.pop(TOLD, None)
-    if told:
-        st.html(markup.box("Recorded", [told]))
+    with st.container():  # there also when empty: else all below would shift and opened parts shut again
+        if told:
+            st.html(markup.box("Recorded", [told]))
 
 
 # Paper, drawing, evidence ------------------------------------------------------------------------
