@@ -35,6 +35,7 @@ from models.plumbing import StillThere
 NOT_KNOWN = "not known"
 DRAWN_AT_MOST = timedelta(days=30)  # a longer drawing shows nothing of the cut
 BEFORE_THE_CUT = timedelta(hours=6)
+FLUSHES = (Step.FLUSH_COLD, Step.FLUSH_HOT)
 SAMPLES = (Step.SAMPLE_1, Step.SAMPLE_2)
 _MEASURED = re.compile(r"^([\d.]+(?:e[+-]?\d+)?) of ([\d.]+(?:e[+-]?\d+)?) ")
 
@@ -59,6 +60,11 @@ class NextStep:
     evidence: str = ""
     share: float | None = None  # of what the sensors have to see, 0..1; None: not measured
     button: str = ""  # what a person records
+
+    @property
+    def needs_person(self) -> bool:
+        """Whether somebody has to do something now: the sensors see a flush, but people open the taps."""
+        return self.waits in (Waits.PERSON, Waits.LIFT) or self.step in FLUSHES
 
 
 # Title, how. The meter cannot tell hot from cold, nor a person see a dose: see `models.advisory_proofs`.
@@ -213,7 +219,8 @@ def waits_words(advisory: Advisory) -> str:
         case Waits.LIFT:
             return "A named person who lifts it: every step is done."
         case Waits.SENSORS:
-            return f"The sensors, for {STEP_WORDS[found.step] if found.step else ''} ({found.evidence})."
+            who = "Somebody who opens the taps" if found.needs_person else "The sensors"
+            return f"{who}, for {STEP_WORDS[found.step] if found.step else ''} ({found.evidence})."
     left = len([step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED]) - 1
     then = f", then {left} more" if left else ""
     return f"A person, for {STEP_WORDS[found.step] if found.step else ''}{then}."
@@ -224,7 +231,7 @@ def open_headline(found: Iterable[Advisory]) -> str:
     standing = [one for one in found if one.state is not State.LIFTED]
     if not standing:
         return "No boil advisory stands."
-    people = sum(next_step(one).waits in (Waits.PERSON, Waits.LIFT) for one in standing)
+    people = sum(next_step(one).needs_person for one in standing)
     count = "One boil advisory stands" if len(standing) == 1 else f"{len(standing)} boil advisories stand"
     waits = {0: "none waits for a person now", 1: "one waits for a person now"}.get(
         people, f"{people} wait for a person now")

@@ -136,9 +136,12 @@ def test_the_health_authority_comes_first_and_one_that_is_missing_is_said_to_be(
 def test_the_managers_line_says_whom_each_advisory_waits_for():
     assert "passes now, or may" in waits_words(raised(replace(CUT, end=None)))
     flushing = waits_words(proven(raised(), metered_l=12.0))
-    assert flushing.startswith("The sensors, for cold pipes flushed (12 of 36 L")
+    assert flushing.startswith("Somebody who opens the taps, for cold pipes flushed (12 of 36 L")
+    assert waits_words(proven(raised(), dose_ok_min=4.0)).startswith("The sensors, for dose back above its target")
     assert waits_words(proven(raised())) == "A person, for plumbing disinfected with chlorine, then 2 more."
     assert open_headline([]) == "No boil advisory stands."
+    assert open_headline([proven(raised(), metered_l=12.0)]) == (
+        "One boil advisory stands; one waits for a person now.")
     assert open_headline([raised(), proven(raised())]) == "2 boil advisories stand; one waits for a person now."
 
 
