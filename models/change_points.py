@@ -50,7 +50,9 @@ def found_jump(
         ratio = np.abs(jump) / np.sqrt(1.0 / days_after + 1.0 / days_before)
     some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (np.abs(jump) >= LEAST_JUMP)
     ratio[~some] = 0.0
-    for row, day in zip(*np.nonzero(events), strict=True):  # a few marks, not the days
+    high = np.flatnonzero(ratio.max(axis=1) >= LEAST_RATIO * scale)  # few: only these are looked at by their events
+    marked, mark_days = np.nonzero(events[high])
+    for row, day in zip(high[marked], mark_days, strict=True):
         near = slice(max(day - NEAR_EVENT_DAYS, 0), day + NEAR_EVENT_DAYS + 1)
         if ratio[row, near].max(initial=0.0) >= LEAST_RATIO * scale[row]:
             # the event did jump: days whose windows reach over it see that jump, too

@@ -15,11 +15,11 @@ import numpy as np
 from models.change_points import found_jump
 from models.decay_columns import ABSORBANCE, COLUMNS, FOUND_JUMPS, LEVEL, design
 from models.fleet_days import FleetDays
-from models.pooling import Prior, learned, posterior, with_kind_uncertainty
+from models.pooling import Prior, learned, pooled
 from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
 CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
-FIRST_ROUNDS = 7  # steps of the robust fit: the last moves it by less than a tenth of a standard error
+FIRST_ROUNDS = 6  # steps of the robust fit: the last moves it by less than a tenth of a standard error
 MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
 FIRST_SCALE = 0.03  # of ln(intensity): only weighs the prior in the very first solution
 LEAST_SCALE = 1e-3  # of ln(intensity): a sensor's resolution, common practice, no source
@@ -176,8 +176,7 @@ def fleet_fit(
     alone = over_chunks(lambda rows: _alone(days, rows, water, reference, found, start, loss, dtype))
     gram, moment, likeness = _over_variance(alone, days.kind)
     prior = learned(gram, moment, days.kind, start)
-    mean, covariance = posterior(gram, moment, prior.mean[days.kind], prior.sd[days.kind])
-    covariance = with_kind_uncertainty(covariance, prior, days.kind)
+    mean, covariance = pooled(gram, moment, days.kind, prior)
     excess = alone.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
     noise = alone.scale**2 / np.maximum(alone.recent_days, 1e-9)
     share = excess / np.maximum(excess + noise, 1e-12)
@@ -216,7 +215,7 @@ def robust_coefficients(
     -----
     Steps with the inverse of X'X, computed once, in place of reweighted normal equations: the same fixed point as
     iteratively reweighted least squares at a quarter of its cost (Huber 1981, section 7.8, from memory).
-    Bisquare starts with three steps of Huber, since its own minimum depends on where it starts.
+    Bisquare starts with two steps of Huber, since its own minimum depends on where it starts.
     """
     gram = (columns @ columns.swapaxes(1, 2)).astype(float)
     diagonal = np.arange(gram.shape[1])
@@ -224,17 +223,19 @@ def robust_coefficients(
     spread = np.full(len(columns), FIRST_SCALE)
     inverse = _ridge_inverse(gram, spread, precision)
     coefficient = (inverse @ (right + spread[:, None] ** 2 * precision * mean)[:, :, None])[:, :, 0]
-    scale = _scale(_residual(columns, log_intensity, coefficient), known, Loss.HUBER)
+    huber_rounds = 0 if loss is Loss.HUBER else 2
+    residual = _residual(columns, log_intensity, coefficient)
+    scale = median_scale(residual, known)
     # where the noise is larger than was assumed, the prior pulls harder: steps must not overshoot
     noisy = np.flatnonzero(scale > spread)
     if len(noisy):
         spread[noisy] = 1.5 * scale[noisy]
         inverse[noisy] = _ridge_inverse(gram[noisy], spread[noisy], precision[noisy])
     error = np.sqrt(np.maximum(inverse[:, diagonal, diagonal], 0.0))
-    huber_rounds = 0 if loss is Loss.HUBER else 3
     for step in range(rounds):
-        residual = _residual(columns, log_intensity, coefficient)
-        scale = _scale(residual, known, Loss.HUBER if step < huber_rounds else loss)
+        if step:
+            residual = _residual(columns, log_intensity, coefficient)
+            scale = _scale(residual, known, Loss.HUBER if step < huber_rounds else loss)
         pull = np.minimum(scale, spread)[:, None] ** 2 * precision
         psi = _influence(residual, scale, Loss.HUBER if step < huber_rounds else loss)
         gradient = (columns @ psi[:, :, None])[:, :, 0] - pull * (coefficient - mean)
@@ -247,8 +248,12 @@ def robust_coefficients(
 
 def median_scale(residual: np.ndarray, known: np.ndarray) -> np.ndarray:
     """Median absolute residual of the known days over 0.6745, not under the sensor's resolution."""
-    median = row_median(np.where(known, np.abs(residual), residual.dtype.type(np.nan)))
-    return np.maximum(np.where(np.isfinite(median), median, 0.0) / MAD_TO_SD, LEAST_SCALE)
+    ordered = np.where(known, np.abs(residual), residual.dtype.type(np.inf))
+    ordered.sort(axis=1)  # sorting whole rows is faster here than partitioning them
+    count = known.sum(axis=1)
+    rows = np.arange(len(ordered))
+    low, high = (ordered[rows, np.maximum(rank, 0)].astype(float) for rank in ((count - 1) // 2, count // 2))
+    return np.maximum(np.where(count > 0, (low + high) / 2.0, 0.0) / MAD_TO_SD, LEAST_SCALE)
 
 
 def _ridge_inverse(gram: np.ndarray, spread: np.ndarray, precision: np.ndarray) -> np.ndarray:
@@ -264,15 +269,6 @@ def _scale(residual: np.ndarray, known: np.ndarray, loss: Loss) -> np.ndarray:
     return median_scale(residual, known & (residual > 0) if loss is Loss.CLEAR_WATER else known)
 
 
-def row_median(values: np.ndarray) -> np.ndarray:
-    """Median of each row's known values, shape (n,); NaN where none is."""
-    count = values.shape[1] - np.isnan(values).sum(axis=1)
-    ordered = np.sort(values, axis=1)  # NaN goes last; sorting whole rows is faster here than partitioning them
-    rows = np.arange(len(ordered))
-    low, high = (ordered[rows, np.maximum(rank, 0)].astype(float) for rank in ((count - 1) // 2, count // 2))
-    return np.where(count > 0, (low + high) / 2.0, np.nan)
-
-
 def _residual(columns: np.ndarray, log_intensity: np.ndarray, coefficient: np.ndarray) -> np.ndarray:
     """What the columns leave unexplained, in their precision."""
     return np.asarray(log_intensity - (coefficient.astype(columns.dtype)[:, None, :] @ columns)[:, 0])
@@ -280,24 +276,24 @@ def _residual(columns: np.ndarray, log_intensity: np.ndarray, coefficient: np.nd
 
 def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
     """Residual times its weight."""
-    bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
     if loss is Loss.HUBER:
+        bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
         return np.clip(residual, -bound, bound)
-    if loss is Loss.CLEAR_WATER:
-        bound = np.where(residual < 0, bound * bound.dtype.type(TUNING_BELOW / TUNING[loss]), bound)
-    inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
-    return residual * inside * inside
+    return residual * _weight(residual, scale, loss)
 
 
 def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
     """Weight of a residual, 1 at 0."""
-    bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
+    above = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
     if loss is Loss.HUBER:
-        return bound / np.maximum(np.abs(residual), bound)
-    if loss is Loss.CLEAR_WATER:
-        bound = np.where(residual < 0, bound * bound.dtype.type(TUNING_BELOW / TUNING[loss]), bound)
-    inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
-    return inside * inside
+        return above / np.maximum(np.abs(residual), above)
+    below = above * above.dtype.type(TUNING_BELOW / TUNING[loss]) if loss is Loss.CLEAR_WATER else above
+    # the larger of the two is the size against its own side's bound
+    weight = np.maximum(residual * (1.0 / above), residual * (-1.0 / below))
+    np.multiply(weight, weight, out=weight)
+    np.subtract(1.0, weight, out=weight)
+    np.maximum(weight, 0.0, out=weight)
+    return np.multiply(weight, weight, out=weight)
 
 
 @dataclass(slots=True, kw_only=True)

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-SAMPLE_UNITS = 300  # a kind's mean and spread are learned from at most so many units, evenly picked
-ROUNDS = 15
+SAMPLE_UNITS = 200  # a kind's mean and spread are learned from at most so many units, evenly picked
+ROUNDS = 12
+CHUNK_UNITS = 256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +110,30 @@ def learned(
                 gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units, rounds
             )
     return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known)
+
+
+def pooled(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, prior: Prior) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of every unit's coefficients, with what is not known of its kind.
+
+    Parameters
+    ----------
+    gram, moment : ndarray, shape (n, p, p) and (n, p)
+        X'WX and X'Wy over the residual variance.
+    kind : ndarray of int, shape (n,)
+    prior : Prior
+        As `learned`.
+
+    Returns
+    -------
+    mean, covariance : ndarray, shape (n, p) and (n, p, p)
+    """
+    mean, covariance = np.empty_like(moment), np.empty_like(gram)
+    for low in range(0, len(moment), CHUNK_UNITS):
+        rows = slice(low, low + CHUNK_UNITS)
+        of = kind[rows]
+        mean[rows], narrow = posterior(gram[rows], moment[rows], prior.mean[of], prior.sd[of])
+        covariance[rows] = with_kind_uncertainty(narrow, prior, of)
+    return mean, covariance
 
 
 def with_kind_uncertainty(covariance: np.ndarray, prior: Prior, kind: np.ndarray) -> np.ndarray:

@@ -13,7 +13,7 @@ YEAR_DAYS = 365.25
 LIVE_SHARE = 0.5  # measured on so many of its days: its own readings are used day by day
 WEEK_DAYS = 7  # the line is drawn through one reading a week: within a week a storm counts as one
 ABOVE, BELOW = 2.5, 4.685  # bisquare's bounds: a storm makes water worse, never better
-ROUNDS, SOFT_ROUNDS = 8, 4  # a far test first counts less, and only then not at all: a trend is no storm
+ROUNDS, SOFT_ROUNDS = 5, 3  # a far test first counts less, and only then not at all: a trend is no storm
 # Level at the end of the record, change per year, cosine and sine of the year. [1/cm, base e] Common practice, no
 # source: a clear lake loses 15 % over 1 cm.
 _MEAN, _SD = np.array([0.16, 0.0, 0.0, 0.0]), np.array([0.10, 0.04, 0.01, 0.01])
@@ -84,7 +84,7 @@ def water_trend(days: FleetDays) -> WaterTrend:
         weighted = columns * weight[:, :, None]
         gram = weighted.swapaxes(1, 2) @ columns
         moment = (weighted.swapaxes(1, 2) @ values[:, :, None])[:, :, 0]
-        prior = learned(gram[tested], moment[tested], group[tested], start)
+        prior = learned(gram[tested], moment[tested], group[tested], start, rounds=6)
         coefficient, _ = posterior(gram, moment, prior.mean[group], prior.sd[group])
         line = (columns @ coefficient[:, :, None])[:, :, 0]
     # seldom tested: a yearly wave would be made of the noise of a few tests
