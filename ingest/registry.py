@@ -256,7 +256,7 @@ def _put(
     where = " AND ".join(f"{column} = ${column}" for column in key)
     names = ", ".join(row)
     found = con.execute(f"SELECT {names} FROM {table} WHERE {where}", dict(key)).fetchone()  # noqa: S608
-    if found is not None and all(_same(column, *pair) for column, *pair in zip(row, found, row.values(), strict=True)):
+    if found is not None and all(map(_same, row, found, row.values())):
         told["same"].append(name)
         return
     told["new" if found is None else "changed"].append(name)

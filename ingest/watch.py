@@ -82,6 +82,7 @@ _IN_SPEC = """
 """
 
 NEVER = pd.Timestamp("2000-01-01", tz="UTC").to_pydatetime()
+FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +142,8 @@ def watch(
     con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime, touched: Iterable[tuple[str, str]],
 ) -> list[tuple[str, str, Event]]:
     """Raise, re-measure and prove; returns what was appended, as (advisory, unit, event)."""
-    known = latest(con.execute(LATEST_EVENTS, {"now": now}).df())
+    # whatever the clock says: one set back must not hide an advisory and raise it a second time
+    known = latest(con.execute(LATEST_EVENTS, {"now": FOREVER}).df())
     open_units = {key for key, kept in known.items() if kept.advisory.state is not State.LIFTED}
     graced = set(con.execute("""
         SELECT DISTINCT cabin, unit FROM segment
@@ -167,6 +169,7 @@ def _watch_unit(
         return []
     carry = Carry.from_row(json.loads(state[0]))
     advisory = kept.advisory if kept else None
+    now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
     exposure = _exposure(con, key, unit, reactor, carry, standing, now)
