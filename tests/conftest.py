@@ -130,7 +130,9 @@ class Mosquitto:
         config.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n{user}"
             f"persistence_location {self.folder}/\nset_tcp_nodelay true\nmax_queued_messages 0\n"
-            "max_inflight_messages 1000\n", encoding="utf-8")
+            "max_inflight_messages 1000\n",
+            encoding="utf-8",
+        )
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen([str(MOSQUITTO), "-c", str(config)], stdout=log, stderr=log)
         wait_for(lambda: listens(self.port), 10, "mosquitto answers")
@@ -189,9 +191,12 @@ def publish(port: int, topic: str, *payloads: bytes | str, qos: int = 1) -> None
 
 def senml(at: datetime, **values: float | bool) -> str:
     """A pack of one instant, written as RFC 8428 has it; units are those of the wire."""
-    return json.dumps([
-        {"bt": at.timestamp(), "n": name, **({"vb": value} if isinstance(value, bool) else {"v": value})}
-        for name, value in values.items()])
+    return json.dumps(
+        [
+            {"bt": at.timestamp(), "n": name, **({"vb": value} if isinstance(value, bool) else {"v": value})}
+            for name, value in values.items()
+        ]
+    )
 
 
 def environment(store: Path) -> dict[str, str]:
@@ -203,8 +208,15 @@ def environment(store: Path) -> dict[str, str]:
 def tarnlight(store: Path, *words: str, within_s: float = 120, **options: Any) -> subprocess.CompletedProcess[str]:
     """Run the command as a process of its own."""
     return subprocess.run(
-        [sys.executable, "-m", "dashboard.cli", *words], env=environment(store), text=True, capture_output=True,
-        timeout=within_s, cwd=store.parent, check=False, **options)
+        [sys.executable, "-m", "dashboard.cli", *words],
+        env=environment(store),
+        text=True,
+        capture_output=True,
+        timeout=within_s,
+        cwd=store.parent,
+        check=False,
+        **options,
+    )
 
 
 @dataclass
@@ -218,11 +230,19 @@ class Running:
 
     def start(self, *, connected: bool = True) -> None:
         command = [
-            sys.executable, "-m", "dashboard.cli", "collect", "--verbose", "--broker", self.settings.broker,
-            *self.words]
+            sys.executable,
+            "-m",
+            "dashboard.cli",
+            "collect",
+            "--verbose",
+            "--broker",
+            self.settings.broker,
+            *self.words,
+        ]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                command, env=environment(self.settings.store), stdout=log, stderr=log, cwd=self.log.parent)
+                command, env=environment(self.settings.store), stdout=log, stderr=log, cwd=self.log.parent
+            )
         pid = self.process.pid
         wait_for(lambda: self.answers(pid), 30, f"the collector answers; {self.told()}")
         if connected:
