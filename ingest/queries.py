@@ -22,7 +22,7 @@ from ingest.progress import up_to_now
 from ingest.registry import load_fleet
 from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
-from models.credit import Organism, log_credit
+from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
@@ -80,6 +80,7 @@ class UnitStatus:
     heard: bool  # whether the latest reading still speaks
     advisory: Kept | None
     link_down_since: datetime | None
+    warm: bool | None = None  # lit for its warm-up time; None: not known
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `tarnlight status --json`."""
@@ -208,7 +209,7 @@ def _one(
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=carry,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=judged[0], red_low_mj_cm2=judged[1],
-        judged_flow_l_min=judged[2], heard=heard, advisory=kept, link_down_since=down)
+        judged_flow_l_min=judged[2], heard=heard, warm=present.warm, advisory=kept, link_down_since=down)
 
 
 def _present(
@@ -220,7 +221,7 @@ def _present(
     warm = None
     red = low = peak_low = tap_low = flow = judged = None
     if held is not None:
-        warm = _warm(held, reactor, now)
+        warm = warm_now(held, reactor, now)
         flow = held.flow_l_min
         lit = held.lit is True and warm is True
         peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live)
@@ -255,7 +256,7 @@ def _present(
     ), (red, low, judged)
 
 
-def _warm(carry: Carry, reactor: Reactor, now: datetime) -> bool | None:
+def warm_now(carry: Carry, reactor: Reactor, now: datetime) -> bool | None:
     """Whether the lamp has burnt for its warm-up time; None where it does not burn or nobody knows."""
     if carry.lit is None:
         return None
@@ -416,6 +417,30 @@ def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) 
     return store.ask(
         "SELECT * FROM hourly WHERE cabin = $cabin AND unit = $unit AND hour >= $since AND hour < $until "
         "ORDER BY hour", {"cabin": cabin, "unit": unit, "since": since, "until": until})
+
+
+def in_specification(
+    store: Asks, cabin: str, unit: str, month: str, since: datetime, until: datetime
+) -> dict[str, Any]:
+    """How much of a month's water was for certain lit, warm and at its dose.
+
+    Returns
+    -------
+    dict
+        `volume_l` (where it is only bounded, its bound), `in_specification_l`, `share_pct` and `reaches_95_pct`
+        (None where no water was drawn): see `models.credit.share_in_specification`.
+    """
+    found = hours(store, cabin, unit, since, until)
+    unsure = (found["underdosed_l_upper"] - found["underdosed_l"].fillna(0.0)).clip(lower=0.0).fillna(0.0)
+    drawn = found["volume_l"].fillna(0.0) + unsure  # nothing unknown is counted as treated
+    inside = found["in_spec_l"].fillna(0.0).clip(upper=drawn)
+    share = share_in_specification(drawn, inside, [month] * len(found))
+    known = len(share) > 0 and not np.isnan(share["share_pct"].iloc[0])
+    return {
+        "volume_l": float(drawn.sum()), "in_specification_l": float(inside.sum()),
+        "share_pct": float(share["share_pct"].iloc[0]) if known else None,
+        "reaches_95_pct": bool(share["reaches_95_pct"].iloc[0]) if known else None,
+    }
 
 
 def service_events(store: Asks, cabin: str | None = None, unit: str | None = None) -> pd.DataFrame:

@@ -16,7 +16,7 @@ from ingest.engine import named
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
-from models.credit import IN_SPECIFICATION_AT_LEAST_PCT, share_in_specification
+from models.credit import IN_SPECIFICATION_AT_LEAST_PCT
 from models.fleet import Cabin
 
 
@@ -70,16 +70,9 @@ def unit_month(
         one for one in queries.advisories(store, cabin=cabin.slug)
         if one.unit == unit and one.advisory.raised_at < until
         and (one.advisory.lifted is None or one.advisory.lifted.at >= since)]
-    # where the volume is only bounded, its bound: nothing unknown is counted as treated
-    drawn = hours["volume_l"].fillna(0.0) + hours["underdosed_l_upper"].sub(
-        hours["underdosed_l"].fillna(0.0)).clip(lower=0.0).fillna(0.0)
-    share = share_in_specification(drawn, hours["in_spec_l"].fillna(0.0).clip(upper=drawn), [month] * len(hours))
-    row = share.loc[month] if month in share.index else None
     return {
         "cabin": cabin.slug, "unit": unit, "month": month,
-        "volume_l": float(drawn.sum()), "in_specification_l": float(hours["in_spec_l"].sum()),
-        "share_pct": None if row is None else float(row["share_pct"]),
-        "reaches_95_pct": None if row is None else bool(row["reaches_95_pct"]),
+        **queries.in_specification(store, cabin.slug, unit, month, since, until),
         "lit_h": float(hours["lit_s"].sum() / 3600.0), "unheard_h": float(hours["unheard_s"].sum() / 3600.0),
         "outages": outages.drop(columns=["cabin", "unit"]).to_dict("records"),
         "advisories": [queries.advisory_json(one) | {
