@@ -97,7 +97,7 @@ def unavailable(why: str) -> None:
         "water.",
         "Start it, and this page comes back by itself:",
     ], [f"tarnlight collect --store {own.store} --broker {own.broker}"], tone="alarm"))
-    st.html(markup.small(f"In the collector's words: {why}"))
+    st.html(markup.small(f"What was found: {why}"))
 
 
 def failed(what: str) -> None:
