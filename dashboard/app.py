@@ -13,8 +13,10 @@ from dashboard.views.after_cut import after_cut
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
 from dashboard.views.frame import PAGES
+from dashboard.views.lamps import lamps
 from dashboard.views.now import now
 from dashboard.views.system import system
+from dashboard.views.visits import visits
 
 STYLE = Path(__file__).with_name("style.css")
 UNIT_WORDS = {Units.METRIC: "Metric (L, °C)", Units.US: "US (gal, °F)"}
@@ -29,6 +31,8 @@ def main() -> None:
         "cabin": st.Page(cabin, title="One cabin", url_path="cabin"),
         "after-cut": st.Page(after_cut, title="After a power cut", url_path="after-cut"),
         "advisories": st.Page(advisories, title="Advisories", url_path="advisories"),
+        "lamps": st.Page(lamps, title="Lamps", url_path="lamps"),
+        "visits": st.Page(visits, title="Visits", url_path="visits"),
         "cabins": st.Page(cabins, title="Cabins", url_path="cabins"),
         "system": st.Page(system, title="System", url_path="system"),
     }

@@ -49,7 +49,7 @@ def headline(found: LampOutlook) -> str:
     today = found.at.date()
     due = [one for one in found.lamps if one.act_by is not None and (one.act_by - today).days <= SOON_DAYS]
     unknown = sum(one.action is None for one in found.lamps)
-    tail = f" Of {unknown} nothing can be foretold." if unknown else ""
+    tail = f" Nothing can be foretold of {'one' if unknown == 1 else unknown}." if unknown else ""
     if len(found.lamps) == unknown:
         return "No lamp has a forecast yet: a week of days with water drawn past a lit lamp is needed."
     if not due:
@@ -213,7 +213,7 @@ def year_words(found: Compared) -> str:
     parts = [
         f"The plan does better in {', '.join(better)}" if better else "The plan does better in nothing",
         f"the anniversary rule in {', '.join(worse)}" if worse else ""]
-    left = f" {found.left_out} units without a forecast are left out." if found.left_out else ""
+    left = f" Left out, for want of a forecast: {found.left_out}." if found.left_out else ""
     return (
         f"{', '.join(part for part in parts if part)}. Both were played over one year of {found.units} units that "
         f"age as the fit's middle has it; a fit that is wrong altogether is not in these figures.{left}")

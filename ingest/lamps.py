@@ -32,6 +32,15 @@ LEAST_WIDTH_DAYS = TAIL_DAYS + LEAST_DAYS  # a shorter record has no tail to hol
 NORMAL_80 = 1.2815515655446004  # half of the 80 % interval of a normal, in standard deviations
 CURVE_STEP_DAYS = 6
 
+# One row. Costs a scan of three columns of `daily`, a row a unit and day.
+_STAMP = """
+    SELECT concat_ws(' ',
+        (SELECT concat(count(*), '/', max(day), '/', round(sum(intensity_w_m2), 3)) FROM daily),
+        (SELECT concat(count(*), '/', max(recorded_at)) FROM service_event),
+        (SELECT bit_xor(hash(cabin, slug, profile)) FROM unit), (SELECT bit_xor(hash(profile)) FROM reactor),
+        (SELECT bit_xor(hash(slug, name, latitude, longitude, trip, calendar)) FROM cabin)) AS stamp
+"""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lamp:
@@ -172,6 +181,11 @@ def lamp_outlook(store: Asks, now: datetime) -> LampOutlook:
     return LampOutlook(at=now, lamps=tuple(sorted(lamps, key=_urgency)), known=known, fitted=fitted)
 
 
+def lamp_stamp(store: Asks) -> str:
+    """Changes when what an outlook rests on does: days, service, registry. For whoever keeps one in hand."""
+    return str(store.ask(_STAMP)["stamp"].iloc[0])
+
+
 @lru_cache(maxsize=4096)
 def threshold_w_m2(
     reactor: Reactor, peak_flow_l_min: float, uvt_pct: float, target_mj_cm2: float, uvt_live: bool
@@ -250,7 +264,12 @@ def _lamp(
     if faults:
         evidence = f"{faults[0].evidence} {evidence}"
     if float(found.rated_life[at]) <= 0:
-        evidence += f" The lamp is past its rated {reactor.lamp_life_h:,.0f} h."
+        evidence += f" The lamp is past its rated {reactor.lamp_life_h:,.0f} h: bring a new one."
+    read = float(fitted.days.intensity_w_m2[at, last])
+    if read < threshold and (p10 is None or p10 > end):
+        evidence += (
+            f" On its last day, {first + timedelta(days=last)}, it read {read:.1f} W/m2, below the threshold; the "
+            "fit takes that for water that will clear. Until it does the unit's verdict counts, not these dates.")
     if np.isnan(threshold):
         cause, action = str(Cause.WATER), str(Action.TEST_WATER)
         evidence = (
@@ -261,7 +280,7 @@ def _lamp(
         **about, lamp_hours=round(float(fitted.state.lamp_hours[at]), 1),
         lamp_loss_pct_per_1000h=_loss_pct(max(float(coefficient[LAMP]), 0.0)),
         sleeve_loss_pct_per_1000h=_loss_pct(max(float(coefficient[SLEEVE]), 0.0)),
-        intensity_w_m2=round(float(fitted.days.intensity_w_m2[at, last]), 2),
+        intensity_w_m2=round(read, 2),
         intensity_day=first + timedelta(days=last),
         crosses_p10=p10, crosses_p50=p50, crosses_p90=p90, rated_life_on=rated, cause=cause, action=action,
         act_by=_act_by(action, p10, rated, np.isnan(threshold), now),

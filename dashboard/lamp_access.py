@@ -1,0 +1,55 @@
+"""The lamps' outlook and the trips as the pages hold them: worked out once for what they rest on."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import streamlit as st
+
+from dashboard.access import get_fleet
+from ingest.lamps import LampOutlook, lamp_outlook, lamp_stamp
+from ingest.occupancy import Occupancy, occupancy
+from ingest.store import Client
+from ingest.visit_compare import Compared, compared
+from ingest.visits import HORIZON_DAYS, Terms, Visits, visits
+
+
+def get_outlook(store: Client) -> LampOutlook:
+    """Every lamp, as of the store's present day."""
+    return _outlook(store, store.now().date(), lamp_stamp(store))
+
+
+# A fit takes a second a dozen units; a day's answer holds until the day, or what it rests on, changes.
+@st.cache_resource(show_spinner="Fitting the lamps ...", max_entries=2)
+def _outlook(_store: Client, day: date, stamp: str) -> LampOutlook:
+    return lamp_outlook(_store, _store.now())
+
+
+@st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=2)
+def _occupancy(_store: Client, day: date, calendars: tuple[str, ...]) -> Occupancy:
+    return occupancy(get_fleet(_store), day, day + timedelta(days=HORIZON_DAYS + 1))
+
+
+def get_visits(store: Client, terms: Terms) -> Visits:
+    """The plan from today on, under these terms."""
+    day = store.now().date()
+    calendars = tuple(one.calendar for one in get_fleet(store).cabins)
+    return _visits(store, day, lamp_stamp(store), calendars, repr(terms), terms)
+
+
+@st.cache_resource(show_spinner="Planning the trips ...", ttl=900, max_entries=8)
+def _visits(
+    _store: Client, day: date, stamp: str, calendars: tuple[str, ...], told: str, _terms: Terms
+) -> Visits:
+    return visits(
+        _outlook(_store, day, stamp), get_fleet(_store), _occupancy(_store, day, calendars), _terms)
+
+
+def get_compared(store: Client, terms: Terms) -> Compared:
+    """A year under both rules."""
+    return _compared(store, store.now().date(), lamp_stamp(store), repr(terms), terms)
+
+
+@st.cache_resource(show_spinner="Playing a year of both ...", max_entries=4)
+def _compared(_store: Client, day: date, stamp: str, told: str, _terms: Terms) -> Compared:
+    return compared(_outlook(_store, day, stamp), get_fleet(_store), _terms)

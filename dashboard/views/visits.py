@@ -1,0 +1,108 @@
+"""The next trips: which cabins on which day, in which order, with which parts; against the anniversary rule."""
+
+from __future__ import annotations
+
+from datetime import UTC
+
+import streamlit as st
+
+from dashboard import lamp_words as said
+from dashboard import markup
+from dashboard.access import get_fleet, reader_units
+from dashboard.ics import visits_calendar
+from dashboard.lamp_access import get_compared, get_visits
+from dashboard.lamp_charts import route_figure
+from dashboard.lamp_words import KM_PER_MILE
+from dashboard.measures import Units
+from dashboard.views.frame import caution, empty, guarded, link
+from dashboard.visit_sheet import visit_sheet
+from ingest.settings import BadInput
+from ingest.store import Client
+from ingest.visits import DAY_HOURS, Base, PlannedTrip, Terms, Visits
+from models.travel import SPEED_KM_H
+
+
+@guarded
+def visits(store: Client) -> None:
+    """The plan."""
+    fleet = get_fleet(store)
+    if not any(one.units for one in fleet.cabins):
+        empty()
+        return
+    top = st.container()
+    terms = asked()
+    plan = get_visits(store, terms)
+    units = reader_units()
+    with top:
+        st.html(markup.headline(said.visits_headline(plan, units), "Made from the lamps' dates, the cabins' places "
+                                "and their bookings; lamps are seen to a week before their date."))
+    downloads(store, plan, units)
+    for number, trip in enumerate(plan.trips):
+        round_of(store, trip, number, units)
+    if plan.left_out:
+        st.subheader("In no trip")
+        st.html(markup.table(("Cabin", "To do", "Due", "Why it fits none"), [
+            (one.cabin.name, "; ".join(one.tasks), said.date_words(one.due), one.reason) for one in plan.left_out]))
+    if plan.trips:
+        st.subheader("Parts for all trips")
+        st.html(markup.table(("Part", "Number"), list(plan.parts.items())))
+    for remark in plan.remarks:
+        st.html(markup.small(remark))
+    caution()
+    link("lamps", "Why: the lamps →")
+    year(store, terms, units)
+
+
+def asked() -> Terms:
+    """Where the van starts, how long a day is, how fast one gets on."""
+    units = reader_units()
+    per_unit, name = (KM_PER_MILE, "mi/h") if units is Units.US else (1.0, "km/h")
+    with st.expander("Where the van starts, the day's length, the speed"), st.container(horizontal=True):
+        place = st.text_input("Start (a name)", key="visits-place", width=200)
+        latitude = st.number_input("Latitude", -90.0, 90.0, None, format="%.4f", key="visits-lat", width=150)
+        longitude = st.number_input("Longitude", -180.0, 180.0, None, format="%.4f", key="visits-lon", width=150)
+        hours = st.number_input("Longest day, h", 1.0, 16.0, DAY_HOURS, step=0.5, key="visits-hours", width=150)
+        speed = st.number_input(
+            f"Speed, {name}", 1.0, 120.0, round(SPEED_KM_H / per_unit, 0), step=5.0, key=f"visits-speed-{units}",
+            width=150)
+    base = None
+    if latitude is not None and longitude is not None:
+        base = Base(name=place or "the van's start", latitude=latitude, longitude=longitude)
+    return Terms(base=base, day_hours=hours, speed_km_h=speed * per_unit)
+
+
+def downloads(store: Client, plan: Visits, units: Units) -> None:
+    """The plan to take along."""
+    if not plan.trips:
+        return
+    now = store.now().astimezone(UTC)
+    with st.container(horizontal=True):
+        st.download_button(
+            "Sheet to print (.html)", visit_sheet(plan, units, now), "visits.html", "text/html", type="primary")
+        st.download_button("Trips for a calendar (.ics)", visits_calendar(plan.trips, now), "visits.ics",
+                           "text/calendar")
+
+
+def round_of(store: Client, trip: PlannedTrip, number: int, units: Units) -> None:
+    """One day's round: its drawing, its stops, its parts."""
+    cabins = [one for one in get_fleet(store).cabins if one.trip == trip.trip]
+    with st.container(border=True, key=f"trip-{number}"):
+        st.subheader(said.trip_title(trip, units))
+        st.plotly_chart(
+            route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False})
+        st.html(markup.table(said.STOP_HEADERS, said.stop_rows(trip)))
+        st.html(markup.small(f"Load: {said.parts_words(dict(trip.parts))}"))
+
+
+def year(store: Client, terms: Terms, units: Units) -> None:
+    """Against every lamp on its anniversary; played only when asked, for it takes some seconds."""
+    st.subheader("Against every lamp on its anniversary")
+    if not st.toggle("Play a year of both", key="visits-compare"):
+        return
+    try:
+        found = get_compared(store, terms)
+    except BadInput as error:
+        st.html(markup.small(str(error)))
+        return
+    st.html(markup.table(said.YEAR_HEADERS, said.year_rows(found, units)))
+    st.html(markup.small(said.year_words(found)))

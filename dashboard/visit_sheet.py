@@ -1,0 +1,54 @@
+"""The trips as one HTML file to print and take along: a page per trip, no script, nothing fetched."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from dashboard import lamp_words as said
+from dashboard.commands.status import CAUTION
+from dashboard.markup import table, text
+from dashboard.measures import Units
+from ingest.visits import PlannedTrip, Visits
+
+STYLE = """
+body { font:12pt/1.4 sans-serif; color:#14212b; margin:1.5cm; }
+h1 { font-size:18pt; margin:0 0 .3cm; } h2 { font-size:14pt; margin:.6cm 0 .2cm; }
+table { width:100%; border-collapse:collapse; } th, td { text-align:left; vertical-align:top;
+  padding:.15cm .2cm .15cm 0; border-bottom:1px solid #c9d3da; }
+section { break-after:page; } section:last-of-type { break-after:auto; } .done { width:1.6cm; }
+p { margin:.2cm 0; }
+"""
+
+
+def visit_sheet(plan: Visits, units: Units, now: datetime) -> str:
+    """The whole plan as HTML.
+
+    Parameters
+    ----------
+    plan : Visits
+    units : Units
+    now : datetime
+        Printed, so that an old sheet shows its age.
+    """
+    sections = "".join(_section(trip, units) for trip in plan.trips)
+    left = "".join(
+        f"<p>In no trip: {text(one.cabin.name)}, {text('; '.join(one.tasks))}: {text(one.reason)}</p>"
+        for one in plan.left_out)
+    remarks = "".join(f"<p>{text(one)}</p>" for one in plan.remarks)
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Visits</title><style>{STYLE}</style>'
+        f"</head><body><h1>{text(said.visits_headline(plan, units))}</h1><p>Made {now:%Y-%m-%d %H:%M} UTC.</p>"
+        f"{sections}<h2>Parts for all trips</h2>{table(('Part', 'Number'), list(plan.parts.items()))}"
+        f"{left}{remarks}<p>{text(CAUTION)}</p></body></html>")
+
+
+def _section(trip: PlannedTrip, units: Units) -> str:
+    """One trip: stops in order with where they are and a box to tick."""
+    rows = [
+        (said.clock(one.arrive), f"{one.cabin.name} ({one.cabin.latitude:.4f}, {one.cabin.longitude:.4f})",
+         "; ".join(one.tasks), said.parts_words(dict(one.parts)), "☐")
+        for one in trip.stops]
+    return (
+        f"<section><h2>{text(said.trip_title(trip, units))}</h2>"
+        f"{table(('Arrive', 'Cabin', 'Do', 'Bring', 'Done'), rows)}"
+        f"<p><strong>Load:</strong> {text(said.parts_words(dict(trip.parts)))}</p></section>")
