@@ -266,7 +266,13 @@ def _ridge_inverse(gram: np.ndarray, spread: np.ndarray, precision: np.ndarray) 
 
 def _scale(residual: np.ndarray, known: np.ndarray, loss: Loss) -> np.ndarray:
     """Scale as the loss wants it: of all residuals, or of those above the line only."""
-    return median_scale(residual, known & (residual > 0) if loss is Loss.CLEAR_WATER else known)
+    if loss is not Loss.CLEAR_WATER:
+        return median_scale(residual, known)
+    count = (residual > 0).sum(axis=1)  # days not known have a residual of 0: `design` blanks them
+    ordered = np.sort(residual, axis=1)
+    rows, last = np.arange(len(ordered)), residual.shape[1] - 1
+    low, high = (ordered[rows, last - rank].astype(float) for rank in (count // 2, np.maximum(count - 1, 0) // 2))
+    return np.maximum(np.where(count > 0, (low + high) / 2.0, 0.0) / MAD_TO_SD, LEAST_SCALE)
 
 
 def _residual(columns: np.ndarray, log_intensity: np.ndarray, coefficient: np.ndarray) -> np.ndarray:

@@ -70,8 +70,9 @@ def water_trend(days: FleetDays) -> WaterTrend:
     uvt, day = _one_a_week(days.uvt_pct)
     known = np.isfinite(uvt)
     tested = known.any(axis=1)
-    values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0)
-    columns = _line_columns(days, day)
+    # single precision: a test is good to two digits
+    values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0).astype(np.float32)
+    columns = _line_columns(days)[np.minimum(day, width - 1)].astype(np.float32)
     group = np.zeros(units, dtype=int)
     start = Prior(
         mean=_MEAN[None], sd=_SD[None], worth_units=np.array([1.0, 4.0, 4.0, 4.0]),
@@ -80,13 +81,13 @@ def water_trend(days: FleetDays) -> WaterTrend:
     line = np.repeat(_lower_quartile(values, known)[:, None], day.shape[1], axis=1)
     coefficient = np.tile(_MEAN, (units, 1))
     for step in range(ROUNDS if tested.any() else 0):
-        weight = _clear_weight(values - line, known, cut=step >= SOFT_ROUNDS) / _NOISE_PER_CM**2
+        weight = _clear_weight(values - line, known, cut=step >= SOFT_ROUNDS)
         weighted = columns * weight[:, :, None]
-        gram = weighted.swapaxes(1, 2) @ columns
-        moment = (weighted.swapaxes(1, 2) @ values[:, :, None])[:, :, 0]
+        gram = (weighted.swapaxes(1, 2) @ columns).astype(float) / _NOISE_PER_CM**2
+        moment = (weighted.swapaxes(1, 2) @ values[:, :, None])[:, :, 0].astype(float) / _NOISE_PER_CM**2
         prior = learned(gram[tested], moment[tested], group[tested], start, rounds=6)
         coefficient, _ = posterior(gram, moment, prior.mean[group], prior.sd[group])
-        line = (columns @ coefficient[:, :, None])[:, :, 0]
+        line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0]
     # seldom tested: a yearly wave would be made of the noise of a few tests
     coefficient[~live, 2:] = 0.0
     return WaterTrend(line=coefficient, live=live)
@@ -105,8 +106,7 @@ def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarra
     A small departure from the line is mostly the sensor's noise, a large one is a storm. Taken as read, noise
     would make intensity look as if it cared little for water, so small ones are drawn to the line.
     """
-    width = days.uvt_pct.shape[1]
-    columns = _line_columns(days, np.arange(width)[None])[0].astype(dtype)
+    columns = _line_columns(days).astype(dtype)
     line = trend.line[rows].astype(dtype) @ columns.T
     live = np.flatnonzero(trend.live[rows])
     if len(live):
@@ -119,11 +119,11 @@ def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarra
     return line
 
 
-def _line_columns(days: FleetDays, day: np.ndarray) -> np.ndarray:
-    """One, years from the last day, cosine and sine of the year; shape (*day.shape, 4)."""
-    width = days.uvt_pct.shape[1]
-    wave = year_wave(days.first_day, day)
-    return np.stack([np.ones(day.shape), (day - (width - 1.0)) / YEAR_DAYS, wave[..., 0], wave[..., 1]], axis=-1)
+def _line_columns(days: FleetDays) -> np.ndarray:
+    """One, years from the last day, cosine and sine of the year; shape (d, 4)."""
+    day = np.arange(days.uvt_pct.shape[1])
+    years = (day - (len(day) - 1.0)) / YEAR_DAYS
+    return np.column_stack([np.ones(len(day)), years, year_wave(days.first_day, day)])
 
 
 def _one_a_week(uvt_pct: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -148,7 +148,8 @@ def _clear_weight(residual: np.ndarray, known: np.ndarray, cut: bool) -> np.ndar
     """Huber, then bisquare weights, tighter above; the scale is the fleet's own, from below the line."""
     under = residual[known & (residual < 0)]
     scale = max(float(np.median(-under)) / 0.6745, _NOISE_PER_CM / 3.0) if under.size else _NOISE_PER_CM
-    bound = np.where(residual > 0, ABOVE, BELOW) * max(scale, _NOISE_PER_CM)
+    widest = np.float32(max(scale, _NOISE_PER_CM))
+    bound = np.where(residual > 0, np.float32(ABOVE) * widest, np.float32(BELOW) * widest)
     if not cut:
         return bound / np.maximum(np.abs(residual), bound) * known
     inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
