@@ -6,7 +6,6 @@ Numbers and times come from `dashboard.measures`. A text that came from outside 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -226,11 +225,6 @@ def outage_rows(found: pd.DataFrame, now: datetime, zone: tzinfo, units: Units) 
          row.rests_on)
         for row in named(found)
     ]
-
-
-def payload_words(payload: str) -> str:
-    r"""What a device sent, legible: the store writes bytes that are no plain text as \xHH, quotes among them."""
-    return re.sub(r"\\x([2-7][0-9A-Fa-f])", lambda found: chr(int(found[1], 16)), payload)
 
 
 def place_line(cabin: Cabin) -> str:

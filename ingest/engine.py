@@ -6,8 +6,9 @@ import contextlib
 import json
 import os
 import re
+import threading
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol, TypeVar, cast
@@ -19,6 +20,10 @@ from duckdb_extensions import import_extension
 from ingest.settings import BadInput
 
 T = TypeVar("T")
+
+
+ANSWER_WITHIN_S = 10
+_ENVIRONMENT = threading.Lock()
 
 
 class StoreUnavailable(Exception):
@@ -37,14 +42,28 @@ def connect(path: Path | str = ":memory:", *, read_only: bool = False) -> duckdb
     """A connection with this project's session: UTC, no Python variables as tables, extensions at hand."""
     for extension in ("httpfs", "quack"):
         import_extension(extension)
-    con = duckdb.connect(str(path), read_only=read_only, config={
-        "autoinstall_known_extensions": "false", "autoload_known_extensions": "false",
-        "memory_limit": "2GB", "preserve_insertion_order": "true",
-    })
+    with _no_proxy():
+        con = duckdb.connect(str(path), read_only=read_only, config={
+            "autoinstall_known_extensions": "false", "autoload_known_extensions": "false",
+            "memory_limit": "2GB", "preserve_insertion_order": "true",
+        })
     # GLOBAL, so that cursors have it too: a session of its own takes the machine's zone and Python variables again
     con.execute("LOAD httpfs; LOAD quack")
     con.execute("SET GLOBAL TimeZone = 'UTC'; SET GLOBAL python_enable_replacements = false")
+    # A collector that hangs is told of soon; and no statement is ever sent twice, for it may be a request.
+    con.execute(f"SET GLOBAL http_timeout = {ANSWER_WITHIN_S}; SET GLOBAL http_retries = 0")
     return con
+
+
+@contextlib.contextmanager
+def _no_proxy() -> Iterator[None]:
+    """Without HTTP_PROXY: duckdb reads it once, on connecting, and would send what is for loopback to the proxy."""
+    with _ENVIRONMENT:
+        kept = {name: os.environ.pop(name) for name in ("HTTP_PROXY", "http_proxy") if name in os.environ}
+        try:
+            yield
+        finally:
+            os.environ.update(kept)
 
 
 class Local:

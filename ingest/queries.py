@@ -451,13 +451,17 @@ def service_events(store: Asks, cabin: str | None = None, unit: str | None = Non
     """, {"cabin": cabin, "unit": unit})
 
 
-def quarantined(store: Asks, limit: int = 100) -> pd.DataFrame:
-    """What was refused, newest first; payloads as text, cut."""
+def quarantined(
+    store: Asks, limit: int = 100, *, cabin: str | None = None, unit: str | None = None
+) -> pd.DataFrame:
+    """What was refused, newest first; payloads as text, cut; bytes that are no text as the store writes them."""
     return store.ask("""
         SELECT arrived_at, source, cabin, unit, reason, octet_length(payload) AS bytes,
-            left(regexp_replace(payload::VARCHAR, '[[:cntrl:]]', '?', 'g'), 300) AS payload
-        FROM quarantine ORDER BY arrived_at DESC LIMIT $limit
-    """, {"limit": limit})
+            left(regexp_replace(coalesce(try(decode(payload)), payload::VARCHAR), '[[:cntrl:]]', '?', 'g'), 300)
+                AS payload
+        FROM quarantine WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)
+        AND ($unit::VARCHAR IS NULL OR unit = $unit) ORDER BY arrived_at DESC LIMIT $limit
+    """, {"limit": limit, "cabin": cabin, "unit": unit})
 
 
 def notifications(

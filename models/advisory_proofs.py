@@ -89,4 +89,6 @@ def _measured(
         return Proof(at=at, step=step, done=done, evidence=f"{missing}{hint}")
     # Shown rounded down, so that the words never claim the amount before it is there.
     shown = math.floor(have * 10) / 10
+    if have >= needed and unit == "min":  # that it is long past its time says nothing more
+        return Proof(at=at, step=step, done=True, evidence=f"{needed:g} {unit} and more {what}")
     return Proof(at=at, step=step, done=have >= needed, evidence=f"{shown:g} of {needed:g} {unit} {what}")

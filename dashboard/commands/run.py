@@ -95,7 +95,8 @@ def show_command(settings: Settings) -> list[str]:
         sys.executable, "-m", "streamlit", "run", str(app), "--server.headless=true",
         f"--server.address={settings.show_address}", f"--server.port={settings.show_port}",
         "--browser.gatherUsageStats=false", "--server.fileWatcherType=none", "--client.toolbarMode=minimal",
-        "--client.showErrorDetails=none", "--theme.base=light", "--theme.primaryColor=#0b5c7a",
+        "--client.showErrorDetails=none", "--client.showErrorLinks=false",
+        "--theme.base=light", "--theme.primaryColor=#0b5c7a",
     ]
 
 

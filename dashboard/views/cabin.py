@@ -24,7 +24,7 @@ from models.advisory import State
 from models.fleet import Fleet, Role
 
 CHOSEN = "chosen-unit"  # key in the session
-REFUSED_LOOKED_AT, REFUSED_SHOWN = 500, 20
+REFUSED_SHOWN = 20
 
 Key = tuple[str, str]
 Section = Callable[[Client, str, str], None]
@@ -146,8 +146,7 @@ def latest(store: Client, cabin: str, unit: str) -> None:
 @live("10s")
 def refused(store: Client, cabin: str, unit: str) -> None:
     """What this unit sent that could not be used."""
-    found = queries.quarantined(store, REFUSED_LOOKED_AT)
-    found = found[(found["cabin"] == cabin) & (found["unit"] == unit)].head(REFUSED_SHOWN)
+    found = queries.quarantined(store, REFUSED_SHOWN, cabin=cabin, unit=unit)
     st.subheader("Refused records of this unit")
     if found.empty:
         st.html(markup.small("None of late."))

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pandas as pd
 import streamlit as st
 
-from dashboard import markup, measures, words
+from dashboard import markup, measures
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
 from ingest import queries
@@ -61,7 +61,7 @@ def refused_table(found: pd.DataFrame, *more: str) -> None:
     headers = ("Arrived", *(name.capitalize() for name in more), "Why it was refused", "What it said (start)")
     rows = [
         (measures.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in more), row["reason"],
-         words.payload_words(row["payload"]))
+         row["payload"])
         for row in found.to_dict("records")]
     st.html(markup.table(headers, rows[:REFUSED_AT_FIRST]))
     if len(rows) > REFUSED_AT_FIRST:

@@ -177,7 +177,3 @@ def test_what_a_device_or_a_person_said_never_becomes_markup():
         markup.steps([(True, nasty, nasty)]), markup.registry_entry(nasty, nasty, [nasty]),
     ):
         assert "<img" not in made and "&lt;img" in made
-
-
-def test_payloads_are_made_legible_without_touching_what_is_no_plain_text():
-    assert words.payload_words(r"[{\x22n\x22:\x22flow\x22}]\x00\xFF") == '[{"n":"flow"}]\\x00\\xFF'

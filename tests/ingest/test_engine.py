@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -164,3 +165,14 @@ def test_only_the_owner_can_read_the_address_file(tmp_path):
 
 def test_an_address_file_that_is_not_there_means_no_collector(tmp_path):
     assert engine.read_address(tmp_path / "none") is None
+
+
+def test_a_proxy_of_the_environment_is_not_asked_for_what_is_on_loopback(tmp_path, monkeypatch):
+    monkeypatch.setenv("HTTP_PROXY", "http://127.0.0.1:1")  # nobody listens there
+    con = engine.connect(tmp_path / "store.duckdb")
+    port = free_port()
+    engine.serve(con, port=port, token="a-token-of-16-chars")
+    found = engine.Remote(f"quack:localhost:{port}", "a-token-of-16-chars").ask("SELECT 7 AS seven")
+    assert found["seven"].tolist() == [7]
+    assert os.environ["HTTP_PROXY"] == "http://127.0.0.1:1"
+    con.close()

@@ -156,3 +156,15 @@ def test_a_water_test_changes_what_is_judged_from_then_on_and_not_before(tmp_pat
     assert before.carry.dose_low_mj_cm2 > after.carry.dose_low_mj_cm2
     assert before.red_low_mj_cm2 == pytest.approx(before.carry.dose_low_mj_cm2)
     store.close()
+
+
+def test_refused_payloads_are_text_where_they_are_text_and_harmless_where_they_are_not(tmp_path):
+    store = Store(tmp_path / "store.duckdb")
+    for payload in (b'[{"n":"flow"}]', b"\x00\xff\x1b", "\u00e9tang".encode()):
+        store.con.execute(
+            "INSERT INTO quarantine VALUES (now(), 'topic', 'pine', 'main', $payload, 'why')", {"payload": payload})
+    store.con.execute("INSERT INTO quarantine VALUES (now(), 'topic', 'oak', 'main', 'x'::BLOB, 'why')")
+    found = queries.quarantined(store, cabin="pine", unit="main")
+    assert set(found["payload"]) == {'[{"n":"flow"}]', r"\x00\xFF\x1B", "\u00e9tang"}
+    assert len(queries.quarantined(store)) == 4
+    store.close()

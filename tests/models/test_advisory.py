@@ -91,9 +91,9 @@ def test_the_whole_way_from_a_cut_to_a_lifted_advisory():
 def test_evidence_is_shown_in_litres_and_minutes_against_what_is_needed():
     advisory = after(raised(), *evidence(at=minute(75), metered_l=19.96))
     words = {status.code: (status.done, status.evidence) for status in advisory.statuses}
-    assert words[Step.POWER_STABLE] == (True, "45 of 30 min of power on")
-    assert words[Step.LAMP_LIT] == (True, "44 of 10 min of lamp lit")
-    assert words[Step.DOSE_BACK] == (True, "60 of 10 min of dose at or above target")
+    assert words[Step.POWER_STABLE] == (True, "30 min and more of power on")
+    assert words[Step.LAMP_LIT] == (True, "10 min and more of lamp lit")
+    assert words[Step.DOSE_BACK] == (True, "10 min and more of dose at or above target")
     # 19.96 L, never rounded up
     assert words[Step.FLUSH_COLD] == (False, "19.9 of 20 L metered since the last under-dosed litre")
     assert words[Step.FLUSH_HOT][0] is False
