@@ -37,8 +37,9 @@ _STAMP = """
     SELECT concat_ws(' ',
         (SELECT concat(count(*), '/', max(day), '/', round(sum(intensity_w_m2), 3)) FROM daily),
         (SELECT concat(count(*), '/', max(recorded_at)) FROM service_event),
-        (SELECT bit_xor(hash(cabin, slug, profile)) FROM unit), (SELECT bit_xor(hash(profile)) FROM reactor),
-        (SELECT bit_xor(hash(slug, name, latitude, longitude, trip, calendar)) FROM cabin)) AS stamp
+        (SELECT md5(string_agg(concat_ws(' ', cabin, slug, profile), ' ' ORDER BY cabin, slug)) FROM unit),
+        (SELECT md5(string_agg(profile::VARCHAR, ' ' ORDER BY name)) FROM reactor),
+        (SELECT md5(string_agg(to_json(cabin)::VARCHAR, ' ' ORDER BY slug)) FROM cabin)) AS stamp
 """
 
 

@@ -6,6 +6,7 @@ import urllib.error
 import urllib.request
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import islice, takewhile
 from pathlib import Path
 from typing import Any
 
@@ -125,7 +126,7 @@ def bookings_of(place: Cabin, feed: bytes, since: date, until: date) -> list[dic
     out: list[dict[str, Any]] = []
     for event in events:
         try:
-            spans = _spans(event, place, until)
+            spans = _spans(event, place, since, until)
         except (KeyError, ValueError, AttributeError, TypeError) as error:
             raise CalendarUnreadable(
                 f"calendar of {place.slug}: the event {str(event.get('SUMMARY') or event.get('UID'))!r} cannot be "
@@ -142,8 +143,8 @@ def bookings_of(place: Cabin, feed: bytes, since: date, until: date) -> list[dic
     return out
 
 
-def _spans(event: Any, place: Cabin, until: date) -> list[tuple[date, date]]:
-    """First and last local day of the event and of each of its repeats up to `until`."""
+def _spans(event: Any, place: Cabin, since: date, until: date) -> list[tuple[date, date]]:
+    """First and last local day of the event, and of each of its repeats that touches the days asked for."""
     begins = event["DTSTART"].dt
     if "DTEND" in event:
         ends = event["DTEND"].dt
@@ -159,8 +160,12 @@ def _spans(event: Any, place: Cabin, until: date) -> list[tuple[date, date]]:
         # on the cabin's wall clock, as RFC 5545 section 3.3.10 has it; dates as midnights
         local = _wall(begins, place)
         rule = rrulestr(_without_zone(event["RRULE"], place), dtstart=local)
+        first = datetime.combine(since - length, datetime.min.time())
         last = datetime.combine(until, datetime.max.time())
-        starts = [one.date() for one in rule.between(local, last, inc=True)[:MOST_REPEATS]]
+        coming = takewhile(lambda one: one <= last, rule.xafter(max(local, first), inc=True))
+        starts = [one.date() for one in islice(coming, MOST_REPEATS)]
+        if len(starts) == MOST_REPEATS:
+            raise ValueError(f"its rule repeats {MOST_REPEATS} times or more within these days")
     starts += [_day(one.dt[0] if isinstance(one.dt, tuple) else one.dt, place) for one in _dates(event, "RDATE")]
     left_out = {_day(one.dt, place) for one in _dates(event, "EXDATE")}
     return [(start, start + length) for start in sorted(set(starts)) if start not in left_out]
