@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import shutil
@@ -22,6 +23,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from dashboard.cli import main
 from ingest import engine
 from ingest.settings import Settings
 from ingest.store import Client, Store, client
@@ -222,6 +224,21 @@ def tarnlight(store: Path, *words: str, within_s: float = 120, **options: Any) -
         check=False,
         **options,
     )
+
+
+def tarnlight_here(store: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run the command in this process, a second faster, where the process itself is not in question."""
+    out, err = io.StringIO(), io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        for name in [name for name in os.environ if name.startswith("TARNLIGHT_")]:
+            patch.delenv(name)
+        patch.setenv("TARNLIGHT_STORE", str(store))
+        patch.chdir(store.parent)
+        try:
+            code = main(list(words))
+        except SystemExit as stopped:
+            code = int(stopped.code or 0)
+    return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
 
 
 @dataclass

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from conftest import FLEET_TOML, Running, count, environment, tarnlight
+from conftest import FLEET_TOML, Running, count, environment, tarnlight, tarnlight_here, wait_for
 
 from dashboard.cli import main, parser
 from ingest.store import Store
@@ -77,7 +77,7 @@ def troubled(held: Store) -> Path:
 
 
 def ask(store: Path, *words: str) -> list[dict]:
-    done = tarnlight(store, *words, "--json")
+    done = tarnlight_here(store, *words, "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert isinstance(found, list)
@@ -231,12 +231,12 @@ def test_status_of_a_past_instant_judges_by_what_was_known_of_then(troubled):
 def test_status_of_one_cabin_and_of_an_empty_store(troubled, tmp_path):
     assert {one["cabin"] for one in ask(troubled, "status", "--cabin", "heron-point")} == {"heron-point"}
     assert ask(tmp_path / "empty.duckdb", "status") == []
-    told = tarnlight(tmp_path / "empty.duckdb", "status")
+    told = tarnlight_here(tmp_path / "empty.duckdb", "status")
     assert "No cabin is enrolled yet" in told.stdout
 
 
 def test_status_in_words_defers_to_the_health_authority(troubled):
-    told = tarnlight(troubled, "status").stdout
+    told = tarnlight_here(troubled, "status").stdout
     assert "BOIL" in told
     assert "local health authority" in told
 
@@ -252,14 +252,14 @@ def test_outages_have_the_keys_of_the_contract_and_no_unknown_is_0(troubled):
 
 
 def test_doctor_says_what_is_wrong_and_what_to_do(troubled, tmp_path):
-    done = tarnlight(troubled, "doctor", "--json")
+    done = tarnlight_here(troubled, "doctor", "--json")
     found = {one["check"]: one for one in json.loads(done.stdout)}
     assert found["store"]["ok"] and found["registry"]["ok"] and found["duckdb"]["ok"]
     assert not found["collector"]["ok"]
     assert "tarnlight collect" in found["collector"]["found"]
     assert not found["health authority"]["ok"]
     assert done.returncode == 1
-    none = json.loads(tarnlight(tmp_path / "none.duckdb", "doctor", "--json").stdout)
+    none = json.loads(tarnlight_here(tmp_path / "none.duckdb", "doctor", "--json").stdout)
     assert "does not exist yet; tarnlight enroll makes it" in next(
         one["found"] for one in none if one["check"] == "store"
     )
@@ -267,14 +267,16 @@ def test_doctor_says_what_is_wrong_and_what_to_do(troubled, tmp_path):
 
 
 def test_doctor_finds_a_running_collector_and_its_broker_well(collector: Running):
-    done = tarnlight(collector.settings.store, "doctor", "--json")
+    store = collector.client()
+    wait_for(lambda: store.ask("SELECT connected FROM process")["connected"][0], 10, "it has said that it is connected")
+    done = tarnlight_here(collector.settings.store, "doctor", "--json")
     found = {one["check"]: one for one in json.loads(done.stdout)}
     assert found["collector"]["ok"], found
     assert found["collector's broker"]["ok"], found
 
 
 def test_a_backup_taken_while_the_collector_runs_opens_and_has_the_same_rows(collector: Running, tmp_path):
-    from conftest import publish, senml, wait_for
+    from conftest import publish, senml
 
     port = int(collector.settings.broker.rsplit(":", 1)[1])
     start = datetime.now(UTC) - timedelta(hours=2)
@@ -323,18 +325,18 @@ def test_a_store_of_any_name_is_backed_up(tmp_path, name):
 
 
 def test_what_enroll_exports_enrolls_again_as_the_same(enrolled, tmp_path):
-    text = tarnlight(enrolled, "enroll", "--export").stdout
+    text = tarnlight_here(enrolled, "enroll", "--export").stdout
     (tmp_path / "again.toml").write_text(text)
-    done = tarnlight(enrolled, "enroll", str(tmp_path / "again.toml"))
+    done = tarnlight_here(enrolled, "enroll", str(tmp_path / "again.toml"))
     assert done.stdout.strip() == "0 new, 0 changed, 6 as they were"
     fresh = tmp_path / "fresh.duckdb"
-    assert tarnlight(fresh, "enroll", str(tmp_path / "again.toml")).returncode == 0
-    assert tarnlight(fresh, "enroll", "--export").stdout == text
+    assert tarnlight_here(fresh, "enroll", str(tmp_path / "again.toml")).returncode == 0
+    assert tarnlight_here(fresh, "enroll", "--export").stdout == text
 
 
 def test_enroll_refuses_bad_input_whole_and_makes_no_store(tmp_path):
     (tmp_path / "fleet.toml").write_text(FLEET_TOML.replace("cadence_s = 60", "cadence_s = -60", 1))
-    done = tarnlight(tmp_path / "x.duckdb", "enroll", str(tmp_path / "fleet.toml"))
+    done = tarnlight_here(tmp_path / "x.duckdb", "enroll", str(tmp_path / "fleet.toml"))
     assert done.returncode == 2
     assert re.search(r"fleet.toml:\d+: unit of heron-point: cadence_s must be above 0; got -60", done.stderr)
     assert not (tmp_path / "x.duckdb").exists()

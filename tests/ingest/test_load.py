@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import Running, count, tarnlight
+from conftest import Running, count, tarnlight, tarnlight_here
 
 from ingest.senml_lines import read_senml_lines
 from ingest.store import Store
@@ -92,7 +92,7 @@ def test_refused_lines_are_told_with_their_numbers_and_lie_in_quarantine(running
     lines[25] = lines[25].replace("60.0", "-60")
     log = enrolled.parent / "it's a log.csv"
     log.write_text("\n".join(lines))
-    done = tarnlight(enrolled, "load", str(log))
+    done = tarnlight_here(enrolled, "load", str(log))
     assert done.returncode == 0, done.stderr
     assert summary(done.stdout) == (40, 37, 0, 5)  # a bad cell is refused, the rest of its row kept
     told = dict(re.findall(r"line (\d+): (.*)", done.stdout))
@@ -113,7 +113,7 @@ def test_refused_lines_are_told_with_their_numbers_and_lie_in_quarantine(running
 def test_many_refused_lines_are_counted_and_only_the_first_shown(enrolled):
     log = enrolled.parent / "log.csv"
     log.write_text("at,cabin,unit,flow_l_min\n" + "2026-11-25T07:00:00,heron-point,main,5\n" * 20_000)
-    done = tarnlight(enrolled, "load", str(log))
+    done = tarnlight_here(enrolled, "load", str(log))
     assert summary(done.stdout) == (20_000, 0, 0, 20_000)
     assert "... and 19990 more; all lie in quarantine" in done.stdout
     store = Store(enrolled)
@@ -135,17 +135,17 @@ def test_several_files_are_loaded_and_one_that_is_missing_stops_before_the_first
         )
     words = ("--cabin", "heron-point", "--unit", "main")
     files = [str(enrolled.parent / f"{name}.csv") for name in ("a", "b", "c")]
-    assert tarnlight(enrolled, "load", *files, *words).returncode == 2
+    assert tarnlight_here(enrolled, "load", *files, *words).returncode == 2
     store = Store(enrolled)
     assert count(store, "reading") == 0
     store.close()
-    done = tarnlight(enrolled, "load", *files[:2], *words)
+    done = tarnlight_here(enrolled, "load", *files[:2], *words)
     assert [summary(line) for line in done.stdout.splitlines()] == [(1, 1, 0, 0)] * 2
 
 
 def test_a_file_of_another_kind_is_refused(enrolled):
     (enrolled.parent / "log.xlsx").write_bytes(b"PK")
-    done = tarnlight(enrolled, "load", str(enrolled.parent / "log.xlsx"))
+    done = tarnlight_here(enrolled, "load", str(enrolled.parent / "log.xlsx"))
     assert done.returncode == 2
     assert "the name must end in one of .csv, .jsonl, .ndjson, .senml" in done.stderr
 
@@ -166,7 +166,7 @@ def test_senml_lines_are_loaded_and_refused_lines_told(enrolled):
         '[{"bt":1.76e9,"n":"flow","v":1}]',
     ]
     log.write_text("\ufeff" + "\n".join(lines))
-    done = tarnlight(enrolled, "load", str(log))
+    done = tarnlight_here(enrolled, "load", str(log))
     assert done.returncode == 0, done.stderr
     told = dict(re.findall(r"line (\d+): (.*)", done.stdout))
     assert set(told) == {"6", "8", "9", "10"}
