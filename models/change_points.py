@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+STEP_SHARE = 0.8  # of a window's days far below the line, against the other side's
 WINDOW_DAYS = 25  # the mean of so many days before is set against that of so many after
 LEAST_DAYS = 8  # known days on each side, else nothing is said
 LEAST_JUMP = 0.03  # of ln(intensity), 3 %: smaller ones change no plan; common practice, no source
@@ -48,6 +49,7 @@ def found_jump(
     with np.errstate(invalid="ignore", divide="ignore"):
         jump = after / days_after - before / days_before
         ratio = np.abs(jump) / np.sqrt(1.0 / days_after + 1.0 / days_before)
+    _add_steps(jump, ratio, residual, known, scale)
     some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (np.abs(jump) >= LEAST_JUMP)
     ratio[~some] = 0.0
     high = np.flatnonzero(ratio.max(axis=1) >= LEAST_RATIO * scale)  # few: only these are looked at by their events
@@ -61,6 +63,28 @@ def found_jump(
     at = ratio.argmax(axis=1)
     rows = np.arange(len(at))
     return np.where(ratio[rows, at] >= LEAST_RATIO * scale, at, width), jump[rows, at] > 0
+
+
+def _add_steps(
+    jump: np.ndarray, ratio: np.ndarray, residual: np.ndarray, known: np.ndarray, scale: np.ndarray
+) -> None:
+    """Raise `jump` and `ratio`, in place, where nearly all days of one side lie far below the line.
+
+    A robust fit may settle on one side of a large step and take the other for one long storm, which the clipping
+    then hides. No storm keeps nearly every day of a window down.
+    """
+    low = (residual < -CLIP_ABOVE * scale[:, None]) & known
+    rows = np.flatnonzero(low.sum(axis=1) >= LEAST_DAYS)
+    if not len(rows):
+        return
+    before, after = _window_sums(low[rows].astype(residual.dtype), WINDOW_DAYS)
+    days_before, days_after = _window_sums(known[rows].astype(residual.dtype), WINDOW_DAYS)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        fall = after / days_after - before / days_before
+    step = np.abs(fall) >= STEP_SHARE
+    size = scale[rows, None]
+    jump[rows] = np.where(step, -np.sign(fall) * np.maximum(CLIP_ABOVE * size, LEAST_JUMP), jump[rows])
+    ratio[rows] = np.where(step, 2.0 * LEAST_RATIO * size * np.abs(fall), ratio[rows])
 
 
 def _window_sums(values: np.ndarray, days: int) -> tuple[np.ndarray, np.ndarray]:

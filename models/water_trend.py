@@ -106,7 +106,7 @@ def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarra
     A small departure from the line is mostly the sensor's noise, a large one is a storm. Taken as read, noise
     would make intensity look as if it cared little for water, so small ones are drawn to the line.
     """
-    columns = _line_columns(days).astype(dtype)
+    columns: np.ndarray = _line_columns(days).astype(dtype)
     line = trend.line[rows].astype(dtype) @ columns.T
     live = np.flatnonzero(trend.live[rows])
     if len(live):

@@ -65,3 +65,11 @@ def test_a_handful_of_days_says_nothing():
         np.ones((2, 10)), np.ones((2, 10), dtype=bool), np.full(2, SCALE), events=np.zeros((2, 10), dtype=bool)
     )
     assert at.tolist() == [10, 10]
+
+
+@pytest.mark.parametrize("higher_side", ["before", "after"])
+def test_a_large_step_is_found_though_the_fit_took_its_low_side_for_a_storm(higher_side):
+    low = (np.arange(DAYS) >= 140) == (higher_side == "before")
+    at, rises = _search(_noise() - np.where(low, 0.36, 0.0))
+    assert (np.abs(at - 140) <= 3).all()
+    assert (rises == (higher_side == "after")).all()

@@ -178,7 +178,9 @@ def test_cleaning_wins_days_in_a_fouled_unit_and_a_swap_in_an_old_one():
 
 
 def test_a_step_down_that_no_event_explains_is_laid_to_the_sensor():
-    days = _fleet(clean_every=1000, sleeve_per_kh=0.0)
+    days = _fleet(sleeve_per_kh=0.0)
+    hours = np.tile(24.0 * np.arange(300), (30, 1))  # never cleaned: no event lies near the step
+    days = replace(days, clean_hours=hours, clean_number=np.zeros((30, 300), dtype=int))
     stepped = days.intensity_w_m2.copy()
     stepped[0, 150:] *= 0.7
     fit, _, _, diagnosed = _forecast(replace(days, intensity_w_m2=stepped), threshold_w_m2=30.0)
