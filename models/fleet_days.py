@@ -238,7 +238,7 @@ def interpolated(values: np.ndarray) -> np.ndarray:
     none = ~known.any(axis=1)
     left[none], right[none] = 0, 0
     at_left, at_right = (np.take_along_axis(values, side, axis=1) for side in (left, right))
-    share = np.where(right > left, (columns - left) / np.maximum(right - left, 1), 0.0)
+    share = np.where(right > left, (columns - left) / np.maximum(right - left, 1), 0.0).astype(values.dtype)
     return np.where(none[:, None], 0.0, at_left + share * (at_right - at_left))
 
 
