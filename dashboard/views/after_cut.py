@@ -177,7 +177,9 @@ def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> No
     sample = step.step in recovery.SAMPLES
     key = f"{kept.id}-{step.step}"
     with st.container(key=f"next-{key}"), st.form(f"form-{key}", border=True):
-        result = st.radio("The laboratory's result", (GOOD, BAD), index=None, horizontal=True) if sample else GOOD
+        result = st.radio(
+            "The laboratory's result", (GOOD, BAD), index=None, horizontal=True, key=f"result-{key}"
+        ) if sample else GOOD
         when = _when(store, one.cabin, key, "When the sample was taken" if sample else "When it was done")
         who = _name(key)
         note = st.text_input("Note (a laboratory's number)" if sample else "Note", key=f"note-{key}", max_chars=300)

@@ -147,9 +147,14 @@ def next_is(page, title: str) -> None:
     playwright.expect(page.locator(".tl-next-title")).to_have_text(title)
 
 
-def large(page):
-    """The form of the one next step."""
-    return page.locator('[class*="st-key-next-"]')
+def large(page, what: str, button: str):
+    """The form of the one next step, once the page stands still with it and with nothing of the step before."""
+    form = page.locator(f'[class*="st-key-next-"][class*="-{what}"]')
+    playwright.expect(form.get_by_role("button", name=button)).to_have_count(1)
+    playwright.expect(page.locator('[data-test-script-state="notRunning"]')).to_have_count(1)
+    playwright.expect(form.get_by_label("Your name")).to_have_count(1)
+    playwright.expect(page.locator('[class*="st-key-next-"]')).to_have_count(1)
+    return form
 
 
 def set_when(form, at: datetime) -> None:
@@ -160,8 +165,9 @@ def set_when(form, at: datetime) -> None:
 
 
 def test_from_the_cut_to_the_lifted_notice_on_a_phone(store_path, mosquitto, tmp_path):
-    last = datetime.now(UTC)
-    cut = last - timedelta(days=3)
+    # at five past, so that the cut lies within one hour: stored intervals break at the end of each
+    cut = (datetime.now(UTC) - timedelta(days=4)).replace(minute=5, second=0, microsecond=0)
+    last = cut + timedelta(days=3)
     store = Store(store_path)
     store.act("enroll", {"text": FLEET})
     store.close()
@@ -224,21 +230,26 @@ def story(page, address: str, days: Days, cut: datetime, last: datetime, store: 
         *(reading(two_hours + timedelta(minutes=n - 12), 16.0, **LIT) for n in range(11)),
         reading(two_hours - timedelta(minutes=1), 0.0, **LIT)))
     next_is(page, "Disinfect the plumbing with chlorine")
-    large(page).get_by_label("Your name").fill("Bo Reed")
-    page.get_by_role("button", name="Record: plumbing disinfected with chlorine").click()
+    button = "Record: plumbing disinfected with chlorine"
+    form = large(page, "disinfect", button)
+    form.get_by_label("Your name").fill("Bo Reed")
+    form.get_by_role("button", name=button).click()
     see(page, "Plumbing disinfected with chlorine, by Bo Reed.")
     next_is(page, "Have the water tested")
 
     # three days later the laboratory has both results
     days.pass_to(last, *(reading(at, 0.0, **LIT) for at in every(10, two_hours, last)))
     for number, button in ((1, "Record the first sample"), (2, "Record the second sample")):
-        playwright.expect(page.get_by_role("button", name=button)).to_be_visible()
-        large(page).get_by_text("Satisfactory", exact=True).click()
-        set_when(large(page), cut + timedelta(hours=3) + timedelta(hours=25 * (number - 1)))
-        page.get_by_role("button", name=button).click()
+        form = large(page, f"sample_{number}", button)
+        result = form.get_by_text("Satisfactory", exact=True)
+        playwright.expect(result).to_have_count(1)
+        result.click()
+        set_when(form, cut + timedelta(hours=3) + timedelta(hours=25 * (number - 1)))
+        form.get_by_role("button", name=button).click()
     next_is(page, "Lift the notice")
-    large(page).get_by_label("Your name").fill("Ann Marsh")
-    large(page).get_by_role("button", name="Lift the notice").click()
+    form = large(page, "lift", "Lift the notice")
+    form.get_by_label("Your name").fill("Ann Marsh")
+    form.get_by_role("button", name="Lift the notice").click()
     see(page, re.compile("Lifted by Ann Marsh"))
     playwright.expect(page.locator(".tl-badge")).to_have_text("● Clear", timeout=10_000)
 
