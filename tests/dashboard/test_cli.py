@@ -268,7 +268,7 @@ def test_doctor_says_what_is_wrong_and_what_to_do(troubled, tmp_path):
 
 def test_doctor_finds_a_running_collector_and_its_broker_well(collector: Running):
     store = collector.client()
-    wait_for(lambda: store.ask("SELECT connected FROM process")["connected"][0], 10, "it has said that it is connected")
+    wait_for(lambda: store.ask("SELECT connected FROM process")["connected"][0], 10, "it says that it is connected")
     done = tarnlight_here(collector.settings.store, "doctor", "--json")
     found = {one["check"]: one for one in json.loads(done.stdout)}
     assert found["collector"]["ok"], found
