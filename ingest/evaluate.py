@@ -10,7 +10,7 @@ import json
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, cast
 
 import duckdb
@@ -48,6 +48,16 @@ _RESUME = """
     ) AS state
     FROM owed JOIN carry ON carry.cabin = owed.cabin AND carry.unit = owed.unit AND carry."at" < owed.since
     WHERE carry."at" >= $floor GROUP BY ALL
+"""
+# Units that may have new under-dosed water: drawing now, or not known to be lit, or under-dosed of late.
+_SUSPECTS = """
+    SELECT w.cabin, w.unit FROM worked AS w JOIN present AS p USING (cabin, unit)
+    WHERE json_extract_string(p.state, '$.flow_l_min')::DOUBLE IS DISTINCT FROM 0
+        OR json_extract_string(p.state, '$.lit') IS DISTINCT FROM 'true'
+        OR EXISTS (
+            FROM segment AS s WHERE s.cabin = w.cabin AND s.unit = w.unit
+            AND s.underdosed_l_upper > 0 AND s."end" > $since)
+    ORDER BY ALL
 """
 # All readings after the state that each unit resumes from.
 _READINGS = """
@@ -93,11 +103,27 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
         The units worked out.
     """
     fleet = load_fleet(Local(con))
+    since = con.execute("SELECT min(since) AS since FROM pending").df()["since"].iloc[0]
     keys = derive(con, fleet)
     if keys:
-        transaction(con, lambda: watch(con, fleet, now, keys))
+        suspects = _suspects(con, keys, since.to_pydatetime())
+        transaction(con, lambda: watch(con, fleet, now, suspects))
     pay_days(con, fleet)  # after the advisories: nobody waits for a lamp's trend
     return keys
+
+
+def _suspects(
+    con: duckdb.DuckDBPyConnection, keys: list[tuple[str, str]], since: datetime
+) -> list[tuple[str, str]]:
+    """Of the units worked out, those whose water there is anything to weigh of.
+
+    Not the many that burn while nobody draws water and that were under-dosed at no time since a day before the
+    news; units with an open advisory or an unexplained gap are weighed anyhow (`ingest.watch`).
+    """
+    con.register("worked", pd.DataFrame(keys, columns=["cabin", "unit"]))
+    found = con.execute(_SUSPECTS, {"since": since - timedelta(days=1)}).fetchall()
+    con.unregister("worked")
+    return [(cabin, unit) for cabin, unit in found]
 
 
 def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[tuple[str, str]]:
