@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
+import lamp_fleet
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,6 +15,7 @@ from ingest.lamps import Lamp, lamp_curve, lamp_outlook, lamp_stamp
 from ingest.store import Store
 from models.daily_faults import sensor_check, standing_faults
 from models.dose import assess
+from models.forecast import average_year, crossing
 
 NOW = datetime(2027, 1, 10, 12, tzinfo=UTC)
 LAST = date(2027, 1, 9)  # the last day that is over
@@ -233,3 +236,34 @@ def test_the_curve_starts_where_the_days_end_and_its_interval_holds_its_middle(h
     assert len(past) == 240 and coming["day"].iloc[0] == past["day"].iloc[-1]
     assert ((coming["low_w_m2"] < coming["middle_w_m2"]) & (coming["middle_w_m2"] < coming["upper_w_m2"])).all()
     assert np.abs(np.log(past["fitted_w_m2"] / past["intensity_w_m2"])).median() < 0.01  # the noise put in
+
+
+def test_what_the_store_hands_to_the_fit_foretells_the_simulators_own_physics(tmp_path: Path) -> None:
+    """Days, service, registry and thresholds of twenty-four units, by the truth of the simulator that aged them.
+
+    That truth leaves seasons out (`AgingFleet.truth`), so the crossing is asked for an average year. How well the
+    forecast itself does is judged on many more units with the model's tests.
+    """
+    inside = []
+    for seed in (21, 22, 23):
+        path = tmp_path / f"{seed}.duckdb"
+        truth = lamp_fleet.lamp_store(path, seed=seed).truth
+        store = Store(path)
+        fitted = lamp_outlook(store, lamp_fleet.NOW).fitted
+        store.close()
+        assert fitted is not None
+        assert [key[0] for key in fitted.days.units] == [lamp_fleet.slug(name) for name in lamp_fleet.NAMES]
+        threshold = np.array([one.threshold_w_m2 for one in lamp_outlook_sorted(path)])
+        found = crossing(
+            fitted.fit, average_year(fitted.days, fitted.state), threshold_w_m2=threshold, rated_life_h=np.inf)
+        wait = truth["crossing_day"].to_numpy() - (lamp_fleet.DAYS - 1)
+        inside += ((found.p10 <= wait) & (wait <= found.p90)).tolist()
+    assert len(inside) == 24 and np.mean(inside) >= 0.55  # 80 % of 24 is 19; 13 or fewer come once in 260 times
+
+
+def lamp_outlook_sorted(path: Path) -> list[Lamp]:
+    """Lamps in the order of their names, as the fit has them."""
+    store = Store(path)
+    found = sorted(lamp_outlook(store, lamp_fleet.NOW).lamps, key=lambda one: one.cabin.slug)
+    store.close()
+    return found

@@ -1,0 +1,141 @@
+"""A real chromium reads the pages of the lamps and of the trips, at a desk and on a phone."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import icalendar
+import pytest
+from conftest import Running, environment, free_port, listens, wait_for
+from lamp_fleet import NAMES, lamp_store
+
+from ingest.settings import Settings
+
+playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)"),
+]
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-dev-shm-usage"]
+DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+WITHIN_MS = 40_000  # of a page's first opening, a fit included; the machine may be busy
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The dashboard over a collector whose store holds a simulated fleet's ageing; no broker is needed."""
+    path = tmp_path_factory.mktemp("pages") / "tarnlight.duckdb"
+    lamp_store(path, now=datetime.now(UTC))
+    one = Running(Settings(store=path, broker=f"mqtt://127.0.0.1:{free_port()}"), path.with_name("collector.log"))
+    one.start(connected=False)
+    port = free_port()
+    with path.with_name("show.log").open("ab") as log:
+        page = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.cli", "show", "--port", str(port)],
+            env=environment(path),
+            stdout=log,
+            stderr=log,
+        )
+        try:
+            wait_for(lambda: listens(port), 60, "the page listens")
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            page.send_signal(signal.SIGTERM)
+            page.wait(20)
+            one.kill()
+
+
+@pytest.fixture(scope="module")
+def opened(address: str) -> Iterator[Callable[[str, dict[str, int]], Any]]:
+    """Opens a page of ours at a size, once its first drawing is there; requests that leave this machine are noted."""
+    with playwright.sync_playwright() as found:
+        browser = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+
+        def open_page(name: str, size: dict[str, int]) -> Any:
+            page = browser.new_page(viewport=size, accept_downloads=True)
+            page.strangers = []
+            page.on(
+                "request",
+                lambda request: (
+                    page.strangers.append(request.url)
+                    if "127.0.0.1" not in request.url and not request.url.startswith(("data:", "blob:"))
+                    else None
+                ),
+            )
+            page.goto(f"{address}/{name}")
+            page.locator(".js-plotly-plot .main-svg").first.wait_for(timeout=WITHIN_MS)
+            return page
+
+        yield open_page
+        browser.close()
+
+
+def fits(page: Any) -> bool:
+    """Whether nothing sticks out sideways."""
+    return page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+
+
+def bottom_of(page: Any, selector: str) -> float:
+    box = page.locator(selector).first.bounding_box()
+    return box["y"] + box["height"]
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desk", "phone"])
+def test_the_lamps_page_says_who_is_due_and_draws_each_lamp(
+    opened: Callable[..., Any], size: dict[str, int]
+) -> None:
+    page = opened("lamps", size)
+    told = page.inner_text("[data-testid=stMain]")
+    headline = page.inner_text(".tl-headline")
+    assert "somebody within 30 days" in headline or "Nothing has to be done within 30 days" in headline
+    assert bottom_of(page, ".tl-headline") < size["height"]  # the first screen
+    for name in NAMES:
+        assert name in told
+    assert "held out: the 80 % interval held" in told and "local health authority" in told
+    assert "threshold" in page.inner_text(".js-plotly-plot") and "Sensor checks" in told
+    assert page.locator(".js-plotly-plot").count() >= 2 and fits(page)
+    page.close()
+
+
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desk", "phone"])
+def test_the_visits_page_draws_routes_without_a_map_from_anywhere(
+    opened: Callable[..., Any], size: dict[str, int]
+) -> None:
+    page = opened("visits", size)
+    told = page.inner_text("[data-testid=stMain]")
+    assert "The next is on" in page.inner_text(".tl-headline")
+    drawn = page.inner_text(".js-plotly-plot")
+    assert "start" in drawn and "N" in drawn.split() and "km" in drawn
+    assert "Parts for all trips" in told and "Load:" in told and "ask before you go" in told
+    assert fits(page) and page.strangers == []
+    page.close()
+
+
+def test_the_plan_can_be_taken_along(opened: Callable[..., Any]) -> None:
+    page = opened("visits", DESKTOP)
+    with page.expect_download(timeout=WITHIN_MS) as sheet:
+        page.get_by_text("Sheet to print (.html)").click()
+    html = Path(sheet.value.path()).read_text(encoding="utf-8")
+    assert "<section>" in html and "Load:" in html and "<script" not in html and "http" not in html
+    with page.expect_download(timeout=WITHIN_MS) as calendar:
+        page.get_by_text("Trips for a calendar (.ics)").click()
+    events = icalendar.Calendar.from_ical(Path(calendar.value.path()).read_bytes()).walk("VEVENT")
+    assert len(events) == html.count("<section>") > 0
+    page.close()
+
+
+def test_miles_are_shown_to_who_wants_them_and_the_year_on_demand(opened: Callable[..., Any]) -> None:
+    page = opened("visits", DESKTOP)
+    page.get_by_text("US (gal, °F)").click()
+    page.get_by_text(" mi in all").first.wait_for(timeout=WITHIN_MS)
+    page.get_by_text("Play a year of both").click()
+    page.get_by_text("Days under threshold, all units").wait_for(timeout=WITHIN_MS)
+    assert "The plan does better in" in page.inner_text("[data-testid=stMain]")
+    page.close()
