@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import count, environment, utc
+from conftest import count, utc
 from ingest_streams import commit, minutes, steady
 
 from ingest.evaluate import evaluate
@@ -185,25 +183,3 @@ def test_a_lifted_one_stays_lifted_and_new_water_raises_another(held):
     assert count(held, "advisory") == 1
     take(held, dark(START + minutes(120), 10))
     assert held.ask("SELECT id FROM advisory ORDER BY id")["id"].tolist() == ["a1", "a2"]
-
-
-def test_proofs_need_no_package_that_is_not_installed(enrolled):
-    # fetchone() of an instant needs pytz in duckdb 1.5.5, and nothing of ours depends on it
-    code = f"""
-import sys
-sys.modules["pytz"] = None
-sys.path[:0] = {[path for path in sys.path if path.endswith(("tests", "tests/ingest"))]!r}
-from pathlib import Path
-from ingest.store import Store
-import test_watch as t
-store = Store(Path({str(enrolled)!r}))
-t.test_sensors_prove_power_lamp_dose_and_flush_from_the_meter(store)
-"""
-    done = subprocess.run(
-        [sys.executable, "-W", "ignore", "-c", code],
-        env=environment(enrolled),
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
