@@ -32,7 +32,7 @@ def record(store: Client, cabin: str, unit: str) -> None:
             time = st.time_input(f"Time at the cabin ({there:%Z})", key=clock, step=60)
         who = st.text_input("Who did it (name)")
         value = st.number_input(
-            "Value, where there is one (a water test: transmittance in %; a sensor check: the reference's W/m²)",
+            "Value, where there is one (a water test: transmittance in %; a sensor check: duty over reference)",
             value=None, format="%.1f")
         note = st.text_input("Note (a lamp's serial, a laboratory's number)")
         sent = st.form_submit_button("Record it", type="primary")

@@ -54,7 +54,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 @pytest.fixture(scope="module")
 def opened(address: str) -> Iterator[Callable[[str, dict[str, int]], Any]]:
-    """Opens a page of ours at a size, once its first drawing is there; requests that leave this machine are noted."""
+    """Opens a page of ours at a size, once its first drawing is there; notes requests that leave this machine."""
     with playwright.sync_playwright() as found:
         browser = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
 
