@@ -314,6 +314,14 @@ def advisories(store: Asks, *, cabin: str | None = None, number: str | None = No
     return [one for _, group in found.groupby("advisory", sort=False) for one in latest(group).values()]
 
 
+def with_proofs_now(store: Asks, found: list[Kept], now: datetime) -> list[Kept]:
+    """The same advisories, open ones with what the sensors say of their steps now."""
+    fleet = load_fleet(store)
+    open_ = {(one.cabin, one.unit): one for one in found if one.advisory.state is not State.LIFTED}
+    shown = up_to_now(store, fleet, open_, _states(store), now)
+    return [shown[one.cabin, one.unit] if one.advisory.state is not State.LIFTED else one for one in found]
+
+
 def advisory_events(store: Asks, number: str) -> pd.DataFrame:
     """The record of one advisory: `at`, `recorded_at`, `body` (JSON), in order."""
     return store.ask(

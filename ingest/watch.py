@@ -44,6 +44,7 @@ GRACE = timedelta(minutes=15)
 # times over with dosed water. Common practice, no source; both must hold.
 OLD = timedelta(days=30)
 FLUSHES_SINCE = 3.0
+MORE_L, MORE_SHARE = 5.0, 0.1  # by which an exposure that goes on has to grow to be recorded again
 
 # Worst first: (kind, cause of the segment) -> cause of the advisory.
 _CAUSES: tuple[tuple[str, str, Cause], ...] = (
@@ -173,12 +174,12 @@ def _watch_unit(
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
     exposure = _exposure(con, key, unit, reactor, carry, standing, now)
-    if exposure is not None:
+    if exposure is not None and not (standing and _hardly_more(exposure, standing.exposure)):
         asked = exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l)
         if asked is not None:
             events.append(asked)
             standing = advance(standing, asked)
-    if standing is not None:
+    if standing is not None and standing.evidence_since is not None:  # before, nothing counts
         fresh = new_proofs(standing, current_proofs(con, key, unit, carry, standing, now))
         events += fresh
     if not events:
@@ -189,6 +190,17 @@ def _watch_unit(
         append(con, number, seq + offset, event, now)
         logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
+
+
+def _hardly_more(new: Exposure, known: Exposure) -> bool:
+    """Whether an exposure that goes on has grown too little since it was recorded to record it again.
+
+    Every reading makes it larger; the record wants its beginning, its end and its size, and the end is exact.
+    """
+    if new.end is not None or known.end is not None or new.cause is not known.cause:
+        return False
+    was, now = known.underdosed_l_upper or 0.0, new.underdosed_l_upper or 0.0
+    return now - was < max(MORE_L, MORE_SHARE * was)
 
 
 def append(con: duckdb.DuckDBPyConnection, number: str, seq: int, event: Event, now: datetime) -> None:
@@ -241,7 +253,9 @@ def _exposure(
 ) -> Exposure | None:
     """All under-dosed water that no lifted advisory has answered; None if there never was any."""
     rows = exposed(con, key, standing)
-    tail = open_tail(carry, min(now, carry.at + timedelta(seconds=3 * unit.cadence_s)), unit, reactor)
+    # at least a second of it, or a reading that just came would say of nothing that it goes on
+    until = max(min(now, carry.at + timedelta(seconds=3 * unit.cadence_s)), carry.at + timedelta(seconds=1))
+    tail = open_tail(carry, until, unit, reactor)
     tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
     graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
     rows = rows[~graced]

@@ -279,7 +279,7 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
             "that is 'exposed'"
         )
     asked = _asked(advisory, event)
-    if advisory.evidence_since is not None:
+    if advisory.evidence_since is not None or event.exposure.end is None:
         return asked
     # It has ended now. What was proven while it went on proves nothing of the time after.
     return replace(asked, evidence_since=event.exposure.end, proofs=())

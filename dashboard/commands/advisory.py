@@ -81,6 +81,7 @@ def do_list(options: argparse.Namespace) -> int:
     store = open_store(settings_of(options))
     found = [one for one in queries.advisories(store, cabin=options.cabin)
              if options.all or one.advisory.state is not State.LIFTED]
+    found = queries.with_proofs_now(store, found, store.now())
     store.close()
     if options.json:
         print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one)} for one in found])
@@ -98,7 +99,7 @@ def do_list(options: argparse.Namespace) -> int:
 def do_show(options: argparse.Namespace) -> int:
     """One advisory and its record."""
     store = open_store(settings_of(options))
-    found = queries.advisories(store, number=options.id)
+    found = queries.with_proofs_now(store, queries.advisories(store, number=options.id), store.now())
     events = queries.advisory_events(store, options.id)
     sent = queries.notifications(store, store.now(), advisory=options.id)
     read = queries.confirmations(store, options.id)

@@ -10,6 +10,7 @@ import pytest
 from conftest import count, utc
 from ingest_streams import commit, minutes, steady
 
+from ingest import queries
 from ingest.evaluate import evaluate
 from ingest.queries import status
 from ingest.store import Store
@@ -183,3 +184,18 @@ def test_a_lifted_one_stays_lifted_and_new_water_raises_another(held):
     assert count(held, "advisory") == 1
     take(held, dark(START + minutes(120), 10))
     assert held.ask("SELECT id FROM advisory ORDER BY id")["id"].tolist() == ["a1", "a2"]
+
+
+def test_a_cut_that_goes_on_is_not_recorded_at_every_reading(held):
+    take(held, steady(START, 30))
+    for minute in range(40):  # a message a minute, water flowing past a dark lamp at 6 L/min or more
+        take(held, dark(START + minutes(30 + minute), 1), after_min=0)
+    found = kinds(held)
+    assert found.count("raised") == 1
+    assert found.count("proof") == 0  # nothing counts while it goes on
+    assert found.count("remeasured") <= 25  # each at least 5 L or a tenth more
+    take(held, steady(START + minutes(70), 10))
+    litres = queries.advisories(held)[0].advisory.exposure
+    assert litres.end is not None
+    segments = held.ask("SELECT sum(underdosed_l) AS l FROM segment WHERE underdosed_l > 0")["l"].iloc[0]
+    assert litres.underdosed_l == pytest.approx(segments)  # the end is exact
