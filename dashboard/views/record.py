@@ -33,20 +33,22 @@ def record(store: Client, cabin: str, unit: str) -> None:
         who = st.text_input("Who did it (name)")
         value = st.number_input(
             "Value, where there is one (a water test: transmittance in %; a sensor check: duty over reference)",
-            value=None, format="%.1f")
+            value=None, format="%.2f")
         note = st.text_input("Note (a lamp's serial, a laboratory's number)")
         sent = st.form_submit_button("Record it", type="primary")
     if not sent:
         return
     at = datetime.combine(date, time, tzinfo=place.zone)
     try:
-        store.act("record-service", {
+        told = store.act("record-service", {
             "kind": kind, "cabin": cabin, "unit": unit, "at": at.isoformat(), "who": who, "value": value,
             "note": note})
     except BadInput as error:
         st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
         return
-    st.html(markup.box("Recorded", [f"{words.service_words(kind)}, {measures.local(at, place.zone)}, by {who}."]))
+    judged = [f"Duty sensor: {told['judged']}."] if told.get("judged") else []
+    st.html(markup.box("Recorded", [
+        f"{words.service_words(kind)}, {measures.local(at, place.zone)}, by {who}.", *judged]))
 
 
 @live("5s")
