@@ -184,7 +184,7 @@ def daily_signal(
 
 def _unit_code(readings: pd.DataFrame) -> np.ndarray:
     """A number per unit, in order of appearance."""
-    return np.asarray(pd.MultiIndex.from_frame(readings[["cabin", "unit"]]).factorize()[0])
+    return np.asarray(readings.groupby(["cabin", "unit"], sort=False).ngroup())
 
 
 def _lamp(readings: pd.DataFrame, unit: np.ndarray) -> np.ndarray:
