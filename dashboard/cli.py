@@ -5,21 +5,8 @@ from __future__ import annotations
 import argparse
 import logging
 import sys
+from importlib import import_module
 
-from dashboard.commands import (
-    advisory,
-    bleach,
-    demo,
-    dose,
-    lamps,
-    load,
-    notice,
-    registry,
-    report,
-    run,
-    status,
-    visits,
-)
 from ingest.engine import StoreUnavailable
 from ingest.settings import BadInput
 
@@ -28,16 +15,28 @@ Watches the ultraviolet disinfection units of remote cabins and tells three peop
 manager, the service firm, the owner. It advises; your local health authority, local codes and licensed
 practice decide."""
 
-COMMANDS = (demo, run, registry, load, status, lamps, visits, advisory, notice, report, dose, bleach)
+# Which module of dashboard.commands adds each command, in the order of the help.
+COMMANDS = {
+    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "load": "load",
+    "status": "status", "outages": "status", "doctor": "status", "backup": "status", "lamps": "lamps",
+    "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice", "report": "report",
+    "dose": "dose", "bleach": "bleach",
+}
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line; every command has help and a runnable example."""
+def parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The command line; every command has help and a runnable example.
+
+    Parameters
+    ----------
+    only : str or None
+        The one command that is asked for: the others' modules, and all that they import, then stay unread.
+    """
     out = argparse.ArgumentParser(
         prog="tarnlight", description=DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter)
     commands = out.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in COMMANDS:
-        module.add(commands)
+    for module in dict.fromkeys([COMMANDS[only]] if only else COMMANDS.values()):
+        import_module(f"dashboard.commands.{module}").add(commands)
     return out
 
 
@@ -49,7 +48,8 @@ def main(words: list[str] | None = None) -> int:
     int
         0 done, 1 the store cannot be reached, 2 bad input, 130 interrupted.
     """
-    options = parser().parse_args(words)
+    words = sys.argv[1:] if words is None else words
+    options = parser(words[0] if words and words[0] in COMMANDS else None).parse_args(words)
     logging.basicConfig(
         level=logging.INFO if options.verbose else logging.WARNING, stream=sys.stderr,
         format="%(asctime)s %(levelname)s %(name)s: %(message)s")

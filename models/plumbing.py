@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.optimize import brentq
 from scipy.special import erfc, erfcx
 
 from models.carry import Floats, Kind
@@ -231,6 +230,8 @@ def flush_cold_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     _require_share(replaced)
     if plumbing.peclet is None or plumbing.cold_l == 0:
         return plumbing.cold_l
+    from scipy.optimize import brentq  # a second to load, and most who import this need no flush volume
+
     most = plumbing.cold_l
     while breakthrough(most, plumbing) < replaced:
         most *= 2
@@ -249,6 +250,8 @@ def flush_hot_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     tank_l = plumbing.hot_tank_l * float(np.log(1.0 / (1.0 - replaced)))
     if plumbing.peclet is None or plumbing.cold_l == 0:
         return plumbing.cold_l + tank_l
+
+    from scipy.optimize import brentq
 
     def old(drawn_l: float) -> float:
         return float(standing([drawn_l], 0.0, plumbing, hot_share=1.0).hot_tap[-1]) - (1.0 - replaced)

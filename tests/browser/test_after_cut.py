@@ -210,7 +210,7 @@ def story(page, address: str, days: Days, cut: datetime, last: datetime, store: 
         *(reading(at, 0.0, **LIT) for at in every(10, back, half_past)), reading(half_past, 12.0, **LIT),
         *(reading(half_past + timedelta(minutes=n), 0.0, **LIT) for n in (1, 11)))
     next_is(page, "Run every cold tap")
-    see(page, "12 of 18 L metered since the last under-dosed litre")
+    see(page, "12 of 44 L metered since the last under-dosed litre")
     there = [at.astimezone(ZONE) for at in (cut, back)]
     see(page, f"Between {there[0]:%H:%M %Z} and {there[1]:%H:%M %Z}")
     see(page, "About 8 L of water reached the pipes without full disinfection.")
@@ -225,9 +225,9 @@ def story(page, address: str, days: Days, cut: datetime, last: datetime, store: 
         assert words in text, words
     assert "https://water.example.org/cabin?cabin=loon-narrows&unit=main" in text.replace(" ", "")
 
-    # the meter sees the flush: 18 L cold, and with the hot tank 18 + 18 + 20 ln(1000) = 174.2 L in all
+    # the meter sees the flush: 44 L cold (18 L of dispersed pipe), 18 + 20 ln(1000) = 157 L more for the tank
     publish(port, TOPIC, pack(
-        *(reading(two_hours + timedelta(minutes=n - 12), 16.0, **LIT) for n in range(11)),
+        *(reading(two_hours + timedelta(minutes=n - 12), 18.0, **LIT) for n in range(11)),
         reading(two_hours - timedelta(minutes=1), 0.0, **LIT)))
     next_is(page, "Disinfect the plumbing with chlorine")
     button = "Record: plumbing disinfected with chlorine"

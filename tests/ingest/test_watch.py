@@ -109,7 +109,7 @@ def test_months_of_good_water_never_lift_it(held):
 def test_sensors_prove_power_lamp_dose_and_flush_from_the_meter(held):
     take(held, steady(START, 30))
     take(held, dark(START + minutes(30), 10))
-    # cold pipes: 2 x 18 l, hot tank: ln(1000) x 150 l = 1036 l (watch.flush_volumes): 120 min x 12 l/min are enough
+    # cold 44 l, hot 18 l + ln(1000) x 150 l = 1055 l (watch.flush_volumes): 120 min x 12 l/min are enough
     take(held, steady(START + minutes(40), 120, flow_l_min=12.0))
     found = status(held, START + minutes(160), cabin="heron-point")[0].advisory
     assert found is not None
