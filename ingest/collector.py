@@ -13,12 +13,13 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import duckdb
 import pandas as pd
 
-from ingest import engine
+from ingest import engine, faults
 from ingest.engine import transaction
 from ingest.evaluate import evaluate, owe
-from ingest.intake import Decoded, Kept, Message, decode, keep
+from ingest.intake import Decoded, Kept, Message, decode, failed, keep
 from ingest.mqtt import Subscription
 from ingest.registry import load_fleet
 from ingest.sending import Notifier
@@ -84,18 +85,35 @@ class Collector:
         """One batch: decode, commit, acknowledge, evaluate."""
         if not messages:
             return
-        now = self.store.now()
-        decoded = decode(messages, self._enrolled, pd.Timestamp(now))
-        if any("is not enrolled" in reason for reason in decoded.refused["reason"]):
-            self._refresh()  # enrolled since we looked
-            decoded = decode(messages, self._enrolled, pd.Timestamp(now))
-        kept = self._commit(decoded, now)
+        now, touched = self.store.now(), False
+        for kept in self._keep(messages, now):
+            self._rows += kept.rows
+            self._refused += kept.refused
+            touched = touched or bool(kept.touched)
         self.subscription.acknowledge(messages)
         self._messages += len(messages)
-        self._rows += kept.rows
-        self._refused += kept.refused
-        if kept.touched:
+        if touched:
             evaluate(self.store.con, now)
+
+    def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
+        """Decode and commit; where the batch as a whole fails, message by message.
+
+        A message that fails even so goes to quarantine: unacknowledged it would come again, and stop the next
+        collector too.
+        """
+        try:
+            decoded = decode(messages, self._enrolled, pd.Timestamp(now))
+            if any("is not enrolled" in reason for reason in decoded.refused["reason"]):
+                self._refresh()  # enrolled since we looked
+                decoded = decode(messages, self._enrolled, pd.Timestamp(now))
+            return [self._commit(decoded, now)]
+        except duckdb.FatalException:
+            raise
+        except Exception as error:
+            logger.exception("a batch of %d messages could not be kept", len(messages))
+            if len(messages) > 1:
+                return [kept for one in messages for kept in self._keep([one], now)]
+            return [self._commit(failed(messages[0], error), now)]
 
     def _commit(self, decoded: Decoded, now: datetime) -> Kept:
         con = self.store.con
@@ -138,7 +156,7 @@ class Collector:
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""
         con = self.store.con
-        transaction(con, lambda: watch(con, load_fleet(self.store), self.store.now(), touched))
+        watch(con, load_fleet(self.store), self.store.now(), touched)
 
     def _beat(self) -> None:
         """Say that we live, and how it goes."""
@@ -147,7 +165,7 @@ class Collector:
             "started": self._started, "beat": datetime.now(UTC), "pid": os.getpid(),
             "broker": self.settings.broker, "connected": self.subscription.connected,
             "messages": self._messages, "rows": self._rows, "refused": self._refused,
-            "trouble": self.subscription.trouble,
+            "trouble": "; ".join(one for one in (self.subscription.trouble, faults.in_words(self.store)) if one),
         }
         con = self.store.con
 

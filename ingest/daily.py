@@ -7,14 +7,20 @@ of arrival nor the length of the history matters to it.
 
 from __future__ import annotations
 
+import logging
+from datetime import UTC, datetime
+
 import duckdb
 import numpy as np
 import pandas as pd
 
+from ingest import faults
 from ingest.engine import frame, transaction
 from models.fleet import Fleet
 from models.outage import Kind
 from models.sensor_faults import FLOWING_L_MIN, STUCK_H, STUCK_READINGS, daily_signal, sensor_faults
+
+logger = logging.getLogger(__name__)
 
 DAYS_AT_ONCE = 400  # unit-days read at once: 576,000 rows of a minute's cadence, some 100 MB
 LAMP_OF = {str(Kind.LIT): True, str(Kind.WEAK): True, str(Kind.WARMING): True, str(Kind.DARK): False}
@@ -76,15 +82,34 @@ def owe_days(con: duckdb.DuckDBPyConnection, earliest: pd.Timestamp) -> None:
     con.execute(_OWE, {"real": (earliest + pd.Timedelta(days=1)).to_pydatetime()})
 
 
-def pay_days(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> int:
-    """Work out every day that is owed and over; how many unit-days that were."""
+def pay_days(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = None) -> int:
+    """Work out every day that is owed and over; how many unit-days that were.
+
+    A day that cannot be worked out is struck and noted as its unit's fault: a lamp's trend can do without it, and
+    the verdict does not rest on it.
+    """
     done = 0
     while True:
         due = frame(con.execute(_DUE, {"most": DAYS_AT_ONCE}))
         if due.empty:
             return done
-        _pay(con, fleet, due)
+        try:
+            _pay(con, fleet, due)
+        except duckdb.FatalException:
+            raise
+        except Exception:  # of one day, but all were worked out together: now each alone
+            logger.warning("days could not be worked out together: now each alone")
+            for number in range(len(due)):
+                _pay_alone(con, fleet, due.iloc[[number]].reset_index(drop=True), now or datetime.now(UTC))
         done += len(due)
+
+
+def _pay_alone(con: duckdb.DuckDBPyConnection, fleet: Fleet, due: pd.DataFrame, now: datetime) -> None:
+    key = (due["cabin"].iloc[0], due["unit"].iloc[0])
+    if faults.attempt(con, faults.DAYS, key, now, lambda: _pay(con, fleet, due)):
+        return
+    con.execute("DELETE FROM daily_owed WHERE cabin = $cabin AND unit = $unit AND day = $day", {
+        "cabin": key[0], "unit": key[1], "day": due["day"].iloc[0].date()})
 
 
 def _pay(con: duckdb.DuckDBPyConnection, fleet: Fleet, due: pd.DataFrame) -> None:

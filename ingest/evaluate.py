@@ -10,13 +10,14 @@ import json
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any, cast
 
 import duckdb
 import numpy as np
 import pandas as pd
 
+from ingest import faults
 from ingest.daily import owe_days, pay_days
 from ingest.engine import Local, by_unit, named, transaction
 from ingest.intake import Touched
@@ -104,11 +105,10 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
     """
     fleet = load_fleet(Local(con))
     since = con.execute("SELECT min(since) AS since FROM pending").df()["since"].iloc[0]
-    keys = derive(con, fleet)
+    keys = derive(con, fleet, now)
     if keys:
-        suspects = _suspects(con, keys, since.to_pydatetime())
-        transaction(con, lambda: watch(con, fleet, now, suspects))
-    pay_days(con, fleet)  # after the advisories: nobody waits for a lamp's trend
+        watch(con, fleet, now, _suspects(con, keys, since.to_pydatetime()))
+    pay_days(con, fleet, now)  # after the advisories: nobody waits for a lamp's trend
     return keys
 
 
@@ -126,12 +126,41 @@ def _suspects(
     return [(cabin, unit) for cabin, unit in found]
 
 
-def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[tuple[str, str]]:
-    """Work out intervals, states and hours of every unit to which something is owed; the units done."""
+def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = None) -> list[tuple[str, str]]:
+    """Work out intervals, states and hours of every unit to which something is owed; the units done.
+
+    A unit that cannot be worked out stays owed, is noted (`ingest.faults`), and does not hold up the others.
+    """
     owed = con.execute(
         "SELECT cabin, unit, min(since) AS since FROM pending GROUP BY ALL ORDER BY ALL").df()
     if owed.empty:
         return []
+    now = now or datetime.now(UTC)
+    at_fault = faults.standing(con, faults.EVALUATION)
+    apart = np.array([(one.cabin, one.unit) in at_fault for one in named(owed)])
+    done: list[tuple[str, str]] = []
+    if not apart.all():
+        try:
+            done = _derive_all(con, fleet, owed[~apart].reset_index(drop=True))
+        except duckdb.FatalException:
+            raise
+        except Exception:  # of one unit, but all were worked out together: now each alone
+            logger.warning("units could not be worked out together: now each alone")
+            apart[:] = True
+    for number in np.flatnonzero(apart).tolist():
+        alone = owed.iloc[[number]].reset_index(drop=True)
+        key = (alone["cabin"].iloc[0], alone["unit"].iloc[0])
+
+        def work(alone: pd.DataFrame = alone) -> None:
+            _derive_all(con, fleet, alone)
+
+        if faults.attempt(con, faults.EVALUATION, key, now, work):
+            done.append(key)
+    return sorted(done)
+
+
+def _derive_all(con: duckdb.DuckDBPyConnection, fleet: Fleet, owed: pd.DataFrame) -> list[tuple[str, str]]:
+    """The same for these units, all or none."""
     carries = _resume_from(con, owed)
     resume = pd.DataFrame({
         "cabin": owed["cabin"], "unit": owed["unit"],
@@ -149,8 +178,11 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[tuple[str, str]
 
     def write() -> None:
         _write(con, resume, derived)
+        con.register("worked", owed)
         owe_days(con, EARLIEST)
-        con.execute("DELETE FROM pending")
+        con.execute(
+            "DELETE FROM pending USING worked AS w WHERE pending.cabin = w.cabin AND pending.unit = w.unit")
+        con.unregister("worked")
 
     transaction(con, write)
     return keys

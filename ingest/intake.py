@@ -146,6 +146,15 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
     )
 
 
+def failed(message: Message, error: Exception) -> Decoded:
+    """A message that this program could not take, for quarantine: its fault or ours, it must not come for ever."""
+    nothing, _ = _frame([], [], pd.Timestamp(message.arrived), [])
+    links = pd.DataFrame([], columns=["cabin", "unit", "at", "up"])
+    reason = f"could not be kept: {type(error).__name__}: {error}"[:1000]
+    refused = pd.DataFrame([(message.topic, None, None, message.payload, reason)], columns=_REFUSED_COLUMNS)
+    return Decoded(rows=nothing, links=links, refused=refused)
+
+
 def _frame(
     keys: list[tuple[str, str, int, int]], values: list[dict[str, float | bool]], now: pd.Timestamp,
     topics: list[str],

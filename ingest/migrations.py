@@ -97,7 +97,14 @@ CREATE TABLE daily_owed (cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, day DATE
 INSERT INTO daily_owed SELECT DISTINCT cabin, unit, "at"::DATE FROM reading;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY)
+_FAULTS = """
+-- Units that could not be worked out, and why; a unit that stands here is never clear.
+CREATE TABLE unit_fault (                                                  -- one row per unit and stage
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, stage VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL,
+    error VARCHAR NOT NULL);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

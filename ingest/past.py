@@ -65,16 +65,16 @@ def take_in(
 
     kept = transaction(con, work)
     fleet = load_fleet(store)
-    derive(con, fleet)
+    derive(con, fleet, now)
     lifts = followed[followed["kind"] == "lifted"].sort_values("at")
 
     def weigh() -> None:
         for lift in named(lifts):
             _lifted_then(store, cabin, unit, followed, lift.at.to_pydatetime(), lift)
-        watch(con, fleet, now, [(cabin, unit)])
 
     transaction(con, weigh)
-    pay_days(con, fleet)
+    watch(con, fleet, now, [(cabin, unit)])
+    pay_days(con, fleet, now)
     return kept
 
 

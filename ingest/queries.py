@@ -7,14 +7,16 @@ ask alike, and returns DataFrames or frozen values.
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
+from ingest import faults
 from ingest.engine import Asks, by_unit, named
 from ingest.evaluate import EARLIEST, tested_uvt, with_doses
 from ingest.notify import NOTIFICATIONS, OVERDUE
@@ -28,6 +30,8 @@ from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
+
+logger = logging.getLogger(__name__)
 
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
 BATTERY_LOW_V = 11.8
@@ -137,13 +141,14 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
     if not as_of:  # for the past, the record as it stood has to do
         advisories = up_to_now(store, fleet, advisories, states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
-    faults = _by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR}))
+    clocks = _by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR}))
     good = _by_unit(store.ask(_GOOD, {"now": now}))
     troubled = store.ask(_TROUBLED, {"now": now, "since": now - UNEXPLAINED_FOR})
     troubles = by_unit(troubled)
+    at_fault = faults.faults(store)
     out = [
-        _one(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, faults, good,
-             troubles, tests)
+        _judged(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, clocks, good,
+             troubles, tests, at_fault.get((place.slug, unit.slug)))
         for place in fleet.cabins for unit in place.units if cabin is None or place.slug == cabin
     ]
     rank = {"boil": 0, "silent": 1, "watch": 2, "clear": 3}
@@ -189,11 +194,30 @@ def _tests_until(store: Asks, now: datetime) -> dict[tuple[str, str], tuple[np.n
     return {key: (rows["at_us"].to_numpy(), rows["value"].to_numpy()) for key, rows in by_unit(found).items()}
 
 
+def _judged(
+    fleet: Fleet, cabin: Cabin, unit: Unit, carry: Carry | None, now: datetime, *given: Any
+) -> UnitStatus:
+    """One unit's status; one that cannot be judged is silent and does not hide the others."""
+    try:
+        return _one(fleet, cabin, unit, carry, now, *given)
+    except Exception:
+        logger.exception("%s/%s could not be judged; the others are", cabin.slug, unit.slug)
+    nothing = Present(
+        last_heard=carry.at if carry else None, cadence_s=unit.cadence_s, fault_since=now,
+        dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
+    kept = given[0].get((cabin.slug, unit.slug))
+    return UnitStatus(
+        cabin=cabin, unit=unit, reactor=fleet.reactor(unit.reactor), carry=carry, uvt_pct=unit.uvt_pct,
+        verdict=verdict(replace(nothing, advisory=kept.advisory if kept else None), now=now), uvt_live=False,
+        red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
+        link_down_since=None)
+
+
 def _one(
     fleet: Fleet, cabin: Cabin, unit: Unit, carry: Carry | None, now: datetime,
-    advisories: dict[tuple[str, str], Kept], links: dict[tuple[str, str], Any], faults: dict[tuple[str, str], Any],
+    advisories: dict[tuple[str, str], Kept], links: dict[tuple[str, str], Any], clocks: dict[tuple[str, str], Any],
     good: dict[tuple[str, str], Any], troubles: dict[Any, pd.DataFrame],
-    tests: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]],
+    tests: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]], at_fault: tuple[datetime, str] | None,
 ) -> UnitStatus:
     key = (cabin.slug, unit.slug)
     reactor = fleet.reactor(unit.reactor)
@@ -204,8 +228,10 @@ def _one(
     now_us = np.array([int(now.timestamp() * 1e6)])
     uvt = carry.uvt_pct if live and carry else float(tested_uvt(now_us, unit, tests.get(key))[0])
     present, judged = _present(
-        unit, reactor, carry if heard else None, carry, now, kept, down, faults.get(key), good.get(key),
+        unit, reactor, carry if heard else None, carry, now, kept, down, clocks.get(key), good.get(key),
         troubles.get(key), float(uvt or np.nan), live)
+    if at_fault is not None:
+        present = replace(present, fault_since=at_fault[0])
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=carry,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=judged[0], red_low_mj_cm2=judged[1],
@@ -234,9 +260,14 @@ def _present(
         elif not lit:
             red = low = None
     gap_since, under = _unanswered(trouble, kept)
-    tail_is_bad = held is not None and not open_tail(held, now, unit, reactor)["kind"].isin(["lit"]).all()
+    bad_since = None
+    if held is not None:
+        tail = open_tail(held, now, unit, reactor)
+        # a warm-up without a draw is over when it is over
+        bad = tail[(tail["kind"] != "lit") & ((tail["underdosed_l_upper"] > 0) | (tail.index == len(tail) - 1))]
+        bad_since = bad["start"].iloc[0].to_pydatetime() if len(bad) else None
     since = None
-    if good is not None and not tail_is_bad:
+    if good is not None and bad_since is None:
         found = good.first if pd.isna(good.bad_until) else good.bad_until
         since = found.to_pydatetime()
     return Present(
@@ -252,7 +283,8 @@ def _present(
         lamp_hours=carry.lamp_hours if carry else None, lamp_life_h=reactor.lamp_life_h,
         link_down_since=link_down_since, gap_since=gap_since, underdosed_since=under[0], underdosed_l=under[1],
         underdosed_l_upper=under[2], advisory=kept.advisory if kept else None,
-        clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, good_since=since,
+        clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
+        good_since=since,
     ), (red, low, judged)
 
 

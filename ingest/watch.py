@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -16,6 +17,8 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from ingest import faults
+from ingest.engine import transaction
 from models.advisory import (
     Advisory,
     Event,
@@ -44,6 +47,9 @@ GRACE = timedelta(minutes=15)
 # times over with dosed water. Common practice, no source; both must hold.
 OLD = timedelta(days=30)
 FLUSHES_SINCE = 3.0
+# Plug flow would be flushed by one pipe volume; branches and dead legs are not. A house's pipes are taken as this
+# much dispersed, which asks for about two and a half. Common practice, no source for the number.
+FLUSH_PECLET = 20.0
 MORE_L, MORE_SHARE = 5.0, 0.1  # by which an exposure that goes on has to grow to be recorded again
 
 # Worst first: (kind, cause of the segment) -> cause of the advisory.
@@ -142,7 +148,11 @@ def open_advisory(con: duckdb.DuckDBPyConnection, key: tuple[str, str]) -> Kept 
 def watch(
     con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime, touched: Iterable[tuple[str, str]],
 ) -> list[tuple[str, str, Event]]:
-    """Raise, re-measure and prove; returns what was appended, as (advisory, unit, event)."""
+    """Raise, re-measure and prove; returns what was appended, as (advisory, unit, event).
+
+    Each unit in a transaction of its own, so that one that cannot be weighed is noted (`ingest.faults`) and does
+    not hold up the others; not to be called within a transaction.
+    """
     # whatever the clock says: one set back must not hide an advisory and raise it a second time
     known = latest(con.execute(LATEST_EVENTS, {"now": FOREVER}).df())
     open_units = {key for key, kept in known.items() if kept.advisory.state is not State.LIFTED}
@@ -156,7 +166,12 @@ def watch(
             unit = fleet.unit(*key)
         except KeyError:
             continue
-        out += _watch_unit(con, key, unit, fleet.reactor(unit.reactor), known.get(key), now)
+
+        def work(key: tuple[str, str] = key, unit: Unit = unit) -> None:
+            out.extend(transaction(con, lambda: _watch_unit(
+                con, key, unit, fleet.reactor(unit.reactor), known.get(key), now)))
+
+        faults.attempt(con, faults.ADVISORY, key, now, work)
     return out
 
 
@@ -293,9 +308,9 @@ def _worst(rows: pd.DataFrame) -> Cause:
 
 
 def flush_volumes(unit: Unit) -> tuple[float, float]:
-    """Litres that replace 99.9 % of what stands in the cold pipes, and in the hot tank."""
-    behind = Plumbing.of(unit)
-    return flush_cold_l(behind, REPLACED[1]), flush_hot_l(behind, REPLACED[1])
+    """Litres, rounded up, that replace 99.9 % of what stands in the cold pipes, and in the hot tank."""
+    behind = Plumbing.of(unit, peclet=FLUSH_PECLET)
+    return math.ceil(flush_cold_l(behind, REPLACED[1])), math.ceil(flush_hot_l(behind, REPLACED[1]))
 
 
 def current_proofs(

@@ -89,6 +89,11 @@ class Present:
         The unit's latest advisory.
     clock_fault_since : datetime or None
         First reading refused for its time within the last day; None: none.
+    fault_since : datetime or None
+        Since when the program itself could not work this unit out; None: it could. Nothing else here is to be
+        trusted then.
+    tail_bad_since : datetime or None
+        Since when, within what is heard now, the time has not been lit, warm and dosed; None: it is.
     good_since : datetime or None
         Since when the unit has been lit, warm and dosed without a break, where known.
     """
@@ -119,6 +124,8 @@ class Present:
     underdosed_l_upper: float | None = None
     advisory: Advisory | None = None
     clock_fault_since: datetime | None = None
+    fault_since: datetime | None = None
+    tail_bad_since: datetime | None = None
     good_since: datetime | None = None
 
     def __post_init__(self) -> None:
@@ -215,12 +222,21 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
     if now.utcoffset() is None:
         raise ValueError(f"now must be an instant with an offset from UTC; got {now!r}")
     found = [
+        *_of_program(present),
         *_of_advisory(present),
         *_of_hearing(present, now),
         *_of_now(present, now),
         *_of_upkeep(present),
     ]
     found.sort(key=lambda one: -one.weight)  # stable: within a weight, the order above
+    if present.tail_bad_since is not None and (not found or found[0].weight <= _Weight.WATCH):
+        # What counts water as under-dosed and what judges the present are two readings of one state. Where they
+        # should ever differ, the worse one counts.
+        found.insert(0, _Finding(
+            weight=_Weight.SILENT, since=present.tail_bad_since,
+            reason="The latest stretch of time cannot be counted as lit, warm and dosed.",
+            action=f"Check lamp, flow and intensity. {NOT_THE_TAP} until it is known. {AUTHORITY}",
+        ))
     if not found:
         return Verdict(
             verdict=Word.CLEAR, since=present.good_since,
@@ -232,6 +248,18 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         verdict=_WORD[worst.weight], since=min(starts) if starts else None,
         reasons=tuple(dict.fromkeys(one.reason for one in found)), next_action=worst.action,
     )
+
+
+def _of_program(present: Present) -> Iterator[_Finding]:
+    """Could the program itself do its work?"""
+    if present.fault_since is not None:
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.fault_since,
+            reason="This unit's readings could not be worked out: a fault of this program, not of the cabin.",
+            action=(
+                f"Have whoever looks after this program see its log. {NOT_THE_TAP} until it is known. {AUTHORITY}"
+            ),
+        )
 
 
 def _of_advisory(present: Present) -> Iterator[_Finding]:
