@@ -84,6 +84,13 @@ _METERED = """
     SELECT sum(drawn_l) FROM segment
     WHERE cabin = $cabin AND unit = $unit AND kind = 'lit' AND start >= $since
 """
+# When the meter had counted so many litres: the end of the stretch in which it did, never too early.
+_FLUSHED_AT = """
+    WITH counted AS (
+        SELECT "end", sum(drawn_l) OVER (ORDER BY start) AS litres FROM segment
+        WHERE cabin = $cabin AND unit = $unit AND kind = 'lit' AND start >= $since)
+    SELECT min("end") FILTER (litres >= $cold) AS cold, min("end") FILTER (litres >= $both) AS "both" FROM counted
+"""
 _IN_SPEC = """
     SELECT coalesce(sum(in_spec_l), 0) FROM hourly WHERE cabin = $cabin AND unit = $unit AND hour > $since
 """
@@ -320,6 +327,7 @@ def current_proofs(
     """What the sensors say now of an open advisory's steps."""
     since = advisory.evidence_since
     bad_until = metered_l = None
+    flushed: tuple[datetime | None, datetime | None] = (None, None)
     if since is not None:
         # .df(), because fetchone() of an instant would need another package for its time zone
         found = con.execute(_GOOD_SINCE, {**_names(key), "since": since}).df()["since"].iloc[0]
@@ -327,12 +335,18 @@ def current_proofs(
         # lit water alone is counted, so a short dark or silent stretch without a draw takes no litre back
         metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
         metered_l = None if metered is None or metered[0] is None else float(metered[0])
-    return proofs_of(unit, carry, advisory, now, bad_until=bad_until, metered_l=metered_l)
+        cold_l, hot_l = flush_volumes(unit)
+        if metered_l is not None and metered_l >= cold_l:
+            given = {**_names(key), "since": since, "cold": cold_l, "both": cold_l + hot_l}
+            cold, both = (
+                None if pd.isna(one) else one.to_pydatetime() for one in con.execute(_FLUSHED_AT, given).df().iloc[0])
+            flushed = cold, both
+    return proofs_of(unit, carry, advisory, now, bad_until=bad_until, metered_l=metered_l, flushed_at=flushed)
 
 
 def proofs_of(
     unit: Unit, carry: Carry, advisory: Advisory, now: datetime, *, bad_until: datetime | None,
-    metered_l: float | None,
+    metered_l: float | None, flushed_at: tuple[datetime | None, datetime | None] = (None, None),
 ) -> tuple[Proof, ...]:
     """The same from what was asked of the store.
 
@@ -342,6 +356,8 @@ def proofs_of(
         End of the last segment since `advisory.evidence_since` that was not lit; None: there was none.
     metered_l : float or None
         Litres of the lit segments since then; None: there was none, or none was metered. [L]
+    flushed_at : (datetime or None, datetime or None)
+        When they reached the cold flush, and both flushes; None: not known, or not yet.
     """
     heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
     since = advisory.evidence_since
@@ -363,7 +379,7 @@ def proofs_of(
         lamp_on_since=(carry.lamp_since or carry.lit_from) if heard else None,
         power_on=carry.power_on if heard else None, lamp_on=carry.lit if heard else None,
         dose_ok_min=max(0.0, dose_ok_min) if dose_ok_min is not None else None, metered_l=metered_l,
-        flush_cold_l=cold_l, flush_hot_l=hot_l)
+        flush_cold_l=cold_l, flush_hot_l=hot_l, flushed_cold_at=flushed_at[0], flushed_hot_at=flushed_at[1])
 
 
 def _names(key: tuple[str, str]) -> dict[str, Any]:

@@ -113,7 +113,8 @@ class Advisory:
             return StepStatus(code=step, done=False, evidence=words, since=None)
         if proof is not None and proof.done is not None:
             return StepStatus(
-                code=step, done=proof.done, evidence=proof.evidence, since=proof.at if proof.done else None
+                code=step, done=proof.done, evidence=proof.evidence,
+                since=max(proof.since or proof.at, self.evidence_since) if proof.done else None,
             )
         if record is None:
             nothing = "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
@@ -301,7 +302,8 @@ def _proven(advisory: Advisory, event: Proof) -> Advisory:
     old = next((proof for proof in advisory.proofs if proof.step is event.step), None)
     if _outlasts(old, event):
         return advisory
-    kept = replace(event, at=old.at) if old is not None and old.done is event.done else event
+    same = old is not None and old.done is event.done
+    kept = replace(event, at=old.at, since=old.since) if same and old is not None else event
     return replace(
         advisory, proofs=(*(proof for proof in advisory.proofs if proof.step is not event.step), kept)
     )

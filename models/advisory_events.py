@@ -229,17 +229,26 @@ class Remeasured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proof:
-    """What the sensors say of a step: done, not done, or None where they cannot tell."""
+    """What the sensors say of a step: done, not done, or None where they cannot tell.
+
+    `since` is when, in the time of the readings, the evidence of a done step was complete; None: not known, then
+    `at` stands for it. A backlog tells late of what was done long before: what people did in between counts.
+    """
 
     kind: ClassVar[str] = "proof"
     at: datetime
     step: Step
     done: bool | None
     evidence: str
+    since: datetime | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step", Step(self.step))
         require_instant("at", self.at)
+        if self.since is not None:
+            require_instant("since", self.since)
+            if self.since > self.at:
+                raise ValueError(f"since must not lie after the record ({self.at}); got {self.since}")
         if self.step not in SENSOR_STEPS:
             raise NotAllowed(f"step {self.step} is recorded by a person; sensors prove {', '.join(SENSOR_STEPS)}")
 

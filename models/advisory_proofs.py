@@ -11,7 +11,8 @@ from models.advisory_events import PERSON_STEPS, Proof, Step, StepPolicy
 def proofs(
     *, at: datetime, power_on_since: datetime | None, lamp_on_since: datetime | None, power_on: bool | None,
     lamp_on: bool | None, dose_ok_min: float | None, metered_l: float | None, flush_cold_l: float,
-    flush_hot_l: float, policy: StepPolicy | None = None,
+    flush_hot_l: float, policy: StepPolicy | None = None, flushed_cold_at: datetime | None = None,
+    flushed_hot_at: datetime | None = None,
 ) -> tuple[Proof, ...]:
     """What the sensors say of the steps that they can prove.
 
@@ -33,6 +34,8 @@ def proofs(
         Flush volume of the cold pipes and of the hot tank with its pipes. [L]
     policy : StepPolicy, optional
         The fleet's; by default the safe one.
+    flushed_cold_at, flushed_hot_at : datetime, optional
+        When the meter had counted the cold flush, and both together, in the time of the readings. Not known: now.
 
     Returns
     -------
@@ -52,15 +55,17 @@ def proofs(
         _measured(
             Step.DOSE_BACK, at, dose_ok_min, policy.dose_back_min, "min", "of dose at or above target",
             missing="dose not known",
+            since=None if dose_ok_min is None or math.isnan(dose_ok_min) else at - timedelta(
+                minutes=max(0.0, dose_ok_min - policy.dose_back_min)),
         ),
         _measured(
             Step.FLUSH_COLD, at, metered_l, cold, "L", "metered since the last under-dosed litre",
-            missing="no metered flow",
+            missing="no metered flow", since=flushed_cold_at,
         ),
         _measured(
             Step.FLUSH_HOT, at, metered_l, both, "L",
             "metered since the last under-dosed litre (cold and hot together)",
-            missing="no metered flow",
+            missing="no metered flow", since=flushed_hot_at,
         ),
     )
 
@@ -75,13 +80,16 @@ def _minutes(
         return Proof(at=at, step=step, done=False, evidence=f"{what} is not {word}")
     if since is None:
         return Proof(at=at, step=step, done=False, evidence=f"{what} is {word}, since when is not known")
-    return _measured(step, at, (at - since) / timedelta(minutes=1), needed, "min", f"of {what} {word}", missing="")
+    return _measured(
+        step, at, (at - since) / timedelta(minutes=1), needed, "min", f"of {what} {word}", missing="",
+        since=since + timedelta(minutes=needed))
 
 
 def _measured(
-    step: Step, at: datetime, have: float | None, needed: float, unit: str, what: str, *, missing: str
+    step: Step, at: datetime, have: float | None, needed: float, unit: str, what: str, *, missing: str,
+    since: datetime | None = None,
 ) -> Proof:
-    """Proof of a measured amount against the amount needed."""
+    """Proof of a measured amount against the amount needed, which was there at `since`."""
     if have is None or math.isnan(have):
         # A dose that nobody knows is not proven by a person either: it stays undone.
         done = None if step in PERSON_STEPS else False
@@ -89,6 +97,8 @@ def _measured(
         return Proof(at=at, step=step, done=done, evidence=f"{missing}{hint}")
     # Shown rounded down, so that the words never claim the amount before it is there.
     shown = math.floor(have * 10) / 10
-    if have >= needed and unit == "min":  # that it is long past its time says nothing more
-        return Proof(at=at, step=step, done=True, evidence=f"{needed:g} {unit} and more {what}")
-    return Proof(at=at, step=step, done=have >= needed, evidence=f"{shown:g} of {needed:g} {unit} {what}")
+    done = have >= needed
+    words = f"{shown:g} of {needed:g} {unit} {what}"
+    if done and unit == "min":  # that it is long past its time says nothing more
+        words = f"{needed:g} {unit} and more {what}"
+    return Proof(at=at, step=step, done=done, evidence=words, since=min(since, at) if done and since else None)

@@ -67,7 +67,7 @@ def _plain(value: Any) -> dict[str, Any]:
 def _read(body: Mapping[str, Any]) -> dict[str, Any]:
     """The other way round."""
     made: dict[str, Any] = dict(body)
-    for name in ("at", "done_at", "start", "end"):
+    for name in ("at", "done_at", "since", "start", "end"):
         if isinstance(made.get(name), str):
             made[name] = datetime.fromisoformat(made[name])
     if isinstance(made.get("exposure"), Mapping):
