@@ -7,12 +7,13 @@ import json
 import math
 from typing import Any
 
-from dashboard.commands._words import command, instant, print_json, settings_of
-from dashboard.commands.status import CAUTION
+from dashboard.commands._opening import open_any
+from dashboard.commands._words import command, instant, print_json
+from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
+from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.store import open_store
 from models.advisory_events import PERSON_STEPS, STEP_WORDS, State
 
 
@@ -78,10 +79,12 @@ def add(commands: Any) -> None:
 
 def do_list(options: argparse.Namespace) -> int:
     """Advisories, newest first."""
-    store = open_store(settings_of(options))
+    store = open_any(options)
+    require_cabin(store, options.cabin)
     found = [one for one in queries.advisories(store, cabin=options.cabin)
              if options.all or one.advisory.state is not State.LIFTED]
     found = queries.with_proofs_now(store, found, store.now())
+    enrolled = bool(load_fleet(store).cabins)
     store.close()
     if options.json:
         print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one)} for one in found])
@@ -92,13 +95,14 @@ def do_list(options: argparse.Namespace) -> int:
               f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
                   "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
     if not found:
-        print("No open advisory." if not options.all else "No advisory.")
+        print(NOT_ENROLLED if not enrolled else "No advisory." if options.all else
+              "No open advisory; `tarnlight status` says of each tap whether it is clear.")
     return 0
 
 
 def do_show(options: argparse.Namespace) -> int:
     """One advisory and its record."""
-    store = open_store(settings_of(options))
+    store = open_any(options)
     found = queries.with_proofs_now(store, queries.advisories(store, number=options.id), store.now())
     events = queries.advisory_events(store, options.id)
     sent = queries.notifications(store, store.now(), advisory=options.id)
@@ -132,7 +136,7 @@ def do_show(options: argparse.Namespace) -> int:
 
 
 def _act(options: argparse.Namespace, kind: str, body: dict[str, Any]) -> dict[str, Any]:
-    store = open_store(settings_of(options))
+    store = open_any(options)
     try:
         return store.act(kind, body)
     finally:

@@ -6,10 +6,10 @@ import argparse
 from dataclasses import asdict
 from typing import Any
 
-from dashboard.commands._words import command, print_json, settings_of
+from dashboard.commands._opening import open_any
+from dashboard.commands._words import command, print_json
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.store import open_store
 from models.chlorination import CONTACT_H, DOSE_MG_L, chlorination
 
 
@@ -34,7 +34,7 @@ def do_bleach(options: argparse.Namespace) -> int:
     """The plan."""
     cold, hot = options.cold, options.hot
     if options.cabin:
-        store = open_store(settings_of(options))
+        store = open_any(options)
         try:
             cabin = load_fleet(store).cabin(options.cabin)
             unit = next((one for one in cabin.units if one.slug == (options.unit or cabin.units[0].slug)), None)

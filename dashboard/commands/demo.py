@@ -19,12 +19,13 @@ from typing import Any
 
 from iotcore import Broker
 
+from dashboard.commands._opening import demo_store
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
 from ingest.collector import free_port
 from ingest.past import take_in
-from ingest.settings import BadInput, Settings, default_store
+from ingest.settings import BadInput, Settings
 from ingest.store import Store
 from simulated_feeds.run import WARM_DAYS, follow_up, history_frames
 from simulated_feeds.scenario import fleet_toml
@@ -46,11 +47,6 @@ def add(commands: Any) -> None:
     demo.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
 
 
-def demo_store() -> Path:
-    """Where the demo keeps its store unless told otherwise; made anew at each start."""
-    return default_store().with_name("demo.duckdb")
-
-
 def do_demo(options: argparse.Namespace) -> int:
     """Everything, until told to stop."""
     for name, least in (("cabins", 1), ("days", 0)):
@@ -59,10 +55,11 @@ def do_demo(options: argparse.Namespace) -> int:
     if not 0 < options.speed <= 10_000:
         raise BadInput(f"--speed must be above 0 and at most 10000; got {options.speed:g}")
     stop = stop_on_signals()
-    port = _page_port(options.show_port)
-    broker_port = free_port()
     if options.store is None and not os.environ.get("TARNLIGHT_STORE"):
         options.store = demo_store()
+    _refuse_what_is_not_ours(settings_of(options))
+    port = _page_port(options.show_port)
+    broker_port = free_port()
     options.show_port = port
     options.broker = f"mqtt://127.0.0.1:{broker_port}"
     settings = settings_of(options)
@@ -85,6 +82,7 @@ def do_demo(options: argparse.Namespace) -> int:
                 if child.poll() is not None:
                     print(f"tarnlight demo: {name} ended with code {child.returncode}; stopping", file=sys.stderr)
                     return 1
+        print("tarnlight demo: stopping", flush=True)
     print("tarnlight demo: stopped")
     return 0
 
@@ -99,21 +97,30 @@ def _page_port(wanted: int | None) -> int:
     return chosen
 
 
-def _history(
-    settings: Settings, text: str, options: argparse.Namespace, stop: threading.Event, live_from: datetime
-) -> None:
-    """A fresh store with the fleet and its past up to `live_from`, from which it goes on live."""
-    marker = settings.store.with_name(settings.store.name + ".demo")
-    if settings.store.exists() and not marker.exists():
+def _marker(settings: Settings) -> Path:
+    """What says that a store is a demo's, to be made anew."""
+    return settings.store.with_name(settings.store.name + ".demo")
+
+
+def _refuse_what_is_not_ours(settings: Settings) -> None:
+    """A store that is no demo's, or that of a demo that runs, is left alone."""
+    if settings.store.exists() and not _marker(settings).exists():
         raise BadInput(f"{settings.store} holds a store that is no demo's: the demo never overwrites one")
     if settings.address_file.exists():
         with contextlib.suppress(OSError, ValueError, KeyError):
             os.kill(json.loads(settings.address_file.read_text())["pid"], 0)
-            raise BadInput(f"a demo is running on {settings.store} already; stop it, or give another --store")
+            raise BadInput(
+                f"a demo is running on {settings.store} already; stop it, or give this one another: --store PATH")
+
+
+def _history(
+    settings: Settings, text: str, options: argparse.Namespace, stop: threading.Event, live_from: datetime
+) -> None:
+    """A fresh store with the fleet and its past up to `live_from`, from which it goes on live."""
     settings.store.parent.mkdir(parents=True, exist_ok=True)
     for path in (settings.store, settings.store.with_name(settings.store.name + ".wal"), settings.address_file):
         path.unlink(missing_ok=True)
-    marker.touch()
+    _marker(settings).touch()
     store = Store(settings.store)
     start = live_from - timedelta(days=options.days)
     try:

@@ -8,13 +8,14 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from dashboard.commands._words import command, print_json, settings_of
+from dashboard.commands._opening import open_any
+from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION
 from ingest.registry import load_fleet, read_fleet
 from ingest.settings import BadInput
-from ingest.store import open_store
 from models.credit import Organism, log_credit
 from models.dose import assess
+from models.dose_block import Reason
 from models.dose_steps import Step, explain
 from models.fleet import Fleet, Reactor
 from models.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
@@ -50,7 +51,8 @@ def do_dose(options: argparse.Namespace) -> int:
     if options.json:
         print_json([told])
         return 0
-    print(f"{reactor.name}: {told['reason']}" + (
+    fit = "the reading can be judged" if told["reason"] == Reason.OK else told["reason"]
+    print(f"{reactor.name}: {fit}" + (
         f"; the reading counts as {told['explanation']}" if told["explanation"] else ""))
     for step in told["steps"]:
         formula = f"  = {step['formula']}" if step["formula"] else ""
@@ -101,7 +103,7 @@ def _reactor(options: argparse.Namespace) -> Reactor:
         except (OSError, UnicodeDecodeError) as error:
             raise BadInput(f"{options.fleet}: {error}") from error
     else:
-        store = open_store(settings_of(options))
+        store = open_any(options)
         fleet = load_fleet(store)
         store.close()
     found = next((one for one in fleet.reactors if one.name == options.reactor), None)

@@ -7,8 +7,9 @@ import csv
 import sys
 from typing import Any
 
+from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_json
-from dashboard.commands.status import CAUTION, open_any
+from dashboard.commands.status import CAUTION
 from dashboard.ics import lamps_calendar
 from dashboard.lamp_words import (
     action_words,

@@ -6,12 +6,12 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, settings_of
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from ingest import queries
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.store import open_store
 from models.advisory import State
 from models.fleet import Cabin
 from models.notice import notice
@@ -30,8 +30,8 @@ def add(commands: Any) -> None:
 
 def do_notice(options: argparse.Namespace) -> int:
     """The page of the unit's open advisory."""
+    store = open_any(options)
     settings = settings_of(options)
-    store = open_store(settings)
     try:
         fleet = load_fleet(store)
         cabin = _cabin(fleet.cabins, options.cabin)

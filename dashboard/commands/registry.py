@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, settings_of
 from ingest.registry import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
@@ -26,9 +27,8 @@ def do_enroll(options: argparse.Namespace) -> int:
     """Registry in, or out."""
     if options.export == (options.file is not None):
         raise BadInput("give a fleet.toml to read, or --export to print what is enrolled")
-    settings = settings_of(options)
     if options.export:
-        store = open_store(settings)
+        store = open_any(options)
         sys.stdout.write(write_fleet(load_fleet(store)))
         store.close()
         return 0
@@ -37,7 +37,7 @@ def do_enroll(options: argparse.Namespace) -> int:
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput(f"{options.file}: {error}") from error
     read_fleet(text, options.file.name)  # refuse before anything is opened
-    store = open_store(settings)
+    store = open_store(settings_of(options))
     told = store.act("enroll", {"text": text, "source": options.file.name})
     store.close()
     for word, names in (("enrolled", told["new"]), ("changed", told["changed"])):

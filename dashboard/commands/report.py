@@ -9,13 +9,14 @@ from typing import Any
 
 import pandas as pd
 
-from dashboard.commands._words import command, print_json, settings_of
-from dashboard.commands.status import CAUTION, litres, require_cabin
+from dashboard.commands._opening import open_any
+from dashboard.commands._words import command, print_json
+from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
 from ingest import queries
 from ingest.engine import named
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.store import Access, open_store
+from ingest.store import Access
 from models.credit import IN_SPECIFICATION_AT_LEAST_PCT
 from models.fleet import Cabin
 
@@ -33,7 +34,7 @@ def do_report(options: argparse.Namespace) -> int:
     """The month, per unit."""
     if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", options.month):
         raise BadInput(f"--month must be like 2026-10; got {options.month!r}")
-    store = open_store(settings_of(options))
+    store = open_any(options)
     try:
         require_cabin(store, options.cabin)
         cabin = load_fleet(store).cabin(options.cabin)
@@ -110,7 +111,7 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     print(f"  outages: {len(one['outages'])}")
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin)):
         often = f", {row.times} times" if row.times > 1 else ""
-        print(f"    {local(row.start)} to {local(row.end)}  {row.kind} ({row.cause}){often}: "
+        print(f"    {local(row.start)} to {local(row.end)}  {kind_words(row.kind, row.cause)}{often}: "
               f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed")
     print(f"  advisories: {len(one['advisories'])}")
     for said in one["advisories"]:

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import pandas as pd
-
-from dashboard.commands._words import command, instant, print_json, settings_of
+from dashboard.commands._opening import open_any, settings_any
+from dashboard.commands._words import command, instant, print_json
+from dashboard.measures import Units, between
 from ingest import channels, queries
 from ingest.engine import StoreUnavailable
 from ingest.migrations import MIGRATIONS
@@ -25,10 +25,12 @@ from ingest.settings import BadInput, Settings
 from ingest.store import Access, client, open_store
 from models.fleet import Fleet
 from models.happenings import ASKED
+from models.outage import Cause
 
 CAUTION = (
     "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "
     "Unknown is never clear.")
+NOT_ENROLLED = "No cabin is enrolled yet: tarnlight enroll fleet.toml"
 BEAT_WITHIN_S = 10.0
 
 
@@ -62,7 +64,7 @@ def do_status(options: argparse.Namespace) -> int:
         print_json([one.to_json() for one in found])
         return 0
     if not found:
-        print("No cabin is enrolled yet: tarnlight enroll fleet.toml")
+        print(NOT_ENROLLED)
     for one in found:
         name = one.cabin.name if len(one.cabin.units) == 1 else f"{one.cabin.name}, {one.unit.slug}"
         since = one.verdict.since
@@ -73,23 +75,6 @@ def do_status(options: argparse.Namespace) -> int:
         print(f"       Next: {one.verdict.next_action}")
     print(CAUTION)
     return 0
-
-
-def open_any(options: argparse.Namespace) -> Access:
-    """The store that the options name; where there is none of one's own, a demo that runs."""
-    from dashboard.commands.demo import demo_store
-
-    settings = settings_of(options)
-    if not settings.store.exists() and options.store is None and not os.environ.get("TARNLIGHT_STORE"):
-        options.store = str(demo_store())
-        try:
-            store = client(settings_of(options))
-        except StoreUnavailable:
-            options.store = None
-        else:
-            print(f"no store of your own at {settings.store}: showing the running demo", file=sys.stderr)
-            return store
-    return open_store(settings)
 
 
 def require_cabin(store: Access, cabin: str | None) -> None:
@@ -108,6 +93,7 @@ def do_outages(options: argparse.Namespace) -> int:
     found = queries.outages(
         store, store.now(), cabin=options.cabin, since=instant(options.since) if options.since else None)
     zones = {one.slug: one.zone for one in load_fleet(store).cabins}
+    never = [one for one in queries.status(store, store.now(), cabin=options.cabin) if one.carry is None]
     store.close()
     if options.json:
         names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
@@ -117,24 +103,30 @@ def do_outages(options: argparse.Namespace) -> int:
     for row in found.itertuples():
         start, end = (at.astimezone(zones[row.cabin]) for at in (row.start, row.end))
         print(f"{row.cabin}/{row.unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
-              f"{row.kind} ({row.cause}): "
+              f"{kind_words(row.kind, row.cause)}: "
               f"{litres(row.drawn_l, row.drawn_l_upper)} drawn, "
               f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
+    for one in never:
+        print(f"{one.cabin.slug}/{one.unit.slug}  never heard: nothing is known of it")
     if found.empty:
-        print("Every minute heard was lit.")
+        print("Every minute heard was lit." if len(never) < len(zones) else NOT_ENROLLED if not zones else
+              "No minute was heard.")
     return 0
 
 
 def litres(central: float, upper: float) -> str:
-    """A volume that may be known only up to a bound."""
-    if pd.isna(central):
-        return f"up to {upper:.0f} L"
-    return f"{central:.0f} L" if round(central) == round(upper) else f"{central:.0f} to {upper:.0f} L"
+    """A volume that may be known only up to a bound, which is never rounded down."""
+    return between(central, upper, Units.METRIC)
+
+
+def kind_words(kind: str, cause: str) -> str:
+    """What a stretch was, and why where that is known."""
+    return kind if cause == Cause.NONE else f"{kind} ({cause})"
 
 
 def do_doctor(options: argparse.Namespace) -> int:
     """What is wrong, and what to do; exit 1 if anything is."""
-    settings = settings_of(options)
+    settings = settings_any(options)
     found = [*_of_machine(settings), *_of_store(settings)]
     if not any(name == "collector's broker" for name, _, _ in found):  # else the collector knows better than we
         found += _of_broker(settings)
@@ -258,7 +250,7 @@ def _of_messages(store: Access, fleet: Fleet) -> list[Finding]:
 
 def do_backup(options: argparse.Namespace) -> int:
     """A copy of the store."""
-    store = open_store(settings_of(options))
+    store = open_any(options)
     told = store.act("backup", {"to": str(options.file.absolute())})
     store.close()
     print(f"{options.file}: {told['bytes'] / 2**20:.1f} MiB")

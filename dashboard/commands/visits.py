@@ -13,8 +13,9 @@ from typing import Any
 
 import pandas as pd
 
+from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_json
-from dashboard.commands.status import CAUTION, open_any
+from dashboard.commands.status import CAUTION
 from dashboard.ics import visits_calendar
 from dashboard.lamp_words import (
     YEAR_HEADERS,

@@ -230,6 +230,7 @@ def test_status_of_a_past_instant_judges_by_what_was_known_of_then(troubled):
 
 def test_status_of_one_cabin_and_of_an_empty_store(troubled, tmp_path):
     assert {one["cabin"] for one in ask(troubled, "status", "--cabin", "heron-point")} == {"heron-point"}
+    Store(tmp_path / "empty.duckdb").close()
     assert ask(tmp_path / "empty.duckdb", "status") == []
     told = tarnlight_here(tmp_path / "empty.duckdb", "status")
     assert "No cabin is enrolled yet" in told.stdout
