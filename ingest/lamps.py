@@ -379,5 +379,5 @@ def _only(fit: FleetFit, at: np.ndarray) -> FleetFit:
     """The fit of some units."""
     parts: dict[str, Any] = {
         field.name: getattr(fit, field.name)[at] for field in fields(fit) if field.name not in ("water", "prior")}
-    water = WaterTrend(line=fit.water.line[at], live=fit.water.live[at])
+    water = WaterTrend(**{field.name: getattr(fit.water, field.name)[at] for field in fields(fit.water)})
     return replace(fit, **parts, water=water)

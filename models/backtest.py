@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.decay import FleetFit, fleet_fit
-from models.decay_columns import ABSORBANCE
-from models.fleet_days import FleetDays
+from models.decay import FleetFit, Loss, fleet_fit, robust_coefficients
+from models.decay_columns import ABSORBANCE, TEMP_REFERENCE_C
+from models.fleet_days import FleetDays, interpolated
 from models.forecast import outlook, present_state
 from models.water_trend import absorbance_per_cm
 
 TAIL_DAYS = 60  # held out
-JUDGED_DAYS = 14  # the last of them: their median is what was to be foretold
+JUDGED_DAYS = 28  # the last of them: their clear-water mean is what was to be foretold; most storms are shorter
+LEAST_JUDGED_DAYS = 7  # of them with an intensity
+LEAST_RATE = 0.01 / 30.0  # ln a day
 LEAST_DAYS = 90  # a unit must have been known for so long before the tail
 NORMAL_80 = 1.2815515655446004  # half of the 80 % interval of a normal, in standard deviations
 
@@ -66,20 +68,23 @@ def calibration(
         raise ValueError(f"tail_days must be {JUDGED_DAYS} to {width - 2} for this record; got {tail_days}")
     past = days.window(width - tail_days)
     fit = fleet_fit(past, path_cm=path_cm) if fit is None else fit
-    came, judged = _what_came(fit, days, past, tail_days)
-    ahead = np.array([0.0, tail_days - JUDGED_DAYS / 2.0])
+    ahead = np.arange(tail_days - JUDGED_DAYS + 1, tail_days + 1.0)
     run = days.clean_hours[:, -1] - past.clean_hours[:, -1]
     state = present_state(
-        fit, past, ahead_days=ahead, hours_per_day=np.maximum(run, 0.0) / tail_days,
-        water_temp_c=_tail_median(days.water_temp_c, otherwise=10.0),
+        fit, past, ahead_days=np.concatenate([[0.0], ahead]), hours_per_day=np.maximum(run, 0.0) / tail_days,
+        water_temp_c=_temperatures(days, tail_days),
     )
     mean, sd = outlook(fit, state)
-    # what came is itself read with noise: the median of two weeks of days that are alike
-    noise = fit.scale * np.sqrt(fit.inflation / JUDGED_DAYS) * 1.25
-    error = came - mean[:, 1]
-    spread = np.sqrt(sd[:, 1] ** 2 + noise**2)
-    rate = (mean[:, 0] - mean[:, 1]) / ahead[1]
-    moving = judged & (rate >= 0.01 / 30.0)
+    error, known = _departure(days, mean[:, 1:], fit)
+    judged = _judged(fit, days, past, known)
+    middle = 1 + JUDGED_DAYS // 2
+    # what came is itself read with noise: a robust mean of days that are alike
+    noise = fit.scale * np.sqrt(fit.inflation / np.maximum(known, 1))
+    spread = np.sqrt(sd[:, middle] ** 2 + noise**2)
+    alike = replace(state, water_temp_c=np.repeat(state.water_temp_c[:, [middle]], len(ahead) + 1, axis=1))
+    steady, _ = outlook(fit, alike)
+    rate = (steady[:, 0] - steady[:, middle]) / ahead[middle - 1]
+    moving = judged & (rate >= LEAST_RATE)
     score = np.abs(error[judged] / spread[judged])
     if not len(score):
         return Calibration(units=0, coverage=np.nan, median_error_days=np.nan, interval_scale=1.0)
@@ -90,30 +95,38 @@ def calibration(
     )
 
 
-def _what_came(
-    fit: FleetFit, days: FleetDays, past: FleetDays, tail_days: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """ln(intensity) of the tail's end at the fit's reference water, and which units can be judged."""
-    intensity = days.intensity_w_m2[:, -JUDGED_DAYS:]
-    uvt = days.uvt_pct[:, -JUDGED_DAYS:]
-    absorbance = np.where(np.isfinite(uvt), absorbance_per_cm(uvt), fit.reference_absorbance_per_cm[:, None])
-    path = fit.coefficient[:, [ABSORBANCE]]
-    level = np.log(intensity) + path * (absorbance - fit.reference_absorbance_per_cm[:, None])
+def _departure(days: FleetDays, foretold: np.ndarray, fit: FleetFit) -> tuple[np.ndarray, np.ndarray]:
+    """How far the judged days lie from what was foretold for each, in ln, and on how many of them that rests.
+
+    What is foretold is intensity in clear water, so storms are left out here by the same loss as in the fit:
+    otherwise the answer would hang on the weather of the last weeks.
+    """
+    intensity, uvt = days.intensity_w_m2[:, -JUDGED_DAYS:], days.uvt_pct[:, -JUDGED_DAYS:]
+    reference = fit.reference_absorbance_per_cm[:, None]
+    absorbance = np.where(np.isfinite(uvt) & fit.water.live[:, None], absorbance_per_cm(uvt), reference)
+    level = np.log(intensity) + fit.coefficient[:, [ABSORBANCE]] * (absorbance - reference)
     known = np.isfinite(level)
+    away = np.where(known, level - foretold, 0.0)
+    start = np.where(known, away, np.nan)
+    some = known.any(axis=1)
+    middle = np.zeros(len(away))
+    middle[some] = np.nanmedian(start[some], axis=1)
+    found, _ = robust_coefficients(
+        known[:, None, :].astype(float), away, known, mean=middle[:, None], precision=np.full((len(away), 1), 1e-6),
+        loss=Loss.CLEAR_WATER, rounds=20)
+    return found[:, 0], known.sum(axis=1)
+
+
+def _judged(fit: FleetFit, days: FleetDays, past: FleetDays, known: np.ndarray) -> np.ndarray:
+    """Units neither swapped nor cleaned in the tail, known long enough before it and heard at its end."""
     untouched = (days.lamp_number[:, -1] == past.lamp_number[:, -1]) & (
         days.clean_number[:, -1] == past.clean_number[:, -1]
     )
-    judged = untouched & (known.sum(axis=1) >= JUDGED_DAYS // 2) & (fit.days_known >= LEAST_DAYS)
-    came = np.full(len(level), np.nan)
-    came[judged] = np.nanmedian(level[judged], axis=1)
-    return came, judged
+    return untouched & (known >= LEAST_JUDGED_DAYS) & (fit.days_known >= LEAST_DAYS)
 
 
-def _tail_median(values: np.ndarray, *, otherwise: float) -> np.ndarray:
-    """Median of the judged days, per unit."""
-    tail = values[:, -JUDGED_DAYS:]
-    some = np.isfinite(tail).any(axis=1)
-    median = np.full(len(tail), otherwise)
-    median[some] = np.nanmedian(tail[some], axis=1)
-    return median
-
+def _temperatures(days: FleetDays, tail_days: int) -> np.ndarray:
+    """Water temperature on the last day before the tail and on the judged ones; gaps filled, 10 C if never known."""
+    known = np.isfinite(days.water_temp_c)
+    filled = np.where(known.any(axis=1, keepdims=True), interpolated(days.water_temp_c), TEMP_REFERENCE_C)
+    return np.concatenate([filled[:, [-tail_days - 1]], filled[:, -JUDGED_DAYS:]], axis=1)

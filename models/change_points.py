@@ -9,6 +9,8 @@ WINDOW_DAYS = 25  # the mean of so many days before is set against that of so ma
 LEAST_DAYS = 8  # known days on each side, else nothing is said
 LEAST_JUMP = 0.03  # of ln(intensity), 3 %: smaller ones change no plan; common practice, no source
 LEAST_RATIO = 5.0  # jump over its standard error
+LEAST_USUAL = 3.5  # jump over the usual difference of two windows of the unit; one in 2,000 by chance, if normal
+MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
 NEAR_EVENT_DAYS = 10  # a jump so near to an event is the event's
 CLIP_BELOW, CLIP_ABOVE = 1.0, 2.5  # in scales; a storm of some weeks only ever lowers, and is no jump
 
@@ -49,9 +51,10 @@ def found_jump(
     with np.errstate(invalid="ignore", divide="ignore"):
         jump = after / days_after - before / days_before
         ratio = np.abs(jump) / np.sqrt(1.0 / days_after + 1.0 / days_before)
+    enough = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS)
+    _drop_usual(jump, ratio, enough, scale)
     _add_steps(jump, ratio, residual, known, scale)
-    some = (days_before >= LEAST_DAYS) & (days_after >= LEAST_DAYS) & (np.abs(jump) >= LEAST_JUMP)
-    ratio[~some] = 0.0
+    ratio[~(enough & (np.abs(jump) >= LEAST_JUMP))] = 0.0
     high = np.flatnonzero(ratio.max(axis=1) >= LEAST_RATIO * scale)  # few: only these are looked at by their events
     marked, mark_days = np.nonzero(events[high])
     for row, day in zip(high[marked], mark_days, strict=True):
@@ -63,6 +66,20 @@ def found_jump(
     at = ratio.argmax(axis=1)
     rows = np.arange(len(at))
     return np.where(ratio[rows, at] >= LEAST_RATIO * scale, at, width), jump[rows, at] > 0
+
+
+def _drop_usual(jump: np.ndarray, ratio: np.ndarray, enough: np.ndarray, scale: np.ndarray) -> None:
+    """Set `ratio` to 0, in place, where the unit's windows differ by as much again and again.
+
+    Days are alike: water wanders for weeks, and two windows of it differ by far more than independent days would.
+    A jump must stand out among the unit's own differences. Looked at only where something would be found.
+    """
+    rows = np.flatnonzero((np.where(enough, ratio, 0.0) >= LEAST_RATIO * scale[:, None]).any(axis=1))
+    if not len(rows):
+        return
+    size = np.abs(jump[rows])
+    usual = np.nanmedian(np.where(enough[rows], size, np.nan), axis=1) / MAD_TO_SD
+    ratio[rows] = np.where(size >= LEAST_USUAL * usual[:, None], ratio[rows], 0.0)
 
 
 def _add_steps(

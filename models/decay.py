@@ -13,9 +13,9 @@ from enum import StrEnum
 import numpy as np
 
 from models.change_points import found_jump
-from models.decay_columns import ABSORBANCE, COLUMNS, FOUND_JUMPS, LEVEL, design
+from models.decay_columns import ABSORBANCE, COLUMNS, DRIFT, FOUND_JUMPS, LEVEL, design
 from models.fleet_days import FleetDays
-from models.pooling import Prior, learned, pooled
+from models.pooling import Prior, learned, pooled, shared, without
 from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
 CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
@@ -48,7 +48,7 @@ TUNING_BELOW = 2.5  # of CLEAR_WATER, under the line; common practice, no source
 _START = {
     "level": (0.0, 1.0, 1.0), "lamp_per_kh": (0.0248, 0.010, 6.0), "lamp_before_per_kh": (0.0248, 0.010, 6.0),
     "sleeve_per_kh": (0.03, 0.03, 4.0), "sleeve_early": (0.0, 0.02, 6.0), "absorbance_path_cm": (3.0, 0.6, np.inf),
-    "temp_per_10_c": (0.05, 0.05, 4.0), "temp_square_per_10_c": (-0.03, 0.03, 4.0),
+    "temp_per_10_c": (0.05, 0.04, 0.25), "temp_square_per_10_c": (-0.03, 0.02, 0.25),
     "drift_per_year": (0.0, 0.03, 6.0), "season_cosine": (0.0, 0.02, 6.0), "season_sine": (0.0, 0.02, 6.0),
     "swap_jump": (0.0, 0.05, 6.0), "swap_before_jump": (0.0, 0.05, 6.0), "clean_jump": (0.0, 0.02, 6.0),
     "found_jump": (0.0, 0.1, np.inf), "found_second_jump": (0.0, 0.1, np.inf),
@@ -173,10 +173,13 @@ def fleet_fit(
         with ThreadPoolExecutor(workers) as pool:
             return _joined(list(pool.map(part, chunks)))
 
-    alone = over_chunks(lambda rows: _alone(days, rows, water, reference, found, start, loss, dtype))
+    # a wrong trend of the water looks like a drift of the intensity: each unit's own doubt of it is on that column
+    doubt = start.mean[days.kind, ABSORBANCE] * water.change_sd_per_year
+    alone = over_chunks(lambda rows: _alone(days, rows, water, reference, found, start, doubt, loss, dtype))
     gram, moment, likeness = _over_variance(alone, days.kind)
-    prior = learned(gram, moment, days.kind, start)
-    mean, covariance = pooled(gram, moment, days.kind, prior)
+    equations = without(gram, moment, DRIFT, doubt)
+    prior = learned(*equations, days.kind, shared(*equations, days.kind, start))
+    mean, covariance = pooled(gram, moment, days.kind, prior, more_sd={DRIFT: doubt})
     excess = alone.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
     noise = alone.scale**2 / np.maximum(alone.recent_days, 1e-9)
     share = excess / np.maximum(excess + noise, 1e-12)
@@ -326,10 +329,12 @@ def _joined(parts: list[_Units]) -> _Units:
 
 def _alone(
     days: FleetDays, rows: slice, water: WaterTrend, reference: np.ndarray, found: np.ndarray, start: Prior,
-    loss: Loss, dtype: type,
+    doubt: np.ndarray, loss: Loss, dtype: type,
 ) -> _Units:
     """Fit each alone with a wide prior; write jumps that no event explains into `found`."""
-    mean, precision = start.mean[days.kind[rows]], start.sd[days.kind[rows]] ** -2.0
+    mean, sd = start.mean[days.kind[rows]], start.sd[days.kind[rows]]
+    sd[:, DRIFT] = np.hypot(sd[:, DRIFT], doubt[rows])
+    precision = sd**-2.0
     x, y, known = design(
         days, rows, water=water, reference_absorbance_per_cm=reference, found=found[rows], dtype=dtype
     )

@@ -6,6 +6,7 @@ depend on how many days a unit has.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,12 +108,75 @@ def learned(
         if len(units):
             picked = units[:: max(1, -(-len(units) // SAMPLE_UNITS))]
             mean[code], sd[code], known[code] = _learned_kind(
-                gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units, rounds
+                gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units,
+                start.mean_covariance[code], rounds,
             )
     return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known)
 
 
-def pooled(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, prior: Prior) -> tuple[np.ndarray, np.ndarray]:
+def without(gram: np.ndarray, moment: np.ndarray, column: int, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Normal equations once a further, unit's own part of one coefficient is integrated out.
+
+    Parameters
+    ----------
+    gram, moment : ndarray, shape (n, p, p) and (n, p)
+        X'WX and X'Wy over the residual variance.
+    column : int
+        Whose coefficient each unit's own part adds to.
+    sd : ndarray, shape (n,)
+        Of that part, about 0.
+
+    Returns
+    -------
+    gram, moment : ndarray, shape (n, p, p) and (n, p)
+
+    Notes
+    -----
+    (V + sd^2 x x')^-1 by the formula of Sherman and Morrison.
+    """
+    through = gram[:, :, column]
+    share = sd**2 / (1.0 + sd**2 * through[:, column])
+    return (
+        gram - share[:, None, None] * through[:, :, None] * through[:, None, :],
+        moment - (share * moment[:, column])[:, None] * through,
+    )
+
+
+def shared(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior) -> Prior:
+    """What all kinds have in common, as the prior of each: a kind of two units learns from the others.
+
+    Parameters
+    ----------
+    gram, moment : ndarray, shape (n, p, p) and (n, p)
+        X'WX and X'Wy over the residual variance.
+    kind : ndarray of int, shape (n,)
+    start : Prior
+        Coefficients with an infinite worth stay as they are there.
+
+    Returns
+    -------
+    Prior
+        Each kind's mean is `start`'s moved by what the whole fleet has in common.
+    """
+    kinds, fixed = len(start.mean), np.isinf(start.worth_units)
+    if kinds < 2 or not len(kind):
+        return start
+    about = moment - (gram @ start.mean[kind][:, :, None])[:, :, 0]
+    one = Prior(
+        mean=np.zeros((1, len(fixed))), sd=np.median(start.sd, axis=0)[None], worth_units=start.worth_units,
+        mean_covariance=np.zeros((1, len(fixed), len(fixed))),
+    )
+    found = learned(gram, about, np.zeros(len(kind), dtype=int), one)
+    return Prior(
+        mean=start.mean + np.where(fixed, 0.0, found.mean), sd=np.where(fixed, start.sd, found.sd),
+        worth_units=start.worth_units, mean_covariance=np.repeat(found.mean_covariance, kinds, axis=0),
+    )
+
+
+def pooled(
+    gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, prior: Prior, *,
+    more_sd: Mapping[int, np.ndarray] | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
     """Mean and covariance of every unit's coefficients, with what is not known of its kind.
 
     Parameters
@@ -122,6 +186,8 @@ def pooled(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, prior: Prior)
     kind : ndarray of int, shape (n,)
     prior : Prior
         As `learned`.
+    more_sd : mapping of int to ndarray, shape (n,), optional
+        Per column, what is uncertain of a unit's own coefficient beyond its kind's spread.
 
     Returns
     -------
@@ -131,12 +197,17 @@ def pooled(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, prior: Prior)
     for low in range(0, len(moment), CHUNK_UNITS):
         rows = slice(low, low + CHUNK_UNITS)
         of = kind[rows]
-        mean[rows], narrow = posterior(gram[rows], moment[rows], prior.mean[of], prior.sd[of])
-        covariance[rows] = with_kind_uncertainty(narrow, prior, of)
+        sd = prior.sd[of]
+        for column, more in (more_sd or {}).items():
+            sd[:, column] = np.hypot(sd[:, column], more[rows])
+        mean[rows], narrow = posterior(gram[rows], moment[rows], prior.mean[of], sd)
+        covariance[rows] = with_kind_uncertainty(narrow, prior, of, sd)
     return mean, covariance
 
 
-def with_kind_uncertainty(covariance: np.ndarray, prior: Prior, kind: np.ndarray) -> np.ndarray:
+def with_kind_uncertainty(
+    covariance: np.ndarray, prior: Prior, kind: np.ndarray, sd: np.ndarray | None = None
+) -> np.ndarray:
     """Covariance of each unit's coefficients, widened by what is not known of its kind's mean.
 
     Parameters
@@ -145,19 +216,21 @@ def with_kind_uncertainty(covariance: np.ndarray, prior: Prior, kind: np.ndarray
         As of `posterior`, which takes the kind's mean as known.
     prior : Prior
     kind : ndarray of int, shape (n,)
+    sd : ndarray, shape (n, p), optional
+        That the posterior was made with; by default the kind's.
 
     Notes
     -----
     A posterior mean leans on the kind's mean with the weights V / sd^2; units of a kind share that error, most of
     all when all their records are short and fall in the same months.
     """
-    lean = covariance / (prior.sd[kind] ** 2)[:, None, :]
+    lean = covariance / ((prior.sd[kind] if sd is None else sd) ** 2)[:, None, :]
     return covariance + lean @ prior.mean_covariance[kind] @ lean.swapaxes(1, 2)
 
 
 def _learned_kind(
     gram: np.ndarray, moment: np.ndarray, mean: np.ndarray, sd: np.ndarray, worth: np.ndarray,
-    rounds: int,
+    doubt: np.ndarray, rounds: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean and spread of one kind, and the covariance of that mean."""
     start_mean, start_variance = mean, sd**2
@@ -180,4 +253,5 @@ def _learned_kind(
         count = determined.sum(axis=0) + finite_worth
         sd = np.where(fixed | (count <= 0), np.sqrt(start_variance), np.sqrt(variance / np.maximum(count, 1e-9)))
         sd = np.maximum(sd, 1e-4 * np.sqrt(start_variance))
-    return mean, sd, mean_covariance
+    lean = mean_covariance * held  # how far the mean leans on where it began, which is itself not known for sure
+    return mean, sd, mean_covariance + lean @ doubt @ lean.T

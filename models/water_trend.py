@@ -18,6 +18,8 @@ ROUNDS, SOFT_ROUNDS = 5, 3  # a far test first counts less, and only then not at
 # source: a clear lake loses 15 % over 1 cm.
 _MEAN, _SD = np.array([0.16, 0.0, 0.0, 0.0]), np.array([0.10, 0.04, 0.01, 0.01])
 _NOISE_PER_CM = 0.006  # of one test: half a point of transmittance
+FEW_TESTS = 4.0  # for how many readings that noise counts where a fleet's own is learned
+MOST_ALIKE = 0.8  # correlation of a live unit's neighbouring weeks that is believed; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,10 +32,13 @@ class WaterTrend:
         Level on the last day, change per year, cosine and sine of the year. [1/cm, base e]
     live : ndarray of bool, shape (n,)
         Measured day by day, not tested now and then.
+    change_sd_per_year : ndarray, shape (n,)
+        How well the trend is known. [1/cm a year, base e]
     """
 
     line: np.ndarray
     live: np.ndarray
+    change_sd_per_year: np.ndarray
 
     @property
     def now_per_cm(self) -> np.ndarray:
@@ -63,7 +68,10 @@ def water_trend(days: FleetDays) -> WaterTrend:
     Notes
     -----
     Bisquare weights with a tighter bound above: storms only ever raise absorbance. A unit that was never tested
-    takes the fleet's level and trend. The first line lies at the unit's own lower quartile.
+    takes the fleet's level and trend. The first line lies at the unit's own lower quartile. How far a clear reading
+    lies from its line is learned from the fleet, for live units and tested ones apart: a lake wanders by more than
+    a test errs, and a trend drawn through three tests would be made of that. A live unit's weeks are alike, which
+    widens what its readings are worth (variance of a mean of an autoregressive series).
     """
     units, width = days.uvt_pct.shape
     live = np.isfinite(days.uvt_pct).sum(axis=1) >= LIVE_SHARE * width
@@ -73,24 +81,48 @@ def water_trend(days: FleetDays) -> WaterTrend:
     # single precision: a test is good to two digits
     values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0).astype(np.float32)
     columns = _line_columns(days)[np.minimum(day, width - 1)].astype(np.float32)
+    # seldom tested: a yearly wave would be made of the noise of a few tests, or of a storm that one of them met
+    columns[~live, :, 2:] = 0.0
     group = np.zeros(units, dtype=int)
     start = Prior(
         mean=_MEAN[None], sd=_SD[None], worth_units=np.array([1.0, 4.0, 4.0, 4.0]),
         mean_covariance=np.zeros((1, 4, 4)),
     )
     line = np.repeat(_lower_quartile(values, known)[:, None], day.shape[1], axis=1)
-    coefficient = np.tile(_MEAN, (units, 1))
+    coefficient, covariance = np.tile(_MEAN, (units, 1)), np.tile(np.diag(_SD**2), (units, 1, 1))
+    variance = np.full(units, _NOISE_PER_CM**2)
     for step in range(ROUNDS if tested.any() else 0):
         weight = _clear_weight(values - line, known, cut=step >= SOFT_ROUNDS)
         weighted = columns * weight[:, :, None]
-        gram = (weighted.swapaxes(1, 2) @ columns).astype(float) / _NOISE_PER_CM**2
-        moment = (weighted.swapaxes(1, 2) @ values[:, :, None])[:, :, 0].astype(float) / _NOISE_PER_CM**2
+        plain_gram = (weighted.swapaxes(1, 2) @ columns).astype(float)
+        plain_moment = (weighted.swapaxes(1, 2) @ values[:, :, None])[:, :, 0].astype(float)
+        gram, moment = plain_gram / variance[:, None, None], plain_moment / variance[:, None]
         prior = learned(gram[tested], moment[tested], group[tested], start, rounds=6)
-        coefficient, _ = posterior(gram, moment, prior.mean[group], prior.sd[group])
+        coefficient, covariance = posterior(gram, moment, prior.mean[group], prior.sd[group])
         line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0]
-    # seldom tested: a yearly wave would be made of the noise of a few tests
+        fixed = np.einsum("nij,nji->n", covariance, gram)
+        variance = _clear_variance(values - line, weight, fixed, live)
     coefficient[~live, 2:] = 0.0
-    return WaterTrend(line=coefficient, live=live)
+    return WaterTrend(line=coefficient, live=live, change_sd_per_year=np.sqrt(covariance[:, 1, 1]))
+
+
+def _clear_variance(
+    residual: np.ndarray, weight: np.ndarray, fixed: np.ndarray, live: np.ndarray
+) -> np.ndarray:
+    """Of one clear reading about its line, per unit; of live and of tested ones together each.
+
+    `fixed` coefficients of each unit were determined by its own data, and took as many readings' worth along.
+    """
+    squares, number = (weight * residual**2).sum(axis=1, dtype=float), weight.sum(axis=1, dtype=float)
+    beside = (weight[:, 1:] * weight[:, :-1] * residual[:, 1:] * residual[:, :-1]).sum(axis=1, dtype=float)
+    variance = np.empty(len(residual))
+    for which in (live, ~live):
+        # the assumed noise of a test counts for a few readings, so that two tests do not decide
+        free = number[which].sum() - fixed[which].sum()
+        found = (squares[which].sum() + FEW_TESTS * _NOISE_PER_CM**2) / (max(free, 0.0) + FEW_TESTS)
+        alike = np.clip(beside[which].sum() / max(squares[which].sum(), 1e-12), 0.0, MOST_ALIKE) if which is live else 0.0
+        variance[which] = max(found, _NOISE_PER_CM**2) * (1.0 + alike) / (1.0 - alike)
+    return variance
 
 
 def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarray, dtype: type) -> np.ndarray:
