@@ -74,6 +74,12 @@ def calibration(
         fit, past, ahead_days=np.concatenate([[0.0], ahead]), hours_per_day=np.maximum(run, 0.0) / tail_days,
         water_temp_c=_temperatures(days, tail_days),
     )
+    # where the water was measured, what came is brought to the reference water: nothing of it is to be foretold
+    live = fit.water.live[:, None]
+    state = replace(
+        state, water_wave_per_cm=np.where(live, 0.0, state.water_wave_per_cm),
+        absorbance_per_cm=np.where(live, fit.reference_absorbance_per_cm[:, None], state.absorbance_per_cm),
+    )
     mean, sd = outlook(fit, state)
     error, known = _departure(days, mean[:, 1:], fit)
     judged = _judged(fit, days, past, known)

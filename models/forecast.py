@@ -55,7 +55,9 @@ class State:
     swapped, cleaned, found : ndarray of float, shape (n, 2), (n, 1) and (n, 2)
         1 where a jump of that slot still holds.
     absorbance_per_cm, water_temp_c : ndarray, shape (n, h)
-        Water of the coming days at which the intensity is asked for. [1/cm, C]
+        Water of the coming days at which the intensity is asked for, without its season. [1/cm, C]
+    water_wave_per_cm : ndarray, shape (n, 2)
+        Cosine and sine of the water's year. [1/cm]
     temp_variance_c2 : ndarray, shape (n,)
         Of the temperature about that, where it stands for a whole year; 0 for a day's. [C2]
     season : ndarray, shape (h, 2)
@@ -70,6 +72,7 @@ class State:
     cleaned: np.ndarray
     found: np.ndarray
     absorbance_per_cm: np.ndarray
+    water_wave_per_cm: np.ndarray
     water_temp_c: np.ndarray
     temp_variance_c2: np.ndarray
     season: np.ndarray
@@ -129,7 +132,9 @@ def present_state(
             sd=TEMP_SD_C,
         )
         water_temp_c = np.where(np.isfinite(water_temp_c), water_temp_c, TEMP_REFERENCE_C)
+    wave = np.zeros((units, 2))
     if uvt_pct is None:
+        wave = fit.water.line[:, 2:]
         absorbance = fit.water.now_per_cm[:, None] + fit.water.change_per_year[:, None] * (ahead / YEAR_DAYS)
         absorbance = np.maximum(absorbance, CLEAREST_PER_CM)
     else:
@@ -140,7 +145,7 @@ def present_state(
         lamp_hours=days.lamp_hours[:, -1] + missed_h, clean_hours=days.clean_hours[:, -1] + missed_h,
         hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > np.arange(2)).astype(float),
         cleaned=(cleanings[:, None] > 0).astype(float), found=holds.astype(float),
-        absorbance_per_cm=np.broadcast_to(_as_rows(absorbance), grid),
+        absorbance_per_cm=np.broadcast_to(_as_rows(absorbance), grid), water_wave_per_cm=wave,
         water_temp_c=np.broadcast_to(_as_rows(water_temp_c), grid), temp_variance_c2=np.zeros(units),
         season=year_wave(days.first_day, width - 1 + ahead), ahead_days=ahead,
     )
@@ -257,7 +262,8 @@ def _coming_columns(fit: FleetFit, state: State, rows: slice) -> np.ndarray:
     x[:, :, LEVEL] = 1.0
     x[:, :, LAMP] = lamp_term(state.lamp_hours[rows, None] + run_h)
     x[:, :, SLEEVE], x[:, :, SLEEVE_EARLY] = sleeve_terms(state.clean_hours[rows, None] + run_h)
-    x[:, :, ABSORBANCE] = fit.reference_absorbance_per_cm[rows, None] - state.absorbance_per_cm[rows]
+    water = state.absorbance_per_cm[rows] + state.water_wave_per_cm[rows] @ state.season.T
+    x[:, :, ABSORBANCE] = fit.reference_absorbance_per_cm[rows, None] - water
     x[:, :, TEMP], x[:, :, TEMP_SQUARE] = temp_terms(state.water_temp_c[rows])
     x[:, :, TEMP_SQUARE] += state.temp_variance_c2[rows, None] / 100.0
     x[:, :, DRIFT] = drift_term(state.ahead_days)

@@ -82,6 +82,7 @@ def water_trend(days: FleetDays) -> WaterTrend:
     values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0).astype(np.float32)
     columns = _line_columns(days)[np.minimum(day, width - 1)].astype(np.float32)
     # seldom tested: a yearly wave would be made of the noise of a few tests, or of a storm that one of them met
+    wave = columns[:, :, 2:].copy()
     columns[~live, :, 2:] = 0.0
     group = np.zeros(units, dtype=int)
     start = Prior(
@@ -91,18 +92,19 @@ def water_trend(days: FleetDays) -> WaterTrend:
     line = np.repeat(_lower_quartile(values, known)[:, None], day.shape[1], axis=1)
     coefficient, covariance = np.tile(_MEAN, (units, 1)), np.tile(np.diag(_SD**2), (units, 1, 1))
     variance = np.full(units, _NOISE_PER_CM**2)
+    shared = np.zeros_like(values)  # the wave of the lakes that are measured live, for those that are not
     for step in range(ROUNDS if tested.any() else 0):
         weight = _clear_weight(values - line, known, cut=step >= SOFT_ROUNDS)
         weighted = columns * weight[:, :, None]
         plain_gram = (weighted.swapaxes(1, 2) @ columns).astype(float)
-        plain_moment = (weighted.swapaxes(1, 2) @ values[:, :, None])[:, :, 0].astype(float)
+        plain_moment = (weighted.swapaxes(1, 2) @ (values - shared)[:, :, None])[:, :, 0].astype(float)
         gram, moment = plain_gram / variance[:, None, None], plain_moment / variance[:, None]
         prior = learned(gram[tested], moment[tested], group[tested], start, rounds=6)
         coefficient, covariance = posterior(gram, moment, prior.mean[group], prior.sd[group])
-        line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0]
+        shared[~live] = wave[~live] @ prior.mean[0, 2:].astype(np.float32)
+        line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0] + shared
         fixed = np.einsum("nij,nji->n", covariance, gram)
         variance = _clear_variance(values - line, weight, fixed, live)
-    coefficient[~live, 2:] = 0.0
     return WaterTrend(line=coefficient, live=live, change_sd_per_year=np.sqrt(covariance[:, 1, 1]))
 
 
