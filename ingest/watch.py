@@ -338,8 +338,8 @@ def current_proofs(
         cold_l, hot_l = flush_volumes(unit)
         if metered_l is not None and metered_l >= cold_l:
             given = {**_names(key), "since": since, "cold": cold_l, "both": cold_l + hot_l}
-            cold, both = (
-                None if pd.isna(one) else one.to_pydatetime() for one in con.execute(_FLUSHED_AT, given).df().iloc[0])
+            ends = con.execute(_FLUSHED_AT, given).df().iloc[0]
+            cold, both = (None if pd.isna(one) else one.to_pydatetime() for one in ends)
             flushed = cold, both
     return proofs_of(unit, carry, advisory, now, bad_until=bad_until, metered_l=metered_l, flushed_at=flushed)
 

@@ -1,0 +1,204 @@
+"""What the store says of simulated cabins, against what the simulator knows to be true of them.
+
+The truth is the simulator's own physics (`simulated_feeds`, which never calls the estimator): running totals of the
+water that passed a dark lamp or one still warming. The logger sends what it can: late after lost links, nothing
+while it is dead, and for 25 minutes after a reboot with the clock of 1970.
+
+A reading stands for at most three cadences (design.md, "Messages"), so what passes in the last such stretch before
+a logger dies is only known by the meter's difference, which the gap's bound holds: the two are judged together. For
+the same reason a logger that dies and is back within three cadences, without a word, has missed a reading and hides
+what happened then: such stretches, and the warm-up after them, are left out here. They are minutes, and a logger
+with a battery of its own has none. After a gap an intensity above the alarm shows the lamp lit, whatever the clock
+says of its warm-up (`models.timeline`): there water counts that truly missed its dose.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from ingest import queries
+from ingest.past import take_in
+from ingest.registry import load_fleet
+from ingest.store import Store
+from simulated_feeds import fleet_toml, simulate
+from simulated_feeds.run import Frames
+from simulated_feeds.scenario import Nature
+
+NOW = datetime(2026, 11, 25, 16, 0, tzinfo=UTC)
+FLEET = tomllib.loads(fleet_toml(12, 1, now=NOW))
+METER_L = 0.25  # the meter shows whole tenths of a litre, at both ends of an interval
+NOBODY = pd.DataFrame({"at": pd.Series([], dtype="datetime64[us, UTC]"), "kind": [], "who": [], "value": [],
+                       "note": []})
+ROUGH = Nature(cuts_per_year=250, link_losses_per_year=150, always_occupied=True, people=5, quiet_days=0)
+DIES = replace(ROUGH, logger_backup_h=0.0, router_backup_h=0.0)
+NO_COUNTER = ("intensity", "flow", "total")
+
+
+@dataclass(frozen=True)
+class Case:
+    cabin: str
+    seed: int
+    nature: Nature | None = None  # None: the cabin's own
+    days: int = 12
+
+
+CASES = {
+    "a lost link whose backlog holds a cut": Case("otter-ledge", 1),
+    "a clock of 1970 after a reboot": Case("cedar-notch", 3),
+    "showers in the dark": Case("birch-landing", 1),
+    "a solar battery that runs low": Case("pike-narrows", 2),
+    "gravity, logger alive": Case("high-spring", 4, ROUGH),
+    "gravity, logger dead": Case("high-spring", 5, DIES),
+    "pump, logger alive": Case("heron-point", 1, ROUGH, 15),
+    "pump, logger dead": Case("heron-point", 2, DIES, 15),
+    "pump, logger dead, 1970": Case("heron-point", 2, replace(DIES, clock="epoch")),
+    "pump, logger dead, no lamp counter": Case("heron-point", 3, replace(DIES, sensors=NO_COUNTER)),
+    "a failed lamp": Case("granite-stair", 1, None, 14),
+}
+
+
+@dataclass
+class Told:
+    """A store that was told what the logger sent, and the truth."""
+
+    store: Store
+    case: Case
+    frames: Frames
+    hold: pd.Timedelta
+    warm_up: pd.Timedelta
+
+    def true_l(self, since: pd.Timestamp, until: pd.Timestamp) -> float:
+        """Least litres past a dark or warming lamp between two instants: of the truth's own samples inside."""
+        at = self.frames.truth["at"]
+        inside = (at >= since) & (at <= until)
+        litres = self.bad_l[inside.to_numpy()]
+        return float(litres[-1] - litres[0]) if len(litres) else 0.0
+
+    @cached_property
+    def bad_l(self) -> np.ndarray:
+        """Running total of the truth at its own instants, without what is left out."""
+        truth = self.frames.truth
+        at = truth["at"].to_numpy()
+        cadence = at[1] - at[0]
+        rows = np.sort(self.frames.readings["true_at"].to_numpy())
+        apart = np.diff(rows)
+        missed = (apart > 1.5 * cadence) & (apart <= self.hold)
+        first = np.searchsorted(at, rows[:-1][missed], side="right") - 1
+        last = np.searchsorted(at, rows[1:][missed] + self.warm_up, side="left")
+        steps = np.diff((truth["dark_l"] + truth["warming_l"]).to_numpy())
+        short_of_dose = np.diff(truth["underdosed_l"].to_numpy())
+        for back in rows[1:][apart > self.hold]:
+            begin, end = np.searchsorted(at, [back - cadence, back + self.warm_up])
+            steps[begin:end] = np.minimum(steps[begin:end], short_of_dose[begin:end])
+        for begin, end in zip(first, last, strict=True):
+            steps[max(begin, 0):end] = 0.0
+        return np.concatenate([[0.0], np.cumsum(steps)])
+
+    def drawn_l(self, since: pd.Timestamp, until: pd.Timestamp) -> float:
+        """Most litres that were drawn at all between two instants: of the samples around them."""
+        truth = self.frames.truth
+        first = max(int(truth["at"].searchsorted(since, side="right")) - 1, 0)
+        last = min(int(truth["at"].searchsorted(until, side="left")), len(truth) - 1)
+        return float(truth["total_l"].iloc[last] - truth["total_l"].iloc[first])
+
+
+@pytest.fixture(scope="module", params=CASES.values(), ids=CASES.keys())
+def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory):
+    case: Case = request.param
+    cabin: dict[str, Any] = next(one for one in FLEET["cabin"] if one["slug"] == case.cabin)
+    unit = cabin["unit"][0]
+    reactor = next(one for one in FLEET["reactor"] if one["name"] == unit["reactor"])
+    frames = simulate(unit, reactor, cabin, NOW - timedelta(days=case.days), NOW, case.seed, nature=case.nature)
+    store = Store(tmp_path_factory.mktemp("truth") / "x.duckdb")
+    store.act("enroll", {"text": fleet_toml(12, 1, now=NOW)})
+    store.con.execute("DELETE FROM unit WHERE cabin <> $cabin", {"cabin": case.cabin})  # asked of often
+    done = frames.service[frames.service["recorded"]].drop(columns="recorded")
+    take_in(store, case.cabin, unit["slug"], readings=frames.readings, links=frames.links, service=done,
+            followed=NOBODY, now=NOW)
+    hold = pd.Timedelta(seconds=3 * load_fleet(store).unit(case.cabin, unit["slug"]).cadence_s)
+    yield Told(store, case, frames, hold, pd.Timedelta(seconds=reactor.get("warm_up_s", 120)))
+    store.close()
+
+
+def intervals(told: Told) -> pd.DataFrame:
+    """Whole intervals; the time that a gap answers for begins with the last reading before it."""
+    found = queries.outages(told.store, NOW, with_lit=True)
+    gap = (found["kind"] == "unheard").to_numpy()
+    answers = found["start"].where(~gap, found["start"] - told.hold)
+    until = found["end"].where(np.append(~gap[1:], True), found["end"] - told.hold)
+    return found.assign(since=answers, until=until)
+
+
+def test_no_interval_hides_more_under_dosed_water_than_its_upper_bound(told):
+    found = intervals(told)
+    hidden = [
+        (str(one.start), str(one.end), one.kind, one.rests_on, one.underdosed_l_upper, true_l)
+        for one in found.itertuples()
+        if (true_l := told.true_l(one.since, one.until)) > one.underdosed_l_upper + METER_L
+    ]
+    assert hidden == []
+
+
+def test_no_day_and_no_whole_run_hides_any(told):
+    found = intervals(told)
+    first = found["start"].min()
+    days = pd.date_range(first.floor("D"), NOW, freq="D")
+    for since in days:
+        until = min(since + pd.Timedelta(days=1), pd.Timestamp(NOW))
+        touching = found[(found["end"] > since) & (found["since"] < until)]
+        assert told.true_l(max(since, first), until) <= touching["underdosed_l_upper"].sum() + METER_L, since
+    assert told.true_l(first, pd.Timestamp(NOW)) <= found["underdosed_l_upper"].sum() + METER_L
+
+
+def test_what_is_said_to_be_under_dosed_was_drawn(told):
+    for one in intervals(told).itertuples():
+        if one.kind in ("dark", "warming") and not np.isnan(one.underdosed_l):
+            assert one.underdosed_l <= told.drawn_l(one.since, one.end) + METER_L, (one.start, one.end)
+
+
+def test_no_instant_is_clear_while_the_lamp_is_dark_or_under_dosed_water_has_just_passed(told):
+    """Nobody lifted anything in these runs. Half an hour to six hours after a draw."""
+    truth = told.frames.truth
+    at = truth["at"]
+    # dark for longer than a reading may stand
+    steps = int(told.hold / (at.iloc[1] - at.iloc[0])) + 1
+    dark = ~truth["lamp_on"].to_numpy()
+    long_dark = np.convolve(dark, np.ones(steps), "full")[: len(dark)] == steps
+    passed = np.append(np.diff(told.bad_l) > METER_L, False)
+    rng = np.random.default_rng(told.case.seed)
+    chosen = [*rng.choice(np.flatnonzero(long_dark), 12)] if long_dark.any() else []
+    draws = rng.choice(np.flatnonzero(passed), 8) if passed.any() else []
+    chosen += [min(int(n) + int(rng.integers(30, 360)), len(truth) - 1) for n in draws]
+    assert chosen or told.case.cabin == "cedar-notch"  # a cabin of trouble has instants to ask of
+    first = queries.outages(told.store, NOW, with_lit=True)["start"].min()
+    wrong = []
+    for n in chosen:
+        now = at.iloc[n].to_pydatetime()
+        if now <= first + told.hold:
+            continue
+        found = queries.status(told.store, now, as_of=True)[0].verdict
+        if found.verdict == "clear":
+            wrong.append((str(now), found.reasons))
+    assert wrong == []
+
+
+def test_at_the_end_a_unit_with_hidden_or_known_exposure_has_an_advisory(told):
+    found = queries.outages(told.store, NOW)
+    if told.true_l(found["start"].min(), pd.Timestamp(NOW)) <= METER_L:
+        return
+    advisories = queries.advisories(told.store)
+    if not advisories:  # what was drawn lies in a silence that goes on
+        assert queries.status(told.store, NOW)[0].verdict.verdict == "silent"
+        return
+    assert len(advisories) == 1
+    assert advisories[0].advisory.exposure.underdosed_l_upper + METER_L >= told.true_l(
+        found["start"].min(), pd.Timestamp(NOW))
+    assert queries.status(told.store, NOW)[0].verdict.verdict == "boil"
