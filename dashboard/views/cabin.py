@@ -17,6 +17,7 @@ from dashboard.views.reckoning import reckoning
 from dashboard.views.record import done, record
 from dashboard.views.steps import steps
 from dashboard.views.system import refused_table
+from dashboard.views.told import told
 from ingest import queries
 from ingest.queries import UnitStatus
 from ingest.store import Client
@@ -156,4 +157,4 @@ def refused(store: Client, cabin: str, unit: str) -> None:
 
 # The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an
 # advisory, a lamp's trend) is one more function of store, cabin and unit in this list.
-SECTIONS: tuple[Section, ...] = (way_out, steps, evidence, reckoning, latest, record, done, refused)
+SECTIONS: tuple[Section, ...] = (way_out, steps, told, evidence, reckoning, latest, record, done, refused)

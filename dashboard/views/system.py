@@ -10,6 +10,7 @@ import streamlit as st
 from dashboard import markup, measures
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
+from dashboard.views.told import undelivered
 from ingest import queries
 from ingest.store import Client
 
@@ -21,6 +22,7 @@ def system(store: Client) -> None:
     """Collector and quarantine."""
     st.html(markup.headline("System", "How the program itself does; times on this page are UTC."))
     collector(store)
+    undelivered(store)
     st.subheader("Refused records")
     refused(store)
 

@@ -249,3 +249,20 @@ def test_a_collector_that_stopped_moving_is_said_to_be_old(page, changing):
             assert "3 min ago" in text and "says nothing of the time since" in text
             return
     pytest.fail("no page said that its data are old")
+
+
+def test_a_cabin_with_an_advisory_says_who_was_told_and_takes_the_word_that_it_was_read(page, changing):
+    app = page(changing, "cabin", cabin="otter-cove", unit="main")
+    assert "Who was told" in [one.value for one in app.subheader]
+    button = next(one for one in app.button if one.label.startswith("Confirm"))
+    button.click().run()
+    assert "Not confirmed" in told(app)  # without a name nobody has read it
+    field = next(one for one in app.text_input if one.label.startswith("I have read this advisory"))
+    field.set_value("Kim <b>Aho</b>")
+    next(one for one in app.button if one.label.startswith("Confirm")).click().run()
+    wait_for(lambda: "Read by Kim &lt;b&gt;Aho&lt;/b&gt;" in told(app.run()), 15, "the confirmation")
+
+
+def test_a_cabin_without_an_advisory_has_nobody_to_tell(page, running):
+    app = page(running, "cabin", cabin="heron-point", unit="main")
+    assert "Who was told" not in [one.value for one in app.subheader]

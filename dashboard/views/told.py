@@ -1,0 +1,81 @@
+"""Who was told of an advisory, over what, and whether it arrived; and the word that somebody has read it."""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import markup, measures
+from dashboard.access import present
+from dashboard.views.frame import live
+from ingest import queries
+from ingest.engine import named
+from ingest.settings import BadInput
+from ingest.store import Client
+from models.advisory import State
+
+HEADERS = ("Due", "To", "Over", "Message", "How it went")
+SHOWN = 12
+
+
+def told(store: Client, cabin: str, unit: str) -> None:
+    """Messages of the unit's open advisory, and the form to confirm it; nothing where none stands."""
+    number = _open(store, cabin, unit)
+    if number is None:
+        return
+    st.subheader("Who was told")
+    messages(store, cabin, unit)
+    with st.form(f"confirm-{number}", border=False):
+        name = st.text_input("I have read this advisory (your name)", max_chars=120, autocomplete="name")
+        if st.form_submit_button("Confirm, so that nobody else is called"):
+            try:
+                store.act("confirm", {"advisory": number, "by": name})
+            except BadInput as error:
+                st.html(markup.box("Not confirmed", [str(error)], tone="alarm"))
+
+
+def _open(store: Client, cabin: str, unit: str) -> str | None:
+    """Number of the unit's open advisory."""
+    one = next((one for one in present(store).statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+    kept = one.advisory if one is not None else None
+    return kept.id if kept is not None and kept.advisory.state is not State.LIFTED else None
+
+
+@live("5s")
+def messages(store: Client, cabin: str, unit: str) -> None:
+    """What was sent, newest first, and who has read it."""
+    number = _open(store, cabin, unit)
+    now = present(store)
+    one = next((one for one in now.statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+    if number is None or one is None:
+        return
+    found = queries.notifications(store, now.at, advisory=number, limit=SHOWN)
+    if found.empty:
+        st.html(markup.small("Nobody was told yet."))
+    else:
+        st.html(markup.table(HEADERS, message_rows(found, one.cabin.zone)))
+    read = queries.confirmations(store, number)
+    for row in named(read):
+        st.html(markup.small(f"Read by {row.who}, {measures.local(row.at.to_pydatetime(), one.cabin.zone)}."))
+
+
+def message_rows(found: pd.DataFrame, zone: tzinfo) -> list[tuple[str, str, str, str, str]]:
+    """Rows of `queries.notifications` for people; a failure says why, and that it is tried again."""
+    return [
+        (measures.local(row.due_at.to_pydatetime(), zone), row.contact or "nobody", row.channel or "no channel",
+         row.title, f"{row.state}: {row.error}; it is tried again" if row.error else row.state)
+        for row in named(found)]
+
+
+@live("5s")
+def undelivered(store: Client) -> None:
+    """Messages that are due and did not arrive, per person and channel; nothing where all did."""
+    found = queries.overdue_notifications(store, present(store).at)
+    if found.empty:
+        return
+    st.html(markup.box("Messages that did not arrive", [
+        f"{row.contact} over {row.channel}: {row.messages} since "
+        f"{measures.local(row.since.to_pydatetime(), row.since.tzinfo)} after {row.failures} tries ({row.error}). "
+        "They are kept and tried again; tell them another way meanwhile." for row in named(found)], tone="alarm"))
