@@ -6,6 +6,7 @@ weighs the signals, `models.draw` measures the water, `models.outage` merges the
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -24,7 +25,7 @@ from models.carry import (
     microsecond,
     microseconds,
 )
-from models.draw import COUNTER_DARK, COUNTER_LIT, Drawn, drawn
+from models.draw import BY_PEAK, COUNTER_DARK, COUNTER_LIT, US_PER_MIN, Drawn, drawn
 from models.evidence import DARK_SHARE, Rows, Stated, rows
 from models.fleet import Reactor, Unit
 
@@ -107,7 +108,8 @@ def timeline(
     """
     state = rows(readings, unit=unit, reactor=reactor, carry=carry)
     water = _water(state, state.at[1:], unit, carry)
-    return _pieces(state, water, state.at[1:], unit, reactor, links), _carries(state, water)
+    believed = _without_totals(water, _clock_stood(state, state.at[1:], links), state.at[1:], state, unit)
+    return _pieces(state, believed, state.at[1:], unit, reactor, links), _carries(state, water)
 
 
 def held(readings: pd.DataFrame, *, unit: Unit, reactor: Reactor, carry: Carry | None = None) -> pd.DataFrame:
@@ -154,6 +156,36 @@ def _water(state: Rows, end_us: Ints, unit: Unit, carry: Carry | None) -> Drawn:
         metered_since_total_l=0.0 if carry is None else carry.metered_since_total_l,
         drawdown_used_l=0.0 if carry is None else carry.drawdown_used_l,
     )
+
+
+def _clock_stood(state: Rows, end_us: Ints, links: pd.DataFrame | None) -> Bools:
+    """Gaps that look as if the logger's clock had stood while it was dead, and was set later.
+
+    Such a logger stamps what it reads after the power came back with the time at which it went: its readings lie in
+    the time of the lost link, and then comes a gap in whose later part the link was long up. The water of the dead
+    time then stands before the gap, and no difference of totals across the gap holds it.
+    """
+    m = end_us.size
+    if links is None or links.empty:
+        return np.zeros(m, bool)
+    order = links.sort_values("at", kind="stable")
+    at, up = microseconds(order["at"]), order["up"].to_numpy(dtype=bool)
+    start = state.at[:m]
+    first = np.searchsorted(at, start, side="right")
+    was_down = (first > 0) & ~up[np.maximum(first - 1, 0)]
+    last = np.searchsorted(at, end_us - state.hold_us, side="left")  # events longer than a hold before the end
+    came_up = (last > first) & up[np.maximum(last - 1, 0)]
+    return (end_us - start > state.hold_us) & was_down & came_up
+
+
+def _without_totals(water: Drawn, gaps: Bools, end_us: Ints, state: Rows, unit: Unit) -> Drawn:
+    """The water where in these gaps neither total nor counter is believed: the most that can have flowed."""
+    if not gaps.any():
+        return water
+    most = unit.peak_flow_l_min * (end_us - state.at[: end_us.size] - state.hold_us) / US_PER_MIN
+    return replace(
+        water, gap_l=np.where(gaps, np.nan, water.gap_l), gap_l_upper=np.where(gaps, most, water.gap_l_upper),
+        gap_rests_on=np.where(gaps, BY_PEAK, water.gap_rests_on), counter=np.where(gaps, 0, water.counter))
 
 
 def _pieces(

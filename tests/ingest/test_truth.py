@@ -202,3 +202,28 @@ def test_at_the_end_a_unit_with_hidden_or_known_exposure_has_an_advisory(told):
     assert advisories[0].advisory.exposure.underdosed_l_upper + METER_L >= told.true_l(
         found["start"].min(), pd.Timestamp(NOW))
     assert queries.status(told.store, NOW)[0].verdict.verdict == "boil"
+
+
+@pytest.mark.parametrize("cabin", ["heron-point", "high-spring"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_clock_that_stood_while_the_logger_was_dead_hides_no_water(tmp_path, cabin, seed):
+    """After the cut it stamps 25 minutes of good readings into the dead time: which time was dark cannot be told
+    any more, but that water may have passed undosed can."""
+    place = next(one for one in FLEET["cabin"] if one["slug"] == cabin)
+    unit = place["unit"][0]
+    reactor = next(one for one in FLEET["reactor"] if one["name"] == unit["reactor"])
+    frames = simulate(
+        unit, reactor, place, NOW - timedelta(days=12), NOW, seed, nature=replace(DIES, clock="behind"))
+    truth = frames.truth
+    first = truth["at"] >= frames.readings["true_at"].min()
+    bad_l = (truth["dark_l"] + truth["warming_l"])[first]
+    assert bad_l.iloc[-1] - bad_l.iloc[0] > 20  # else there is nothing to hide
+    store = Store(tmp_path / "x.duckdb")
+    store.act("enroll", {"text": fleet_toml(12, 1, now=NOW)})
+    take_in(store, cabin, unit["slug"], readings=frames.readings, links=frames.links, followed=NOBODY, now=NOW,
+            service=frames.service[frames.service["recorded"]].drop(columns="recorded"))
+    found = queries.outages(store, NOW, cabin=cabin)
+    assert found["underdosed_l_upper"].sum() >= bad_l.iloc[-1] - bad_l.iloc[0]
+    assert queries.status(store, NOW, cabin=cabin)[0].verdict.verdict in ("boil", "silent")
+    assert len(queries.advisories(store, cabin=cabin)) == 1
+    store.close()
