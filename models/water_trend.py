@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.fleet_days import FleetDays, interpolated
-from models.pooling import Prior, learned, posterior
+from models.pooling import SAMPLE_UNITS, Prior, learned, posterior
 
 YEAR_DAYS = 365.25
 LIVE_SHARE = 0.5  # measured on so many of its days: its own readings are used day by day
@@ -18,6 +18,7 @@ ROUNDS, SOFT_ROUNDS = 5, 3  # a far test first counts less, and only then not at
 # source: a clear lake loses 15 % over 1 cm.
 _MEAN, _SD = np.array([0.16, 0.0, 0.0, 0.0]), np.array([0.10, 0.04, 0.01, 0.01])
 _NOISE_PER_CM = 0.006  # of one test: half a point of transmittance
+CHUNK_UNITS = 256
 FEW_TESTS = 4.0  # for how many readings that noise counts where a fleet's own is learned
 MOST_ALIKE = 0.8  # correlation of a live unit's neighbouring weeks that is believed; common practice, no source
 
@@ -74,13 +75,13 @@ def water_trend(days: FleetDays) -> WaterTrend:
     widens what its readings are worth (variance of a mean of an autoregressive series).
     """
     units, width = days.uvt_pct.shape
-    live = np.isfinite(days.uvt_pct).sum(axis=1) >= LIVE_SHARE * width
-    uvt, day = _one_a_week(days.uvt_pct)
+    uvt, day, count = _one_a_week(days.uvt_pct)
+    live = count >= LIVE_SHARE * width
     known = np.isfinite(uvt)
     tested = known.any(axis=1)
     # single precision: a test is good to two digits
     values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0).astype(np.float32)
-    columns = _line_columns(days)[np.minimum(day, width - 1)].astype(np.float32)
+    columns = _line_columns(days)[day].astype(np.float32)
     # seldom tested: a yearly wave would be made of the noise of a few tests, or of a storm that one of them met
     wave = columns[:, :, 2:].copy()
     columns[~live, :, 2:] = 0.0
@@ -160,14 +161,21 @@ def _line_columns(days: FleetDays) -> np.ndarray:
     return np.column_stack([np.ones(len(day)), years, year_wave(days.first_day, day)])
 
 
-def _one_a_week(uvt_pct: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First known value of each week and its day, shape (n, weeks)."""
+def _one_a_week(uvt_pct: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """First known value of each week and its day, shape (n, weeks), and how many days are known, shape (n,)."""
     units, width = uvt_pct.shape
     weeks = -(-width // WEEK_DAYS)
-    padded = np.full((units, weeks * WEEK_DAYS), np.nan, dtype=uvt_pct.dtype)
-    padded[:, :width] = uvt_pct
-    first = np.isfinite(padded).reshape(units, weeks, WEEK_DAYS).argmax(axis=2) + np.arange(weeks) * WEEK_DAYS
-    return np.take_along_axis(padded, first, axis=1), first
+    value, day = np.empty((units, weeks), dtype=uvt_pct.dtype), np.empty((units, weeks), dtype=np.int64)
+    count = np.empty(units, dtype=np.int64)
+    known = np.zeros((CHUNK_UNITS, weeks * WEEK_DAYS), dtype=bool)
+    for low in range(0, units, CHUNK_UNITS):  # in pieces that stay in the cache
+        rows = slice(low, min(low + CHUNK_UNITS, units))
+        of = known[: rows.stop - low]
+        of[:, :width] = np.isfinite(uvt_pct[rows])
+        count[rows] = of.sum(axis=1)
+        day[rows] = of.reshape(-1, weeks, WEEK_DAYS).argmax(axis=2) + np.arange(weeks) * WEEK_DAYS
+        value[rows] = np.take_along_axis(uvt_pct[rows], day[rows], axis=1)
+    return value, day, count
 
 
 def _lower_quartile(values: np.ndarray, known: np.ndarray) -> np.ndarray:
@@ -180,7 +188,8 @@ def _lower_quartile(values: np.ndarray, known: np.ndarray) -> np.ndarray:
 
 def _clear_weight(residual: np.ndarray, known: np.ndarray, cut: bool) -> np.ndarray:
     """Huber, then bisquare weights, tighter above; the scale is the fleet's own, from below the line."""
-    under = residual[known & (residual < 0)]
+    few = slice(None, None, max(1, len(residual) // SAMPLE_UNITS))  # evenly picked units tell it as well
+    under = residual[few][known[few] & (residual[few] < 0)]
     scale = max(float(np.median(-under)) / 0.6745, _NOISE_PER_CM / 3.0) if under.size else _NOISE_PER_CM
     widest = np.float32(max(scale, _NOISE_PER_CM))
     bound = np.where(residual > 0, np.float32(ABOVE) * widest, np.float32(BELOW) * widest)
