@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from models.advisory import (
     STEP_WORDS,
@@ -39,6 +39,7 @@ AFTER_LIFTING = (
     "Run the dishwasher once, empty and at its hottest.",
 )
 
+ONE_STRETCH = timedelta(days=1)  # what lasts longer is told as several stretches
 AUTHORITY = "What your local health authority says goes before this notice."
 
 _CAUSE = {
@@ -168,8 +169,12 @@ def what_happened(exposure: Exposure, cabin: Cabin) -> tuple[str, ...]:
         when = f"Between {start} and {end} on {_day(exposure.start, cabin)}"
     else:
         when = f"Between {local(exposure.start, cabin)} and {local(exposure.end, cabin)}"
+    drawn = f"water {'was' if exposure.underdosed_l else 'may have been'} drawn"
+    # Over days it was hardly one stretch, and the cause is the worst of several, not that of each.
+    several = exposure.end is not None and exposure.end - exposure.start > ONE_STRETCH
     return (
-        f"{when} water {'was' if exposure.underdosed_l else 'may have been'} drawn {_CAUSE[exposure.cause]}.",
+        f"At times b{when[1:]} {drawn} without full disinfection, at worst {_CAUSE[exposure.cause]}." if several
+        else f"{when} {drawn} {_CAUSE[exposure.cause]}.",
         f"{litres(exposure)} {'reached' if exposure.underdosed_l else 'may have reached'} the pipes without full "
         "disinfection.",
         "The light leaves nothing in the water that would go on working, so water that stands in the pipes and in "

@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
-from models.advisory import STEP_WORDS, Advisory, Cause, State, Step
+from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 
 TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 HELD_CADENCES = 3  # a reading stands for at most so many cadences (design.md, Messages)
@@ -176,14 +176,15 @@ class _Finding:
 
 
 AUTHORITY = "What your local health authority says goes before this."
+ASK_THERE = "Ask somebody at the cabin whether there is power and the lamp is lit."
 NOT_THE_TAP = "Boil tap water before drinking, or use bottled water"
 
 _STEP_ACTION = {
     Step.POWER_STABLE: "Get power to the unit and keep it steady.",
     Step.LAMP_LIT: "Check that the lamp is lit; if it stays dark, call the service firm.",
     Step.DOSE_BACK: "Wait for the dose to come back; if it stays short, call the service firm.",
-    Step.FLUSH_COLD: "Run every cold tap until the meter shows the flush volume.",
-    Step.FLUSH_HOT: "Run every hot tap until the hot tank has been replaced.",
+    Step.FLUSH_COLD: "Run every cold tap until the meter has seen the flush volume, which the steps name.",
+    Step.FLUSH_HOT: "Run every hot tap until the meter has seen the flush volume, which the steps name.",
     Step.DISINFECT: "Have the plumbing disinfected with chlorine, and record who did it and when.",
     Step.SAMPLE_1: "Take the first water sample to a laboratory, and record it once it is satisfactory.",
     Step.SAMPLE_2: "Take the second sample at least a day after the first, and record it once it is satisfactory.",
@@ -223,7 +224,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         raise ValueError(f"now must be an instant with an offset from UTC; got {now!r}")
     found = [
         *_of_program(present),
-        *_of_advisory(present),
+        *_of_advisory(present, heard=_heard(present, now)),
         *_of_hearing(present, now),
         *_of_now(present, now),
         *_of_upkeep(present),
@@ -262,17 +263,24 @@ def _of_program(present: Present) -> Iterator[_Finding]:
         )
 
 
-def _of_advisory(present: Present) -> Iterator[_Finding]:
+def _heard(present: Present, now: datetime) -> bool:
+    """Whether its latest reading still speaks."""
+    held = timedelta(seconds=HELD_CADENCES * present.cadence_s)
+    return present.last_heard is not None and -held <= now - present.last_heard <= held
+
+
+def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
     """Under-dosed water that went out and that nobody has put right."""
     advisory = present.open_advisory
     if advisory is not None:
         todo = advisory.open_steps
         first = todo[0] if todo else Step.NOTICE_REMOVED
+        step = _STEP_ACTION[first] if heard or first not in SENSOR_STEPS else ASK_THERE
         left = f"still to do: {', '.join(STEP_WORDS[step] for step in todo)}" if todo else "every step is done"
         yield _Finding(
             weight=_Weight.BOIL, since=advisory.raised_at,
             reason=f"A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}; {left}.",
-            action=f"{NOT_THE_TAP} until a named person lifts the advisory. {_STEP_ACTION[first]} {AUTHORITY}",
+            action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
         )
     if present.underdosed_since is not None and present.underdosed_l_upper != 0:
         yield _Finding(
@@ -304,7 +312,7 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
         yield _Finding(
             weight=_Weight.SILENT, since=present.last_heard,
             reason=f"{what} has been heard for {_duration(age)}; it should be every {present.cadence_s:g} s.",
-            action=f"Ask somebody at the cabin whether there is power and the lamp is lit. {unsure}",
+            action=f"{ASK_THERE} {unsure}",
         )
     elif present.link_down_since is not None:
         yield _Finding(
@@ -423,7 +431,7 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
     hours, life = present.lamp_hours, present.lamp_life_h
     if hours is not None and life is not None and hours >= life:
         yield _Finding(
-            weight=_Weight.WATCH, reason=f"The lamp has {hours:,.0f} of its {life:,.0f} rated hours.",
+            weight=_Weight.WATCH, reason=f"The lamp has burnt {hours:,.0f} h and is rated for {life:,.0f} h.",
             action="Bring a new lamp on the next trip.",
         )
     volts, low_v = present.battery_v, present.battery_low_v
@@ -453,15 +461,20 @@ def _litres(present: Present) -> str:
     """How much water, in words."""
     low, high = present.underdosed_l, present.underdosed_l_upper
     if high is None:
-        return "An unknown amount of water" if low is None else f"At least {low:.0f} L of water"
-    if low is None:
-        return f"Up to {high:.0f} L of water"
-    return f"{low:.0f} L of water" if round(low) == round(high) else f"{low:.0f} to {high:.0f} L of water"
+        return "An unknown amount of water" if not low else f"At least {math.floor(low)} L of water"
+    most = math.ceil(high - 1e-9)  # up: half a litre is not none
+    least = 0 if low is None else math.floor(low)
+    if least == 0 < most:
+        return f"Up to {most} L of water"
+    return f"{most} L of water" if low is not None and high - low < 1 else f"{least} to {most} L of water"
 
 
 def _duration(age: timedelta) -> str:
     """A length of time in words."""
-    minutes = age / timedelta(minutes=1)
-    if minutes < 120:
-        return f"{minutes:.0f} min"
-    return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
+    minutes = age // timedelta(minutes=1)
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes, 60)
+    if hours >= 48:
+        return f"{hours // 24} days"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"

@@ -238,3 +238,9 @@ def test_unticking_is_not_announced_as_progress():
     _, advisory = raised()
     down = Proof(at=START + timedelta(hours=2), step="lamp_lit", done=False, evidence="lamp is not lit")
     assert messages(advisory, down, advance(advisory, down), CABIN, unit="main") == ()
+
+
+def test_several_stretches_over_days_are_not_told_as_one_long_power_cut():
+    first, *_ = what_happened(replace(CUT, start=START - timedelta(days=18)), CABIN)
+    assert first.startswith("At times between 16 Jun 2026 03:10 EDT and 04 Jul 2026 03:45 EDT water was drawn")
+    assert "without full disinfection, at worst while the power was off" in first

@@ -75,7 +75,7 @@ CASES = [
     ({"underdosed_since": EARLIER}, "boil", "unknown amount"),
     ({"underdosed_since": EARLIER, "underdosed_l_upper": 0.0}, "clear", "even at peak flow"),
     ({"clock_fault_since": EARLIER}, "watch", "clock was wrong"),
-    ({"lamp_hours": 9000.0}, "watch", "9,000 of its 9,000"),
+    ({"lamp_hours": 9000.0}, "watch", "burnt 9,000 h and is rated for 9,000 h"),
     ({"lamp_hours": 8999.0}, "clear", "even at peak flow"),
     ({"battery_v": 11.9}, "watch", "11.9 V"),
 ]
@@ -160,3 +160,23 @@ def test_a_value_that_cannot_be_is_refused_by_name(field, value):
 def test_a_naive_instant_is_refused():
     with pytest.raises(ValueError, match="now must be an instant"):
         verdict(GOOD, now=datetime(2026, 5, 2))
+
+
+def test_where_nobody_hears_a_unit_its_advisory_asks_somebody_there_and_not_for_power_that_may_be_on():
+    heard = verdict(replace(GOOD, advisory=open_advisory()), now=NOW)
+    assert "Get power to the unit" in heard.next_action
+    unheard = verdict(
+        replace(GOOD, advisory=open_advisory(), last_heard=NOW - timedelta(hours=7, minutes=32)), now=NOW)
+    assert unheard.verdict is Word.BOIL
+    assert "Ask somebody at the cabin" in unheard.next_action
+    assert "Get power" not in unheard.next_action
+    assert "nothing has been heard for 7 h 32 min" in " ".join(unheard.reasons).lower()  # never "8 h"
+
+
+@pytest.mark.parametrize(("low", "upper", "told"), [
+    (0.3, 0.3, "Up to 1 L"), (0.0, 0.4, "Up to 1 L"), (9.6, 9.6, "10 L"), (9.6, 12.2, "9 to 13 L"),
+    (None, 3.2, "Up to 4 L"), (None, None, "An unknown amount"), (2.7, None, "At least 2 L")])
+def test_under_dosed_litres_are_never_rounded_down_to_none(low, upper, told):
+    found = verdict(replace(
+        GOOD, underdosed_since=EARLIER, underdosed_l=low, underdosed_l_upper=upper), now=NOW)
+    assert found.reasons[0].startswith(f"{told} of water may have reached the taps")
