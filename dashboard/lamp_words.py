@@ -49,7 +49,7 @@ def headline(found: LampOutlook) -> str:
     today = found.at.date()
     due = [one for one in found.lamps if one.act_by is not None and (one.act_by - today).days <= SOON_DAYS]
     unknown = sum(one.action is None for one in found.lamps)
-    tail = f" Nothing can be foretold of {'one' if unknown == 1 else unknown}." if unknown else ""
+    tail = f" Nothing can be foretold of {'one lamp' if unknown == 1 else f'{unknown} lamps'}." if unknown else ""
     if len(found.lamps) == unknown:
         return "No lamp has a forecast yet: a week of days with water drawn past a lit lamp is needed."
     if not due:
@@ -98,6 +98,9 @@ def lamp_row(one: Lamp) -> tuple[str, ...]:
     """A row with `LAMP_HEADERS`."""
     threshold = UNKNOWN if not one.forecast else (
         "not within two years" if one.crosses_p50 is None else date_words(one.crosses_p50))
+    reads, needs = one.intensity_w_m2, one.threshold_w_m2
+    if reads is not None and needs is not None and reads < needs:
+        threshold = "reads below it now"  # a later date would say the opposite
     return (
         lamp_name(one), UNKNOWN if one.action is None else ACTION_WORDS[Action(one.action)],
         date_words(one.act_by) if one.act_by else "", threshold,

@@ -71,16 +71,22 @@ def volume(volume_l: float | None, units: Units) -> str:
 
 
 def between(low_l: float | None, upper_l: float | None, units: Units) -> str:
-    """A volume and the most that it can be; an upper bound is never rounded down."""
+    """A volume and the most that it can be; an upper bound is never rounded down, nor a lower one up."""
     unit = volume_unit(units)
     if upper_l is None or absent(upper_l):
         return "an unknown amount" if low_l is None or absent(low_l) else f"at least {volume(low_l, units)}"
     upper = _up(to_volume(upper_l, units))
     if low_l is None or absent(low_l):
         return f"up to {upper} {unit}"
-    low = to_volume(low_l, units)
-    told = f"{low:,.1f}" if 0 < low < 10 else f"{low:,.0f}"
+    told = _down(to_volume(low_l, units))
     return f"{upper} {unit}" if math.isclose(low_l, upper_l, rel_tol=1e-9) else f"{told} to {upper} {unit}"
+
+
+def _down(value: float) -> str:
+    """Rounded down: to a tenth below 10, else to a whole number."""
+    if 0 < value < 10:
+        return f"{math.floor(round(value * 10, 6)) / 10:,.1f}"
+    return f"{math.floor(round(value, 6)):,d}"
 
 
 def _up(value: float) -> str:

@@ -75,11 +75,17 @@ def summary(status: UnitStatus) -> str:
     return f"At least {shown:g} mJ/cm² {where} ({flow}): {word} its target of {target}."
 
 
+def share_words(share_pct: float, digits: int) -> str:
+    """A share never rounded up: 99.96 % is not all of it."""
+    return f"{math.floor(round(share_pct * 10**digits, 6)) / 10**digits:.{digits}f}"
+
+
 def month_words(share: dict[str, object], month: str) -> str:
     """The month's share of water in specification, in one sentence."""
     if share["share_pct"] is None:
         return f"In {month} no water was drawn yet, as far as is known."
+    known = share_words(float(str(share["share_pct"])), 1)
     return (
-        f"In {month} {share['share_pct']:.1f} % of the water drawn was for certain lit, warm and at its dose. "
+        f"In {month} {known} % of the water drawn was for certain lit, warm and at its dose. "
         f"({IN_SPECIFICATION_AT_LEAST_PCT:g} % by volume is a figure of reference, 40 CFR 141.720(d)(3); it binds "
         "public systems only.)")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, cast
@@ -151,8 +151,15 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
              troubles, tests, at_fault.get((place.slug, unit.slug)))
         for place in fleet.cabins for unit in place.units if cabin is None or place.slug == cabin
     ]
+    return worst_first(out)
+
+
+def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
+    """By verdict; within one, those first whose water is not known to pass a lit, warm lamp now."""
     rank = {"boil": 0, "silent": 1, "watch": 2, "clear": 3}
-    return sorted(out, key=lambda one: (rank[one.verdict.verdict], one.cabin.slug, one.unit.slug))
+    return sorted(found, key=lambda one: (
+        rank[one.verdict.verdict], one.heard and one.carry is not None and bool(one.carry.lit) and bool(one.warm),
+        one.cabin.slug, one.unit.slug))
 
 
 def _states(store: Asks) -> dict[tuple[str, str], Carry]:

@@ -12,6 +12,7 @@ import pandas as pd
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
+from dashboard.reckoning import share_words
 from ingest import queries
 from ingest.engine import named
 from ingest.registry import load_fleet
@@ -105,8 +106,9 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     print(f"  water drawn at most {one['volume_l']:,.0f} L, of it {one['in_specification_l']:,.0f} L for certain "
           "lit, warm and at its dose")
     if one["share_pct"] is not None:
-        print(f"  in specification {one['share_pct']:.2f} % by volume; {IN_SPECIFICATION_AT_LEAST_PCT:g} % is a "
-              "figure of reference (40 CFR 141.720(d)(3)), which binds public systems only")
+        print(f"  in specification {share_words(one['share_pct'], 2)} % by volume; "
+              f"{IN_SPECIFICATION_AT_LEAST_PCT:g} % is a figure of reference (40 CFR 141.720(d)(3)), "
+              "which binds public systems only")
     print(f"  heard and lit {one['lit_h']:,.1f} h, unheard {one['unheard_h']:,.1f} h")
     print(f"  outages: {len(one['outages'])}")
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin)):

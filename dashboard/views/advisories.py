@@ -77,6 +77,8 @@ def lifted(store: Client) -> None:
     if not found:
         st.html(markup.small("None yet."))
         return
+    found.sort(key=lambda one: one.advisory.updated_at if one.advisory.lifted is None else one.advisory.lifted.at,
+               reverse=True)
     shown = found[:LIFTED_SHOWN]
     records = dict(list(queries.advisory_records(store, [one.id for one in shown]).groupby("advisory")))
     for one in shown:

@@ -86,3 +86,8 @@ def test_the_month_names_its_rule_as_a_reference_and_an_empty_month_claims_nothi
     assert "binds public systems only" in month_words({"share_pct": 96.25}, "2026-07")
     assert "96.2 %" in month_words({"share_pct": 96.25}, "2026-07")
     assert "no water" in month_words({"share_pct": None}, "2026-07")
+
+
+def test_a_share_is_never_rounded_up_to_all_of_it():
+    assert "99.9 %" in month_words({"share_pct": 99.97}, "2026-07")
+    assert "100.0 %" in month_words({"share_pct": 100.0}, "2026-07")

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from dashboard import markup, measures, words
+from dashboard import lamp_words, markup, measures, words
 from dashboard.measures import Units
-from ingest.queries import UnitStatus
+from ingest.lamps import Lamp
+from ingest.queries import UnitStatus, worst_first
 from models.fleet import Cabin, Contact, Reactor, Role, Unit
 from models.outage import Carry
 from models.verdict import Verdict, Word
@@ -115,7 +116,8 @@ def test_flow_in_gallons_a_minute_and_what_a_form_gives_goes_back_to_litres():
 
 
 @pytest.mark.parametrize(("low", "upper", "told"), [
-    (5.0, 7.61, "5.0 to 7.7 L"), (36.2, 38.4, "36 to 39 L"), (12.0, 12.0, "12 L"), (0.0, 0.0, "0 L"),
+    (5.0, 7.61, "5.0 to 7.7 L"), (36.2, 38.4, "36 to 39 L"), (36.8, 39.4, "36 to 40 L"),
+    (12.0, 12.0, "12 L"), (0.0, 0.0, "0 L"),
     (math.nan, 4028.2, "up to 4,029 L"), (None, None, "an unknown amount"), (3.0, None, "at least 3.0 L"),
 ])
 def test_an_upper_bound_of_water_is_never_rounded_down_and_unknown_is_never_zero(low, upper, told):
@@ -177,3 +179,34 @@ def test_what_a_device_or_a_person_said_never_becomes_markup():
         markup.steps([(True, nasty, nasty)]), markup.registry_entry(nasty, nasty, [nasty]),
     ):
         assert "<img" not in made and "&lt;img" in made
+
+
+def lamp(intensity_w_m2: float, threshold_w_m2: float) -> Lamp:
+    """A lamp that the fit sees above its threshold until the end of the year."""
+    one = status("Loon Shallows", Word.BOIL)
+    day = date(2026, 11, 24)
+    return Lamp(
+        cabin=one.cabin, unit=one.unit, reactor=REACTOR, lamp_hours=4992.0, lamp_loss_pct_per_1000h=2.0,
+        sleeve_loss_pct_per_1000h=3.0, intensity_w_m2=intensity_w_m2, intensity_day=day,
+        threshold_w_m2=threshold_w_m2, crosses_p10=date(2026, 12, 15), crosses_p50=date(2026, 12, 25),
+        crosses_p90=date(2027, 1, 16), rated_life_on=None, cause="lamp", action="clean sleeve",
+        act_by=date(2026, 12, 15), swap_wins_days=77.0, clean_wins_days=11.0, lamp_loss_pct=12.0,
+        sleeve_loss_pct=3.0, water_loss_pct=0.0, evidence="", uvt_pct=83.0, days_known=29, last_heard=day,
+        lamp_swapped_on=None, sleeve_cleaned_on=None, filter_changed_on=None, faults=())
+
+
+def test_a_lamp_that_reads_below_its_threshold_is_not_told_to_fall_below_it_some_day():
+    column = lamp_words.LAMP_HEADERS.index("Below its threshold")
+    assert lamp_words.lamp_row(lamp(31.2, 37.5))[column] == "reads below it now"
+    assert lamp_words.lamp_row(lamp(42.9, 37.5))[column] == "Fri 25 Dec 2026"
+
+
+def test_among_equal_verdicts_a_dark_or_unheard_cabin_comes_before_one_that_only_waits_for_its_steps():
+    lit = Carry(at=NOW, lit=True)
+    found = [
+        replace(status("A", Word.BOIL), carry=lit, heard=True, warm=True),
+        replace(status("B", Word.BOIL), carry=replace(lit, lit=False), heard=True),
+        replace(status("C", Word.BOIL), carry=lit, heard=False, warm=True),
+        status("D", Word.SILENT),
+    ]
+    assert [one.cabin.name for one in worst_first(found)] == ["B", "C", "A", "D"]
