@@ -180,26 +180,40 @@ def _gap_totals(
 
 
 def _settled(rows: Rows, last_total: Ints, near: Bools) -> Bools:
-    """Whether no total that may still come can change what lies before a row."""
-    n = rows.at.size
-    if not n:
+    """Whether no total and no lamp counter that may still come can change what lies before a row."""
+    if not rows.at.size:
         return near
-    had_total = np.concatenate([[False], ~np.isnan(rows.value["total_l"][:-1])])
-    last_gap = last_index(rows.gap_before & had_total)
-    of_gap = (last_gap >= 0) & (last_total < last_gap) & (rows.at - rows.at[last_gap] < rows.hold_us)
-    return rows.own["total_l"] | ~(near | of_gap)
+    of_gap = _awaited(rows, "total_l", last_total)
+    of_counter = _awaited(rows, "lamp_hours", last_index(rows.own["lamp_hours"]))
+    return (rows.own["total_l"] | ~(near | of_gap)) & ~of_counter
+
+
+def _awaited(rows: Rows, name: str, last: Ints) -> Bools:
+    """Per row whether a reading of that quantity may still come that speaks of the last gap."""
+    had = np.concatenate([[False], ~np.isnan(rows.value[name][:-1])])
+    last_gap = last_index(rows.gap_before & had)
+    return (last_gap >= 0) & (last < last_gap) & (rows.at - rows.at[last_gap] < rows.hold_us)
 
 
 def _counter(rows: Rows, m: int, is_gap: Bools) -> tuple[Ints, Bools]:
     """What the lamp's counter says of each gap, and whether it advanced at all.
 
-    A counter that is read in steps can show up to one step more than it burned, or less.
+    A counter that is read in steps can show up to one step more than it burned, or less. The first row after a gap
+    is often a mere event: the first reading of the counter within one hold after the gap speaks, and what can have
+    burned since the gap ended is no evidence that the lamp burned within it.
     """
+    n = rows.at.size
     says, burned = np.full(m, COUNTER_SILENT), np.zeros(m, bool)
-    i = np.flatnonzero(is_gap[: max(rows.at.size - 1, 0)])
-    hours, when = rows.value["lamp_hours"], rows.value_at["lamp_hours"]
-    i = i[rows.own["lamp_hours"][i + 1] & ~np.isnan(hours[i]) & (when[i] != NEVER)]
-    before, after, elapsed_us = hours[i], hours[i + 1], rows.at[i + 1] - when[i]
+    i = np.flatnonzero(is_gap[: max(n - 1, 0)])
+    if not i.size:
+        return says, burned
+    own, hours, when = rows.own["lamp_hours"], rows.value["lamp_hours"], rows.value_at["lamp_hours"]
+    following = n - 1 - last_index(own[::-1])[::-1]  # per row the next one, itself included, that has it; or n
+    then = np.minimum(following[i + 1], n - 1)
+    near = own[then] & (rows.at[then] - rows.at[i + 1] <= rows.hold_us)
+    which = near & ~np.isnan(hours[i]) & (when[i] != NEVER)
+    i, then = i[which], then[which]
+    before, after, elapsed_us = hours[i], hours[then], rows.at[then] - when[i]
     step_us = np.zeros(i.size)
     for step in COUNTER_STEPS_H:
         off = np.abs(np.rint(before / step) * step - before) + np.abs(np.rint(after / step) * step - after)
@@ -209,7 +223,7 @@ def _counter(rows: Rows, m: int, is_gap: Bools) -> tuple[Ints, Bools]:
     lit = (advance_us - step_us >= sure) & (advance_us - step_us <= elapsed_us + COUNTER_SLACK_US)
     dark = (np.abs(advance_us) <= 1.0) & (elapsed_us > step_us)
     says[i] = np.select([lit, dark], [COUNTER_LIT, COUNTER_DARK], default=COUNTER_SILENT)
-    burned[i] = advance_us > COUNTER_SLACK_US
+    burned[i] = advance_us > COUNTER_SLACK_US + (rows.at[then] - rows.at[i + 1])
     return says, burned
 
 
