@@ -10,8 +10,10 @@ import pandas as pd
 
 from ingest.engine import Asks, named
 from models.daily_faults import StandingFault, standing_faults, stuck_all_day
+from models.filters import COLUMNS, RECENT_DAYS, filter_losses
 from models.fleet import Fleet
 from models.fleet_days import CLEAN, SWAP, FleetDays, fleet_days
+from models.sensor_faults import FLOWING_L_MIN
 
 MOST_DAYS = 1095  # three years: what is older says little of today's lamp; common practice, no source
 SAME_SWAP_DAYS = 7  # the registry's date and a recorded swap so near are one
@@ -27,7 +29,20 @@ _DAILY = """
 _EVENTS = """
     SELECT cabin, unit, "at", kind, who, value, note FROM service_event WHERE "at" <= $now ORDER BY "at"
 """
-_TESTS, _CHECKS = "water-tested", "sensor-checked"
+_TESTS, _CHECKS, FILTER = "water-tested", "sensor-checked", "filter-changed"
+# One row per day with a draw, of units with a recorded filter change: of the weeks after the last one and of the last
+# weeks only, so that the cost does not grow with the history.
+_PEAKS = """
+    WITH changed AS (
+        SELECT cabin, unit, max("at") AS day FROM service_event WHERE kind = $kind AND "at" <= $until
+        GROUP BY cabin, unit)
+    SELECT r.cabin, r.unit, r."at"::DATE::TIMESTAMP AS day, quantile_cont(r.flow_l_min, 0.95) AS peak_l_min,
+        count(*) AS readings
+    FROM reading AS r JOIN changed AS c ON r.cabin = c.cabin AND r.unit = c.unit
+    WHERE r.flow_l_min > $flowing AND r."at" >= $first AND r."at" < $until
+        AND (r."at" >= $recent OR (r."at" >= c.day AND r."at" < c.day + INTERVAL 23 DAY))
+    GROUP BY ALL
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +60,8 @@ class LampDays:
         Per (cabin, unit): the transmittance that its threshold is taken at, and whether a live sensor said so. [%]
     heard : dict
         Per (cabin, unit): its last day with readings.
+    filters : DataFrame
+        As of `models.filters.filter_losses`.
     """
 
     days: FleetDays | None
@@ -53,6 +70,7 @@ class LampDays:
     uvt_pct: dict[tuple[str, str], float]
     uvt_live: dict[tuple[str, str], bool]
     heard: dict[tuple[str, str], pd.Timestamp]
+    filters: pd.DataFrame
 
 
 def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
@@ -71,8 +89,11 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     heard = {(one.cabin, one.unit): one.day for one in
              named(daily.groupby(["cabin", "unit"], as_index=False).agg(day=("day", "max")))}
     uvt, live = _present_uvt(daily, events, fleet)
+    filters = _filters(store, events, until)
     if daily.empty or daily["intensity_w_m2"].isna().all():
-        return LampDays(days=None, events=events, faults=tuple(faults), uvt_pct=uvt, uvt_live=live, heard=heard)
+        return LampDays(
+            days=None, events=events, faults=tuple(faults), uvt_pct=uvt, uvt_live=live, heard=heard,
+            filters=filters)
     daily = _with_lamp_hours(daily, fleet)
     done = pd.concat([
         events.loc[events["kind"].isin([SWAP, CLEAN]), ["cabin", "unit", "at", "kind"]],
@@ -82,7 +103,22 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     table = _up_to(daily, until.tz_localize(None) - pd.Timedelta(days=1))
     return LampDays(
         days=fleet_days(table, kind=kind, events=done), events=events, faults=tuple(faults), uvt_pct=uvt,
-        uvt_live=live, heard=heard)
+        uvt_live=live, heard=heard, filters=filters)
+
+
+def _filters(store: Asks, events: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:
+    """What each filter has cost of the flow, for units whose last change was recorded."""
+    changes = events[events["kind"] == FILTER]
+    if changes.empty:
+        return pd.DataFrame(columns=list(COLUMNS)).astype({"due": bool})
+    changed = changes.groupby(["cabin", "unit"], as_index=False).agg(at=("at", "max"))
+    changed["day"] = changed.pop("at").dt.tz_convert("UTC").dt.floor("D").dt.tz_localize(None).dt.as_unit("us")
+    peaks = store.ask(_PEAKS, {
+        "kind": FILTER, "flowing": FLOWING_L_MIN, "until": until.to_pydatetime(),
+        "first": (until - timedelta(days=MOST_DAYS)).to_pydatetime(),
+        "recent": (until - timedelta(days=RECENT_DAYS)).to_pydatetime()})
+    peaks["day"] = peaks["day"].dt.as_unit("us")
+    return filter_losses(peaks, changed, today=until.tz_localize(None))
 
 
 def _with_lamp_hours(daily: pd.DataFrame, fleet: Fleet) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.engine import Asks
-from ingest.lamp_days import LampDays, lamp_days
+from ingest.lamp_days import FILTER, LampDays, lamp_days
 from ingest.registry import load_fleet
 from models.backtest import LEAST_DAYS, TAIL_DAYS, Calibration, calibration
 from models.daily_faults import StandingFault
@@ -78,6 +78,8 @@ class Lamp:
     lamp_swapped_on: date | None
     sleeve_cleaned_on: date | None
     filter_changed_on: date | None
+    filter_flow_loss_pct: float | None = None  # of the highest flow since that change; None: not known
+    filter_due_by_flow: bool = False
     faults: tuple[StandingFault, ...]
 
     @property
@@ -111,6 +113,7 @@ class Lamp:
             "days_known": self.days_known, "intensity_day": day(self.intensity_day),
             "last_heard_day": day(self.last_heard), "lamp_swapped_on": day(self.lamp_swapped_on),
             "sleeve_cleaned_on": day(self.sleeve_cleaned_on), "filter_changed_on": day(self.filter_changed_on),
+            "filter_flow_loss_pct": self.filter_flow_loss_pct, "filter_due_by_flow": self.filter_due_by_flow,
             "sensor_faults": [
                 {"fault": one.fault, "since": one.since.isoformat(), "until": one.until.isoformat(),
                  "days": one.days, "evidence": one.evidence} for one in self.faults],
@@ -239,17 +242,22 @@ def _lamp(
     faults = tuple(one for one in known.faults if (one.cabin, one.unit) == key)
     heard = known.heard.get(key)
     events = known.events[(known.events["cabin"] == key[0]) & (known.events["unit"] == key[1])]
+    flow = known.filters[(known.filters["cabin"] == key[0]) & (known.filters["unit"] == key[1])]
+    flow_words = str(flow["evidence"].iloc[0]) if len(flow) else ""
     about: dict[str, Any] = {
         "cabin": place, "unit": unit, "reactor": reactor, "uvt_pct": known.uvt_pct[key], "faults": faults,
         "threshold_w_m2": None if np.isnan(threshold) else threshold,
         "last_heard": heard.date() if heard is not None else None,
         "lamp_swapped_on": _latest(events, "lamp-swapped") or unit.lamp_installed,
         "sleeve_cleaned_on": _latest(events, "sleeve-cleaned"),
-        "filter_changed_on": _latest(events, "filter-changed"),
+        "filter_changed_on": _latest(events, FILTER),
+        "filter_flow_loss_pct": round(100 * float(flow["loss"].iloc[0]), 1) if len(flow) else None,
+        "filter_due_by_flow": bool(flow["due"].any()),
     }
     at = list(fitted.days.units).index(key) if fitted and key in fitted.days.units else None
     if fitted is None or told is None or at is None or fitted.fit.days_known[at] < LEAST_KNOWN_DAYS:
-        return _unknown(about, fitted, at, now)
+        told_less = _unknown(about, fitted, at, now)
+        return replace(told_less, evidence=f"{told_less.evidence} {flow_words}".strip())
     coefficient = fitted.fit.coefficient[at]
     last = int(fitted.days.last_day[at])
     first = fitted.days.first_day.astype("datetime64[D]").astype(date)
@@ -264,6 +272,7 @@ def _lamp(
     cause, action, evidence = str(told.cause[at]), str(told.action[at]), str(told.evidence[at])
     if faults:
         evidence = f"{faults[0].evidence} {evidence}"
+    evidence = f"{evidence} {flow_words}".strip()
     if float(found.rated_life[at]) <= 0:
         evidence += f" The lamp is past its rated {reactor.lamp_life_h:,.0f} h: bring a new one."
     read = float(fitted.days.intensity_w_m2[at, last])

@@ -24,6 +24,7 @@ START = "start"  # the place that trips begin at and end; no slug of a cabin may
 HORIZON_DAYS = 56  # how far ahead trips are planned
 SPARE_DAYS = 7  # a stop is due so long before the date by which to act; common practice, no source
 BRING_FORWARD_DAYS = 45  # and may be made so long before that, where it saves a trip; common practice, no source
+FILTER_WITHIN_DAYS = 30  # one that takes a quarter of the flow is a reason to go; common practice, no source
 LATE_SILENCE_DAYS = 3  # a unit not heard for so many whole days is a reason to go; common practice, no source
 FILTER_DAYS = 180  # a filter changed so long ago is changed on the way; common practice, no source
 CLEAN_IS_ENOUGH_DAYS = 45  # a cleaning that wins less may not do: a lamp comes along
@@ -226,6 +227,8 @@ def _stop(lamp: Lamp, today: date, first: date) -> Stop | None:
     if silent:
         tasks.append("see why nothing is heard")
         due = min(due, SPARE_DAYS) if due is not None else SPARE_DAYS
+    if lamp.filter_due_by_flow:
+        due = min(due, FILTER_WITHIN_DAYS) if due is not None else FILTER_WITHIN_DAYS
     if due is None or due >= HORIZON_DAYS:
         return None
     lamp_part = f"lamp {lamp.unit.reactor}"
@@ -247,7 +250,8 @@ def _stop(lamp: Lamp, today: date, first: date) -> Stop | None:
         parts["sample bottle"] += 1
     if "clean sleeve" in tasks:
         parts[f"sleeve seal {lamp.unit.reactor}"] += 1
-    if lamp.filter_changed_on is not None and (today - lamp.filter_changed_on).days >= FILTER_DAYS:
+    by_time = lamp.filter_changed_on is not None and (today - lamp.filter_changed_on).days >= FILTER_DAYS
+    if by_time or lamp.filter_due_by_flow:
         tasks.append("change filter")
         parts["filter"] += 1
     if len(lamp.cabin.units) > 1:
