@@ -132,7 +132,7 @@ def _judged(fit: FleetFit, days: FleetDays, past: FleetDays, known: np.ndarray) 
 
 
 def _temperatures(days: FleetDays, tail_days: int) -> np.ndarray:
-    """Water temperature on the last day before the tail and on the judged ones; gaps filled, 10 C if never known."""
+    """Water temperature on the last day before the tail and on the judged ones; gaps filled, else 10 C."""
     known = np.isfinite(days.water_temp_c)
     filled = np.where(known.any(axis=1, keepdims=True), interpolated(days.water_temp_c), TEMP_REFERENCE_C)
     return np.concatenate([filled[:, [-tail_days - 1]], filled[:, -JUDGED_DAYS:]], axis=1)

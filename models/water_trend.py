@@ -123,7 +123,9 @@ def _clear_variance(
         # the assumed noise of a test counts for a few readings, so that two tests do not decide
         free = number[which].sum() - fixed[which].sum()
         found = (squares[which].sum() + FEW_TESTS * _NOISE_PER_CM**2) / (max(free, 0.0) + FEW_TESTS)
-        alike = np.clip(beside[which].sum() / max(squares[which].sum(), 1e-12), 0.0, MOST_ALIKE) if which is live else 0.0
+        alike = 0.0
+        if which is live:
+            alike = float(np.clip(beside[which].sum() / max(squares[which].sum(), 1e-12), 0.0, MOST_ALIKE))
         variance[which] = max(found, _NOISE_PER_CM**2) * (1.0 + alike) / (1.0 - alike)
     return variance
 
