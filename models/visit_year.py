@@ -10,13 +10,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.travel import Travel
-from models.visits import Stop, Van, joined, visit_plan
+from models.visits import LEFT_OUT_COSTS_KM, TRIP_COSTS_KM, Stop, Van, joined, visit_plan
 
 YEAR_DAYS = 365
 REPLAN_DAYS = 14  # how often the plan is made anew
 LOOK_AHEAD_DAYS = 56  # how far it looks
 SPARE_DAYS = 7  # due so long before the believed date
-CLEAN_IS_ENOUGH_DAYS = 45  # a cleaning that wins so long spares the lamp
 CLEAN_EARLY_KM, SWAP_EARLY_KM = 0.1, 1.0  # a day; a lamp's hours are worth more than a wipe
 
 
@@ -144,10 +143,13 @@ def planned_year(
     Where sleeves foul fast the plan drives further than the anniversary rule, which lets them foul: compare the
     days under the threshold before the kilometres.
 
-    Every visit cleans the sleeve; the lamp goes only where a clean sleeve would not do for six weeks. A visit
-    that finds more or less than was believed corrects the belief: intensity is read on the spot.
+    Every visit cleans the sleeve; the lamp goes where its last days behind a clean sleeve are worth less than the
+    trip that would soon be made for it. A trip takes along what is due later where that costs less than the share
+    of a later trip that it spares. A visit that finds more or less than was believed corrects the belief: intensity
+    is read on the spot.
     """
     score = _Score()
+    own_km = _own_trip_km(places, travel)
     coming: dict[int, tuple[list[int], float]] = {}
     for day in range(YEAR_DAYS):
         if day % REPLAN_DAYS == 0:
@@ -158,7 +160,7 @@ def planned_year(
             visited = np.zeros(len(places), dtype=bool)
             visited[units] = True
             score.drive(distance_km)
-            swap = visited & (believed.cleaned(visited).days_left() < CLEAN_IS_ENOUGH_DAYS)
+            swap = visited & _lamp_goes(believed, own_km)
             truth = score.swap(truth.cleaned(visited), swap)
             believed = believed.cleaned(visited).swapped(swap)
             believed = replace(believed, margin=np.where(visited, truth.margin, believed.margin))
@@ -191,33 +193,59 @@ class _Score:
         )
 
 
+def _own_trip_km(places: tuple[str, ...], travel: Travel) -> np.ndarray:
+    """What a trip for one unit alone costs. [km]"""
+    at = [travel.position(place) for place in places]
+    return TRIP_COSTS_KM + travel.distance_km[0, at] + travel.distance_km[at, 0]
+
+
+def _lamp_goes(believed: LampStates, own_km: np.ndarray) -> np.ndarray:
+    """Units whose lamp goes at a visit now: what it would still give is worth less than coming back for it.
+
+    A lamp that would last r days in a clean sleeve, where a new one lasts T, puts off a share r / T of a trip.
+    """
+    every = np.ones(len(own_km), dtype=bool)
+    clean = believed.cleaned(every)
+    left, new = clean.days_left(), np.maximum(clean.swapped(every).days_left(), 1.0)
+    return SWAP_EARLY_KM * left < own_km * (1.0 - left / new)
+
+
 def _coming_trips(
     believed: LampStates, places: tuple[str, ...], travel: Travel, van: Van, rounds: int, seconds: float
 ) -> dict[int, tuple[list[int], float]]:
     """Units and kilometres by day, counted from today."""
     due = np.maximum(np.floor(believed.days_left()).astype(int) - SPARE_DAYS, 0)
-    near = np.flatnonzero(due < LOOK_AHEAD_DAYS)
-    clean_only = believed.cleaned(np.ones(len(places), dtype=bool)).days_left() >= CLEAN_IS_ENOUGH_DAYS
+    must = due < LOOK_AHEAD_DAYS
+    if not must.any():
+        return {}
+    own_km = _own_trip_km(places, travel)
+    swaps = _lamp_goes(believed, own_km)
+    every = np.ones(len(places), dtype=bool)
+    served = believed.cleaned(every).swapped(swaps)
+    # due r days from now where a service lasts T: done on the way of another trip, it spares the rest of its own
+    worth_km = own_km * (1.0 - due / np.maximum(served.days_left(), 1.0))
+    chosen = np.flatnonzero(must | (worth_km > 0))
     stops = joined([
         Stop(
-            cabin=places[at], tasks=("clean sleeve",) if clean_only[at] else ("clean sleeve", "swap lamp"),
-            parts={} if clean_only[at] else {"lamp": 1}, due=int(due[at]),
-            early_km_per_day=CLEAN_EARLY_KM if clean_only[at] else SWAP_EARLY_KM,
+            cabin=places[at], tasks=("clean sleeve", "swap lamp") if swaps[at] else ("clean sleeve",),
+            parts={"lamp": 1} if swaps[at] else {}, due=int(due[at]),
+            early_km_per_day=SWAP_EARLY_KM if swaps[at] else CLEAN_EARLY_KM,
+            left_out_km=LEFT_OUT_COSTS_KM if must[at] else float(worth_km[at]),
         )
-        for at in near.tolist()
+        for at in chosen.tolist()
     ])
-    if not stops:
-        return {}
     shape = (len(stops), LOOK_AHEAD_DAYS)
     plan = visit_plan(
         stops, travel=travel, opens_min=np.full(shape, van.leave_min), closes_min=np.full(shape, van.back_min),
         van=van, rounds=rounds, seconds=seconds,
     )
-    units = {cabin: [at for at in near.tolist() if places[at] == cabin] for cabin in {stop.cabin for stop in stops}}
-    return {
+    units = {stop.cabin: [at for at in chosen.tolist() if places[at] == stop.cabin] for stop in stops}
+    trips = {
         trip.day: ([at for one in trip.stops for at in units[one.stop.cabin]], trip.distance_km)
         for trip in plan.trips
     }
+    # nobody drives for what can wait alone
+    return {day: (going, km) for day, (going, km) in trips.items() if must[going].any()}
 
 
 def _round_km(stops: list[int], travel: Travel) -> float:
