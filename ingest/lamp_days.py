@@ -30,8 +30,8 @@ _EVENTS = """
     SELECT cabin, unit, "at", kind, who, value, note FROM service_event WHERE "at" <= $now ORDER BY "at"
 """
 _TESTS, _CHECKS, FILTER = "water-tested", "sensor-checked", "filter-changed"
-# One row per day with a draw, of units with a recorded filter change: of the weeks after the last one and of the last
-# weeks only, so that the cost does not grow with the history.
+# One row per day with a draw, of units with a recorded filter change: of the weeks after the last one and of the
+# last weeks only, so that the cost does not grow with the history.
 _PEAKS = """
     WITH changed AS (
         SELECT cabin, unit, max("at") AS day FROM service_event WHERE kind = $kind AND "at" <= $until
