@@ -16,7 +16,8 @@ QUANTITIES = (
     "intensity_w_m2", "flow_l_min", "total_l", "uvt_pct", "water_temp_c", "battery_v", "lamp_hours",
     "dose_low_mj_cm2", "dose_low_at_peak_mj_cm2",
 )
-INSTANTS = ("at", "power_since", "stated_since", "lit_from", "lamp_since", *(f"{name}_at" for name in QUANTITIES))
+INSTANTS = ("at", "power_since", "stated_since", "lit_from", "lamp_since", "intensity_w_m2_same_since",
+            "lamp_hours_same_since", *(f"{name}_at" for name in QUANTITIES))
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 NEVER = np.iinfo(np.int64).min // 4  # an instant before all others that can be subtracted without overflow
 
@@ -81,6 +82,8 @@ class Carry:
     lit: bool | None = None  # all signals weighed: True burning, False dark, None unknown
     lit_from: datetime | None = None  # burning at least since
     lamp_since: datetime | None = None  # it came on then; None: unknown when
+    intensity_w_m2_same_since: datetime | None = None  # the sensor has shown this very value since
+    lamp_hours_same_since: datetime | None = None
     metered_since_total_l: float = 0.0
     drawdown_used_l: float = 0.0  # what the pressure tank may have given, unmetered, in the present cut
     settled: bool = True  # False: a gap just before may still be explained by the next total; resume earlier

@@ -6,7 +6,9 @@ one.
 
 The rule: a reading describes the time to the unit's next one, at most `HOLD_CADENCES` cadences; events (`lamp_on`,
 `power_on`) hold until the next of their kind, and nothing that was stated before an unheard gap is believed after
-it. Where two signals contradict, the worse one counts.
+it. Where two signals contradict, the worse one counts. A lamp said to burn whose counter of hours has stood for
+`STANDS_US`, while the intensity was not measured or showed one value all the time, is not known to burn: from then
+on the time is unheard. What passed before that is not undone, for a counter may be read out in steps of an hour.
 """
 
 from __future__ import annotations
@@ -31,7 +33,13 @@ from models.carry import (
 from models.fleet import Reactor, Unit
 
 HOLD_CADENCES = 3  # design.md, "Messages": a reading holds at most 3 cadences
+# A counter of the lamp's hours is read out in steps of at most an hour (`models.draw`): one that has not moved for
+# this long does not count a burning lamp. Common practice, no source.
+STANDS_US = round(2.5 * 3600e6)
 DARK_SHARE = 0.05  # of alarm_intensity_w_m2: below it the lamp gives nothing; common practice, no source
+
+
+SAME = ("intensity_w_m2", "lamp_hours")
 
 
 class Stated(IntEnum):
@@ -64,6 +72,8 @@ class Rows:
     on_from: Ints  # valid where `on`
     on_known: Bools  # it was dark just before `on_from`
     seen_by_intensity: Bools
+    same_since: dict[str, Ints]  # intensity and lamp hours: since when this very value has been read
+    stands: Bools  # said to burn, but its counter stands and no changing intensity shows it: not known
     intensity_low: Bools  # measured since the lamp was stated on, and next to nothing
 
 
@@ -233,6 +243,13 @@ def _weigh(
     contradicted = low & ~(fresh & (at < stated_since + warm_up))
     on = ((stated == Stated.ON) & ~contradicted) | by_intensity
     dark = dark_unless_on | contradicted
+    same_since = {name: _same_since(name, at, own, value, value_at, hold, carry) for name in SAME}
+    # A status alone, or a sensor that shows one value for hours, against a counter that stands: nobody knows.
+    since_all = np.maximum(_on_since(on, at, gap_before, carry), same_since["lamp_hours"])
+    since_all = np.where(np.isnan(intensity), since_all, np.maximum(since_all, same_since["intensity_w_m2"]))
+    counted = ~np.isnan(value["lamp_hours"]) & (same_since["lamp_hours"] != NEVER)
+    stands = on & counted & (value_at["lamp_hours"] - since_all >= STANDS_US)
+    on = on & ~stands
     turns = on.copy()
     turns[1:] &= ~on[:-1] | gap_before[1:]
     known = np.concatenate([np.zeros(min(at.size, 1), bool), dark[:-1]]) & ~gap_before
@@ -247,4 +264,43 @@ def _weigh(
         power_own=power_own, power_since=power_since, stated=stated, stated_since=stated_since, stated_fresh=fresh,
         on=on, dark=dark, on_from=np.where(run_ok, since[run], NEVER) if at.size else at,
         on_known=(run_ok & known[run]) if at.size else on, seen_by_intensity=by_intensity, intensity_low=low,
+        same_since=same_since, stands=stands,
     )
+
+
+def _on_since(on: Bools, at: Ints, gap_before: Bools, carry: Carry | None) -> Ints:
+    """Per row since when the signals have said that the lamp burns; a gap begins anew."""
+    if not at.size:
+        return at
+    turns = on.copy()
+    turns[1:] &= ~on[:-1] | gap_before[1:]
+    since = at.copy()
+    if carry is not None:
+        turns[0], since[0] = True, microsecond(carry.lit_from)
+    run = last_index(turns)
+    return np.where(run >= 0, since[run], NEVER)
+
+
+def _same_since(
+    name: str, at: Ints, own: dict[str, Bools], value: dict[str, Floats], value_at: dict[str, Ints], hold: int,
+    carry: Carry | None,
+) -> Ints:
+    """Per row since when that quantity has been read as the very value that it has; NEVER: not read."""
+    if not at.size:
+        return at
+    reads = own[name].copy()
+    if carry is not None:
+        reads[0] = not np.isnan(value[name][0])
+    i = np.flatnonzero(reads)
+    if not i.size:
+        return np.full(at.size, NEVER)
+    when, read = value_at[name][i], value[name][i]
+    begins = np.ones(i.size, bool)
+    begins[1:] = (read[1:] != read[:-1]) | (np.diff(when) > hold)
+    since = when.copy()
+    if carry is not None and i[0] == 0:
+        before = microsecond(getattr(carry, f"{name}_same_since"))
+        since[0] = before if before != NEVER else when[0]
+    since = since[last_index(begins)]
+    last = np.cumsum(reads) - 1
+    return np.where(last >= 0, since[np.maximum(last, 0)], NEVER)

@@ -48,13 +48,14 @@ RESTS_ON = (
     "intensity at 0 against lamp status",
     "no lamp report since the power returned",
     "no lamp status, no intensity",
+    "lamp hours and intensity stand still",
     # gaps: volume by peak flow, stored volume, running total; for each the lamp's counter silent, lit, dark
     "gap, peak flow", "gap, peak flow, lamp hours say lit", "gap, peak flow, lamp hours say dark",
     "gap, stored volume", "gap, stored volume, lamp hours say lit", "gap, stored volume, lamp hours say dark",
     "gap, running total", "gap, running total, lamp hours say lit", "gap, running total, lamp hours say dark",
 )
 (STATUS, INTENSITY, WARM_UP, ON_UNKNOWN, UNDER, DOSE_UNKNOWN, POWER, AGAINST, AT_ZERO, AT_ZERO_AGAINST, NOT_SINCE,
- NOTHING, GAP) = range(13)
+ NOTHING, STANDS, GAP) = range(14)
 US_PER_S = 1e6
 US_PER_H = 3_600_000_000
 
@@ -287,7 +288,7 @@ def _heard_kinds(
     # (kind, cause, ground) of what is not on: dark, or nothing known
     off_kind = np.where(dark, DARK, UNHEARD)
     off_cause = np.where(dark, dark_cause, UNKNOWN)
-    off_rests = np.where(dark, dark_rests, NOTHING)
+    off_rests = np.select([dark, state.stands[:m]], [dark_rests, STANDS], default=NOTHING)
 
     proven = ~known & proof & (intensity >= reactor.alarm_intensity_w_m2)
     early = (
@@ -353,6 +354,8 @@ def _carries(state: Rows, water: Drawn) -> pd.DataFrame:
         value = state.value[name][last]
         columns[name] = value
         columns[f"{name}_at"] = instants(np.where(np.isnan(value), NEVER, state.value_at[name][last]))
+    for name, since in state.same_since.items():
+        columns[f"{name}_same_since"] = instants(np.where(np.isnan(state.value[name][last]), NEVER, since[last]))
     stated, power, on, dark = state.stated[last], state.power[last], state.on[last], state.dark[last]
     columns |= {
         "power_on": _truth(power == 1, power == 0),
