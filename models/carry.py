@@ -85,6 +85,7 @@ class Carry:
     intensity_w_m2_same_since: datetime | None = None  # the sensor has shown this very value since
     lamp_hours_same_since: datetime | None = None
     metered_since_total_l: float = 0.0
+    metered_since_moved_l: float = 0.0  # by the flow sensor, since the running total last moved
     drawdown_used_l: float = 0.0  # what the pressure tank may have given, unmetered, in the present cut
     settled: bool = True  # False: a gap just before may still be explained by the next total; resume earlier
 

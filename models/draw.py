@@ -20,6 +20,10 @@ MICROLITRE = 1e-6  # sums that must not depend on where a window starts are kept
 COUNTER_SLACK_US = 2_000_000  # lamp counters and clocks step in whole seconds; common practice, no source
 COUNTER_STEPS_H = (0.01, 0.1, 1.0)  # steps in which lamp counters are read out; common practice, no source
 
+# What the flow sensor has to see while the running total stands, for the total to count as stuck: more than the
+# pulse of a coarse meter. Common practice, no source. [L]
+STUCK_L = 20.0
+
 # what the volume of a gap rests on
 BY_PEAK, BY_STORED, BY_TOTAL = 0, 1, 2
 # what the lamp's own counter says of a gap
@@ -38,12 +42,14 @@ class Drawn:
     gap_rests_on: Ints
     counter: Ints
     metered_since_total_l: Floats  # per row
+    metered_since_moved_l: Floats  # per row
     drawdown_used_l: Floats  # per row
     settled: Bools  # per row: no total that may still come can change what lies before it
 
 
 def drawn(
-    rows: Rows, end_us: Ints, unit: Unit, *, metered_since_total_l: float = 0.0, drawdown_used_l: float = 0.0
+    rows: Rows, end_us: Ints, unit: Unit, *, metered_since_total_l: float = 0.0, drawdown_used_l: float = 0.0,
+    metered_since_moved_l: float = 0.0, carried: bool = False,
 ) -> Drawn:
     """Volumes of all intervals.
 
@@ -55,8 +61,10 @@ def drawn(
         Ends of the intervals; m = n - 1 between readings, or n when the last one is still open. [us]
     unit : Unit
         `peak_flow_l_min`, `drawdown_l`, `gravity_fed`.
-    metered_since_total_l, drawdown_used_l : float
+    metered_since_total_l, drawdown_used_l, metered_since_moved_l : float
         The carry's. [l]
+    carried : bool
+        Whether the first row is a carry's.
 
     Returns
     -------
@@ -67,7 +75,8 @@ def drawn(
     Central: flow times time, corrected by the running total wherever two totals stand at most one hold apart, or
     one hold before and after a gap. What the total shows beyond the flow readings was drawn in the gap if there is
     one, else at an even rate between the two totals; as it may have been drawn all in one part of that time, the
-    upper bound of every part holds the whole of it. A total that falls is a meter that was reset: no evidence.
+    upper bound of every part holds the whole of it. A total that falls is a meter that was reset: no evidence. Nor
+    is one that stands over a gap after it stood still while `STUCK_L` flowed by the flow sensor: a stuck meter.
 
     A gap without totals is unknown. Its upper bound is what the pressure tank gives (`drawdown_l`, shared by all
     unmetered parts of one cut) where the power was out when the gap began and the lamp's counter did not advance in
@@ -90,7 +99,9 @@ def drawn(
     )
 
     heard, heard_upper, bracketed = _between_totals(rows, m, metered, cumulative, heard_us)
-    gap, gap_upper, by_total, denied = _gap_totals(rows, m, is_gap, metered_ul, cumulative, since_total)
+    since_moved = _since_moved(rows, cumulative, round(metered_since_moved_l / MICROLITRE), carried)
+    gap, gap_upper, by_total, denied = _gap_totals(
+        rows, m, is_gap, metered_ul, cumulative, since_total, since_moved >= round(STUCK_L / MICROLITRE))
     heard = np.where(by_total, np.maximum(heard - denied, 0.0), heard)
 
     counter, burned = _counter(rows, m, is_gap)
@@ -111,6 +122,7 @@ def drawn(
         gap_rests_on=np.select([by_total, stored], [BY_TOTAL, BY_STORED], default=BY_PEAK),
         counter=counter,
         metered_since_total_l=(since_total * MICROLITRE).astype(np.float64),
+        metered_since_moved_l=(since_moved * MICROLITRE).astype(np.float64),
         drawdown_used_l=used,
         settled=_settled(rows, last_total, bracketed),
     )
@@ -154,8 +166,29 @@ def _between_totals(
     return heard, upper, near
 
 
+def _since_moved(rows: Rows, cumulative: Ints, before: int, carried: bool) -> Ints:
+    """Per row what the flow sensor saw since the running total last moved; 0 where none was read of late. [uL]"""
+    n = rows.at.size
+    reads = rows.own["total_l"].copy()
+    if carried and n:
+        reads[0] = not np.isnan(rows.value["total_l"][0])
+    i = np.flatnonzero(reads)
+    if not i.size:
+        return np.zeros(n, np.int64)
+    begins = np.ones(i.size, bool)
+    begins[1:] = np.diff(rows.value["total_l"][i]) != 0
+    begins[1:] |= np.diff(rows.value_at["total_l"][i]) > rows.hold_us
+    base = cumulative[i].copy()
+    if carried and i[0] == 0:
+        base[0] -= before
+    base = base[last_index(begins)]
+    last = np.cumsum(reads) - 1
+    fresh = (last >= 0) & ~np.isnan(rows.value["total_l"])
+    return np.where(fresh, cumulative - base[np.maximum(last, 0)], 0)
+
+
 def _gap_totals(
-    rows: Rows, m: int, is_gap: Bools, metered_ul: Ints, cumulative: Ints, since_total: Ints
+    rows: Rows, m: int, is_gap: Bools, metered_ul: Ints, cumulative: Ints, since_total: Ints, stuck: Bools
 ) -> tuple[Floats, Floats, Bools, Floats]:
     """Gap volume by the totals around it, its upper bound, whether there is one, and metered water they deny."""
     n = rows.at.size
@@ -169,7 +202,7 @@ def _gap_totals(
     after = np.minimum(following[i + 1], n - 1)
     near = own[after] & (rows.at[after] - rows.at[i + 1] <= rows.hold_us)
     difference = total[after] - total[i]  # NaN where the total before the gap is older than the hold
-    good = near & (difference >= 0)
+    good = near & (difference >= 0) & ~(stuck[i] & (difference == 0))
     known = (since_total[i] + metered_ul[i] + cumulative[after] - cumulative[i + 1]) * MICROLITRE
     gap[i] = np.where(good, np.maximum(difference - known, 0.0), np.nan)
     # the last flow before the gap is only assumed to hold: all of the difference may have come after it

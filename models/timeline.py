@@ -156,6 +156,7 @@ def _water(state: Rows, end_us: Ints, unit: Unit, carry: Carry | None) -> Drawn:
         state, end_us, unit,
         metered_since_total_l=0.0 if carry is None else carry.metered_since_total_l,
         drawdown_used_l=0.0 if carry is None else carry.drawdown_used_l,
+        metered_since_moved_l=0.0 if carry is None else carry.metered_since_moved_l, carried=carry is not None,
     )
 
 
@@ -368,6 +369,7 @@ def _carries(state: Rows, water: Drawn) -> pd.DataFrame:
         "lit_from": instants(np.where(on, state.on_from[last], NEVER)),
         "lamp_since": instants(np.where(on & state.on_known[last], state.on_from[last], NEVER)),
         "metered_since_total_l": water.metered_since_total_l[last],
+        "metered_since_moved_l": water.metered_since_moved_l[last],
         "drawdown_used_l": water.drawdown_used_l[last],
         "settled": water.settled[last],
     }
