@@ -41,9 +41,11 @@ def up_to_now(
     carries : mapping
         Each unit's state after its latest reading.
     """
+    enrolled = {(cabin.slug, unit.slug) for cabin in fleet.cabins for unit in cabin.units}
     open_ = {
         key: one for key, one in kept.items()
-        if one.advisory.state is not State.LIFTED and one.advisory.evidence_since is not None and key in carries}
+        if one.advisory.state is not State.LIFTED and one.advisory.evidence_since is not None and key in carries
+        and key in enrolled}  # an advisory outlives its unit's registration, and its record stays readable
     if not open_:
         return dict(kept)
     found = store.ask(_SINCE, {

@@ -387,12 +387,15 @@ def outages(
         ORDER BY cabin, unit, start
     """, given)
     fleet = load_fleet(store)
+    enrolled = {(place.slug, one.slug) for place in fleet.cabins for one in place.units}
     links = _by_unit(store.ask(_LINKS, {"now": now}))
     parts = [found]
     for row in named(store.ask(_PRESENT)):
         key = (row.cabin, row.unit)
         if (cabin is not None and row.cabin != cabin) or (unit is not None and row.unit != unit):
             continue
+        if key not in enrolled:
+            continue  # what was heard of it stays; without its profile nothing is known of the time since
         one = fleet.unit(*key)
         link = links.get(key)
         tail = open_tail(

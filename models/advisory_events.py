@@ -86,7 +86,9 @@ class Exposure:
     cause : Cause
         The worst that let it pass.
     start, end : datetime
-        From the first under-dosed litre to the last, aware; `end` None while it goes on.
+        From the first under-dosed litre to the last, aware; `end` None while it goes on. Where it comes from stored
+        intervals, `end` is the end of the one that holds the last litre: never before the litre, and up to an hour
+        after it, since they are cut at the last reading of each UTC hour. So evidence rather begins late.
     underdosed_l, underdosed_l_upper : float or None
         What passed, and the most that can have passed. None (NaN is taken too): not known. [L]
     dose_low_mj_cm2, dose_target_mj_cm2 : float or None

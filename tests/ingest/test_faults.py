@@ -14,7 +14,7 @@ from ingest import daily, evaluate, faults, intake, watch
 from ingest.collector import Collector
 from ingest.evaluate import evaluate as work_out
 from ingest.intake import Message
-from ingest.queries import status
+from ingest.queries import advisories, outages, status, with_proofs_now
 from ingest.registry import load_fleet
 from ingest.settings import Settings
 from ingest.store import Store
@@ -157,12 +157,18 @@ def test_what_the_fault_is_noted_once_however_often_it_happens(held):
 
 
 def test_a_unit_that_is_no_longer_enrolled_stops_nobody(held):
-    take(held, START, 30)
+    take(held, START, 20)
+    commit(held, steady(START + minutes(20), 5, *BAD, lamp_on=False, intensity_w_m2=0.0))
+    commit(held, steady(START + minutes(25), 5, *BAD))
+    commit(held, steady(START + minutes(20), 10, *GOOD, flow_l_min=2.0))
     work_out(held.con, START + minutes(30))
+    assert count(held, "advisory") == 1
     held.con.execute("DELETE FROM unit WHERE cabin = 'heron-point'")  # by hand: enrolling never removes
     take(held, START + minutes(30), 5)
     assert work_out(held.con, START + minutes(35)) == [GOOD]
     assert BAD not in verdicts(held, START + minutes(34.5))
     assert len(load_fleet(held).cabins) == 2
+    assert "dark" in set(outages(held, START + minutes(35))["kind"])
+    assert [one.cabin for one in with_proofs_now(held, advisories(held), START + minutes(35))] == [BAD[0]]
 
 
