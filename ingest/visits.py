@@ -14,11 +14,12 @@ import pandas as pd
 from ingest.lamps import Lamp, LampOutlook
 from ingest.occupancy import Occupancy
 from ingest.settings import BadInput
-from models.diagnosis import Action, Cause
+from models.diagnosis import WORTH_DAYS, Action, Cause
 from models.fleet import Cabin, Fleet
+from models.forecast import HORIZON_DAYS as LAMP_HORIZON_DAYS
 from models.occupancy import open_windows
 from models.travel import ROAD_FACTOR, SPEED_KM_H, Travel, great_circle_travel, table_travel
-from models.visits import Stop, Van, VisitPlan, joined, visit_plan
+from models.visits import TRIP_COSTS_KM, Stop, Van, VisitPlan, joined, visit_plan
 
 START = "start"  # the place that trips begin at and end; no slug of a cabin may be it in a travel table
 HORIZON_DAYS = 56  # how far ahead trips are planned
@@ -171,7 +172,8 @@ def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | No
 
     Notes
     -----
-    Cabins of one `trip` of the registry share rounds and no other cabin joins them; no two rounds fall on one day
+    A round takes along cleanings of its own shore that are not due yet where that is worth it. Cabins of one `trip`
+    of the registry share rounds and no other cabin joins them; no two rounds fall on one day
     (one van). Groups are planned by urgency.
     """
     terms = terms or Terms()
@@ -181,6 +183,8 @@ def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | No
     needed: Counter[str] = Counter()
     for stop in wanted:
         needed.update(stop.parts)
+    for lamp in found.lamps:  # what is taken along needs a seal each
+        needed[f"sleeve seal {lamp.unit.reactor}"] += 1
     leave_min = terms.leave.hour * 60 + terms.leave.minute
     van = Van(stock=dict(terms.stock if terms.stock is not None else needed), leave_min=leave_min,
               back_min=min(leave_min + round(60 * terms.day_hours), 24 * 60))
@@ -188,12 +192,15 @@ def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | No
     left_out: list[NotPlanned] = []
     free = np.ones(len(days), dtype=bool)
     for group in _groups(wanted, fleet):
+        must = {stop.cabin for stop in group}
+        group = list(joined([*group, *_on_the_way(found, first, group[0].cabin, fleet)]))
         base = terms.base or middle_of(fleet, fleet.cabin(group[0].cabin).trip)
         opens, closes = open_windows(tuple(stop.cabin for stop in group), days, taken.bookings)
         closes = np.where(free, closes, opens)
         plan = visit_plan(
             group, travel=travel_of(fleet, base, terms), opens_min=opens, closes_min=closes, van=van, rounds=100,
             seconds=2.0)
+        plan = _without_spare(plan, must)
         for trip in plan.trips:
             free[trip.day] = False
         told = _told(plan, fleet, first, base)
@@ -261,6 +268,34 @@ def _stop(lamp: Lamp, today: date, first: date) -> Stop | None:
         cabin=lamp.cabin.slug, tasks=tuple(tasks), parts=dict(parts), due=due,
         opens=max(due - BRING_FORWARD_DAYS, 0), work_min=_work_min(tasks),
         early_km_per_day=EARLY_KM[lamp.action == Action.SWAP_LAMP])
+
+
+def _on_the_way(found: LampOutlook, first: date, cabin: str, fleet: Fleet) -> list[Stop]:
+    """Cleanings that can wait, of the same trip as `cabin`: each worth the share of a later trip that it spares.
+
+    Due r days from now where a clean sleeve puts that off by w days: a share w / (r + w) of a trip.
+    """
+    stops = []
+    for lamp in found.lamps:
+        wins = lamp.clean_wins_days
+        if lamp.cabin.trip != fleet.cabin(cabin).trip or lamp.action != Action.NONE:
+            continue
+        if lamp.due is None or not wins or wins < WORTH_DAYS:
+            continue
+        left = max((lamp.due - first).days - SPARE_DAYS, 0)
+        wins = min(wins, LAMP_HORIZON_DAYS)
+        task = "clean sleeve" if len(lamp.cabin.units) == 1 else f"{lamp.unit.slug}: clean sleeve"
+        stops.append(Stop(
+            cabin=lamp.cabin.slug, tasks=(task,), parts={f"sleeve seal {lamp.unit.reactor}": 1}, due=left,
+            work_min=_work_min([task]), early_km_per_day=EARLY_KM[False],
+            left_out_km=TRIP_COSTS_KM * wins / (left + wins)))
+    return list(joined(stops))
+
+
+def _without_spare(plan: VisitPlan, must: set[str]) -> VisitPlan:
+    """Nobody drives for what can wait alone, and what waits is not told as left out."""
+    trips = tuple(trip for trip in plan.trips if any(one.stop.cabin in must for one in trip.stops))
+    return VisitPlan(trips=trips, left_out=tuple(one for one in plan.left_out if one[0].cabin in must))
 
 
 def _work_min(tasks: list[str]) -> float:
