@@ -20,7 +20,7 @@ from ingest.schema import QUANTITY_COLUMNS, rounded, split
 from ingest.store import Store
 from ingest.watch import append, exposed, exposure_of, new_advisory, watch
 from models.advisory import Advisory, Lifted, NotAllowed, StepRecorded, advance, exposure_event
-from models.advisory_events import Event, Step
+from models.advisory_events import SENSOR_STEPS, Event, Step
 
 _STEPS = {"flushed": (Step.FLUSH_COLD, Step.FLUSH_HOT), "chlorinated": (Step.DISINFECT,)}
 
@@ -105,6 +105,8 @@ def _lifted_then(
             except NotAllowed:
                 continue  # a step that this exposure does not ask for
             events.append(record)
+    if set(advisory.open_steps) - {*SENSOR_STEPS, Step.NOTICE_REMOVED}:
+        return  # under-dosed water came after the flush or the samples: nobody with a list of the steps would lift
     lifted = Lifted(at=at, by=str(lift.who), reason=str(lift.note))  # type: ignore[attr-defined]
     advance(advisory, lifted)
     events.append(lifted)

@@ -264,7 +264,7 @@ def follow_up(frames: Frames, end: datetime, *, settled_days: float = 4.0) -> pd
     ends = ends[ends < pd.Timestamp(end) - pd.Timedelta(days=settled_days)]
     steps = (("flushed", 3, np.nan, "all taps, cold and hot"), ("chlorinated", 5, np.nan, "plumbing of the cabin"),
              ("sampled", 29, 0.0, "kitchen tap"), ("sampled", 53, 0.0, "kitchen tap"),
-             ("lifted", 24 * LIFT_AFTER_DAYS, np.nan, "two clean samples a day apart"))
+             ("lifted", 24 * LIFT_AFTER_DAYS, np.nan, "two clean samples a day apart; lamp seen lit and warm"))
     return pd.concat([pd.DataFrame({"at": ends + pd.Timedelta(hours=hours), "kind": kind, "who": "Maren Osk",
                                     "value": value, "note": note}) for kind, hours, value, note in steps],
                      ignore_index=True).sort_values("at", ignore_index=True)
