@@ -133,12 +133,13 @@ def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:
     return f"since {local(since, zone, now)} ({duration(now - since)})"
 
 
-def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units) -> str:
-    """What water an advisory is about."""
+def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units, *, heard: bool) -> str:
+    """What water an advisory is about; of a unit that is not heard now, that it may be more by now."""
     exposure = advisory.exposure
     litres = between(exposure.underdosed_l, exposure.underdosed_l_upper, units)
     until = f"to {local(exposure.end, zone, now)}" if exposure.end is not None else "and it goes on"
-    return f"Water drawn without a full dose: {litres}, from {local(exposure.start, zone, now)} {until}."
+    more = "" if heard else " What was drawn since the unit was last heard is not known and not in it."
+    return f"Water drawn without a full dose: {litres}, from {local(exposure.start, zone, now)} {until}.{more}"
 
 
 def whom_to_call(authorities: Sequence[Contact]) -> str:

@@ -109,7 +109,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     kept = one.advisory.advisory if one.advisory else None
     extra = ""
     if kept is not None and kept.state is not State.LIFTED:
-        extra = words.exposure_words(kept, at, one.cabin.zone, reader_units())
+        extra = words.exposure_words(kept, at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.verdict(
         word=one.verdict.verdict, name=words.unit_name(one), reasons=one.verdict.reasons, extra=extra,
         action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))

@@ -63,7 +63,7 @@ def card(one: UnitStatus, found: Present) -> None:
     advisory = one.advisory.advisory if one.advisory else None
     extra = ""
     if advisory is not None and advisory.state is not State.LIFTED:
-        extra = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units())
+        extra = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
     word = one.verdict.verdict
     since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
     with st.container(border=True, key=f"card-{word}-{one.cabin.slug}-{one.unit.slug}", gap="xsmall"):

@@ -22,7 +22,7 @@ def steps(store: Client, cabin: str, unit: str) -> None:
     advisory = one.advisory.advisory
     st.subheader(f"Boil advisory, {advisory.state}")
     raised = measures.local(advisory.raised_at, one.cabin.zone)
-    water = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units())
+    water = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.small(
         f"Raised {raised} because of {words.cause_words(advisory.cause)}. {water} Only a named person lifts it."))
     st.html(markup.steps(

@@ -15,6 +15,7 @@ from dashboard import lamp_words, markup, measures, words
 from dashboard.measures import Units
 from ingest.lamps import Lamp
 from ingest.queries import UnitStatus, worst_first
+from models.advisory import Exposure, advance, exposure_event
 from models.fleet import Cabin, Contact, Reactor, Role, Unit
 from models.outage import Carry
 from models.verdict import Verdict, Word
@@ -210,3 +211,13 @@ def test_among_equal_verdicts_a_dark_or_unheard_cabin_comes_before_one_that_only
         status("D", Word.SILENT),
     ]
     assert [one.cabin.name for one in worst_first(found)] == ["B", "C", "A", "D"]
+
+
+def test_the_water_of_an_advisory_is_not_told_as_all_of_it_where_the_unit_is_not_heard_now():
+    short = Exposure(
+        cause="low-dose", start=NOW - timedelta(days=2), end=NOW - timedelta(days=1), underdosed_l=21.0,
+        underdosed_l_upper=21.0)
+    advisory = advance(None, exposure_event(None, short, at=NOW - timedelta(days=1), hot_tank_l=150.0))
+    told = [words.exposure_words(advisory, NOW, TORONTO, Units.METRIC, heard=one) for one in (True, False)]
+    assert "21 L" in told[0] and "not known" not in told[0]
+    assert "21 L" in told[1] and "since the unit was last heard is not known" in told[1]
