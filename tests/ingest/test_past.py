@@ -41,7 +41,8 @@ def test_water_that_came_after_the_samples_is_not_lifted_by_them(
     service = followed.iloc[:0]
     links = pd.DataFrame({"at": pd.Series([], dtype="datetime64[us, UTC]"), "up": pd.Series([], dtype=bool)})
     take_in(
-        held, "heron-point", "main", readings=past(dark_h), links=links, service=service, followed=followed, now=NOW)
+        held, "heron-point", "main", readings=past(dark_h), links=links, service=service,
+        followed=followed, now=NOW)
     found = queries.advisories(held, cabin="heron-point")
     assert found
     assert any(one.advisory.state is not State.LIFTED for one in found) is stands
