@@ -204,10 +204,12 @@ def _of_collector(store: Access) -> list[Finding]:
         return [("collector", False, "it answers but never said how it does; restart it")]
     age = datetime.now(UTC) - row["beat_at"].to_pydatetime()
     alive = age < timedelta(seconds=BEAT_WITHIN_S)
+    broken = faults.in_words(store)
     return [
         ("collector", alive, f"process {row['pid']}, last sign of life {age.total_seconds():.0f} s ago, "
          f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),
         ("collector's broker", bool(row["connected"]), row["broker"] if row["connected"] else row["trouble"]),
+        ("evaluation", not broken, broken or "every unit can be worked out"),
     ]
 
 

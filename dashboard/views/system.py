@@ -11,7 +11,7 @@ from dashboard import markup, measures
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
 from dashboard.views.told import undelivered
-from ingest import queries
+from ingest import faults, queries
 from ingest.store import Client
 
 REFUSED_SHOWN, REFUSED_AT_FIRST = 100, 10
@@ -44,6 +44,7 @@ def collector(store: Client) -> None:
         ("Broker", f"{row['broker']}, {'connected' if row['connected'] else trouble}"),
         ("Since it started", f"{row['messages']:,} messages, {row['rows_kept']:,} readings kept, "
          f"{row['refused']:,} records refused"),
+        ("Evaluation", faults.in_words(store) or "every unit can be worked out"),
         ("Store", get_settings().store),
     ]))
 
