@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 from dashboard.commands._opening import open_any, settings_any
 from dashboard.commands._words import command, instant, print_json
 from dashboard.measures import Units, between
-from ingest import channels, queries
+from ingest import channels, faults, queries
 from ingest.engine import StoreUnavailable
 from ingest.migrations import MIGRATIONS
 from ingest.registry import load_fleet
