@@ -12,6 +12,7 @@ import pandas as pd
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
+from dashboard.outage_days import by_day
 from dashboard.reckoning import share_words
 from ingest import queries
 from ingest.engine import named
@@ -85,19 +86,6 @@ def unit_month(
     }
 
 
-def by_day(outages: pd.DataFrame, cabin: Cabin) -> pd.DataFrame:
-    """Intervals of one kind and cause that begin on one day as one row: a weak lamp makes one at every draw."""
-    if outages.empty:
-        return outages.assign(times=0)
-    day = outages["start"].dt.tz_convert(cabin.zone).dt.date
-    groups = outages.assign(day=day).groupby(["day", "kind", "cause"], sort=False)
-    out = groups.agg(
-        start=("start", "min"), end=("end", "max"), times=("start", "size"),
-        underdosed_l=("underdosed_l", lambda litres: litres.sum(skipna=False)),
-        underdosed_l_upper=("underdosed_l_upper", "sum"))
-    return out.reset_index().sort_values("start")
-
-
 def _print(one: dict[str, Any], cabin: Cabin) -> None:
     def local(at: datetime) -> str:
         return f"{at.astimezone(cabin.zone):%Y-%m-%d %H:%M %Z}"
@@ -111,7 +99,7 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
               "which binds public systems only")
     print(f"  heard and lit {one['lit_h']:,.1f} h, unheard {one['unheard_h']:,.1f} h")
     print(f"  outages: {len(one['outages'])}")
-    for row in named(by_day(pd.DataFrame(one["outages"]), cabin)):
+    for row in named(by_day(pd.DataFrame(one["outages"]), cabin.zone)):
         often = f", {row.times} times" if row.times > 1 else ""
         print(f"    {local(row.start)} to {local(row.end)}  {kind_words(row.kind, row.cause)}{often}: "
               f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed")

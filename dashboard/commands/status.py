@@ -17,8 +17,9 @@ from urllib.parse import urlsplit
 from dashboard.commands._opening import open_any, settings_any
 from dashboard.commands._words import command, instant, print_json
 from dashboard.measures import Units, between
+from dashboard.outage_days import by_day
 from ingest import channels, faults, queries
-from ingest.engine import StoreUnavailable
+from ingest.engine import StoreUnavailable, by_unit, named
 from ingest.migrations import MIGRATIONS
 from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
@@ -100,12 +101,14 @@ def do_outages(options: argparse.Namespace) -> int:
                  "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2"]
         print_json(found[names].to_dict("records"))
         return 0
-    for row in found.itertuples():
-        start, end = (at.astimezone(zones[row.cabin]) for at in (row.start, row.end))
-        print(f"{row.cabin}/{row.unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
-              f"{kind_words(row.kind, row.cause)}: "
-              f"{litres(row.drawn_l, row.drawn_l_upper)} drawn, "
-              f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
+    for (cabin, unit), group in by_unit(found).items():
+        for row in named(by_day(group, zones[cabin])):
+            start, end = (at.astimezone(zones[cabin]) for at in (row.start, row.end))
+            often = f", {row.times} times" if row.times > 1 else ""
+            print(f"{cabin}/{unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
+                  f"{kind_words(row.kind, row.cause)}{often}: "
+                  f"{litres(row.drawn_l, row.drawn_l_upper)} drawn, "
+                  f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
     for one in never:
         print(f"{one.cabin.slug}/{one.unit.slug}  never heard: nothing is known of it")
     if found.empty:
