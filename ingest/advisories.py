@@ -65,7 +65,8 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
     """Raise an advisory because a person says so (`cabin, unit, by`)."""
     key = (str(body["cabin"]), str(body["unit"]))
     try:
-        unit = load_fleet(Local(con)).unit(*key)
+        fleet = load_fleet(Local(con))
+        unit = fleet.unit(*key)
     except KeyError as error:
         raise BadInput(str(error.args[0])) from error
     if open_advisory(con, key) is not None:
@@ -73,7 +74,7 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
     try:
         event = exposure_event(
             None, Exposure(cause=Cause.MANUAL, start=now, end=now), at=now, hot_tank_l=unit.hot_tank_l,
-            by=str(body["by"]))
+            policy=fleet.policy, by=str(body["by"]))
     except NotAllowed as error:
         raise BadInput(str(error)) from error
     assert event is not None  # a manual one is never without cause

@@ -104,7 +104,11 @@ CREATE TABLE unit_fault (                                                  -- on
     error VARCHAR NOT NULL);
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS)
+_POLICY = """
+CREATE TABLE step_policy (name VARCHAR NOT NULL, profile JSON NOT NULL);   -- at most one row: the fleet's own
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -83,13 +83,14 @@ def _lifted_then(
 ) -> None:
     """The record of one advisory that began and ended in the past."""
     con, key = store.con, (cabin, unit)
-    one = load_fleet(store).unit(cabin, unit)
+    fleet = load_fleet(store)
+    one = fleet.unit(cabin, unit)
     rows = exposed(con, key)
     rows = rows[rows["end"] <= pd.Timestamp(at)]
     exposure = exposure_of(rows, one.dose_target_mj_cm2) if len(rows) else None
     if exposure is None or exposure.end is None:
         return
-    raised = exposure_event(None, exposure, at=exposure.end, hot_tank_l=one.hot_tank_l)
+    raised = exposure_event(None, exposure, at=exposure.end, hot_tank_l=one.hot_tank_l, policy=fleet.policy)
     if raised is None:
         return
     events: list[Event] = [raised]

@@ -56,7 +56,7 @@ def up_to_now(
         key = (row.cabin, row.unit)
         advisory = open_[key].advisory
         for proof in proofs_of(
-            fleet.unit(*key), carries[key], advisory, now,
+            fleet, key, carries[key], advisory, now,
             bad_until=None if pd.isna(row.bad_until) else row.bad_until.to_pydatetime(),
             metered_l=None if pd.isna(row.metered_l) else float(row.metered_l),
         ):

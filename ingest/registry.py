@@ -15,9 +15,11 @@ import pandas as pd
 
 from ingest.engine import Asks, transaction
 from ingest.settings import BadInput
+from models.advisory_events import StepPolicy
 from models.fleet import Cabin, CalculatedDose, Contact, Fleet, Reactor, Role, Unit
 
 TABLES = ("reactor", "cabin", "contact")
+POLICY = "advisory"  # a table of its own: which steps an exposure asks for
 T = TypeVar("T")
 
 
@@ -31,7 +33,7 @@ class _Lines:
         """Line of the `number`-th (from 0) `[[header]]`, or of `key` below it."""
         seen = -1
         for index, line in enumerate(self._lines, start=1):
-            if re.match(rf"\s*\[\[\s*{re.escape(header)}\s*\]\]", line):
+            if re.match(rf"\s*\[\[?\s*{re.escape(header)}\s*\]\]?", line):
                 seen += 1
                 if seen == number:
                     return self._key(index, key)
@@ -39,7 +41,7 @@ class _Lines:
 
     def _key(self, start: int, key: str) -> int:
         for index, line in enumerate(self._lines[start:], start=start + 1):
-            if re.match(r"\s*\[\[", line):
+            if re.match(r"\s*\[", line):
                 break
             if key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[=.]", line):
                 return index
@@ -61,8 +63,8 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     lines = _Lines(text)
     _require_shape(document, source)
     for key in document:
-        if key not in TABLES:
-            raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join(TABLES)}")
+        if key not in (*TABLES, POLICY):
+            raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY))}")
     reactors = tuple(
         _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
@@ -83,9 +85,25 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
         for number, found in enumerate(document.get("contact", []))
     )
     try:
-        return Fleet(reactors=reactors, cabins=tuple(cabins), contacts=contacts)
+        return Fleet(
+            reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
+
+
+def _policy(document: Mapping[str, Any], source: str, lines: _Lines) -> StepPolicy | None:
+    """The fleet's own steps of an advisory, where it has any."""
+    if POLICY not in document:
+        return None
+    found = document[POLICY]
+    if not isinstance(found, dict):
+        raise BadInput(f"{source}: {POLICY} must be written as one table [{POLICY}]; got {found!r}")
+    values = {key: tuple(value) if isinstance(value, list) else value for key, value in found.items()}
+    for key in ("untreated", "under_treated"):
+        if key in values and not isinstance(values[key], tuple):
+            line = lines.of(POLICY, 0, key)
+            raise BadInput(f"{source}:{line}: {POLICY}: {key} must be a list of steps; got {values[key]!r}")
+    return _make(StepPolicy, values, f"{source}:{{}}: {POLICY}", lines, POLICY, 0)
 
 
 def _require_shape(document: Mapping[str, Any], source: str) -> None:
@@ -185,6 +203,8 @@ def write_fleet(fleet: Fleet) -> str:
             out += _table("cabin.unit", values)
     for contact in fleet.contacts:
         out += _table("contact", _told(contact))
+    if fleet.policy is not None:
+        out += [f"[{POLICY}]", *(f"{key} = {_toml(value)}" for key, value in _told(fleet.policy).items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -215,7 +235,7 @@ def _toml(value: Any) -> str:
 # Store ------------------------------------------------------------------------------------------
 
 
-def to_json(value: Reactor | Unit | Contact) -> str:
+def to_json(value: Reactor | Unit | Contact | StepPolicy) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
 
@@ -243,6 +263,8 @@ def save_fleet(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, list[s
         for contact in fleet.contacts:
             _put(con, "contact", {"name": contact.name, "role": str(contact.role)},
                  {"profile": to_json(contact)}, f"contact {contact.name}", told)
+        if fleet.policy is not None:
+            _put(con, "step_policy", {"name": POLICY}, {"profile": to_json(fleet.policy)}, "advisory steps", told)
 
     transaction(con, write)
     return told
@@ -291,7 +313,9 @@ def load_fleet(store: Asks) -> Fleet:
         Contact(**_contact(json.loads(one)))
         for one in store.ask("SELECT profile FROM contact ORDER BY name, role")["profile"]
     )
-    return Fleet(reactors=reactors, cabins=cabins, contacts=contacts)
+    policies = [StepPolicy(**json.loads(one)) for one in store.ask("SELECT profile FROM step_policy")["profile"]]
+    return Fleet(
+        reactors=reactors, cabins=cabins, contacts=contacts, policy=policies[0] if policies else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

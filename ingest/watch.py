@@ -176,14 +176,14 @@ def watch(
 
         def work(key: tuple[str, str] = key, unit: Unit = unit) -> None:
             out.extend(transaction(con, lambda: _watch_unit(
-                con, key, unit, fleet.reactor(unit.reactor), known.get(key), now)))
+                con, key, unit, fleet, known.get(key), now)))
 
         faults.attempt(con, faults.ADVISORY, key, now, work)
     return out
 
 
 def _watch_unit(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, reactor: Reactor, kept: Kept | None,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, kept: Kept | None,
     now: datetime,
 ) -> list[tuple[str, str, Event]]:
     state = con.execute(
@@ -195,14 +195,15 @@ def _watch_unit(
     now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    exposure = _exposure(con, key, unit, reactor, carry, standing, now)
+    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
     if exposure is not None and not (standing and _hardly_more(exposure, standing.exposure)):
-        asked = exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l)
+        asked = exposure_event(
+            advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
         if asked is not None:
             events.append(asked)
             standing = advance(standing, asked)
     if standing is not None and standing.evidence_since is not None:  # before, nothing counts
-        fresh = new_proofs(standing, current_proofs(con, key, unit, carry, standing, now))
+        fresh = new_proofs(standing, current_proofs(con, key, fleet, carry, standing, now))
         events += fresh
     if not events:
         return []
@@ -321,7 +322,7 @@ def flush_volumes(unit: Unit) -> tuple[float, float]:
 
 
 def current_proofs(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, carry: Carry, advisory: Advisory,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, carry: Carry, advisory: Advisory,
     now: datetime,
 ) -> tuple[Proof, ...]:
     """What the sensors say now of an open advisory's steps."""
@@ -335,18 +336,20 @@ def current_proofs(
         # lit water alone is counted, so a short dark or silent stretch without a draw takes no litre back
         metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
         metered_l = None if metered is None or metered[0] is None else float(metered[0])
-        cold_l, hot_l = flush_volumes(unit)
+        cold_l, hot_l = flush_volumes(fleet.unit(*key))
         if metered_l is not None and metered_l >= cold_l:
             given = {**_names(key), "since": since, "cold": cold_l, "both": cold_l + hot_l}
             ends = con.execute(_FLUSHED_AT, given).df().iloc[0]
             cold, both = (None if pd.isna(one) else one.to_pydatetime() for one in ends)
             flushed = cold, both
-    return proofs_of(unit, carry, advisory, now, bad_until=bad_until, metered_l=metered_l, flushed_at=flushed)
+    return proofs_of(
+        fleet, key, carry, advisory, now, bad_until=bad_until, metered_l=metered_l, flushed_at=flushed)
 
 
 def proofs_of(
-    unit: Unit, carry: Carry, advisory: Advisory, now: datetime, *, bad_until: datetime | None,
-    metered_l: float | None, flushed_at: tuple[datetime | None, datetime | None] = (None, None),
+    fleet: Fleet, key: tuple[str, str], carry: Carry, advisory: Advisory, now: datetime, *,
+    bad_until: datetime | None, metered_l: float | None,
+    flushed_at: tuple[datetime | None, datetime | None] = (None, None),
 ) -> tuple[Proof, ...]:
     """The same from what was asked of the store.
 
@@ -359,6 +362,7 @@ def proofs_of(
     flushed_at : (datetime or None, datetime or None)
         When they reached the cold flush, and both flushes; None: not known, or not yet.
     """
+    unit = fleet.unit(*key)
     heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
     since = advisory.evidence_since
     dose_ok_min = None
@@ -379,7 +383,8 @@ def proofs_of(
         lamp_on_since=(carry.lamp_since or carry.lit_from) if heard else None,
         power_on=carry.power_on if heard else None, lamp_on=carry.lit if heard else None,
         dose_ok_min=max(0.0, dose_ok_min) if dose_ok_min is not None else None, metered_l=metered_l,
-        flush_cold_l=cold_l, flush_hot_l=hot_l, flushed_cold_at=flushed_at[0], flushed_hot_at=flushed_at[1])
+        flush_cold_l=cold_l, flush_hot_l=hot_l, flushed_cold_at=flushed_at[0], flushed_hot_at=flushed_at[1],
+        policy=fleet.policy)
 
 
 def _names(key: tuple[str, str]) -> dict[str, Any]:

@@ -154,6 +154,9 @@ class StepPolicy:
 
     def __post_init__(self) -> None:
         for name in ("untreated", "under_treated"):
+            strange = [step for step in getattr(self, name) if step not in list(Step)]
+            if strange:
+                raise ValueError(f"{name} must be a list of {', '.join(Step)}; got {strange[0]!r}")
             steps = tuple(Step(step) for step in getattr(self, name))
             if Step.SAMPLE_2 in steps and Step.SAMPLE_1 not in steps:
                 raise ValueError(f"{name} asks for sample_2 without sample_1; ask for both, or for sample_1 alone")

@@ -13,6 +13,8 @@ from enum import StrEnum
 from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from models.advisory_events import StepPolicy
+
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
 
@@ -243,6 +245,7 @@ class Fleet:
     reactors: tuple[Reactor, ...] = ()
     cabins: tuple[Cabin, ...] = ()
     contacts: tuple[Contact, ...] = ()
+    policy: StepPolicy | None = None  # which steps an exposure asks for; None: the default, on the safe side
 
     def __post_init__(self) -> None:
         for what, names in (
