@@ -192,6 +192,8 @@ def _action(
     # wrong, it is cleaned first and the lamp judged after.
     clean, swap = wins[Action.CLEAN_SLEEVE], wins[Action.SWAP_LAMP]
     better = (cause == Cause.LAMP) & ((clean >= WORTH_DAYS) & (clean >= swap) | (doubt > MOST_DOUBT))
+    # A lamp past its rated hours goes anyhow: a visit that only wipes its sleeve would come again for it.
+    better &= ~(as_it_is.rated_life <= 0)
     action = np.where(better, Action.CLEAN_SLEEVE, wanted)
     action = np.where(due, action, np.where(cause == Cause.SENSOR, Action.CHECK_SENSOR, Action.NONE))
     expired = (as_it_is.rated_life <= PLAN_AHEAD_DAYS) & (action == Action.NONE)

@@ -11,9 +11,18 @@ import pytest
 from models import decay
 from models.decay import fleet_fit, median_scale
 from models.decay_columns import LAMP, SLEEVE
-from models.diagnosis import Action, Cause, diagnosis
+from models.diagnosis import Action, Cause, _action, diagnosis
 from models.fleet_days import FleetDays
-from models.forecast import HORIZON_DAYS, after_cleaning, after_swap, average_year, crossing, outlook, present_state
+from models.forecast import (
+    HORIZON_DAYS,
+    Crossing,
+    after_cleaning,
+    after_swap,
+    average_year,
+    crossing,
+    outlook,
+    present_state,
+)
 
 LAMP_PER_KH, SLEEVE_PER_KH, NEW_W_M2 = 0.025, 0.05, 60.0
 
@@ -252,3 +261,12 @@ def test_intensity_that_is_not_positive_is_refused_with_unit_and_day():
 def test_the_grid_reaches_two_years():
     days = _fleet(units=1)
     assert present_state(fleet_fit(days), days).ahead_days[-1] == HORIZON_DAYS
+
+
+@pytest.mark.parametrize(("rated_life", "action"), [(0.0, Action.SWAP_LAMP), (40.0, Action.CLEAN_SLEEVE)])
+def test_a_lamp_past_its_rated_hours_goes_even_where_the_sleeve_is_in_doubt(rated_life, action):
+    weak = Crossing(
+        p10=np.array([5.0]), p50=np.array([10.0]), p90=np.array([20.0]), rated_life=np.array([rated_life]))
+    wins = {Action.CLEAN_SLEEVE: np.array([19.0]), Action.SWAP_LAMP: np.array([268.0])}
+    found = _action(np.array([Cause.LAMP], dtype=object), weak, wins, doubt=np.array([0.5]))
+    assert found.tolist() == [action]
