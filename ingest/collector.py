@@ -25,7 +25,7 @@ from ingest.registry import load_fleet
 from ingest.sending import Notifier
 from ingest.settings import BadInput, Settings
 from ingest.sign import Signs
-from ingest.store import Store, StoreHeld
+from ingest.store import HELD_WITHIN_S, Store, StoreHeld
 from ingest.watch import watch
 
 logger = logging.getLogger(__name__)
@@ -33,7 +33,6 @@ logger = logging.getLogger(__name__)
 BEAT_S = 2.0
 ANSWERS_KEPT = timedelta(minutes=10)
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
-LOCK_WITHIN_S = 5.0  # a command that holds the file is soon done
 
 
 class Collector:
@@ -180,7 +179,7 @@ class Collector:
 
 def _open(settings: Settings) -> Store:
     """The store's file, waiting a little for a command that holds it."""
-    until = time.monotonic() + LOCK_WITHIN_S
+    until = time.monotonic() + HELD_WITHIN_S
     while True:
         try:
             return Store(settings.store)

@@ -38,12 +38,12 @@ class Asks(Protocol):
         ...
 
 
-def connect(path: Path | str = ":memory:", *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+def connect(path: Path | str = ":memory:") -> duckdb.DuckDBPyConnection:
     """A connection with this project's session: UTC, no Python variables as tables, extensions at hand."""
     for extension in ("httpfs", "quack"):
         import_extension(extension)
     with _no_proxy():
-        con = duckdb.connect(str(path), read_only=read_only, config={
+        con = duckdb.connect(str(path), config={
             "autoinstall_known_extensions": "false", "autoload_known_extensions": "false",
             "memory_limit": "2GB", "preserve_insertion_order": "true",
         })

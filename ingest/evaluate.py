@@ -60,6 +60,13 @@ _SUSPECTS = """
             AND s.underdosed_l_upper > 0 AND s."end" > $since)
     ORDER BY ALL
 """
+# Of each unit that resumes, the link's changes since then and the last one before.
+_LINK_EVENTS = """
+    SELECT cabin, unit, "at", up FROM (
+        SELECT l.*, s."from", lead(l."at") OVER (PARTITION BY l.cabin, l.unit ORDER BY l."at") AS following
+        FROM link_event AS l JOIN resume AS s ON l.cabin = s.cabin AND l.unit = s.unit)
+    WHERE following IS NULL OR following > "from" ORDER BY "at"
+"""
 # All readings after the state that each unit resumes from.
 _READINGS = """
     SELECT r.* FROM reading AS r JOIN resume AS s ON r.cabin = s.cabin AND r.unit = s.unit AND r."at" > s."from"
@@ -166,8 +173,7 @@ def _derive_all(con: duckdb.DuckDBPyConnection, fleet: Fleet, owed: pd.DataFrame
         "cabin": owed["cabin"], "unit": owed["unit"],
         "from": [pd.Timestamp(carry.at) if carry else EARLIEST for carry in carries]})
     found = _readings(con, resume)
-    tests = _water_tests(con)
-    links = by_unit(con.execute('SELECT cabin, unit, "at", up FROM link_event ORDER BY "at"').df())
+    tests, links = _water_tests(con, owed), _link_events(con, resume)
     derived = []
     keys = [(one.cabin, one.unit) for one in named(owed)]
     for (cabin, unit), carry in zip(keys, carries, strict=True):
@@ -211,12 +217,24 @@ def _readings(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tupl
         key: group.drop(columns=["cabin", "unit"]).reset_index(drop=True) for key, group in by_unit(frame).items()}
 
 
-def _water_tests(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
-    """Per unit the instants (us) and transmittances of its recorded water tests, in order."""
+def _link_events(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+    """Per unit its link's changes since the state resumed from, and the one that held then."""
+    con.register("resume", resume)
+    frame = con.execute(_LINK_EVENTS).df()
+    con.unregister("resume")
+    return by_unit(frame)
+
+
+def _water_tests(
+    con: duckdb.DuckDBPyConnection, owed: pd.DataFrame
+) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
+    """Per owed unit the instants (us) and transmittances of its recorded water tests, in order."""
+    con.register("owed", owed)
     frame = con.execute("""
-        SELECT cabin, unit, epoch_us("at") AS at_us, value FROM service_event
+        SELECT cabin, unit, epoch_us("at") AS at_us, value FROM service_event SEMI JOIN owed USING (cabin, unit)
         WHERE kind = 'water-tested' ORDER BY cabin, unit, "at"
     """).df()
+    con.unregister("owed")
     return {
         key: (group["at_us"].to_numpy(), group["value"].to_numpy()) for key, group in by_unit(frame).items()}
 
