@@ -90,6 +90,12 @@ def present(_store: Client) -> Present:
     return Present(now, tuple(status(_store, now)))
 
 
+def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:
+    """One unit of what the store says now; None where it was just taken away."""
+    return next(
+        (one for one in present(store).statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+
+
 @st.cache_resource(show_spinner=False, ttl=2.0, max_entries=4)
 def get_fleet(_store: Client) -> Fleet:
     """What is enrolled."""

@@ -106,10 +106,13 @@ class UnitStatus:
         }
 
     def _advisory(self) -> dict[str, Any] | None:
+        return None if self.standing is None else advisory_json(self.standing)
+
+    @property
+    def standing(self) -> Kept | None:
+        """The unit's open advisory."""
         kept = self.advisory
-        if kept is None or kept.advisory.state is State.LIFTED:
-            return None
-        return advisory_json(kept)
+        return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
 
 
 def advisory_json(kept: Kept) -> dict[str, Any]:

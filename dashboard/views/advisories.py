@@ -35,8 +35,7 @@ def advisories(store: Client) -> None:
 def standing(store: Client) -> None:
     """What stands, and what each waits for."""
     found = present(store)
-    open_ = [(one, one.advisory) for one in found.statuses
-             if one.advisory is not None and one.advisory.advisory.state is not State.LIFTED]
+    open_ = [(one, one.standing) for one in found.statuses if one.standing is not None]
     open_.sort(key=lambda pair: pair[1].advisory.raised_at)
     st.html(markup.headline(
         recovery.open_headline(kept.advisory for _, kept in open_), "Only a named person lifts an advisory."))

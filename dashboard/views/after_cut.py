@@ -11,21 +11,21 @@ from typing import Any
 import streamlit as st
 
 from dashboard import markup, recovery, words
-from dashboard.access import get_fleet, get_settings, present, reader_units
+from dashboard.access import get_fleet, get_settings, present, reader_units, status_of
 from dashboard.charts import Span
 from dashboard.cut_chart import cut_figure
 from dashboard.measures import Units
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.recovery import NextStep, Waits
-from dashboard.views.cabin import choice, status_of
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.cabin import choice
+from dashboard.views.frame import caution, guarded, link, live
 from dashboard.views.steps import steps
 from ingest import queries
 from ingest.queries import UnitStatus
 from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
-from models.advisory import CLEANING_STEPS, STEP_WORDS, State, Step
+from models.advisory import CLEANING_STEPS, STEP_WORDS, Step
 from models.chlorination import STRENGTHS_PCT, chlorination
 from models.fleet import Cabin, Unit
 from models.notice import AFTER_LIFTING, Notice, notice
@@ -39,9 +39,6 @@ CONFIG = {"displayModeBar": False, "responsive": True}
 def after_cut(store: Client) -> None:
     """The unit that the address names, or the worst one."""
     fleet = get_fleet(store)
-    if not any(one.units for one in fleet.cabins):
-        empty()
-        return
     chosen = choice(store, fleet)
     if chosen is None:
         return
@@ -52,7 +49,7 @@ def after_cut(store: Client) -> None:
     st.session_state[DRAWN] = _mark(one)
     _told()
     story(store, *chosen)
-    kept = _standing(one)
+    kept = one.standing
     if kept is None:
         _no_notice(one)
     else:
@@ -65,15 +62,9 @@ def after_cut(store: Client) -> None:
     caution()
 
 
-def _standing(one: UnitStatus) -> Kept | None:
-    """The unit's open advisory."""
-    kept = one.advisory
-    return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
-
-
 def _mark(one: UnitStatus) -> tuple[Any, ...]:
     """What the still parts of the page depend on: when it changes, they are drawn anew."""
-    kept = _standing(one)
+    kept = one.standing
     if kept is None:
         return ("none", one.advisory.id if one.advisory else "")
     step = recovery.next_step(kept.advisory)
@@ -89,7 +80,7 @@ def story(store: Client, cabin: str, unit: str) -> None:
         return
     if _mark(one) != st.session_state.get(DRAWN):
         st.rerun()
-    kept = _standing(one)
+    kept = one.standing
     units = reader_units()
     since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
     now = markup.told("Now", [recovery.now_words(one, found.at, units)])
@@ -271,7 +262,7 @@ def paper(store: Client, one: UnitStatus, kept: Kept) -> None:
 def standing(store: Client, cabin: str, unit: str) -> None:
     """How much of the under-dosed water is left behind the unit."""
     one = status_of(store, cabin, unit)
-    kept = _standing(one) if one is not None else None
+    kept = one.standing if one is not None else None
     if kept is None:
         return
     found = queries.still_standing(

@@ -10,7 +10,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from dashboard import markup, measures, words
-from dashboard.access import get_fleet, present, reader_units
+from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.views.evidence import evidence
 from dashboard.views.frame import caution, empty, guarded, link, live
 from dashboard.views.reckoning import reckoning
@@ -19,9 +19,7 @@ from dashboard.views.steps import steps
 from dashboard.views.system import refused_table
 from dashboard.views.told import told
 from ingest import queries
-from ingest.queries import UnitStatus
 from ingest.store import Client
-from models.advisory import State
 from models.fleet import Fleet, Role
 
 CHOSEN = "chosen-unit"  # key in the session
@@ -35,9 +33,6 @@ Section = Callable[[Client, str, str], None]
 def cabin(store: Client) -> None:
     """The cabin that the address names, or the worst one."""
     fleet = get_fleet(store)
-    if not any(one.units for one in fleet.cabins):
-        empty()
-        return
     chosen = choice(store, fleet)
     if chosen is None:
         return
@@ -47,8 +42,11 @@ def cabin(store: Client) -> None:
 
 
 def choice(store: Client, fleet: Fleet) -> Key | None:
-    """The unit that the address or the reader names; None where it isn't enrolled, which is said."""
+    """The unit that the address or the reader names; None where it isn't enrolled, or nothing is: which is said."""
     keys = [(one.slug, unit.slug) for one in fleet.cabins for unit in one.units]
+    if not keys:
+        empty()
+        return None
     asked = st.query_params.get("cabin")
     if asked is None:
         worst = present(store).statuses[0]
@@ -92,12 +90,6 @@ def unknown(wanted: Key, fleet: Fleet) -> None:
             link("cabin", label(fleet, (one.slug, unit.slug)), cabin=one.slug, unit=unit.slug)
 
 
-def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:
-    """One unit of what the store says now; None where it was just taken away."""
-    return next(
-        (one for one in present(store).statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
-
-
 @live("2s")
 def first_screen(store: Client, cabin: str, unit: str) -> None:
     """Verdict, since when, what to do, why; whose word goes before ours, and whom to call."""
@@ -106,10 +98,9 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
         st.html(markup.box("Just enrolled", ["Its first verdict will be here in a moment."]))
         return
     at = present(store).at
-    kept = one.advisory.advisory if one.advisory else None
     extra = ""
-    if kept is not None and kept.state is not State.LIFTED:
-        extra = words.exposure_words(kept, at, one.cabin.zone, reader_units(), heard=one.heard)
+    if one.standing is not None:
+        extra = words.exposure_words(one.standing.advisory, at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.verdict(
         word=one.verdict.verdict, name=words.unit_name(one), reasons=one.verdict.reasons, extra=extra,
         action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
@@ -126,7 +117,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
 def way_out(store: Client, cabin: str, unit: str) -> None:
     """While an advisory stands: the way to the page that leads out of it."""
     one = status_of(store, cabin, unit)
-    if one is not None and one.advisory is not None and one.advisory.advisory.state is not State.LIFTED:
+    if one is not None and one.standing is not None:
         link("after-cut", "What to do step by step, the notice, and lifting it →", cabin=cabin, unit=unit)
 
 

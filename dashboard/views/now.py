@@ -11,7 +11,6 @@ from dashboard.access import Present, present, reader_units
 from dashboard.views.frame import caution, empty, guarded, link, live
 from ingest.queries import UnitStatus
 from ingest.store import Client
-from models.advisory import State
 
 ALL_TRIPS = "All trips"
 MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds
@@ -60,10 +59,10 @@ def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:
 
 def card(one: UnitStatus, found: Present) -> None:
     """One unit: what, since when, why, what to do, and the way to its page."""
-    advisory = one.advisory.advisory if one.advisory else None
     extra = ""
-    if advisory is not None and advisory.state is not State.LIFTED:
-        extra = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
+    if one.standing is not None:
+        extra = words.exposure_words(
+            one.standing.advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
     word = one.verdict.verdict
     since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
     with st.container(border=True, key=f"card-{word}-{one.cabin.slug}-{one.unit.slug}", gap="xsmall"):

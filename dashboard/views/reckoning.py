@@ -8,7 +8,7 @@ import numpy as np
 import streamlit as st
 
 from dashboard import markup
-from dashboard.access import present
+from dashboard.access import present, status_of
 from dashboard.reckoning import INPUT_HEADERS, STEP_HEADERS, input_rows, month_words, step_rows, summary
 from dashboard.views.frame import live
 from ingest import queries
@@ -22,7 +22,7 @@ def reckoning(store: Client, cabin: str, unit: str) -> None:
     """Result, inputs with age and source, each factor, the bound, and the month's share in specification."""
     st.subheader("How this dose was reached")
     now = present(store)
-    one = next((one for one in now.statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+    one = status_of(store, cabin, unit)
     if one is None:
         return
     st.html(markup.small(summary(one)))

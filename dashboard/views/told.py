@@ -8,13 +8,12 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import markup, measures
-from dashboard.access import present
+from dashboard.access import present, status_of
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.engine import named
 from ingest.settings import BadInput
 from ingest.store import Client
-from models.advisory import State
 
 HEADERS = ("Due", "To", "Over", "Message", "How it went")
 SHOWN = 12
@@ -22,9 +21,10 @@ SHOWN = 12
 
 def told(store: Client, cabin: str, unit: str) -> None:
     """Messages of the unit's open advisory, and the form to confirm it; nothing where none stands."""
-    number = _open(store, cabin, unit)
-    if number is None:
+    one = status_of(store, cabin, unit)
+    if one is None or one.standing is None:
         return
+    number = one.standing.id
     st.subheader("Who was told")
     messages(store, cabin, unit)
     with st.form(f"confirm-{number}", border=False):
@@ -36,22 +36,14 @@ def told(store: Client, cabin: str, unit: str) -> None:
                 st.html(markup.box("Not confirmed", [str(error)], tone="alarm"))
 
 
-def _open(store: Client, cabin: str, unit: str) -> str | None:
-    """Number of the unit's open advisory."""
-    one = next((one for one in present(store).statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
-    kept = one.advisory if one is not None else None
-    return kept.id if kept is not None and kept.advisory.state is not State.LIFTED else None
-
-
 @live("5s")
 def messages(store: Client, cabin: str, unit: str) -> None:
     """What was sent, newest first, and who has read it."""
-    number = _open(store, cabin, unit)
-    now = present(store)
-    one = next((one for one in now.statuses if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
-    if number is None or one is None:
+    one = status_of(store, cabin, unit)
+    if one is None or one.standing is None:
         return
-    found = queries.notifications(store, now.at, advisory=number, limit=SHOWN)
+    number = one.standing.id
+    found = queries.notifications(store, present(store).at, advisory=number, limit=SHOWN)
     if found.empty:
         st.html(markup.small("Nobody was told yet."))
     else:
