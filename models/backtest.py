@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.decay import FleetFit, Loss, fleet_fit, robust_coefficients
+from models.decay import FleetFit, fleet_fit
 from models.decay_columns import ABSORBANCE, TEMP_REFERENCE_C
 from models.fleet_days import FleetDays, interpolated
 from models.forecast import outlook, present_state
+from models.robust import Loss, robust_coefficients
 from models.water_trend import absorbance_per_cm
 
 TAIL_DAYS = 60  # held out
@@ -80,12 +81,12 @@ def calibration(
         state, water_wave_per_cm=np.where(live, 0.0, state.water_wave_per_cm),
         absorbance_per_cm=np.where(live, fit.reference_absorbance_per_cm[:, None], state.absorbance_per_cm),
     )
-    mean, sd = outlook(fit, state)
+    mean, sd = outlook(fit, state, mean_of_days=JUDGED_DAYS)
     error, known = _departure(days, mean[:, 1:], fit)
     judged = _judged(fit, days, past, known)
     middle = 1 + JUDGED_DAYS // 2
-    # what came is itself read with noise: a robust mean of days that are alike
-    noise = fit.scale * np.sqrt(fit.inflation / np.maximum(known, 1))
+    # what came is itself read with noise: a robust mean of days
+    noise = fit.scale / np.sqrt(np.maximum(known, 1))
     spread = np.sqrt(sd[:, middle] ** 2 + noise**2)
     alike = replace(state, water_temp_c=np.repeat(state.water_temp_c[:, [middle]], len(ahead) + 1, axis=1))
     steady, _ = outlook(fit, alike)

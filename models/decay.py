@@ -8,39 +8,25 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
 from models.change_points import found_jump
 from models.decay_columns import ABSORBANCE, COLUMNS, DRIFT, FOUND_JUMPS, LEVEL, design
 from models.fleet_days import FleetDays
-from models.pooling import Prior, learned, pooled, shared, without
+from models.pooling import Prior, every_few, learned, pooled, posterior, shared, without
+from models.robust import Loss, residual_of, robust_coefficients, weight_of
+from models.slow_noise import BLOCK_DAYS, LEAST_VARIANCE, Blocks, blocks, likeness, whitened
+from models.storms import left_after_a_day, storm_course, storm_weight
 from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
 CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
-FIRST_ROUNDS = 6  # steps of the robust fit: the last moves it by less than a tenth of a standard error
-MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
-FIRST_SCALE = 0.03  # of ln(intensity): only weighs the prior in the very first solution
-LEAST_SCALE = 1e-3  # of ln(intensity): a sensor's resolution, common practice, no source
-BLOCK_DAYS = 20  # residuals of neighbouring days are alike; blocks of so many are taken as independent
-OWN_BLOCKS = 12.0  # with so many blocks a unit's own likeness of days counts as much as its kind's
-SLOW_DAYS = 45.0  # how long such a run lasts, 1/e; common practice, no source
-RECENT_DAYS = 21  # the present level is taken from these
+FIRST_ROUNDS = 4  # steps of the first, robust fit: it only weighs the days for the second
+OWN_BLOCKS = 6.0  # for so many blocks the usual variance counts beside a unit's own; common practice, no source
+USUAL_MEMORY_DAYS = 14.0  # of slow movement, where no record tells; common practice, no source
+LEAST_LOG_ODDS = 5.0  # of a jump that no event explains, 150 to 1; common practice, no source
+SAMPLE_UNITS = 100  # how storms clear, and how alike neighbouring days are, is learned from at most so many
 PATH_SHARE = 0.2  # a kind's water path is known by its geometry to this share; common practice, no source
-
-
-class Loss(StrEnum):
-    """How a large residual counts."""
-
-    HUBER = "huber"  # bounded
-    BISQUARE = "bisquare"  # not at all when far out
-    CLEAR_WATER = "clear-water"  # bisquare, tighter below, scale from above: storms only ever lower intensity
-
-
-# 95 % efficiency at the normal (Holland & Welsch 1977, from memory)
-TUNING = {Loss.HUBER: 1.345, Loss.BISQUARE: 4.685, Loss.CLEAR_WATER: 4.685}
-TUNING_BELOW = 2.5  # of CLEAR_WATER, under the line; common practice, no source
 
 # Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (standards.md section 8, from
 # memory). The water path is geometry, per kind, and not learned: water known with error would draw it to 0. The
@@ -50,9 +36,11 @@ _START = {
     "sleeve_per_kh": (0.03, 0.03, 4.0), "sleeve_early": (0.0, 0.02, 6.0), "absorbance_path_cm": (3.0, 0.6, np.inf),
     "temp_per_10_c": (0.05, 0.04, 0.25), "temp_square_per_10_c": (-0.03, 0.02, 0.25),
     "drift_per_year": (0.0, 0.03, 6.0), "season_cosine": (0.0, 0.02, 6.0), "season_sine": (0.0, 0.02, 6.0),
-    "swap_jump": (0.0, 0.05, 6.0), "swap_before_jump": (0.0, 0.05, 6.0), "clean_jump": (0.0, 0.02, 6.0),
+    "swap_jump": (0.0, 0.05, 6.0), "swap_before_jump": (0.0, 0.05, 6.0), "first_film": (0.02, 0.03, 6.0),
     "found_jump": (0.0, 0.1, np.inf), "found_second_jump": (0.0, 0.1, np.inf),
 }  # fmt: skip
+# What all of a kind share in a record of less than a year is season, far rather than ageing sleeves or lakes.
+_MEAN_SD = {"drift_per_year": 0.01}  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +53,12 @@ class FleetFit:
         Posterior mean and covariance. Losses are in ln per 1000 h.
     scale : ndarray, shape (n,)
         Robust standard deviation of one day's residual. [ln]
-    inflation : ndarray, shape (n,)
-        By how much likeness of neighbouring days widens the variances.
-    slow_level, slow_variance, slow_share : ndarray, shape (n,)
-        Present departure from the fitted line, variance of such departures, and how much of the present one is
-        known (0 to 1). [ln, ln2, -]
+    slow_level, slow_variance : ndarray, shape (n,)
+        How far the last block of days departs from the fitted line, and the variance of such departures. [ln, ln2]
+    slow_columns : ndarray, shape (n, p)
+        Columns of that block: an error of the coefficients moves its departure the other way.
+    slow_age_days, memory_days : ndarray, shape (n,)
+        From its middle to the last day of the table, and how long departures last, 1/e. [d]
     reference_absorbance_per_cm : ndarray, shape (n,)
         Water at which `level` is stated. [1/cm, base e]
     water : WaterTrend
@@ -86,10 +75,11 @@ class FleetFit:
     coefficient: np.ndarray
     covariance: np.ndarray
     scale: np.ndarray
-    inflation: np.ndarray
     slow_level: np.ndarray
     slow_variance: np.ndarray
-    slow_share: np.ndarray
+    slow_columns: np.ndarray
+    slow_age_days: np.ndarray
+    memory_days: np.ndarray
     reference_absorbance_per_cm: np.ndarray
     water: WaterTrend
     found: np.ndarray
@@ -120,7 +110,8 @@ def starting_prior(days: FleetDays, *, path_cm: np.ndarray | float = 3.0) -> Pri
     sd = np.tile(values[:, 1], (kinds, 1))
     sd[:, ABSORBANCE] = PATH_SHARE * mean[:, ABSORBANCE]
     no_uncertainty = np.zeros((kinds, len(COLUMNS), len(COLUMNS)))
-    return Prior(mean=mean, sd=sd, worth_units=values[:, 2], mean_covariance=no_uncertainty)
+    mean_sd = np.array([_MEAN_SD.get(name, np.inf) for name in COLUMNS])
+    return Prior(mean=mean, sd=sd, worth_units=values[:, 2], mean_covariance=no_uncertainty, mean_sd=mean_sd)
 
 
 def fleet_fit(
@@ -168,172 +159,52 @@ def fleet_fit(
     units, width = days.intensity_w_m2.shape
     found = np.full((units, len(FOUND_JUMPS), 2), width)
 
-    def over_chunks(part: Callable[[slice], _Units]) -> _Units:
-        chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
+    chunks = [slice(low, min(low + CHUNK_UNITS, units)) for low in range(0, units, CHUNK_UNITS)]
+
+    def over_chunks(part: Callable[[slice], tuple[np.ndarray, ...]]) -> list[np.ndarray]:
         with ThreadPoolExecutor(workers) as pool:
-            return _joined(list(pool.map(part, chunks)))
+            return [np.concatenate(one) for one in zip(*pool.map(part, chunks), strict=True)]
 
     # a wrong trend of the water looks like a drift of the intensity: each unit's own doubt of it is on that column
     doubt = start.mean[days.kind, ABSORBANCE] * water.change_sd_per_year
-    alone = over_chunks(lambda rows: _alone(days, rows, water, reference, found, start, doubt, loss, dtype))
-    gram, moment, likeness = _over_variance(alone, days.kind)
-    equations = without(gram, moment, DRIFT, doubt)
-    prior = learned(*equations, days.kind, shared(*equations, days.kind, start))
+    wide = start.sd[days.kind]
+    wide[:, DRIFT] = np.hypot(wide[:, DRIFT], doubt)
+    middle = start.mean[days.kind]
+    left = _left_after_a_day(days, water, reference, middle, wide)
+    first, scale, days_known, *means = over_chunks(
+        lambda rows: _alone(days, rows, water, reference, found, middle[rows], wide[rows], loss, left, dtype))
+    of = Blocks(columns=means[0], residual=means[1], weight=means[2])
+    alike = _likeness(of, water.live, middle - first, wide)
+    gram, moment, squares, count = over_chunks(lambda rows: _equations(of.select(rows), alike[rows], wide[rows]))
+    usual = squares.sum() / max(count.sum(), 1.0) if units else 0.0
+    variance = np.maximum((squares + OWN_BLOCKS * usual) / (count + OWN_BLOCKS), LEAST_VARIANCE)
+    gram = gram / variance[:, None, None]
+    moment = moment / variance[:, None] + (gram @ first[:, :, None])[:, :, 0]
+    _drop_doubtful(found, gram, moment, middle, wide, width)
+    told = _some_of_each(days.kind)
+    equations = (*without(gram[told], moment[told], DRIFT, doubt[told]), days.kind[told])
+    prior = learned(*equations, shared(*equations, start))
     mean, covariance = pooled(gram, moment, days.kind, prior, more_sd={DRIFT: doubt})
-    excess = alone.scale**2 * np.maximum(likeness - 1.0, 0.0) / BLOCK_DAYS
-    noise = alone.scale**2 / np.maximum(alone.recent_days, 1e-9)
-    share = excess / np.maximum(excess + noise, 1e-12)
-    recent = alone.recent_residual - (alone.recent_columns * (mean - alone.coefficient)).sum(axis=1)
+    last = of.weight.shape[1] - 1 - (of.weight[:, ::-1] > 0).argmax(axis=1)
+    at = np.arange(units)
+    columns = of.columns[at, :, last].astype(float)
     return FleetFit(
-        coefficient=mean, covariance=covariance, scale=alone.scale, inflation=likeness, slow_level=share * recent,
-        slow_variance=excess, slow_share=share, reference_absorbance_per_cm=np.array(reference),
-        water=water, found=found, days_known=alone.days_known, prior=prior,
+        coefficient=mean, covariance=covariance, scale=scale,
+        slow_level=of.residual[at, last] - (columns * (mean - first)).sum(axis=1), slow_variance=variance,
+        slow_columns=columns, slow_age_days=BLOCK_DAYS * (of.weight.shape[1] - 1.0 - last) + BLOCK_DAYS // 2,
+        memory_days=-BLOCK_DAYS / np.log(alike), reference_absorbance_per_cm=np.array(reference), water=water,
+        found=found, days_known=days_known, prior=prior,
     )
 
 
-def robust_coefficients(
-    columns: np.ndarray, log_intensity: np.ndarray, known: np.ndarray, *, mean: np.ndarray, precision: np.ndarray,
-    loss: Loss, rounds: int = 8, tolerance: float = 0.02,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Robust fit of many units at once, by modified residuals.
-
-    Parameters
-    ----------
-    columns : ndarray, shape (u, p, d)
-    log_intensity, known : ndarray, shape (u, d)
-    mean, precision : ndarray, shape (u, p)
-        Normal prior, independent coefficients; precision 0 for none (the columns must then be independent).
-    loss : Loss
-    rounds : int
-        At most so many steps.
-    tolerance : float
-        Done when no coefficient of any unit moves by more than this share of its standard error.
-
-    Returns
-    -------
-    coefficient, scale : ndarray, shape (u, p) and (u,)
-        The scale is the median absolute residual over 0.6745, taken anew in each step.
-
-    Notes
-    -----
-    Steps with the inverse of X'X, computed once, in place of reweighted normal equations: the same fixed point as
-    iteratively reweighted least squares at a quarter of its cost (Huber 1981, section 7.8, from memory).
-    Bisquare starts with two steps of Huber, since its own minimum depends on where it starts.
-    """
-    gram = (columns @ columns.swapaxes(1, 2)).astype(float)
-    diagonal = np.arange(gram.shape[1])
-    right = (columns @ log_intensity[:, :, None])[:, :, 0].astype(float)
-    spread = np.full(len(columns), FIRST_SCALE)
-    inverse = _ridge_inverse(gram, spread, precision)
-    coefficient = (inverse @ (right + spread[:, None] ** 2 * precision * mean)[:, :, None])[:, :, 0]
-    huber_rounds = 0 if loss is Loss.HUBER else 2
-    residual = _residual(columns, log_intensity, coefficient)
-    scale = median_scale(residual, known)
-    # where the noise is larger than was assumed, the prior pulls harder: steps must not overshoot
-    noisy = np.flatnonzero(scale > spread)
-    if len(noisy):
-        spread[noisy] = 1.5 * scale[noisy]
-        inverse[noisy] = _ridge_inverse(gram[noisy], spread[noisy], precision[noisy])
-    error = np.sqrt(np.maximum(inverse[:, diagonal, diagonal], 0.0))
-    for step in range(rounds):
-        if step:
-            residual = _residual(columns, log_intensity, coefficient)
-            scale = _scale(residual, known, Loss.HUBER if step < huber_rounds else loss)
-        pull = np.minimum(scale, spread)[:, None] ** 2 * precision
-        psi = _influence(residual, scale, Loss.HUBER if step < huber_rounds else loss)
-        gradient = (columns @ psi[:, :, None])[:, :, 0] - pull * (coefficient - mean)
-        move = (inverse @ gradient[:, :, None])[:, :, 0]
-        coefficient = coefficient + move
-        if step >= huber_rounds and np.all(np.abs(move) <= tolerance * scale[:, None] * error):
-            break
-    return coefficient, scale
-
-
-def median_scale(residual: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Median absolute residual of the known days over 0.6745, not under the sensor's resolution."""
-    ordered = np.where(known, np.abs(residual), residual.dtype.type(np.inf))
-    ordered.sort(axis=1)  # sorting whole rows is faster here than partitioning them
-    count = known.sum(axis=1)
-    rows = np.arange(len(ordered))
-    low, high = (ordered[rows, np.maximum(rank, 0)].astype(float) for rank in ((count - 1) // 2, count // 2))
-    return np.maximum(np.where(count > 0, (low + high) / 2.0, 0.0) / MAD_TO_SD, LEAST_SCALE)
-
-
-def _ridge_inverse(gram: np.ndarray, spread: np.ndarray, precision: np.ndarray) -> np.ndarray:
-    """Inverse of the normal equations with the prior, for a given residual spread."""
-    ridge = gram.copy()
-    diagonal = np.arange(gram.shape[1])
-    ridge[:, diagonal, diagonal] += spread[:, None] ** 2 * precision
-    return np.linalg.inv(ridge)
-
-
-def _scale(residual: np.ndarray, known: np.ndarray, loss: Loss) -> np.ndarray:
-    """Scale as the loss wants it: of all residuals, or of those above the line only."""
-    if loss is not Loss.CLEAR_WATER:
-        return median_scale(residual, known)
-    count = (residual > 0).sum(axis=1)  # days not known have a residual of 0: `design` blanks them
-    ordered = np.sort(residual, axis=1)
-    rows, last = np.arange(len(ordered)), residual.shape[1] - 1
-    low, high = (ordered[rows, last - rank].astype(float) for rank in (count // 2, np.maximum(count - 1, 0) // 2))
-    return np.maximum(np.where(count > 0, (low + high) / 2.0, 0.0) / MAD_TO_SD, LEAST_SCALE)
-
-
-def _residual(columns: np.ndarray, log_intensity: np.ndarray, coefficient: np.ndarray) -> np.ndarray:
-    """What the columns leave unexplained, in their precision."""
-    return np.asarray(log_intensity - (coefficient.astype(columns.dtype)[:, None, :] @ columns)[:, 0])
-
-
-def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
-    """Residual times its weight."""
-    if loss is Loss.HUBER:
-        bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
-        return np.clip(residual, -bound, bound)
-    return residual * _weight(residual, scale, loss)
-
-
-def _weight(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
-    """Weight of a residual, 1 at 0."""
-    above = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
-    if loss is Loss.HUBER:
-        return above / np.maximum(np.abs(residual), above)
-    below = above * above.dtype.type(TUNING_BELOW / TUNING[loss]) if loss is Loss.CLEAR_WATER else above
-    # the larger of the two is the size against its own side's bound
-    weight = np.maximum(residual * (1.0 / above), residual * (-1.0 / below))
-    np.multiply(weight, weight, out=weight)
-    np.subtract(1.0, weight, out=weight)
-    np.maximum(weight, 0.0, out=weight)
-    return np.multiply(weight, weight, out=weight)
-
-
-@dataclass(slots=True, kw_only=True)
-class _Units:
-    """Weighted normal equations of some units, each fitted alone, and what its residuals say."""
-
-    coefficient: np.ndarray
-    gram: np.ndarray
-    moment: np.ndarray
-    scale: np.ndarray
-    loss_factor: np.ndarray
-    block_ratio: np.ndarray
-    blocks: np.ndarray
-    recent_residual: np.ndarray
-    recent_columns: np.ndarray
-    recent_days: np.ndarray
-    days_known: np.ndarray
-
-
-def _joined(parts: list[_Units]) -> _Units:
-    """One for all chunks."""
-    return _Units(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in _Units.__slots__})
-
-
 def _alone(
-    days: FleetDays, rows: slice, water: WaterTrend, reference: np.ndarray, found: np.ndarray, start: Prior,
-    doubt: np.ndarray, loss: Loss, dtype: type,
-) -> _Units:
-    """Fit each alone with a wide prior; write jumps that no event explains into `found`."""
-    mean, sd = start.mean[days.kind[rows]], start.sd[days.kind[rows]]
-    sd[:, DRIFT] = np.hypot(sd[:, DRIFT], doubt[rows])
+    days: FleetDays, rows: slice, water: WaterTrend, reference: np.ndarray, found: np.ndarray, mean: np.ndarray,
+    sd: np.ndarray, loss: Loss, left: float, dtype: type,
+) -> tuple[np.ndarray, ...]:
+    """Fit each alone with a wide prior; write jumps that no event explains into `found`.
+
+    Coefficients, scale, days known, and the blocks of what is left: columns, residual, weight.
+    """
     precision = sd**-2.0
     x, y, known = design(
         days, rows, water=water, reference_absorbance_per_cm=reference, found=found[rows], dtype=dtype
@@ -343,7 +214,7 @@ def _alone(
     )
     index = np.arange(rows.start, rows.stop)
     for slot, column in enumerate(FOUND_JUMPS):
-        residual = _residual(x, y, coefficient)
+        residual = residual_of(x, y, coefficient)
         at, rises = found_jump(residual, known, scale, events=_event_marks(days, index, found))
         hit = np.flatnonzero(at < known.shape[1])
         if not len(hit):
@@ -356,7 +227,37 @@ def _alone(
         coefficient[hit], scale[hit] = robust_coefficients(
             x[hit], y[hit], known[hit], mean=mean[hit], precision=precision[hit], loss=loss, rounds=FIRST_ROUNDS
         )
-    return _equations(x, y, known, coefficient, scale, precision, loss)
+    residual = residual_of(x, y, coefficient)
+    weight: np.ndarray = known.astype(dtype)
+    if loss is Loss.CLEAR_WATER:
+        course = storm_course(residual, known, left)
+        residual -= course
+        weight *= storm_weight(course, scale)
+    of = blocks(x, residual, weight_of(residual, scale, loss) * weight)
+    return coefficient, scale, known.sum(axis=1), of.columns, of.residual, of.weight
+
+
+def _left_after_a_day(
+    days: FleetDays, water: WaterTrend, reference: np.ndarray, mean: np.ndarray, sd: np.ndarray
+) -> float:
+    """How fast storms clear, learned from some units."""
+    rows = _some(np.arange(len(mean)))
+    none = np.full((len(rows), len(FOUND_JUMPS), 2), days.intensity_w_m2.shape[1])
+    x, y, known = design(
+        days, rows, water=water, reference_absorbance_per_cm=reference, found=none, dtype=np.float32)
+    coefficient, scale = robust_coefficients(
+        x, y, known, mean=mean[rows], precision=sd[rows] ** -2.0, loss=Loss.CLEAR_WATER, rounds=FIRST_ROUNDS)
+    return left_after_a_day(residual_of(x, y, coefficient), known, scale)
+
+
+def _some_of_each(kind: np.ndarray) -> np.ndarray:
+    """Units that a kind is learned from, in order."""
+    return np.sort(np.concatenate([every_few(np.flatnonzero(kind == code)) for code in np.unique(kind)]))
+
+
+def _some(rows: np.ndarray) -> np.ndarray:
+    """At most `SAMPLE_UNITS` of them, evenly picked."""
+    return rows[:: max(1, -(-len(rows) // SAMPLE_UNITS))]
 
 
 def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.ndarray:
@@ -377,85 +278,58 @@ def _next_cleaning(days: FleetDays, index: np.ndarray, at: np.ndarray) -> np.nda
     return np.where(later.any(axis=1), later.argmax(axis=1), number.shape[1])
 
 
-def _equations(
-    x: np.ndarray, y: np.ndarray, known: np.ndarray, coefficient: np.ndarray, scale: np.ndarray,
-    precision: np.ndarray, loss: Loss,
-) -> _Units:
-    """Weighted normal equations, and how far their plain covariance is from the truth."""
-    residual = _residual(x, y, coefficient)
-    weight = _weight(residual, scale, loss) * known
-    psi = residual * weight
-    count = np.maximum(known.sum(axis=1), 1)
-    gram = ((x * weight[:, None, :]) @ x.swapaxes(1, 2)).astype(float)
-    free = _free(gram, scale, precision)
-    # fitted columns take residuals along: a short record's scale would be too small
-    scale = scale * np.sqrt(count / np.maximum(count - free, count / 4.0))
-    filled = (np.diagonal(gram, axis1=1, axis2=2) > 0).sum(axis=1)
-    block_ratio, blocks = _block_ratio(psi, known, filled)
-    recent = weight * _recent(known)
-    days = recent.sum(axis=1, dtype=float)
-    return _Units(
-        coefficient=coefficient, gram=gram,
-        # through the residuals, so that single precision meets small numbers only
-        moment=(gram @ coefficient[:, :, None] + (x @ psi[:, :, None]))[:, :, 0], scale=scale,
-        loss_factor=_loss_factor(residual, weight, known, scale, loss), block_ratio=block_ratio, blocks=blocks,
-        recent_residual=(recent * residual).sum(axis=1) / np.maximum(days, 1e-9),
-        recent_columns=(x @ recent[:, :, None])[:, :, 0] / np.maximum(days, 1e-9)[:, None], recent_days=days,
-        days_known=known.sum(axis=1),
-    )
+def _likeness(of: Blocks, live: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    """Of each unit's neighbouring blocks: learned of all whose water is measured, and of all others."""
+    alike = np.full(len(live), np.exp(-BLOCK_DAYS / USUAL_MEMORY_DAYS))
+    enough = (of.weight > 0).sum(axis=1) > sd.shape[1] / 2
+    for which in (live, ~live):
+        rows = _some(np.flatnonzero(which & enough))
+        if len(rows):
+            alike[which] = likeness(of.select(rows), mean[rows], sd[rows])
+    return alike
 
 
-def _free(gram: np.ndarray, scale: np.ndarray, precision: np.ndarray) -> np.ndarray:
+def _equations(of: Blocks, alike: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Normal equations of the innovations about the first coefficients, their squares and what these are worth."""
+    columns, residual, _ = whitened(of, alike)
+    gram = (columns @ columns.swapaxes(1, 2)).astype(float)
+    squares = (residual**2).sum(axis=1, dtype=float)
+    count = (of.weight > 0).sum(axis=1)
+    free = _free(gram, np.maximum(squares / np.maximum(count, 1), LEAST_VARIANCE), sd)
+    # fitted columns take residuals along: a short record's variance would be too small
+    left = np.maximum(count - free, count / 4.0)
+    return gram, (columns @ residual[:, :, None])[:, :, 0].astype(float), squares, left
+
+
+def _drop_doubtful(
+    found: np.ndarray, gram: np.ndarray, moment: np.ndarray, mean: np.ndarray, sd: np.ndarray, width: int
+) -> None:
+    """Take jumps back that slow movement explains as well: out of `found`, `gram` and `moment`, in place.
+
+    By the odds of the record with the jump to that without it (Dickey 1971, from memory): the density of the jump
+    at 0 before the record over that after it. Of two, the weaker goes first, and the other is weighed anew.
+    """
+    columns = np.array(FOUND_JUMPS)
+    for _ in columns:
+        rows = np.flatnonzero((found[..., 0] < width).any(axis=1))
+        if not len(rows):
+            return
+        after, covariance = posterior(gram[rows], moment[rows], mean[rows], sd[rows])
+        variance = np.diagonal(covariance, axis1=1, axis2=2)[:, columns]
+        log_odds = 0.5 * np.log(variance) - np.log(sd[rows][:, columns]) + after[:, columns] ** 2 / (2.0 * variance)
+        log_odds[found[rows, :, 0] >= width] = np.inf
+        slot = log_odds.argmin(axis=1)
+        weak = log_odds[np.arange(len(rows)), slot] < LEAST_LOG_ODDS
+        gone, column = rows[weak], columns[slot[weak]]
+        found[gone, slot[weak]] = width
+        gram[gone, column, :] = 0.0
+        gram[gone, :, column] = 0.0
+        moment[gone, column] = 0.0
+
+
+def _free(gram: np.ndarray, variance: np.ndarray, sd: np.ndarray) -> np.ndarray:
     """How many coefficients the data, and not the prior, have fixed."""
-    held = scale[:, None] ** 2 * precision
+    held = variance[:, None] / sd**2
     # by columns alone, as if they were independent: close enough for a count
     own = np.diagonal(gram, axis1=1, axis2=2)
     return np.asarray((own / (own + held)).sum(axis=1))
-
-
-def _loss_factor(
-    residual: np.ndarray, weight: np.ndarray, known: np.ndarray, scale: np.ndarray, loss: Loss
-) -> np.ndarray:
-    """Variance of an M-estimate over that which its weighted normal equations state (Huber 1981, 7.6)."""
-    count = np.maximum(known.sum(axis=1), 1)
-    if loss is Loss.HUBER:
-        inside = (np.abs(residual) < (TUNING[loss] * scale[:, None]).astype(residual.dtype)) & known
-        slope = inside.sum(axis=1) / count
-    else:
-        slope = (5.0 * weight - 4.0 * np.sqrt(weight)).sum(axis=1) / count  # psi' inside the bound, 0 outside
-    spread = (np.square(residual * weight)).sum(axis=1, dtype=float) / count / scale**2
-    return np.clip(spread * (weight.sum(axis=1) / count) / np.maximum(slope, 0.2) ** 2, 0.5, 4.0)
-
-
-def _block_ratio(psi: np.ndarray, known: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Variance of block sums of residuals over that of independent days, and the number of blocks.
-
-    `free` columns were fitted, and took as many blocks' worth of slow movement out of the residuals.
-    """
-    starts = np.arange(0, psi.shape[1], BLOCK_DAYS)
-    sums = np.add.reduceat(psi, starts, axis=1)
-    blocks = np.add.reduceat(known, starts, axis=1, dtype=float).sum(axis=1) / BLOCK_DAYS
-    left = np.maximum(blocks - free, blocks / 2.0)
-    ratio = ((sums**2).sum(axis=1) + 1e-18) / np.maximum((psi**2).sum(axis=1), 1e-18)
-    return ratio * blocks / np.maximum(left, 1e-9), blocks
-
-
-def _over_variance(units: _Units, kind: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Gram and moment over the variance that the coefficients' errors follow, and the likeness of its days.
-
-    A short record can't tell how alike its days are: each is drawn towards its kind's mean.
-    """
-    weight = np.bincount(kind, units.blocks)
-    of_kind = np.bincount(kind, units.blocks * units.block_ratio) / np.maximum(weight, 1e-9)
-    drawn = (units.blocks * units.block_ratio + OWN_BLOCKS * of_kind[kind]) / (units.blocks + OWN_BLOCKS)
-    likeness = np.clip(drawn, 1.0, BLOCK_DAYS)
-    variance = units.scale**2 * likeness * units.loss_factor
-    return units.gram / variance[:, None, None], units.moment / variance[:, None], likeness
-
-
-def _recent(known: np.ndarray) -> np.ndarray:
-    """Mask of the last three weeks up to the last known day."""
-    width = known.shape[1]
-    last = width - 1 - known[:, ::-1].argmax(axis=1)
-    age = last[:, None] - np.arange(width)
-    return (age >= 0) & (age < RECENT_DAYS) & known

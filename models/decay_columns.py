@@ -13,17 +13,18 @@ from models.water_trend import YEAR_DAYS, WaterTrend, daily_absorbance, year_wav
 
 LEVEL, LAMP, LAMP_BEFORE, SLEEVE, SLEEVE_EARLY, ABSORBANCE, TEMP, TEMP_SQUARE, DRIFT, COSINE, SINE = range(11)
 SWAP_JUMPS = (11, 12)  # the last two lamp swaps: lamps differ
-CLEAN_JUMP = 13  # the last cleaning, which may leave some film
+FIRST_FILM = 13  # what was on the sleeve when the record began, where no cleaning before it is known
 FOUND_JUMPS = (14, 15)  # at most two jumps that no event explains
 # Sixteen in all: the products of a multiple of four columns are twice as fast as those of fifteen.
 COLUMNS = (
     "level", "lamp_per_kh", "lamp_before_per_kh", "sleeve_per_kh", "sleeve_early", "absorbance_path_cm",
     "temp_per_10_c", "temp_square_per_10_c", "drift_per_year", "season_cosine", "season_sine", "swap_jump",
-    "swap_before_jump", "clean_jump", "found_jump", "found_second_jump",
+    "swap_before_jump", "first_film", "found_jump", "found_second_jump",
 )  # fmt: skip
 BURN_IN_H = 100.0  # a lamp is rated from here on (standards.md section 8, from memory); days before it are left out
 SLEEVE_EARLY_H = 700.0  # films may level off within weeks; common practice, no source
 TEMP_REFERENCE_C = 10.0
+UNKNOWN_START_H = 48.0  # a sleeve with fewer hours on the first day: counted from there, or cleaned just then
 
 
 def event_columns(number: np.ndarray, slots: int) -> np.ndarray:
@@ -37,6 +38,16 @@ def event_columns(number: np.ndarray, slots: int) -> np.ndarray:
 def sleeve_terms(clean_hours: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Columns of hours since cleaning: thousands of hours, and a film that levels off; both negative (losses)."""
     return clean_hours / -1000.0, np.expm1(clean_hours / -SLEEVE_EARLY_H)
+
+
+def first_film(days: FleetDays, rows: slice | np.ndarray) -> np.ndarray:
+    """1 until the first cleaning on record, where the sleeve's hours count from the first day known only.
+
+    Nobody knows what was on the sleeve by then; that cleaning takes it off.
+    """
+    number = days.clean_number[rows]
+    open_start = (days.clean_hours[rows][:, 0] < UNKNOWN_START_H) & (number[:, -1] > number[:, 0])
+    return np.asarray((number == number[:, :1]) & open_start[:, None], dtype=float)
 
 
 def lamp_term(lamp_hours: np.ndarray) -> np.ndarray:
@@ -87,7 +98,7 @@ def design(
     lamp_hours: np.ndarray = days.lamp_hours[rows].astype(dtype)
     known = np.isfinite(intensity) & (lamp_hours >= BURN_IN_H)
     log_intensity = np.log(np.where(known, intensity, dtype(1.0)))
-    lamp_number, clean_number = days.lamp_number[rows], days.clean_number[rows]
+    lamp_number = days.lamp_number[rows]
     width = intensity.shape[1]
     day = np.arange(width)
     x: np.ndarray = np.zeros((len(intensity), len(COLUMNS), width), dtype=dtype)
@@ -101,8 +112,9 @@ def design(
     x[:, TEMP], x[:, TEMP_SQUARE] = temp_terms(_temperature(days.water_temp_c[rows].astype(dtype)))
     x[:, DRIFT] = drift_term(day - (width - 1.0))
     x[:, COSINE], x[:, SINE] = year_wave(days.first_day, day).T
-    at = np.concatenate([event_columns(lamp_number, 2), event_columns(clean_number, 1)], axis=1)
-    for slot, column in enumerate((*SWAP_JUMPS, CLEAN_JUMP)):
+    x[:, FIRST_FILM] = -first_film(days, rows)
+    at = event_columns(lamp_number, 2)
+    for slot, column in enumerate(SWAP_JUMPS):
         some = at[:, slot] < width
         x[some, column] = day >= at[some, slot][:, None]
     for slot, column in enumerate(FOUND_JUMPS):

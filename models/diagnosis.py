@@ -25,7 +25,7 @@ from models.water_trend import YEAR_DAYS
 
 LEAST_LOSS = 0.03  # of ln(intensity), 3 %: less has no cause worth a visit; common practice, no source
 PLAN_AHEAD_DAYS = 90  # what falls due later needs nothing now; common practice, no source
-MOST_DOUBT = 0.02  # chance that the sleeve, not the lamp, has lost more: with more, the sleeve is cleaned first
+MOST_DOUBT = 0.01  # chance that the sleeve, not the lamp, has lost more: with more, the sleeve is cleaned first
 ODD_LAMP_SD = 2.5  # a lamp this far above the mean of its kind is odd
 WORTH_DAYS = 30  # an action that wins less is not worth a trip; common practice, no source
 

@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
-from models.decay import SLOW_DAYS, FleetFit
+from models.decay import FleetFit
 from models.decay_columns import (
     ABSORBANCE,
-    CLEAN_JUMP,
     COLUMNS,
     COSINE,
     DRIFT,
@@ -31,6 +30,7 @@ from models.decay_columns import (
 )
 from models.fleet_days import FleetDays
 from models.seasons import season_outlook
+from models.slow_noise import BLOCK_DAYS
 from models.water_trend import YEAR_DAYS, absorbance_per_cm, year_wave
 
 HORIZON_DAYS = 730  # beyond two years the answer is 'no crossing within two years'
@@ -52,7 +52,7 @@ class State:
         On the last day of the table. [h]
     hours_per_day : ndarray, shape (n,)
         Lit hours in a coming day. [h]
-    swapped, cleaned, found : ndarray of float, shape (n, 2), (n, 1) and (n, 2)
+    swapped, found : ndarray of float, shape (n, 2)
         1 where a jump of that slot still holds.
     absorbance_per_cm, water_temp_c : ndarray, shape (n, h)
         Water of the coming days at which the intensity is asked for, without its season. [1/cm, C]
@@ -69,7 +69,6 @@ class State:
     clean_hours: np.ndarray
     hours_per_day: np.ndarray
     swapped: np.ndarray
-    cleaned: np.ndarray
     found: np.ndarray
     absorbance_per_cm: np.ndarray
     water_wave_per_cm: np.ndarray
@@ -139,12 +138,12 @@ def present_state(
         absorbance = np.maximum(absorbance, CLEAREST_PER_CM)
     else:
         absorbance = absorbance_per_cm(uvt_pct)
-    lamps, cleanings = (n[:, -1] - n[:, 0] for n in (days.lamp_number, days.clean_number))
+    lamps = days.lamp_number[:, -1] - days.lamp_number[:, 0]
     holds = (fit.found[..., 0] < width) & (fit.found[..., 1] == width)
     return State(
         lamp_hours=days.lamp_hours[:, -1] + missed_h, clean_hours=days.clean_hours[:, -1] + missed_h,
         hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > np.arange(2)).astype(float),
-        cleaned=(cleanings[:, None] > 0).astype(float), found=holds.astype(float),
+        found=holds.astype(float),
         absorbance_per_cm=np.broadcast_to(_as_rows(absorbance), grid), water_wave_per_cm=wave,
         water_temp_c=np.broadcast_to(_as_rows(water_temp_c), grid), temp_variance_c2=np.zeros(units),
         season=year_wave(days.first_day, width - 1 + ahead), ahead_days=ahead,
@@ -167,31 +166,52 @@ def average_year(days: FleetDays, state: State) -> State:
     )
 
 
-def outlook(fit: FleetFit, state: State) -> tuple[np.ndarray, np.ndarray]:
+def outlook(fit: FleetFit, state: State, *, mean_of_days: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation of ln(intensity) on the coming days, shape (n, h) each.
+
+    Parameters
+    ----------
+    fit : FleetFit
+    state : State
+    mean_of_days : float
+        The spread is that of a mean over so many days: slow departures average out in part. [d]
 
     Notes
     -----
-    The spread is that of the coefficients, of the slow departures from the line (known today, forgotten within
-    weeks), and of how differently the sleeve may foul from now on.
+    The spread is that of the coefficients, of slow departures from the line (known today, forgotten within weeks),
+    of the water where it is measured, and of how differently the sleeve may foul from now on.
     """
     units, count = state.absorbance_per_cm.shape
     mean, sd = np.empty((units, count)), np.empty((units, count))
+    averaged = _mean_share(mean_of_days / fit.memory_days)
     for low in range(0, units, CHUNK_UNITS):
         rows = slice(low, low + CHUNK_UNITS)
         x = _coming_columns(fit, state, rows)
         # losses that the data leave open below zero are none: a lamp does not gain, a film does not clear itself
         coefficient = fit.coefficient[rows].copy()
         coefficient[:, [LAMP, SLEEVE]] = np.maximum(coefficient[:, [LAMP, SLEEVE]], 0.0)
-        fade = np.exp(-state.ahead_days / SLOW_DAYS)
+        # the last block's middle is some days old, and its mean is not today's value
+        age = np.maximum(fit.slow_age_days[rows, None], BLOCK_DAYS) + state.ahead_days
+        fade = np.exp(-age / fit.memory_days[rows, None])
         mean[rows] = (x @ coefficient[:, :, None])[:, :, 0] + fit.slow_level[rows, None] * fade
+        x -= fade[:, :, None] * fit.slow_columns[rows, None, :]
         variance = ((x @ fit.covariance[rows]) * x).sum(axis=2)
-        variance += fit.slow_variance[rows, None] * (1.0 - fit.slow_share[rows, None] * fade**2)
+        variance += fit.slow_variance[rows, None] * averaged[rows, None] * (1.0 - fade**2)
+        water = fit.coefficient[rows, ABSORBANCE] * fit.water.now_sd_per_cm[rows] * fit.water.live[rows]
+        variance += water[:, None] ** 2
         changed = FOULING_CHANGES * coefficient[:, [SLEEVE]] * (state.hours_per_day[rows, None] / 1000.0)
         variance += changed**2 * state.ahead_days**2
         sd[rows] = np.sqrt(variance)
     return mean, sd
 
+
+def _mean_share(memories: np.ndarray) -> np.ndarray:
+    """Variance of a mean over so many memories of a slow departure, over that of the departure itself.
+
+    2 / m (1 - (1 - exp(-m)) / m), the integral of exp(-|t|) over a square of side m.
+    """
+    m = np.maximum(memories, 1e-3)
+    return np.asarray(2.0 / m * (1.0 + np.expm1(-m) / m))
 
 
 def crossing(
@@ -236,16 +256,18 @@ def after_swap(fit: FleetFit, days: FleetDays, state: State) -> tuple[FleetFit, 
     """The same units with a new lamp today: ageing as their kind's lamps do."""
     mean, sd = fit.prior.mean[days.kind], fit.prior.sd[days.kind]
     first_jump = SWAP_JUMPS[0]
-    coefficient, covariance = fit.coefficient.copy(), fit.covariance.copy()
+    coefficient, covariance, known = fit.coefficient.copy(), fit.covariance.copy(), fit.slow_columns.copy()
     for column in (LAMP, first_jump):
         coefficient[:, column] = mean[:, column]
         covariance[:, column, :] = 0.0
         covariance[:, :, column] = 0.0
         covariance[:, column, column] = sd[:, column] ** 2
+        # what departs today says nothing of a lamp that is not in yet
+        known[:, column] = 0.0
     swapped = state.swapped.copy()
     swapped[:, 0] = 1.0
     return (
-        replace(fit, coefficient=coefficient, covariance=covariance),
+        replace(fit, coefficient=coefficient, covariance=covariance, slow_columns=known),
         replace(state, lamp_hours=np.zeros_like(state.lamp_hours), swapped=swapped),
     )
 
@@ -269,7 +291,6 @@ def _coming_columns(fit: FleetFit, state: State, rows: slice) -> np.ndarray:
     x[:, :, DRIFT] = drift_term(state.ahead_days)
     x[:, :, COSINE], x[:, :, SINE] = state.season.T
     x[:, :, list(SWAP_JUMPS)] = state.swapped[rows, None, :]
-    x[:, :, [CLEAN_JUMP]] = state.cleaned[rows, None, :]
     x[:, :, list(FOUND_JUMPS)] = state.found[rows, None, :]
     return x
 

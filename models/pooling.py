@@ -28,12 +28,16 @@ class Prior:
         For how many units' evidence this counts when a kind's own distribution is learned; inf keeps it fixed.
     mean_covariance : ndarray, shape (k, p, p)
         How well the mean itself is known; 0 where it is held as given.
+    mean_sd : array_like, shape (p,), optional
+        How far a kind's own mean may lie from `mean`, whatever its units say. Units differ in what no record tells
+        from something else (a trend from a season); a kind hardly does.
     """
 
     mean: np.ndarray
     sd: np.ndarray
     worth_units: np.ndarray
     mean_covariance: np.ndarray
+    mean_sd: np.ndarray | float = np.inf
 
     def __post_init__(self) -> None:
         if self.mean.shape != self.sd.shape or self.worth_units.shape != self.mean.shape[1:]:
@@ -106,12 +110,17 @@ def learned(
     for code in range(len(mean)):
         units = np.flatnonzero(kind == code)
         if len(units):
-            picked = units[:: max(1, -(-len(units) // SAMPLE_UNITS))]
+            picked = every_few(units)
             mean[code], sd[code], known[code] = _learned_kind(
                 gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units,
-                start.mean_covariance[code], rounds,
+                start.mean_covariance[code], start.mean_sd, rounds,
             )
-    return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known)
+    return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known, mean_sd=start.mean_sd)
+
+
+def every_few(units: np.ndarray) -> np.ndarray:
+    """At most `SAMPLE_UNITS` of them, evenly picked: what a kind is learned from."""
+    return units[:: max(1, -(-len(units) // SAMPLE_UNITS))]
 
 
 def without(gram: np.ndarray, moment: np.ndarray, column: int, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -164,12 +173,13 @@ def shared(gram: np.ndarray, moment: np.ndarray, kind: np.ndarray, start: Prior)
     about = moment - (gram @ start.mean[kind][:, :, None])[:, :, 0]
     one = Prior(
         mean=np.zeros((1, len(fixed))), sd=np.median(start.sd, axis=0)[None], worth_units=start.worth_units,
-        mean_covariance=np.zeros((1, len(fixed), len(fixed))),
+        mean_covariance=np.zeros((1, len(fixed), len(fixed))), mean_sd=start.mean_sd,
     )
     found = learned(gram, about, np.zeros(len(kind), dtype=int), one)
     return Prior(
         mean=start.mean + np.where(fixed, 0.0, found.mean), sd=np.where(fixed, start.sd, found.sd),
         worth_units=start.worth_units, mean_covariance=np.repeat(found.mean_covariance, kinds, axis=0),
+        mean_sd=start.mean_sd,
     )
 
 
@@ -230,13 +240,13 @@ def with_kind_uncertainty(
 
 def _learned_kind(
     gram: np.ndarray, moment: np.ndarray, mean: np.ndarray, sd: np.ndarray, worth: np.ndarray,
-    doubt: np.ndarray, rounds: int,
+    doubt: np.ndarray, mean_sd: np.ndarray | float, rounds: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean and spread of one kind, and the covariance of that mean."""
     start_mean, start_variance = mean, sd**2
     fixed = np.isinf(worth)
     finite_worth = np.where(fixed, 0.0, worth)
-    held = np.where(fixed, 1e12, worth) / start_variance
+    held = np.maximum(np.where(fixed, 1e12, worth) / start_variance, np.asarray(mean_sd) ** -2.0)
     mean_covariance = np.zeros((len(mean), len(mean)))
     for _ in range(rounds):
         wide = np.broadcast_to(mean, moment.shape), np.broadcast_to(sd, moment.shape)

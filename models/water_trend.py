@@ -20,6 +20,7 @@ _MEAN, _SD = np.array([0.16, 0.0, 0.0, 0.0]), np.array([0.10, 0.04, 0.01, 0.01])
 _NOISE_PER_CM = 0.006  # of one test: half a point of transmittance
 CHUNK_UNITS = 256
 FEW_TESTS = 4.0  # for how many readings that noise counts where a fleet's own is learned
+COMMON_TREND_SD = 0.01  # of the fleet's mean trend, 1/cm a year: what all lakes share is season; common practice
 MOST_ALIKE = 0.8  # correlation of a live unit's neighbouring weeks that is believed; common practice, no source
 
 
@@ -33,12 +34,13 @@ class WaterTrend:
         Level on the last day, change per year, cosine and sine of the year. [1/cm, base e]
     live : ndarray of bool, shape (n,)
         Measured day by day, not tested now and then.
-    change_sd_per_year : ndarray, shape (n,)
-        How well the trend is known. [1/cm a year, base e]
+    now_sd_per_cm, change_sd_per_year : ndarray, shape (n,)
+        How well clear water and its trend are known. [1/cm, 1/cm a year, base e]
     """
 
     line: np.ndarray
     live: np.ndarray
+    now_sd_per_cm: np.ndarray
     change_sd_per_year: np.ndarray
 
     @property
@@ -81,14 +83,14 @@ def water_trend(days: FleetDays) -> WaterTrend:
     tested = known.any(axis=1)
     # single precision: a test is good to two digits
     values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0).astype(np.float32)
-    columns = _line_columns(days)[day].astype(np.float32)
+    columns = _line_columns(days).astype(np.float32)[day]
     # seldom tested: a yearly wave would be made of the noise of a few tests, or of a storm that one of them met
     wave = columns[:, :, 2:].copy()
     columns[~live, :, 2:] = 0.0
     group = np.zeros(units, dtype=int)
     start = Prior(
         mean=_MEAN[None], sd=_SD[None], worth_units=np.array([1.0, 4.0, 4.0, 4.0]),
-        mean_covariance=np.zeros((1, 4, 4)),
+        mean_covariance=np.zeros((1, 4, 4)), mean_sd=np.array([np.inf, COMMON_TREND_SD, np.inf, np.inf]),
     )
     line = np.repeat(_lower_quartile(values, known)[:, None], day.shape[1], axis=1)
     coefficient, covariance = np.tile(_MEAN, (units, 1)), np.tile(np.diag(_SD**2), (units, 1, 1))
@@ -106,7 +108,9 @@ def water_trend(days: FleetDays) -> WaterTrend:
         line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0] + shared
         fixed = np.einsum("nij,nji->n", covariance, gram)
         variance = _clear_variance(values - line, weight, fixed, live)
-    return WaterTrend(line=coefficient, live=live, change_sd_per_year=np.sqrt(covariance[:, 1, 1]))
+    return WaterTrend(
+        line=coefficient, live=live, now_sd_per_cm=np.sqrt(covariance[:, 0, 0]),
+        change_sd_per_year=np.sqrt(covariance[:, 1, 1]))
 
 
 def _clear_variance(
@@ -140,8 +144,9 @@ def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarra
 
     Notes
     -----
-    A small departure from the line is mostly the sensor's noise, a large one is a storm. Taken as read, noise
-    would make intensity look as if it cared little for water, so small ones are drawn to the line.
+    Water wanders for weeks about its line: the median of five days follows it. A day's small departure from that is
+    mostly the sensor's noise, a large one a storm. Taken as read, noise would make intensity look as if it cared
+    little for water, so small ones are left out.
     """
     columns: np.ndarray = _line_columns(days).astype(dtype)
     line = trend.line[rows].astype(dtype) @ columns.T
@@ -151,9 +156,22 @@ def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarra
         departure = -np.log(uvt / dtype(100.0)) - line[live]
         if np.isnan(departure).any():
             departure = interpolated(departure)
+        wander = _running_median(departure)
+        departure -= wander
         ratio = np.square(departure / dtype(2.5 * _NOISE_PER_CM))
-        line[live] += departure * (ratio / (1.0 + ratio))
+        line[live] += wander + departure * (ratio / (1.0 + ratio))
     return line
+
+
+def _running_median(values: np.ndarray) -> np.ndarray:
+    """Of five days about each day; the ends are held."""
+    padded = np.concatenate([values[:, :1], values[:, :1], values, values[:, -1:], values[:, -1:]], axis=1)
+    a, b, c, d, e = (padded[:, shift : shift + values.shape[1]] for shift in range(5))
+    # of five: the two middles of four pairs, then the median of three
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    low2, high2 = np.minimum(c, d), np.maximum(c, d)
+    inner, outer = np.maximum(low, low2), np.minimum(high, high2)
+    return np.asarray(np.maximum(np.minimum(inner, outer), np.minimum(np.maximum(inner, outer), e)))
 
 
 def _line_columns(days: FleetDays) -> np.ndarray:

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from models import decay
-from models.decay import fleet_fit, median_scale
-from models.decay_columns import LAMP, SLEEVE
+from models.decay import fleet_fit
+from models.decay_columns import FIRST_FILM, LAMP, SLEEVE, design
 from models.diagnosis import Action, Cause, _action, diagnosis
 from models.fleet_days import FleetDays
 from models.forecast import (
@@ -23,6 +23,7 @@ from models.forecast import (
     outlook,
     present_state,
 )
+from models.robust import median_scale
 
 LAMP_PER_KH, SLEEVE_PER_KH, NEW_W_M2 = 0.025, 0.05, 60.0
 
@@ -210,9 +211,46 @@ def test_a_cleaning_that_nobody_wrote_down_is_found_and_ends_with_the_next_that_
     intensity = days.intensity_w_m2.copy()
     intensity[row] *= np.exp(gain)
     fit = fleet_fit(replace(days, intensity_w_m2=intensity))
-    assert abs(fit.found[row, 0, 0] - secret) <= 3
-    assert fit.found[row, 0, 1] == first + 200
+    slot = int(fit.found[row, :, 0].argmin())
+    assert abs(fit.found[row, slot, 0] - secret) <= 3
+    assert fit.found[row, slot, 1] == first + 200
+    assert fit.found[row, 1 - slot, 0] == 400  # and no other
     assert fit.coefficient[row, SLEEVE] == pytest.approx(0.08, abs=0.02)
+
+
+def test_film_from_before_the_record_is_no_gain_of_the_lamp():
+    """The first cleaning takes off what nobody knew was there."""
+    days = _fleet(units=20, days=300, clean_every=400, sleeve_per_kh=0.05, seed=8)
+    film = 0.05 * 1200 / 1000
+    at = np.random.default_rng(8).integers(60, 240, (20, 1))
+    after = np.arange(300) >= at
+    hours = 24.0 * np.where(after, np.arange(300) - at, np.arange(300))
+    log = (
+        np.log(NEW_W_M2) - LAMP_PER_KH * days.lamp_hours / 1000 - 0.05 * hours / 1000 - np.where(after, 0.0, film)
+        + np.random.default_rng(9).normal(0, 0.005, (20, 300))
+    )  # fmt: skip
+    told = replace(days, intensity_w_m2=np.exp(log), clean_hours=hours, clean_number=after.astype(int))
+    fit = fleet_fit(told)
+    assert fit.coefficient[:, FIRST_FILM] == pytest.approx(film, abs=0.03)
+    assert np.median(fit.coefficient[:, LAMP]) == pytest.approx(LAMP_PER_KH, abs=0.005)
+    # where the hours were known all along there is nothing left to explain
+    known = replace(told, clean_hours=np.where(after, hours, hours + 1200.0))
+    columns, _, _ = design(
+        known, slice(0, 20), water=fleet_fit(known).water, reference_absorbance_per_cm=np.full(20, 0.2),
+        found=np.full((20, 2, 2), 300))
+    assert not columns[:, FIRST_FILM].any()
+
+
+def test_a_step_that_slow_movement_explains_as_well_is_no_jump():
+    days = _fleet(units=40, days=400, clean_every=500, seed=6)
+    rng = np.random.default_rng(6)
+    wander = np.zeros((40, 400))
+    kept = np.exp(-1 / 15)
+    for day in range(1, 400):
+        wander[:, day] = kept * wander[:, day - 1] + rng.normal(0, 0.03 * np.sqrt(1 - kept**2), 40)
+    wandering = fleet_fit(replace(days, intensity_w_m2=days.intensity_w_m2 * np.exp(wander)))
+    assert (wandering.found[:, :, 0] < 400).mean() < 0.05
+    assert 5 < wandering.memory_days[0] < 30  # 15 days, seen through fitted columns
 
 
 def test_a_sensor_named_as_faulty_comes_before_every_other_cause():
