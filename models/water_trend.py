@@ -18,6 +18,7 @@ ROUNDS, SOFT_ROUNDS = 5, 3  # a far test first counts less, and only then not at
 # source: a clear lake loses 15 % over 1 cm.
 _MEAN, _SD = np.array([0.16, 0.0, 0.0, 0.0]), np.array([0.10, 0.04, 0.01, 0.01])
 _NOISE_PER_CM = 0.006  # of one test: half a point of transmittance
+CLEAR_SD_PER_CM = 0.003  # what clear water is, with a storm's remains in it or without; common practice, no source
 CHUNK_UNITS = 256
 FEW_TESTS = 4.0  # for how many readings that noise counts where a fleet's own is learned
 COMMON_TREND_SD = 0.01  # of the fleet's mean trend, 1/cm a year: what all lakes share is season; common practice
@@ -109,7 +110,7 @@ def water_trend(days: FleetDays) -> WaterTrend:
         fixed = np.einsum("nij,nji->n", covariance, gram)
         variance = _clear_variance(values - line, weight, fixed, live)
     return WaterTrend(
-        line=coefficient, live=live, now_sd_per_cm=np.sqrt(covariance[:, 0, 0]),
+        line=coefficient, live=live, now_sd_per_cm=np.hypot(np.sqrt(covariance[:, 0, 0]), CLEAR_SD_PER_CM),
         change_sd_per_year=np.sqrt(covariance[:, 1, 1]))
 
 

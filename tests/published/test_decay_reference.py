@@ -132,7 +132,7 @@ def test_projected_life_is_that_of_the_published_lumen_maintenance_method():
     # Standards.md, section 8 (calc): 80 % at 9,000 h is tau = 40,332.8 h.
     rng = np.random.default_rng()
     hours = 100.0 + 24.0 * np.arange(300)
-    log_share = -hours / 40_332.8 + rng.normal(0, 0.003, len(hours))
+    log_share = -hours / 40_332.8 + rng.normal(0, 0.001, len(hours))
     line = stats.linregress(hours, log_share)
     l70_h = (line.intercept - np.log(0.7)) / -line.slope
     days = _one_lamp(hours, np.log(50.0) + log_share)
