@@ -11,7 +11,9 @@ from ingest.lamps import LampOutlook, lamp_outlook, lamp_stamp
 from ingest.occupancy import Occupancy, occupancy
 from ingest.store import Client
 from ingest.visit_compare import Compared, compared
-from ingest.visits import HORIZON_DAYS, Terms, Visits, visits
+from ingest.visit_stops import HORIZON_DAYS
+from ingest.visit_terms import Terms
+from ingest.visits import Visits, visits
 
 
 def get_outlook(store: Client) -> LampOutlook:

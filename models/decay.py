@@ -233,6 +233,7 @@ def _alone(
         course = storm_course(residual, known, left)
         residual -= course
         weight *= storm_weight(course, scale)
+        loss = Loss.BISQUARE  # without its storms what is left has no side
     of = blocks(x, residual, weight_of(residual, scale, loss) * weight)
     return coefficient, scale, known.sum(axis=1), of.columns, of.residual, of.weight
 

@@ -215,6 +215,8 @@ def _evidence(
             f"{share[Cause.WATER][row]:.0f} %, unexplained step {share[Cause.SENSOR][row]:.0f} %"
         )
         lead = "No loss stands out" if why == Cause.NONE else f"Most of the loss is the {Cause(why).value}"
+        if why == Cause.LAMP and what == Action.CLEAN_SLEEVE:
+            lead = "Most of the loss looks like the lamp, but may be the sleeve, so clean it first and read again"
         gain = _gain(wins[what][row]) if what in wins else ""
         if what == Action.SWAP_LAMP and as_it_is.rated_life[row] <= PLAN_AHEAD_DAYS:
             gain = "; the lamp's rated hours run out" + gain

@@ -149,7 +149,7 @@ def planned_year(
     is read on the spot.
     """
     score = _Score()
-    own_km = _own_trip_km(places, travel)
+    own_km = own_trip_km(places, travel)
     coming: dict[int, tuple[list[int], float]] = {}
     for day in range(YEAR_DAYS):
         if day % REPLAN_DAYS == 0:
@@ -160,7 +160,7 @@ def planned_year(
             visited = np.zeros(len(places), dtype=bool)
             visited[units] = True
             score.drive(distance_km)
-            swap = visited & _lamp_goes(believed, own_km)
+            swap = visited & lamp_goes(believed, own_km)
             truth = score.swap(truth.cleaned(visited), swap)
             believed = believed.cleaned(visited).swapped(swap)
             believed = replace(believed, margin=np.where(visited, truth.margin, believed.margin))
@@ -193,21 +193,36 @@ class _Score:
         )
 
 
-def _own_trip_km(places: tuple[str, ...], travel: Travel) -> np.ndarray:
+def own_trip_km(places: tuple[str, ...], travel: Travel) -> np.ndarray:
     """What a trip for one unit alone costs. [km]"""
     at = [travel.position(place) for place in places]
     return TRIP_COSTS_KM + travel.distance_km[0, at] + travel.distance_km[at, 0]
 
 
-def _lamp_goes(believed: LampStates, own_km: np.ndarray) -> np.ndarray:
-    """Units whose lamp goes at a visit now: what it would still give is worth less than coming back for it.
+def margin_to_stay(states: LampStates, own_km: np.ndarray) -> np.ndarray:
+    """ln(intensity) above the threshold, behind a clean sleeve, from which on a lamp may stay at a visit.
 
-    A lamp that would last r days in a clean sleeve, where a new one lasts T, puts off a share r / T of a trip.
+    Parameters
+    ----------
+    states : LampStates
+    own_km : ndarray, shape (n,)
+        What a trip for that unit alone costs (`own_trip_km`). [km]
+
+    Notes
+    -----
+    A lamp that would last r days in a clean sleeve, where a new one lasts T, puts off a share r / T of a trip. It
+    goes where its r days are worth less than the rest of the trip that would be made for it: r < own (1 - r / T).
     """
     every = np.ones(len(own_km), dtype=bool)
-    clean = believed.cleaned(every)
-    left, new = clean.days_left(), np.maximum(clean.swapped(every).days_left(), 1.0)
-    return SWAP_EARLY_KM * left < own_km * (1.0 - left / new)
+    new = np.maximum(states.cleaned(every).swapped(every).days_left(), 1.0)
+    rate = np.maximum(states.lamp_per_day + states.sleeve_per_day + states.other_per_day, 1e-12)
+    return np.asarray(rate * own_km / (SWAP_EARLY_KM + own_km / new))
+
+
+def lamp_goes(states: LampStates, own_km: np.ndarray) -> np.ndarray:
+    """Units whose lamp goes at a visit now: mask."""
+    clean = states.cleaned(np.ones(len(own_km), dtype=bool))
+    return np.asarray(np.maximum(clean.margin, 0.0) < margin_to_stay(states, own_km))
 
 
 def _coming_trips(
@@ -218,8 +233,8 @@ def _coming_trips(
     must = due < LOOK_AHEAD_DAYS
     if not must.any():
         return {}
-    own_km = _own_trip_km(places, travel)
-    swaps = _lamp_goes(believed, own_km)
+    own_km = own_trip_km(places, travel)
+    swaps = lamp_goes(believed, own_km)
     every = np.ones(len(places), dtype=bool)
     served = believed.cleaned(every).swapped(swaps)
     # due r days from now where a service lasts T: done on the way of another trip, it spares the rest of its own

@@ -21,7 +21,9 @@ _NOISE_PER_CM = 0.006  # of one test: half a point of transmittance
 CLEAR_SD_PER_CM = 0.003  # what clear water is, with a storm's remains in it or without; common practice, no source
 CHUNK_UNITS = 256
 FEW_TESTS = 4.0  # for how many readings that noise counts where a fleet's own is learned
-COMMON_TREND_SD = 0.01  # of the fleet's mean trend, 1/cm a year: what all lakes share is season; common practice
+# Of the fleet's mean trend, 1/cm a year: lakes brown by a few percent a year, what else all share is season; common
+# practice, no source
+COMMON_TREND_SD = 0.005
 MOST_ALIKE = 0.8  # correlation of a live unit's neighbouring weeks that is believed; common practice, no source
 
 

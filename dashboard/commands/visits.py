@@ -32,7 +32,9 @@ from ingest.occupancy import occupancy
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from ingest.visit_compare import Compared, compared
-from ingest.visits import DAY_HOURS, HORIZON_DAYS, Base, Terms, Visits, visits
+from ingest.visit_stops import HORIZON_DAYS
+from ingest.visit_terms import DAY_HOURS, Base, Terms
+from ingest.visits import Visits, visits
 from models.travel import SPEED_KM_H
 
 CSV_HEADERS = ("day", "trip", "order", "arrive", "cabin", "tasks", "parts", "work_min", "due", "trip_distance_km")

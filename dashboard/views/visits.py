@@ -18,7 +18,8 @@ from dashboard.views.frame import caution, empty, guarded, link
 from dashboard.visit_sheet import visit_sheet
 from ingest.settings import BadInput
 from ingest.store import Client
-from ingest.visits import DAY_HOURS, Base, PlannedTrip, Terms, Visits
+from ingest.visit_terms import DAY_HOURS, Base, Terms
+from ingest.visits import PlannedTrip, Visits
 from models.travel import SPEED_KM_H
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from ingest.lamps import lamp_outlook
 from ingest.store import Store
-from ingest.visits import stops_of
+from ingest.visit_stops import stops_of
 
 NOW = datetime(2027, 1, 10, 12, tzinfo=UTC)
 CHANGED = NOW - timedelta(days=120)

@@ -10,7 +10,14 @@ import pytest
 
 from models.occupancy import HouseRules, open_windows
 from models.travel import Travel, great_circle_km, great_circle_travel, table_travel
-from models.visit_year import LampStates, anniversary_year, planned_year
+from models.visit_year import (
+    SWAP_EARLY_KM,
+    LampStates,
+    anniversary_year,
+    lamp_goes,
+    margin_to_stay,
+    planned_year,
+)
 from models.visits import Stop, Van, joined, visit_plan
 
 pytest.importorskip("ortools", reason="visits are planned by a constraint solver")
@@ -179,13 +186,29 @@ def _lamps(rng, units) -> LampStates:
     )
 
 
-def test_planned_trips_beat_the_anniversary_rule_in_trips_lamp_hours_and_days_under_threshold():
-    # Kilometres are not claimed: the anniversary rule saves some of them by leaving sleeves dirty.
+def test_a_lamp_goes_where_its_last_days_are_worth_less_than_the_trip_that_would_be_made_for_it():
+    # By hand: a new lamp behind a clean sleeve lasts 400 days, a trip costs 200 km, a day of a lamp 1 km. A lamp of
+    # r days is worth r, and spares r / 400 of a trip: it goes below r = 200 / (1 + 200 / 400) = 133.3 days.
+    left = np.array([133.0, 134.0])
+    rate = np.full(2, 0.001)
+    state = LampStates(
+        margin=left * 0.001 - 0.02, lamp_loss=0.4 - left * 0.001, sleeve_loss=np.full(2, 0.02), lamp_per_day=rate,
+        sleeve_per_day=np.zeros(2), other_per_day=np.zeros(2), new_lamp_per_day=rate, lamp_hours=np.full(2, 6000.0),
+        hours_per_day=np.full(2, 24.0))
+    assert SWAP_EARLY_KM == 1.0
+    assert lamp_goes(state, np.full(2, 200.0)).tolist() == [True, False]
+    assert margin_to_stay(state, np.full(2, 200.0)) == pytest.approx([0.1333, 0.1333], abs=1e-4)
+
+
+@pytest.mark.parametrize("far_degrees", [0.0, 1.0])
+def test_planned_trips_beat_the_anniversary_rule_on_every_figure(far_degrees):
+    """From among the cabins, and from a depot two hours and more away."""
     rng = np.random.default_rng()
     units = 25
     truth = _lamps(rng, units)
     places = tuple(f"c{unit}" for unit in range(units))
     latitude, longitude = 45 + rng.uniform(0, 0.5, units + 1), -79 + rng.uniform(0, 0.6, units + 1)
+    latitude[0] -= far_degrees
     travel = great_circle_travel(("base", *places), latitude, longitude)
     believed = LampStates(**{
         name: getattr(truth, name) * (rng.lognormal(0, 0.1, units) if name.endswith("_per_day") else 1.0)
@@ -197,3 +220,8 @@ def test_planned_trips_beat_the_anniversary_rule_in_trips_lamp_hours_and_days_un
     assert planned.lamp_hours_thrown_away / planned.lamps < calendar.lamp_hours_thrown_away / calendar.lamps
     assert planned.days_under_threshold < calendar.days_under_threshold
     assert calendar.lamps > units / 2 and planned.distance_km > 0
+    # Among the cabins a round is short, and the anniversary rule saves some of it by leaving sleeves dirty:
+    # kilometres are claimed where the way to the shore is most of the drive.
+    if far_degrees:
+        assert planned.distance_km < calendar.distance_km
+        assert planned.lamp_hours_thrown_away < calendar.lamp_hours_thrown_away
