@@ -58,9 +58,10 @@ def test_dates_and_causes_hold_on_fleets_of_the_full_simulator(capsys):
     by_length = found.groupby("days").agg(error=("error", "median"), covered=("covered", "mean")).round(2)
     with capsys.disabled():
         print(
-            f"\n{len(found)} units of the full simulator, seeds {seeds.tolist()}: 80 % interval covers {covered:.1%}, "
-            f"median error two months ahead {error:.1f} +- {error_se:.1f} days, lamp or sleeve right in {right:.1%} of "
-            f"{int(found['has_cause'].sum())}; {int(found['swap'].sum())} swaps\n{by_length}")
+            f"\n{len(found)} units of the full simulator, seeds {seeds.tolist()}: 80 % interval covers "
+            f"{covered:.1%}, median error two months ahead {error:.1f} +- {error_se:.1f} days, lamp or sleeve "
+            f"right in {right:.1%} of {int(found['has_cause'].sum())}, {int(found['swap'].sum())} swaps\n"
+            f"{by_length}")
     # The limits are the issue's: 70 to 90 %, 15 days, 90 %. A sample of some hundred units errs by its standard
     # error; it fails where the fleet behind it does, at 19 to 1.
     assert 0.70 - 1.64 * share_se["covered"] <= covered <= 0.90 + 1.64 * share_se["covered"]
