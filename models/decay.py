@@ -21,11 +21,12 @@ from models.storms import left_after_a_day, storm_course, storm_weight
 from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
 CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
-FIRST_ROUNDS = 4  # steps of the first, robust fit: it only weighs the days for the second
+FIRST_ROUNDS = 3  # steps of the first, robust fit: it only weighs the days for the second
 OWN_BLOCKS = 6.0  # for so many blocks the usual variance counts beside a unit's own; common practice, no source
 USUAL_MEMORY_DAYS = 14.0  # of slow movement, where no record tells; common practice, no source
 LEAST_LOG_ODDS = 5.0  # of a jump that no event explains, 150 to 1; common practice, no source
 SAMPLE_UNITS = 100  # how storms clear, and how alike neighbouring days are, is learned from at most so many
+MANY_DAYS = 360  # in a longer record every second day is enough for the first fit: neighbours are alike
 PATH_SHARE = 0.2  # a kind's water path is known by its geometry to this share; common practice, no source
 
 # Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (standards.md section 8, from
@@ -184,7 +185,8 @@ def fleet_fit(
     told = _some_of_each(days.kind)
     equations = (*without(gram[told], moment[told], DRIFT, doubt[told]), days.kind[told])
     prior = learned(*equations, shared(*equations, start))
-    mean, covariance = pooled(gram, moment, days.kind, prior, more_sd={DRIFT: doubt})
+    mean, covariance = over_chunks(
+        lambda rows: pooled(gram[rows], moment[rows], days.kind[rows], prior, more_sd={DRIFT: doubt[rows]}))
     last = of.weight.shape[1] - 1 - (of.weight[:, ::-1] > 0).argmax(axis=1)
     at = np.arange(units)
     columns = of.columns[at, :, last].astype(float)
@@ -209,12 +211,14 @@ def _alone(
     x, y, known = design(
         days, rows, water=water, reference_absorbance_per_cm=reference, found=found[rows], dtype=dtype
     )
+    few = slice(None, None, 2 if known.shape[1] >= MANY_DAYS else 1)
     coefficient, scale = robust_coefficients(
-        x, y, known, mean=mean, precision=precision, loss=loss, rounds=FIRST_ROUNDS
+        np.ascontiguousarray(x[:, :, few]), np.ascontiguousarray(y[:, few]), np.ascontiguousarray(known[:, few]),
+        mean=mean, precision=precision, loss=loss, rounds=FIRST_ROUNDS,
     )
     index = np.arange(rows.start, rows.stop)
+    residual = residual_of(x, y, coefficient)
     for slot, column in enumerate(FOUND_JUMPS):
-        residual = residual_of(x, y, coefficient)
         at, rises = found_jump(residual, known, scale, events=_event_marks(days, index, found))
         hit = np.flatnonzero(at < known.shape[1])
         if not len(hit):
@@ -227,7 +231,7 @@ def _alone(
         coefficient[hit], scale[hit] = robust_coefficients(
             x[hit], y[hit], known[hit], mean=mean[hit], precision=precision[hit], loss=loss, rounds=FIRST_ROUNDS
         )
-    residual = residual_of(x, y, coefficient)
+        residual[hit] = residual_of(x[hit], y[hit], coefficient[hit])
     weight: np.ndarray = known.astype(dtype)
     if loss is Loss.CLEAR_WATER:
         course = storm_course(residual, known, left)

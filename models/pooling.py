@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 SAMPLE_UNITS = 200  # a kind's mean and spread are learned from at most so many units, evenly picked
-ROUNDS = 12
+ROUNDS = 8
 CHUNK_UNITS = 256
 
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.fleet_days import FleetDays, interpolated
-from models.pooling import SAMPLE_UNITS, Prior, learned, posterior
+from models.pooling import SAMPLE_UNITS, Prior, every_few, learned, posterior
 
 YEAR_DAYS = 365.25
 LIVE_SHARE = 0.5  # measured on so many of its days: its own readings are used day by day
 WEEK_DAYS = 7  # the line is drawn through one reading a week: within a week a storm counts as one
 ABOVE, BELOW = 2.5, 4.685  # bisquare's bounds: a storm makes water worse, never better
-ROUNDS, SOFT_ROUNDS = 5, 3  # a far test first counts less, and only then not at all: a trend is no storm
+ROUNDS, SOFT_ROUNDS = 4, 2  # a far test first counts less, and only then not at all: a trend is no storm
 # Level at the end of the record, change per year, cosine and sine of the year. [1/cm, base e] Common practice, no
 # source: a clear lake loses 15 % over 1 cm.
 _MEAN, _SD = np.array([0.16, 0.0, 0.0, 0.0]), np.array([0.10, 0.04, 0.01, 0.01])
@@ -83,9 +83,9 @@ def water_trend(days: FleetDays) -> WaterTrend:
     uvt, day, count = _one_a_week(days.uvt_pct)
     live = count >= LIVE_SHARE * width
     known = np.isfinite(uvt)
-    tested = known.any(axis=1)
+    told = every_few(np.flatnonzero(known.any(axis=1)))
     # single precision: a test is good to two digits
-    values = np.where(known, absorbance_per_cm(np.where(known, uvt, 100.0)), 0.0).astype(np.float32)
+    values: np.ndarray = -np.log(np.where(known, uvt / 100.0, 1.0).astype(np.float32))
     columns = _line_columns(days).astype(np.float32)[day]
     # seldom tested: a yearly wave would be made of the noise of a few tests, or of a storm that one of them met
     wave = columns[:, :, 2:].copy()
@@ -99,13 +99,13 @@ def water_trend(days: FleetDays) -> WaterTrend:
     coefficient, covariance = np.tile(_MEAN, (units, 1)), np.tile(np.diag(_SD**2), (units, 1, 1))
     variance = np.full(units, _NOISE_PER_CM**2)
     shared = np.zeros_like(values)  # the wave of the lakes that are measured live, for those that are not
-    for step in range(ROUNDS if tested.any() else 0):
+    for step in range(ROUNDS if len(told) else 0):
         weight = _clear_weight(values - line, known, cut=step >= SOFT_ROUNDS)
         weighted = columns * weight[:, :, None]
         plain_gram = (weighted.swapaxes(1, 2) @ columns).astype(float)
         plain_moment = (weighted.swapaxes(1, 2) @ (values - shared)[:, :, None])[:, :, 0].astype(float)
         gram, moment = plain_gram / variance[:, None, None], plain_moment / variance[:, None]
-        prior = learned(gram[tested], moment[tested], group[tested], start, rounds=6)
+        prior = learned(gram[told], moment[told], group[told], start, rounds=6)
         coefficient, covariance = posterior(gram, moment, prior.mean[group], prior.sd[group])
         shared[~live] = wave[~live] @ prior.mean[0, 2:].astype(np.float32)
         line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0] + shared
