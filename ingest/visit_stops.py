@@ -76,7 +76,7 @@ def stops_of(
 def _swap_unless(lamp: Lamp, stays: Mapping[tuple[str, str], float]) -> str | None:
     """The task of a lamp that goes unless a clean sleeve shows that it may stay; None where it stays anyhow."""
     reading = stays.get((lamp.cabin.slug, lamp.unit.slug))
-    return None if reading is None else f"swap lamp unless it then reads {reading:.0f} W/m2 or more"
+    return None if reading is None else f"swap lamp unless it then reads {np.ceil(reading):.0f} W/m2 or more"
 
 
 def _stop(lamp: Lamp, today: date, first: date, stays: Mapping[tuple[str, str], float]) -> Stop | None:

@@ -9,12 +9,12 @@ import numpy as np
 from models.decay import FleetFit, fleet_fit
 from models.decay_columns import ABSORBANCE, TEMP_REFERENCE_C
 from models.fleet_days import FleetDays, interpolated
-from models.forecast import outlook, present_state
+from models.forecast import LEVEL_DAYS, outlook, present_state
 from models.robust import Loss, robust_coefficients
 from models.water_trend import absorbance_per_cm
 
 TAIL_DAYS = 60  # held out
-JUDGED_DAYS = 28  # the last of them: their clear-water mean is what was to be foretold; most storms are shorter
+JUDGED_DAYS = int(LEVEL_DAYS)  # the last of them: their clear-water mean is what was to be foretold
 LEAST_JUDGED_DAYS = 7  # of them with an intensity
 LEAST_RATE = 0.01 / 30.0  # ln a day
 LEAST_DAYS = 90  # a unit must have been known for so long before the tail
@@ -81,7 +81,10 @@ def calibration(
         state, water_wave_per_cm=np.where(live, 0.0, state.water_wave_per_cm),
         absorbance_per_cm=np.where(live, fit.reference_absorbance_per_cm[:, None], state.absorbance_per_cm),
     )
-    mean, sd = outlook(fit, state, mean_of_days=JUDGED_DAYS)
+    none = np.where(fit.water.live, 0.0, 1.0)
+    known_water = replace(
+        fit.water, now_sd_per_cm=none * fit.water.now_sd_per_cm, wander_sd_per_cm=none * fit.water.wander_sd_per_cm)
+    mean, sd = outlook(replace(fit, water=known_water), state)
     error, known = _departure(days, mean[:, 1:], fit)
     judged = _judged(fit, days, past, known)
     middle = 1 + JUDGED_DAYS // 2

@@ -16,7 +16,8 @@ CLIP_BELOW, CLIP_ABOVE = 1.0, 2.5  # in scales; a storm of some weeks only ever 
 
 
 def found_jump(
-    residual: np.ndarray, known: np.ndarray, scale: np.ndarray, *, events: np.ndarray
+    residual: np.ndarray, known: np.ndarray, scale: np.ndarray, *, events: np.ndarray,
+    cleanings: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """First day after the clearest jump of each unit, and whether intensity rises there.
 
@@ -29,6 +30,8 @@ def found_jump(
         Robust standard deviation of one day's residual. [ln]
     events : ndarray of bool, shape (n, d)
         Days with a recorded event or a jump already found.
+    cleanings : ndarray of bool, shape (n, d), optional
+        Days of recorded cleanings: a rise there is theirs, a fall is not.
 
     Returns
     -------
@@ -57,15 +60,24 @@ def found_jump(
     ratio[~(enough & (np.abs(jump) >= LEAST_JUMP))] = 0.0
     high = np.flatnonzero(ratio.max(axis=1) >= LEAST_RATIO * scale)  # few: only these are looked at by their events
     marked, mark_days = np.nonzero(events[high])
-    for row, day in zip(high[marked], mark_days, strict=True):
-        near = slice(max(day - NEAR_EVENT_DAYS, 0), day + NEAR_EVENT_DAYS + 1)
-        if ratio[row, near].max(initial=0.0) >= LEAST_RATIO * scale[row]:
-            # the event did jump: days whose windows reach over it see that jump, too
-            near = slice(max(day - WINDOW_DAYS, 0), day + WINDOW_DAYS + 1)
-        ratio[row, near] = 0.0
+    every = np.ones(width, dtype=bool)
+    for row, day in zip(high[marked], mark_days.tolist(), strict=True):
+        _drop_near(ratio[row], every, day, LEAST_RATIO * scale[row])
+    if cleanings is not None:
+        for row, day in zip(*(one.tolist() for one in np.nonzero(cleanings[high])), strict=True):
+            _drop_near(ratio[high[row]], jump[high[row]] > 0, day, LEAST_RATIO * scale[high[row]])
     at = ratio.argmax(axis=1)
     rows = np.arange(len(at))
     return np.where(ratio[rows, at] >= LEAST_RATIO * scale, at, width), jump[rows, at] > 0
+
+
+def _drop_near(ratio: np.ndarray, which: np.ndarray, day: int, least: np.floating) -> None:
+    """Set one unit's `ratio` to 0, in place, on days near an event, of those that it explains."""
+    near = slice(max(day - NEAR_EVENT_DAYS, 0), day + NEAR_EVENT_DAYS + 1)
+    if np.where(which, ratio, 0.0)[near].max(initial=0.0) >= least:
+        # the event did jump: days whose windows reach over it see that jump, too
+        near = slice(max(day - WINDOW_DAYS, 0), day + WINDOW_DAYS + 1)
+    ratio[near][which[near]] = 0.0
 
 
 def _drop_usual(jump: np.ndarray, ratio: np.ndarray, enough: np.ndarray, scale: np.ndarray) -> None:

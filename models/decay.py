@@ -16,13 +16,14 @@ from models.decay_columns import ABSORBANCE, COLUMNS, DRIFT, FOUND_JUMPS, LEVEL,
 from models.fleet_days import FleetDays
 from models.pooling import Prior, every_few, learned, pooled, posterior, shared, without
 from models.robust import Loss, residual_of, robust_coefficients, weight_of
-from models.slow_noise import BLOCK_DAYS, LEAST_VARIANCE, Blocks, blocks, likeness, whitened
+from models.slow_noise import BLOCK_DAYS, LEAST_VARIANCE, Blocks, blocks, likeness, memory_days, whitened
 from models.storms import left_after_a_day, storm_course, storm_weight
 from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
 CHUNK_UNITS = 128  # 128 x 16 columns x 730 days x 4 bytes = 6 MB: near the cache, and few calls
 FIRST_ROUNDS = 3  # steps of the first, robust fit: it only weighs the days for the second
 OWN_BLOCKS = 6.0  # for so many blocks the usual variance counts beside a unit's own; common practice, no source
+USUAL_BLOCKS, USUAL_SD = 12.0, 0.03  # of slow movement before a fleet tells; common practice, no source
 USUAL_MEMORY_DAYS = 14.0  # of slow movement, where no record tells; common practice, no source
 LEAST_LOG_ODDS = 5.0  # of a jump that no event explains, 150 to 1; common practice, no source
 SAMPLE_UNITS = 100  # how storms clear, and how alike neighbouring days are, is learned from at most so many
@@ -142,14 +143,15 @@ def fleet_fit(
 
     Notes
     -----
-    (1) Each unit alone with a wide prior, robustly; jumps that no event explains are looked for in the residuals
-    and get a column. (2) Each kind's distribution from its units' weighted normal equations. (3) Each unit's
-    posterior, with that distribution as its prior. Variances are widened for the likeness of neighbouring days
-    (variance of block sums over that of independent days) and for the loss function (Huber 1981, asymptotic).
+    (1) Each unit alone with a wide prior, robustly: this weighs its days. Jumps that no event explains are looked
+    for in the residuals and get a column; the course of storms is taken out. (2) Blocks of days follow an
+    autoregression, whose likeness is learned; normal equations are those of its innovations, and jumps that slow
+    movement explains as well are taken back. (3) Each kind's distribution from its units' normal equations. (4)
+    Each unit's posterior, with that distribution as its prior.
 
     References
     ----------
-    .. [1] Huber, P. J., Robust Statistics, Wiley, 1981, sections 7.6 and 7.8 (from memory).
+    .. [1] Huber, P. J., Robust Statistics, Wiley, 1981, section 7.8 (from memory).
     """
     water = water_trend(days)
     if reference_uvt_pct is None:
@@ -177,7 +179,8 @@ def fleet_fit(
     of = Blocks(columns=means[0], residual=means[1], weight=means[2])
     alike = _likeness(of, water.live, middle - first, wide)
     gram, moment, squares, count = over_chunks(lambda rows: _equations(of.select(rows), alike[rows], wide[rows]))
-    usual = squares.sum() / max(count.sum(), 1.0) if units else 0.0
+    # a few blocks of a few units are overfitted: what is usual elsewhere counts beside them
+    usual = (squares.sum() + USUAL_BLOCKS * USUAL_SD**2) / (count.sum() + USUAL_BLOCKS)
     variance = np.maximum((squares + OWN_BLOCKS * usual) / (count + OWN_BLOCKS), LEAST_VARIANCE)
     gram = gram / variance[:, None, None]
     moment = moment / variance[:, None] + (gram @ first[:, :, None])[:, :, 0]
@@ -187,15 +190,19 @@ def fleet_fit(
     prior = learned(*equations, shared(*equations, start))
     mean, covariance = over_chunks(
         lambda rows: pooled(gram[rows], moment[rows], days.kind[rows], prior, more_sd={DRIFT: doubt[rows]}))
-    last = of.weight.shape[1] - 1 - (of.weight[:, ::-1] > 0).argmax(axis=1)
+    counts = of.weight > 0
+    some = counts.any(axis=1)
+    last = counts.shape[1] - 1 - counts[:, ::-1].argmax(axis=1)
     at = np.arange(units)
     columns = of.columns[at, :, last].astype(float)
+    columns[:, FOUND_JUMPS] *= found[..., 0] < width  # jumps that were taken back hold no more
+    age = BLOCK_DAYS * (counts.shape[1] - 1.0 - last) + BLOCK_DAYS // 2
     return FleetFit(
         coefficient=mean, covariance=covariance, scale=scale,
         slow_level=of.residual[at, last] - (columns * (mean - first)).sum(axis=1), slow_variance=variance,
-        slow_columns=columns, slow_age_days=BLOCK_DAYS * (of.weight.shape[1] - 1.0 - last) + BLOCK_DAYS // 2,
-        memory_days=-BLOCK_DAYS / np.log(alike), reference_absorbance_per_cm=np.array(reference), water=water,
-        found=found, days_known=days_known, prior=prior,
+        slow_columns=columns, slow_age_days=np.where(some, age, np.inf), memory_days=memory_days(alike),
+        reference_absorbance_per_cm=np.array(reference), water=water, found=found,
+        days_known=np.where(some, days_known, 0), prior=prior,
     )
 
 
@@ -217,9 +224,9 @@ def _alone(
         mean=mean, precision=precision, loss=loss, rounds=FIRST_ROUNDS,
     )
     index = np.arange(rows.start, rows.stop)
-    residual = residual_of(x, y, coefficient)
+    residual, cleanings = residual_of(x, y, coefficient), _changes(days.clean_number[index])
     for slot, column in enumerate(FOUND_JUMPS):
-        at, rises = found_jump(residual, known, scale, events=_event_marks(days, index, found))
+        at, rises = found_jump(residual, known, scale, events=_event_marks(days, index, found), cleanings=cleanings)
         hit = np.flatnonzero(at < known.shape[1])
         if not len(hit):
             break
@@ -266,13 +273,18 @@ def _some(rows: np.ndarray) -> np.ndarray:
 
 
 def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.ndarray:
-    """Mask of days on which something is known to have jumped."""
-    lamp, clean = days.lamp_number[index], days.clean_number[index]
-    marks = np.zeros(lamp.shape, dtype=bool)
-    marks[:, 1:] = (lamp[:, 1:] != lamp[:, :-1]) | (clean[:, 1:] != clean[:, :-1])
+    """Mask of days on which a lamp was swapped or a jump was found already."""
+    marks = _changes(days.lamp_number[index])
     for slot in range(found.shape[1]):
-        some = np.flatnonzero(found[index, slot, 0] < lamp.shape[1])
+        some = np.flatnonzero(found[index, slot, 0] < marks.shape[1])
         marks[some, found[index[some], slot, 0]] = True
+    return marks
+
+
+def _changes(number: np.ndarray) -> np.ndarray:
+    """Mask of the days on which a running number rose."""
+    marks = np.zeros(number.shape, dtype=bool)
+    marks[:, 1:] = number[:, 1:] != number[:, :-1]
     return marks
 
 

@@ -164,9 +164,14 @@ def fleet_days(
     return FleetDays(
         units=units, kind=kind_code, kinds=tuple(str(name) for name in kinds),
         first_day=np.datetime64(int(first), "D"), intensity_w_m2=intensity, lamp_hours=lamp_hours,
-        clean_hours=clean_hours, uvt_pct=stacked("uvt_pct"), water_temp_c=stacked("water_temp_c"),
+        clean_hours=clean_hours, uvt_pct=_above_0(stacked("uvt_pct")), water_temp_c=stacked("water_temp_c"),
         lamp_number=swap_days.cumsum(axis=1), clean_number=cleaned.cumsum(axis=1),
     )
+
+
+def _above_0(uvt_pct: np.ndarray) -> np.ndarray:
+    """Water that lets nothing through is a sensor that sees nothing."""
+    return np.where(uvt_pct > 0, uvt_pct, np.nan)
 
 
 def _day_number(day: pd.Series) -> np.ndarray:

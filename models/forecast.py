@@ -30,16 +30,16 @@ from models.decay_columns import (
 )
 from models.fleet_days import FleetDays
 from models.seasons import season_outlook
-from models.slow_noise import BLOCK_DAYS
+from models.slow_noise import BLOCK_DAYS, mean_share
 from models.water_trend import YEAR_DAYS, absorbance_per_cm, year_wave
 
 HORIZON_DAYS = 730  # beyond two years the answer is 'no crossing within two years'
 STEP_DAYS = 2
+LEVEL_DAYS = 28.0  # a level is the mean of so many days; common practice, no source
 RUNNING_DAYS = 60  # lit hours a day are taken from so many days
 TEMP_SD_C = 2.0  # a day's water from its yearly wave; common practice, no source
 CHUNK_UNITS = 128
 CLEAREST_PER_CM = 0.005  # pure water at 254 nm, order of magnitude (from memory): a trend goes no further
-FOULING_CHANGES = 0.06  # share by which a sleeve may foul faster or slower from now on; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +166,7 @@ def average_year(days: FleetDays, state: State) -> State:
     )
 
 
-def outlook(fit: FleetFit, state: State, *, mean_of_days: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+def outlook(fit: FleetFit, state: State, *, mean_of_days: float = LEVEL_DAYS) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation of ln(intensity) on the coming days, shape (n, h) each.
 
     Parameters
@@ -174,16 +174,18 @@ def outlook(fit: FleetFit, state: State, *, mean_of_days: float = 1.0) -> tuple[
     fit : FleetFit
     state : State
     mean_of_days : float
-        The spread is that of a mean over so many days: slow departures average out in part. [d]
+        The spread is that of a mean over so many days, in which slow departures average out in part: a date is
+        that of a level, and one cloudy week is not the end of a lamp. [d]
 
     Notes
     -----
     The spread is that of the coefficients, of slow departures from the line (known today, forgotten within weeks),
-    of the water where it is measured, and of how differently the sleeve may foul from now on.
+    and of clear water where it is measured.
     """
     units, count = state.absorbance_per_cm.shape
     mean, sd = np.empty((units, count)), np.empty((units, count))
-    averaged = _mean_share(mean_of_days / fit.memory_days)
+    # the fit knows the variance of a block's mean
+    averaged = mean_share(mean_of_days / fit.memory_days) / mean_share(BLOCK_DAYS / fit.memory_days)
     for low in range(0, units, CHUNK_UNITS):
         rows = slice(low, low + CHUNK_UNITS)
         x = _coming_columns(fit, state, rows)
@@ -197,21 +199,10 @@ def outlook(fit: FleetFit, state: State, *, mean_of_days: float = 1.0) -> tuple[
         x -= fade[:, :, None] * fit.slow_columns[rows, None, :]
         variance = ((x @ fit.covariance[rows]) * x).sum(axis=2)
         variance += fit.slow_variance[rows, None] * averaged[rows, None] * (1.0 - fade**2)
-        water = fit.coefficient[rows, ABSORBANCE] * fit.water.now_sd_per_cm[rows] * fit.water.live[rows]
-        variance += water[:, None] ** 2
-        changed = FOULING_CHANGES * coefficient[:, [SLEEVE]] * (state.hours_per_day[rows, None] / 1000.0)
-        variance += changed**2 * state.ahead_days**2
+        water = fit.water.now_sd_per_cm[rows] ** 2 + averaged[rows] * fit.water.wander_sd_per_cm[rows] ** 2
+        variance += (fit.coefficient[rows, ABSORBANCE] ** 2 * water * fit.water.live[rows])[:, None]
         sd[rows] = np.sqrt(variance)
     return mean, sd
-
-
-def _mean_share(memories: np.ndarray) -> np.ndarray:
-    """Variance of a mean over so many memories of a slow departure, over that of the departure itself.
-
-    2 / m (1 - (1 - exp(-m)) / m), the integral of exp(-|t|) over a square of side m.
-    """
-    m = np.maximum(memories, 1e-3)
-    return np.asarray(2.0 / m * (1.0 + np.expm1(-m) / m))
 
 
 def crossing(
@@ -236,11 +227,16 @@ def crossing(
     ------
     ValueError
         If a threshold is not above 0; NaN is taken and gives NaN dates.
+    FloatingPointError
+        If an outlook is not finite: no date must follow from it.
     """
     threshold = np.broadcast_to(np.asarray(threshold_w_m2, dtype=float), state.lamp_hours.shape)
     if (threshold <= 0).any():
         raise ValueError(f"threshold_w_m2 must be above 0 W/m2; got {threshold[threshold <= 0][0]!r}")
     mean, sd = outlook(fit, state)
+    lost = ~(np.isfinite(mean) & np.isfinite(sd)).all(axis=1)
+    if lost.any():
+        raise FloatingPointError(f"the outlook of {lost.sum()} units is not finite; row {lost.argmax()} first")
     below = ndtr((np.log(threshold)[:, None] - mean) / (interval_scale * sd))
     below = np.maximum.accumulate(below, axis=1)
     rated = np.broadcast_to(np.asarray(rated_life_h, dtype=float), state.lamp_hours.shape)

@@ -83,7 +83,7 @@ def whitened(of: Blocks, alike: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.
     before = _block_before(counts)
     gap = np.arange(counts.shape[1]) - before
     of_before = np.where(counts & (before >= 0), alike[:, None] ** gap, 0.0)
-    usual = np.median(of.weight, axis=1, keepdims=True)
+    usual = of.weight.sum(axis=1, keepdims=True) / np.maximum(counts.sum(axis=1, keepdims=True), 1)
     thin = np.clip(usual / np.maximum(of.weight, LEAST_WEIGHT), 0.5, 2.0 * BLOCK_DAYS)
     variance = (1.0 - of_before**2) * (alike[:, None] + (1.0 - alike[:, None]) * thin)
     scale = np.where(counts, 1.0 / np.sqrt(variance), 0.0).astype(of.columns.dtype)
@@ -121,6 +121,26 @@ def likeness(of: Blocks, mean: np.ndarray, sd: np.ndarray) -> float:
     bend, slope, _ = np.polyfit(GRID[best - 1 : best + 2], score[best - 1 : best + 2], 2)
     top = -slope / (2.0 * bend) if bend < 0 else GRID[score.argmax()]
     return float(np.clip(top, LEAST_ALIKE, 0.95))
+
+
+def memory_days(alike: np.ndarray) -> np.ndarray:
+    """How long departures last, 1/e, where means of neighbouring blocks are so alike. [d]
+
+    For a departure that fades as exp(-t / memory), with m blocks in a memory's length: the correlation of
+    neighbouring block means is (1 - exp(-1/m))^2 / (2 (1/m - 1 + exp(-1/m))).
+    """
+    span = np.geomspace(5.0, 0.02, 400)  # of a block, in memories
+    correlation = np.expm1(-span) ** 2 / (2.0 * (span + np.expm1(-span)))
+    return BLOCK_DAYS / np.interp(alike, correlation, span)
+
+
+def mean_share(memories: np.ndarray | float) -> np.ndarray:
+    """Variance of a mean over so many memories of a slow departure, over that of the departure itself.
+
+    2 / m (1 - (1 - exp(-m)) / m), the integral of exp(-|t|) over a square of side m.
+    """
+    m = np.maximum(memories, 1e-3)
+    return np.asarray(2.0 / m * (1.0 + np.expm1(-m) / m))
 
 
 def _log_likelihood(of: Blocks, alike: float, mean: np.ndarray, sd: np.ndarray) -> float:

@@ -39,12 +39,15 @@ class WaterTrend:
         Measured day by day, not tested now and then.
     now_sd_per_cm, change_sd_per_year : ndarray, shape (n,)
         How well clear water and its trend are known. [1/cm, 1/cm a year, base e]
+    wander_sd_per_cm : ndarray, shape (n,)
+        How far clear water is from its line on a day. [1/cm, base e]
     """
 
     line: np.ndarray
     live: np.ndarray
     now_sd_per_cm: np.ndarray
     change_sd_per_year: np.ndarray
+    wander_sd_per_cm: np.ndarray
 
     @property
     def now_per_cm(self) -> np.ndarray:
@@ -97,7 +100,7 @@ def water_trend(days: FleetDays) -> WaterTrend:
     )
     line = np.repeat(_lower_quartile(values, known)[:, None], day.shape[1], axis=1)
     coefficient, covariance = np.tile(_MEAN, (units, 1)), np.tile(np.diag(_SD**2), (units, 1, 1))
-    variance = np.full(units, _NOISE_PER_CM**2)
+    variance = wander = np.full(units, _NOISE_PER_CM**2)
     shared = np.zeros_like(values)  # the wave of the lakes that are measured live, for those that are not
     for step in range(ROUNDS if len(told) else 0):
         weight = _clear_weight(values - line, known, cut=step >= SOFT_ROUNDS)
@@ -110,22 +113,24 @@ def water_trend(days: FleetDays) -> WaterTrend:
         shared[~live] = wave[~live] @ prior.mean[0, 2:].astype(np.float32)
         line = (columns @ coefficient[:, :, None].astype(np.float32))[:, :, 0] + shared
         fixed = np.einsum("nij,nji->n", covariance, gram)
-        variance = _clear_variance(values - line, weight, fixed, live)
+        variance, wander = _clear_variance(values - line, weight, fixed, live)
     return WaterTrend(
         line=coefficient, live=live, now_sd_per_cm=np.hypot(np.sqrt(covariance[:, 0, 0]), CLEAR_SD_PER_CM),
-        change_sd_per_year=np.sqrt(covariance[:, 1, 1]))
+        change_sd_per_year=np.sqrt(covariance[:, 1, 1]), wander_sd_per_cm=np.sqrt(wander))
 
 
 def _clear_variance(
     residual: np.ndarray, weight: np.ndarray, fixed: np.ndarray, live: np.ndarray
-) -> np.ndarray:
+) -> tuple[np.ndarray, np.ndarray]:
     """Of one clear reading about its line, per unit; of live and of tested ones together each.
+
+    The first for what a reading is worth, widened where neighbouring ones are alike; the second as it is.
 
     `fixed` coefficients of each unit were determined by its own data, and took as many readings' worth along.
     """
     squares, number = (weight * residual**2).sum(axis=1, dtype=float), weight.sum(axis=1, dtype=float)
     beside = (weight[:, 1:] * weight[:, :-1] * residual[:, 1:] * residual[:, :-1]).sum(axis=1, dtype=float)
-    variance = np.empty(len(residual))
+    variance, plain = np.empty(len(residual)), np.empty(len(residual))
     for which in (live, ~live):
         # the assumed noise of a test counts for a few readings, so that two tests do not decide
         free = number[which].sum() - fixed[which].sum()
@@ -133,8 +138,9 @@ def _clear_variance(
         alike = 0.0
         if which is live:
             alike = float(np.clip(beside[which].sum() / max(squares[which].sum(), 1e-12), 0.0, MOST_ALIKE))
-        variance[which] = max(found, _NOISE_PER_CM**2) * (1.0 + alike) / (1.0 - alike)
-    return variance
+        plain[which] = max(found, _NOISE_PER_CM**2)
+        variance[which] = plain[which] * (1.0 + alike) / (1.0 - alike)
+    return variance, plain
 
 
 def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarray, dtype: type) -> np.ndarray:

@@ -10,7 +10,7 @@ import pytest
 
 from models import decay
 from models.decay import fleet_fit
-from models.decay_columns import FIRST_FILM, LAMP, SLEEVE, design
+from models.decay_columns import FIRST_FILM, FOUND_JUMPS, LAMP, SLEEVE, design
 from models.diagnosis import Action, Cause, _action, diagnosis
 from models.fleet_days import FleetDays
 from models.forecast import (
@@ -251,6 +251,66 @@ def test_a_step_that_slow_movement_explains_as_well_is_no_jump():
     wandering = fleet_fit(replace(days, intensity_w_m2=days.intensity_w_m2 * np.exp(wander)))
     assert (wandering.found[:, :, 0] < 400).mean() < 0.05
     assert 5 < wandering.memory_days[0] < 30  # 15 days, seen through fitted columns
+
+
+def test_a_lasting_fall_at_a_cleaning_is_seen_and_not_taken_for_days_left():
+    """A sensor bent while its sleeve was wiped: the fall is not the cleaning's, and it stays."""
+    days = _fleet(units=20, days=300, clean_every=90, sleeve_per_kh=0.05, seed=12)
+    at = 282
+    hours, number = days.clean_hours.copy(), days.clean_number.copy()
+    hours[0, at:] = np.minimum(hours[0, at:], 24.0 * (np.arange(at, 300) - at))
+    number[0, at:] += 1
+    intensity = days.intensity_w_m2 * np.exp(0.05 * (days.clean_hours - hours) / 1000)
+    intensity[0, at:] *= 0.75
+    told = replace(days, intensity_w_m2=intensity, clean_hours=hours, clean_number=number)
+    fit = fleet_fit(told)
+    assert np.abs(fit.found[0, :, 0] - at).min() <= 3
+    mean, _ = outlook(fit, average_year(told, present_state(fit, told, ahead_days=np.array([0, 30]))))
+    assert mean[0, 0] == pytest.approx(np.log(intensity[0, -10:]).mean(), abs=0.03)
+    assert mean[0, 1] < mean[0, 0]
+
+
+def test_jumps_that_were_taken_back_leave_nothing_in_the_outlook():
+    days = _fleet(units=30, days=300, clean_every=500, seed=6)
+    rng = np.random.default_rng(2)
+    wander = np.zeros((30, 300))
+    kept = np.exp(-1 / 15)
+    for day in range(1, 300):
+        wander[:, day] = kept * wander[:, day - 1] + rng.normal(0, 0.04 * np.sqrt(1 - kept**2), 30)
+    fit = fleet_fit(replace(days, intensity_w_m2=days.intensity_w_m2 * np.exp(wander)))
+    gone = fit.found[:, :, 0] == 300
+    assert gone.any()
+    assert not fit.slow_columns[:, FOUND_JUMPS][gone].any()
+
+
+def test_of_a_silent_unit_nothing_present_is_known():
+    days = _fleet(units=12)
+    silent = days.intensity_w_m2.copy()
+    silent[0] = np.nan
+    fit = fleet_fit(replace(days, intensity_w_m2=silent))
+    assert np.isinf(fit.slow_age_days[0]) and fit.days_known[0] == 0
+    mean, sd = outlook(fit, present_state(fit, replace(days, intensity_w_m2=silent)))
+    assert np.isfinite(mean).all() and (sd[0] > sd[1]).all()
+
+
+def test_an_outlook_that_is_not_a_number_gives_no_date():
+    days = _fleet(units=3)
+    fit = fleet_fit(days)
+    broken = fit.coefficient.copy()
+    broken[1, LAMP] = np.nan
+    with pytest.raises(FloatingPointError, match="row 1"):
+        crossing(replace(fit, coefficient=broken), present_state(fit, days), threshold_w_m2=np.full(3, 30.0),
+                 rated_life_h=9000.0)
+
+
+def test_a_few_days_of_one_unit_give_a_wide_interval():
+    one = _fleet(units=1, days=10, noise=0.004)
+    many = _fleet(units=30, days=300, noise=0.004)
+    narrow = fleet_fit(many)
+    wide = fleet_fit(one)
+    _, sd_one = outlook(wide, present_state(wide, one))
+    _, sd_many = outlook(narrow, present_state(narrow, many))
+    assert sd_one[0, 15] > 2 * np.median(sd_many[:, 15])
 
 
 def test_a_sensor_named_as_faulty_comes_before_every_other_cause():

@@ -7,7 +7,16 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from models.slow_noise import BLOCK_DAYS, LEAST_ALIKE, Blocks, blocks, likeness, whitened
+from models.slow_noise import (
+    BLOCK_DAYS,
+    LEAST_ALIKE,
+    Blocks,
+    blocks,
+    likeness,
+    mean_share,
+    memory_days,
+    whitened,
+)
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the reference of these checks")
 
@@ -54,6 +63,16 @@ def test_the_likeness_of_blocks_is_that_of_statsmodels_maximum_likelihood(alike)
     reference = sm.tsa.ARIMA(noise[0], exog=columns[0].T, order=(1, 0, 0), trend="n").fit()
     # the top is read off a parabola through a coarse grid; its standard error here is 0.01 to 0.02
     assert ours == pytest.approx(reference.arparams[0], abs=0.03)
+
+
+@pytest.mark.parametrize("memory", [5.0, 15.0, 40.0])
+def test_the_memory_is_that_of_the_days_behind_the_blocks(memory):
+    # Block means of an Ornstein-Uhlenbeck process by its covariance, exp(-|t| / memory), summed over fine steps.
+    fine = (np.arange(2000) + 0.5) / 2000 * 2 * BLOCK_DAYS
+    covariance = np.exp(-np.abs(np.subtract.outer(fine, fine)) / memory)
+    alike = covariance[:1000, 1000:].mean() / covariance[:1000, :1000].mean()
+    assert memory_days(np.array([alike]))[0] == pytest.approx(memory, rel=0.01)
+    assert mean_share(BLOCK_DAYS / memory) == pytest.approx(covariance[:1000, :1000].mean(), rel=0.001)
 
 
 def test_white_noise_is_held_to_be_a_little_alike():
