@@ -228,4 +228,4 @@ def _gain(days_won: float) -> str:
     """What the action brings, in words."""
     if np.isinf(days_won):
         return f"; afterwards no crossing within {HORIZON_DAYS // 365} years"
-    return f"; it would win about {days_won:.0f} days" if days_won >= 1 else ""
+    return f"; that would put the date off by about {days_won:.0f} days" if days_won >= 1 else ""
