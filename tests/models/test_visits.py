@@ -201,7 +201,7 @@ def test_a_lamp_goes_where_its_last_days_are_worth_less_than_the_trip_that_would
 
 
 @pytest.mark.parametrize("far_degrees", [0.0, 1.0])
-def test_planned_trips_beat_the_anniversary_rule_on_every_figure(far_degrees):
+def test_planned_trips_beat_the_anniversary_rule(far_degrees):
     """From among the cabins, and from a depot two hours and more away."""
     rng = np.random.default_rng()
     units = 25
@@ -217,11 +217,11 @@ def test_planned_trips_beat_the_anniversary_rule_on_every_figure(far_degrees):
     calendar = anniversary_year(truth, places, travel)
     planned = planned_year(truth, believed, places, travel, van=Van(stock={"lamp": 8}), rounds=20, seconds=0.5)
     assert planned.trips < calendar.trips
-    assert planned.lamp_hours_thrown_away / planned.lamps < calendar.lamp_hours_thrown_away / calendar.lamps
     assert planned.days_under_threshold < calendar.days_under_threshold
     assert calendar.lamps > units / 2 and planned.distance_km > 0
-    # Among the cabins a round is short, and the anniversary rule saves some of it by leaving sleeves dirty:
-    # kilometres are claimed where the way to the shore is most of the drive.
+    # Among the cabins a round is short, and the anniversary rule saves some of it by leaving sleeves dirty. From afar
+    # a trip is worth many days of a lamp, so some go early. Claimed is what holds in every fleet drawn.
     if far_degrees:
         assert planned.distance_km < calendar.distance_km
-        assert planned.lamp_hours_thrown_away < calendar.lamp_hours_thrown_away
+    else:
+        assert planned.lamp_hours_thrown_away / planned.lamps < calendar.lamp_hours_thrown_away / calendar.lamps
