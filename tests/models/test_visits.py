@@ -219,8 +219,8 @@ def test_planned_trips_beat_the_anniversary_rule(far_degrees):
     assert planned.trips < calendar.trips
     assert planned.days_under_threshold < calendar.days_under_threshold
     assert calendar.lamps > units / 2 and planned.distance_km > 0
-    # Among the cabins a round is short, and the anniversary rule saves some of it by leaving sleeves dirty. From afar
-    # a trip is worth many days of a lamp, so some go early. Claimed is what holds in every fleet drawn.
+    # Among the cabins a round is short, and the anniversary rule saves some of it by leaving sleeves dirty. From
+    # afar a trip is worth many days of a lamp, so some go early. Claimed is what holds in every fleet drawn.
     if far_degrees:
         assert planned.distance_km < calendar.distance_km
     else:
