@@ -98,7 +98,7 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     done = pd.concat([
         events.loc[events["kind"].isin([SWAP, CLEAN]), ["cabin", "unit", "at", "kind"]],
         _registry_swaps(daily, events, fleet)], ignore_index=True)
-    daily = _with_clean_hours(daily, done)
+    daily = with_clean_hours(daily, done)
     daily = _with_tests(daily, events[events["kind"] == _TESTS], fleet)
     table = _up_to(daily, until.tz_localize(None) - pd.Timedelta(days=1))
     return LampDays(
@@ -159,7 +159,7 @@ def _registry_swaps(daily: pd.DataFrame, events: pd.DataFrame, fleet: Fleet) -> 
     return found.assign(at=pd.to_datetime(found["at"], utc=True).astype(events["at"].dtype))
 
 
-def _with_clean_hours(daily: pd.DataFrame, done: pd.DataFrame) -> pd.DataFrame:
+def with_clean_hours(daily: pd.DataFrame, done: pd.DataFrame) -> pd.DataFrame:
     """Lit hours since the sleeve was cleaned, also where that was before the first day known.
 
     A sleeve that nobody recorded as cleaned counts from the first day known: what is left on it is in the level.

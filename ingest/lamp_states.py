@@ -8,6 +8,7 @@ import numpy as np
 
 from ingest.lamps import NORMAL_80, Fitted, LampOutlook
 from models.decay_columns import ABSORBANCE, DRIFT, LAMP, SLEEVE, lamp_term, sleeve_terms
+from models.fleet import Fleet
 from models.forecast import average_year, outlook, present_state
 from models.visit_year import LampStates
 from models.water_trend import YEAR_DAYS
@@ -38,6 +39,16 @@ def states(found: LampOutlook, fitted: Fitted) -> tuple[LampStates, LampStates]:
         hours_per_day=np.maximum(state.hours_per_day, 0.1))
     doubt = NORMAL_80 * fitted.interval_scale * sd[:, 1]
     return truth, replace(truth, margin=truth.margin - doubt)
+
+
+def rows_by_trip(found: LampOutlook, fleet: Fleet) -> dict[str, list[int]]:
+    """Rows of the fitted units that have a forecast, by the trip that the registry puts their cabins on."""
+    able = {(one.cabin.slug, one.unit.slug) for one in found.lamps if one.forecast}
+    groups: dict[str, list[int]] = {}
+    for at, key in enumerate(found.fitted.days.units if found.fitted else ()):
+        if key in able:
+            groups.setdefault(fleet.cabin(key[0]).trip, []).append(at)
+    return groups
 
 
 def some(one: LampStates, rows: list[int]) -> LampStates:

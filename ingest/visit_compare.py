@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ingest.lamp_states import some, states
+from ingest.lamp_states import rows_by_trip, some, states
 from ingest.lamps import LampOutlook
 from ingest.settings import BadInput
 from ingest.visit_terms import Terms, middle_of, travel_of
 from models.fleet import Fleet
 from models.travel import Travel
 from models.visit_year import LampStates, YearScore, anniversary_year, planned_year
-from models.visits import Van
 
 PLENTY = 99  # of each part: stock is not what is compared
 
@@ -42,31 +41,27 @@ def compared(found: LampOutlook, fleet: Fleet, terms: Terms | None = None) -> Co
     """
     terms = terms or Terms()
     fitted = found.fitted
-    able = {(one.cabin.slug, one.unit.slug) for one in found.lamps if one.forecast}
-    if fitted is None or not able:
+    groups = rows_by_trip(found, fleet)
+    if fitted is None or not groups:
         raise BadInput("no lamp has a forecast yet, so there is nothing to compare; load more days of readings")
     truth, believed = states(found, fitted)
     keys = list(fitted.days.units)
-    groups: dict[str, list[int]] = {}
-    for at, key in enumerate(keys):
-        if key in able:
-            groups.setdefault(fleet.cabin(key[0]).trip, []).append(at)
     scores = [
         _group(truth, believed, rows, [keys[at][0] for at in rows],
                travel_of(fleet, terms.base or middle_of(fleet, trip), terms), terms)
         for trip, rows in groups.items()]
+    units = sum(map(len, groups.values()))
     return Compared(
-        planned=_sum([one for one, _ in scores]), anniversary=_sum([one for _, one in scores]), units=len(able),
-        left_out=len(found.lamps) - len(able))
+        planned=_sum([one for one, _ in scores]), anniversary=_sum([one for _, one in scores]), units=units,
+        left_out=len(found.lamps) - units)
 
 
 def _group(
     truth: LampStates, believed: LampStates, rows: list[int], places: list[str], travel: Travel, terms: Terms
 ) -> tuple[YearScore, YearScore]:
     """One trip's units under both rules."""
-    leave = terms.leave.hour * 60 + terms.leave.minute
-    van = Van(stock={"lamp": PLENTY}, leave_min=leave, back_min=min(leave + round(60 * terms.day_hours), 1440))
     mine, think = (some(one, rows) for one in (truth, believed))
+    van = terms.van({"lamp": PLENTY})
     planned = planned_year(mine, think, tuple(places), travel, van=van, rounds=30, seconds=0.5)
     return planned, anniversary_year(mine, tuple(places), travel)
 

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from ingest.lamp_states import some, states
+from ingest.lamp_states import rows_by_trip, some, states
 from ingest.lamps import Lamp, LampOutlook
 from ingest.visit_terms import Terms, middle_of, travel_of
 from models.diagnosis import WORTH_DAYS, Action
@@ -41,12 +41,8 @@ def stay_readings(found: LampOutlook, fleet: Fleet, terms: Terms) -> dict[tuple[
     _, believed = states(found, found.fitted)
     keys = list(found.fitted.days.units)
     threshold = {(one.cabin.slug, one.unit.slug): one.threshold_w_m2 for one in found.lamps if one.forecast}
-    groups: dict[str, list[int]] = {}
-    for at, key in enumerate(keys):
-        if threshold.get(key):
-            groups.setdefault(fleet.cabin(key[0]).trip, []).append(at)
     out = {}
-    for trip, rows in groups.items():
+    for trip, rows in rows_by_trip(found, fleet).items():
         travel = travel_of(fleet, terms.base or middle_of(fleet, trip), terms)
         own_km = own_trip_km(tuple(keys[at][0] for at in rows), travel)
         mine = some(believed, rows)

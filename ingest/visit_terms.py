@@ -12,6 +12,7 @@ import pandas as pd
 from ingest.settings import BadInput
 from models.fleet import Fleet
 from models.travel import SPEED_KM_H, Travel, great_circle_travel, table_travel
+from models.visits import Van
 
 START = "start"  # the place that trips begin at and end; no slug of a cabin may be it in a travel table
 DAY_HOURS = 11.0  # from leaving to being back, unless told otherwise; common practice, no source
@@ -55,6 +56,11 @@ class Terms:
             raise BadInput(f"a day's length must be 1 to 16 h; got {self.day_hours:g}")
         if not 1 <= self.speed_km_h <= 200:
             raise BadInput(f"a speed must be 1 to 200 km/h; got {self.speed_km_h:g}")
+
+    def van(self, stock: Mapping[str, int]) -> Van:
+        """A van that keeps these hours."""
+        leave_min = self.leave.hour * 60 + self.leave.minute
+        return Van(stock=stock, leave_min=leave_min, back_min=min(leave_min + round(60 * self.day_hours), 24 * 60))
 
 
 def middle_of(fleet: Fleet, trip: str) -> Base:

@@ -17,7 +17,7 @@ from ingest.visit_terms import Base, Terms, middle_of, travel_of
 from models.fleet import Cabin, Fleet
 from models.occupancy import open_windows
 from models.travel import ROAD_FACTOR
-from models.visits import Stop, Van, VisitPlan, joined, visit_plan
+from models.visits import Stop, VisitPlan, joined, visit_plan
 
 MOST_STOPS = 60  # what the solver orders in seconds; the most urgent go first
 
@@ -131,9 +131,7 @@ def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | No
     for lamp in found.lamps:  # what is taken along needs a seal each
         needed[f"sleeve seal {lamp.unit.reactor}"] += 1
         needed[f"lamp {lamp.unit.reactor}"] += (lamp.cabin.slug, lamp.unit.slug) in stays
-    leave_min = terms.leave.hour * 60 + terms.leave.minute
-    van = Van(stock=dict(terms.stock if terms.stock is not None else needed), leave_min=leave_min,
-              back_min=min(leave_min + round(60 * terms.day_hours), 24 * 60))
+    van = terms.van(dict(terms.stock if terms.stock is not None else needed))
     trips: list[PlannedTrip] = []
     left_out: list[NotPlanned] = []
     free = np.ones(len(days), dtype=bool)

@@ -16,7 +16,16 @@ from models.decay_columns import ABSORBANCE, COLUMNS, DRIFT, FOUND_JUMPS, LEVEL,
 from models.fleet_days import FleetDays
 from models.pooling import Prior, every_few, learned, pooled, posterior, shared, without
 from models.robust import Loss, residual_of, robust_coefficients, weight_of
-from models.slow_noise import BLOCK_DAYS, LEAST_VARIANCE, Blocks, blocks, likeness, memory_days, whitened
+from models.slow_noise import (
+    BLOCK_DAYS,
+    LEAST_VARIANCE,
+    Blocks,
+    blocks,
+    last_block,
+    likeness,
+    memory_days,
+    whitened,
+)
 from models.storms import left_after_a_day, storm_course, storm_weight
 from models.water_trend import WaterTrend, absorbance_per_cm, water_trend
 
@@ -190,19 +199,14 @@ def fleet_fit(
     prior = learned(*equations, shared(*equations, start))
     mean, covariance = over_chunks(
         lambda rows: pooled(gram[rows], moment[rows], days.kind[rows], prior, more_sd={DRIFT: doubt[rows]}))
-    counts = of.weight > 0
-    some = counts.any(axis=1)
-    last = counts.shape[1] - 1 - counts[:, ::-1].argmax(axis=1)
-    at = np.arange(units)
-    columns = of.columns[at, :, last].astype(float)
+    columns, residual, age = last_block(of)
     columns[:, FOUND_JUMPS] *= found[..., 0] < width  # jumps that were taken back hold no more
-    age = BLOCK_DAYS * (counts.shape[1] - 1.0 - last) + BLOCK_DAYS // 2
     return FleetFit(
         coefficient=mean, covariance=covariance, scale=scale,
-        slow_level=of.residual[at, last] - (columns * (mean - first)).sum(axis=1), slow_variance=variance,
-        slow_columns=columns, slow_age_days=np.where(some, age, np.inf), memory_days=memory_days(alike),
+        slow_level=residual - (columns * (mean - first)).sum(axis=1), slow_variance=variance,
+        slow_columns=columns, slow_age_days=age, memory_days=memory_days(alike),
         reference_absorbance_per_cm=np.array(reference), water=water, found=found,
-        days_known=np.where(some, days_known, 0), prior=prior,
+        days_known=np.where(np.isfinite(age), days_known, 0), prior=prior,
     )
 
 
@@ -253,7 +257,7 @@ def _left_after_a_day(
     days: FleetDays, water: WaterTrend, reference: np.ndarray, mean: np.ndarray, sd: np.ndarray
 ) -> float:
     """How fast storms clear, learned from some units."""
-    rows = _some(np.arange(len(mean)))
+    rows = every_few(np.arange(len(mean)), SAMPLE_UNITS)
     none = np.full((len(rows), len(FOUND_JUMPS), 2), days.intensity_w_m2.shape[1])
     x, y, known = design(
         days, rows, water=water, reference_absorbance_per_cm=reference, found=none, dtype=np.float32)
@@ -265,11 +269,6 @@ def _left_after_a_day(
 def _some_of_each(kind: np.ndarray) -> np.ndarray:
     """Units that a kind is learned from, in order."""
     return np.sort(np.concatenate([every_few(np.flatnonzero(kind == code)) for code in np.unique(kind)]))
-
-
-def _some(rows: np.ndarray) -> np.ndarray:
-    """At most `SAMPLE_UNITS` of them, evenly picked."""
-    return rows[:: max(1, -(-len(rows) // SAMPLE_UNITS))]
 
 
 def _event_marks(days: FleetDays, index: np.ndarray, found: np.ndarray) -> np.ndarray:
@@ -300,7 +299,7 @@ def _likeness(of: Blocks, live: np.ndarray, mean: np.ndarray, sd: np.ndarray) ->
     alike = np.full(len(live), np.exp(-BLOCK_DAYS / USUAL_MEMORY_DAYS))
     enough = (of.weight > 0).sum(axis=1) > sd.shape[1] / 2
     for which in (live, ~live):
-        rows = _some(np.flatnonzero(which & enough))
+        rows = every_few(np.flatnonzero(which & enough), SAMPLE_UNITS)
         if len(rows):
             alike[which] = likeness(of.select(rows), mean[rows], sd[rows])
     return alike

@@ -166,26 +166,19 @@ def average_year(days: FleetDays, state: State) -> State:
     )
 
 
-def outlook(fit: FleetFit, state: State, *, mean_of_days: float = LEVEL_DAYS) -> tuple[np.ndarray, np.ndarray]:
+def outlook(fit: FleetFit, state: State) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation of ln(intensity) on the coming days, shape (n, h) each.
-
-    Parameters
-    ----------
-    fit : FleetFit
-    state : State
-    mean_of_days : float
-        The spread is that of a mean over so many days, in which slow departures average out in part: a date is
-        that of a level, and one cloudy week is not the end of a lamp. [d]
 
     Notes
     -----
     The spread is that of the coefficients, of slow departures from the line (known today, forgotten within weeks),
-    and of clear water where it is measured.
+    and of clear water where it is measured. It is that of a mean over `LEVEL_DAYS`, in which slow departures
+    average out in part: a date is that of a level, and one cloudy week is not the end of a lamp.
     """
     units, count = state.absorbance_per_cm.shape
     mean, sd = np.empty((units, count)), np.empty((units, count))
     # the fit knows the variance of a block's mean
-    averaged = mean_share(mean_of_days / fit.memory_days) / mean_share(BLOCK_DAYS / fit.memory_days)
+    averaged = mean_share(LEVEL_DAYS / fit.memory_days) / mean_share(BLOCK_DAYS / fit.memory_days)
     for low in range(0, units, CHUNK_UNITS):
         rows = slice(low, low + CHUNK_UNITS)
         x = _coming_columns(fit, state, rows)

@@ -118,9 +118,9 @@ def learned(
     return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known, mean_sd=start.mean_sd)
 
 
-def every_few(units: np.ndarray) -> np.ndarray:
-    """At most `SAMPLE_UNITS` of them, evenly picked: what a kind is learned from."""
-    return units[:: max(1, -(-len(units) // SAMPLE_UNITS))]
+def every_few(units: np.ndarray, most: int = SAMPLE_UNITS) -> np.ndarray:
+    """At most so many of them, evenly picked."""
+    return units[:: max(1, -(-len(units) // most))]
 
 
 def without(gram: np.ndarray, moment: np.ndarray, column: int, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

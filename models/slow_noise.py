@@ -123,6 +123,22 @@ def likeness(of: Blocks, mean: np.ndarray, sd: np.ndarray) -> float:
     return float(np.clip(top, LEAST_ALIKE, 0.95))
 
 
+def last_block(of: Blocks) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The last block of each unit that counts.
+
+    Returns
+    -------
+    columns, residual : ndarray, shape (n, p) and (n,)
+    age_days : ndarray, shape (n,)
+        From its middle to the last day; inf where no block counts. [d]
+    """
+    counts = of.weight > 0
+    last = counts.shape[1] - 1 - counts[:, ::-1].argmax(axis=1)
+    at = np.arange(len(counts))
+    age = BLOCK_DAYS * (counts.shape[1] - 1.0 - last) + BLOCK_DAYS // 2
+    return of.columns[at, :, last].astype(float), of.residual[at, last], np.where(counts.any(axis=1), age, np.inf)
+
+
 def memory_days(alike: np.ndarray) -> np.ndarray:
     """How long departures last, 1/e, where means of neighbouring blocks are so alike. [d]
 

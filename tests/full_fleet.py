@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ingest.lamp_days import _with_clean_hours
+from ingest.lamp_days import with_clean_hours
 from models.fleet_days import CLEAN, SWAP, FleetDays, fleet_days
 from models.sensor_faults import daily_signal
 from simulated_feeds import ageing, logger, service
@@ -22,7 +22,7 @@ from simulated_feeds.scenario import Site, fleet_toml, sites
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 PACKAGED = 12  # cabins of the demo, which have scripted faults; those drawn by seed come after them
-LIVE_AFTER_DAYS = 60  # lit hours a day are those of the last so many
+LIT_DAYS = 60  # lit hours a day are those of the last so many
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def full_fleet(units: int, days: int, seed: int, *, workers: int = 2) -> FullFle
     truth = pd.DataFrame([one[2] for one in made]).set_index("cabin")
     names = pd.MultiIndex.from_product([truth.index, ["main"]], names=["cabin", "unit"])
     kind = pd.Series(truth["reactor"].to_numpy(), index=names)
-    table = fleet_days(_with_clean_hours(daily, done), kind=kind, events=done)
+    table = fleet_days(with_clean_hours(daily, done), kind=kind, events=done)
     path_cm = {
         one["name"]: one["chamber_inner_radius_cm"] - one["sleeve_outer_radius_cm"] for one in fleet["reactor"]}
     return FullFleet(
@@ -91,17 +91,17 @@ def _unit(asked: tuple[Site, int, int]) -> tuple[pd.DataFrame, pd.DataFrame, dic
     done = written[written["kind"].isin([SWAP, CLEAN])]
     done = pd.DataFrame({
         "cabin": site.cabin, "unit": "main", "at": done["at"].dt.as_unit("us"), "kind": done["kind"].astype(str)})
-    return daily, done, _truth(site, seed, days, frames.truth, frames.service, daily)
+    return daily, done, _truth(site, seed, frames.truth, frames.service, daily)
 
 
 def _truth(
-    site: Site, seed: int, days: int, truth: pd.DataFrame, done: pd.DataFrame, daily: pd.DataFrame
+    site: Site, seed: int, truth: pd.DataFrame, done: pd.DataFrame, daily: pd.DataFrame
 ) -> Mapping[str, Any]:
     """From the simulator's own physics: lamp, sleeve, chamber and sensor."""
     day = int(NOW.timestamp() // 86_400)
     number, _ = service.last_lamp(site, day)
     lamp = ageing.lamp(seed, site.cabin, site.unit, number, site.nature.lamp_wear)
-    lit_h = 24.0 * float(truth["lamp_on"].tail(LIVE_AFTER_DAYS * 86_400 // site.cadence_s).mean())
+    lit_h = 24.0 * float(truth["lamp_on"].tail(LIT_DAYS * 86_400 // site.cadence_s).mean())
     solarised_per_h = 0.2 * ageing.SLEEVE_AGES_PER_1000_H / 1000.0  # see simulated_feeds.unit: a sleeve's own hours
     fouling_per_h = site.nature.foul_per_1000_h / 1000.0
     sleeve_log = float(np.log(truth["sleeve_transmittance"].iloc[-1] / site.reactor["sleeve_transmittance"]))

@@ -52,6 +52,15 @@ def _fleet(
     )
 
 
+def _wander(rng: np.random.Generator, units: int, days: int, *, sd: float) -> np.ndarray:
+    """Of ln(intensity), with a memory of 15 days."""
+    kept = np.exp(-1 / 15)
+    wander = np.zeros((units, days))
+    for day in range(1, days):
+        wander[:, day] = kept * wander[:, day - 1] + rng.normal(0, sd * np.sqrt(1 - kept**2), units)
+    return wander
+
+
 def _forecast(days: FleetDays, threshold_w_m2=35.0, rated_life_h=9000.0):
     fit = fleet_fit(days)
     state = present_state(fit, days)
@@ -243,11 +252,7 @@ def test_film_from_before_the_record_is_no_gain_of_the_lamp():
 
 def test_a_step_that_slow_movement_explains_as_well_is_no_jump():
     days = _fleet(units=40, days=400, clean_every=500, seed=6)
-    rng = np.random.default_rng(6)
-    wander = np.zeros((40, 400))
-    kept = np.exp(-1 / 15)
-    for day in range(1, 400):
-        wander[:, day] = kept * wander[:, day - 1] + rng.normal(0, 0.03 * np.sqrt(1 - kept**2), 40)
+    wander = _wander(np.random.default_rng(6), 40, 400, sd=0.03)
     wandering = fleet_fit(replace(days, intensity_w_m2=days.intensity_w_m2 * np.exp(wander)))
     assert (wandering.found[:, :, 0] < 400).mean() < 0.05
     assert 5 < wandering.memory_days[0] < 30  # 15 days, seen through fitted columns
@@ -272,11 +277,7 @@ def test_a_lasting_fall_at_a_cleaning_is_seen_and_not_taken_for_days_left():
 
 def test_jumps_that_were_taken_back_leave_nothing_in_the_outlook():
     days = _fleet(units=30, days=300, clean_every=500, seed=6)
-    rng = np.random.default_rng(2)
-    wander = np.zeros((30, 300))
-    kept = np.exp(-1 / 15)
-    for day in range(1, 300):
-        wander[:, day] = kept * wander[:, day - 1] + rng.normal(0, 0.04 * np.sqrt(1 - kept**2), 30)
+    wander = _wander(np.random.default_rng(2), 30, 300, sd=0.04)
     fit = fleet_fit(replace(days, intensity_w_m2=days.intensity_w_m2 * np.exp(wander)))
     gone = fit.found[:, :, 0] == 300
     assert gone.any()
