@@ -138,11 +138,17 @@ class Project:
         return out
 
     def tests_of(self, modules: set[str]) -> list[Path]:
-        """Test files that import one of the modules themselves."""
-        return sorted(
-            path for name, path in self.files.items()
-            if path.name.startswith("test_") and self.imports[name] & modules
-            and not LEFT_OUT & set(path.relative_to(self.root).parts))
+        """Test files nearest to the modules: those that import one, else those that import what imports one."""
+        near = set(modules)
+        while True:
+            found = sorted(
+                path for name, path in self.files.items()
+                if path.name.startswith("test_") and self.imports[name] & near
+                and not LEFT_OUT & set(path.relative_to(self.root).parts))
+            more = {name for name, imported in self.imports.items() if imported & near} - near
+            if found or not more:
+                return found
+            near |= more
 
 
 # One mutant in a process of its own
@@ -337,7 +343,7 @@ def options_of(words: list[str] | None) -> argparse.Namespace:
         prog="python -m tests.mutation", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     out.add_argument("files", nargs="+", type=Path, metavar="FILE", help="module of this folder, models/verdict.py")
     out.add_argument("--tests", nargs="+", type=Path, action="extend", metavar="PATH",
-                     help="test files (default: those that import one of the modules)")
+                     help="test files (default: the nearest that import the modules)")
     out.add_argument("--jobs", type=int, default=2, help="processes at a time (default 2)")
     out.add_argument("--sample", type=int, metavar="N", help="only N mutants, drawn at random")
     out.add_argument("--seed", type=int, default=0, help="of the draw (default 0)")
@@ -372,7 +378,7 @@ def mutate(options: argparse.Namespace) -> int:
         for path in (one.resolve() for one in options.files)]
     tests = [path.resolve() for path in options.tests or project.tests_of({one.module for one in targets})]
     if not tests:
-        raise Wrong("no test file imports the module; name some with --tests")
+        raise Wrong("no test file comes to import the module; name some with --tests")
     known = listed(options.equivalents)
     wanted = [(target, mutant) for target in targets for mutant in mutants(target.text)]
     stale = {key for key in known if key[0] in {one.path.relative_to(root).as_posix() for one in targets}} - {

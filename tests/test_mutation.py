@@ -186,7 +186,13 @@ def test_tests_that_fail_without_any_change_and_bad_input_end_with_2(project: Pa
     assert "assert 12 == 13" in told.stderr
     none = run(project, "def test_nothing():\n    assert True\n")
     assert none.returncode == 2
-    assert "no test file imports the module" in none.stderr
+    assert "no test file comes to import the module" in none.stderr
+
+
+def test_without_a_test_of_its_own_a_module_is_tested_through_what_imports_it(project: Path):
+    told = run(project, "from pipe.reader import too_many\n\n\ndef test_it():\n    assert too_many(11)\n", "--json")
+    fates = {one["mutation"]: one["fate"] for one in json.loads(told.stdout)}
+    assert (fates["> -> <="], fates["* -> /"]) == ("noticed", "survived")
 
 
 def test_the_same_seed_draws_the_same_sample(project: Path):
