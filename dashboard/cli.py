@@ -9,6 +9,7 @@ from collections.abc import Callable
 from importlib import import_module
 from types import ModuleType
 
+from ingest import private_files
 from ingest.engine import StoreUnavailable
 from ingest.settings import BadInput
 
@@ -66,11 +67,14 @@ def main(words: list[str] | None = None) -> int:
     int
         0 done, 1 the store cannot be reached, 2 bad input, 130 interrupted.
     """
+    private_files.keep_private()
     words = sys.argv[1:] if words is None else words
     options = parser(words[0] if words and words[0] in COMMANDS else None).parse_args(words)
     logging.basicConfig(
         level=logging.INFO if options.verbose else logging.WARNING, stream=sys.stderr,
         format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    if options.private:
+        private_files.narrow_output(sys.stdout)
     try:
         return int(options.do(options) or 0)
     except BadInput as error:

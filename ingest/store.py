@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 import duckdb
 
-from ingest import engine
+from ingest import engine, private_files
 from ingest.actions import ACTIONS
 from ingest.clock import Clock
 from ingest.engine import Asks, Local, Remote, StoreUnavailable
@@ -62,7 +62,8 @@ class Store(Local):
 
     def __init__(self, path: Path) -> None:
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            private_files.make_folder(path.parent)
+            private_files.mend(path)
             super().__init__(engine.connect(path))
         except duckdb.IOException as error:
             if "could not set lock" in str(error).lower():

@@ -18,9 +18,13 @@ Do = Callable[[argparse.Namespace], int | None]
 
 
 def command(
-    commands: Any, name: str, do: Do, *, help: str, example: str, json_option: bool = False,
+    commands: Any, name: str, do: Do, *, help: str, example: str, json_option: bool = False, private: bool = False,
 ) -> argparse.ArgumentParser:
-    """A command with the options that all take, its help, and an example below it."""
+    """A command with the options that all take, its help, and an example below it.
+
+    A `private` one prints people's names or numbers, or when a cabin stands empty: a file that its output goes to
+    is for its owner alone.
+    """
     out: argparse.ArgumentParser = commands.add_parser(
         name, help=help, description=help[0].upper() + help[1:] + ".", epilog=f"example: {example}",
         formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -29,7 +33,7 @@ def command(
     out.add_argument("--verbose", action="store_true", help="log what happens to stderr")
     if json_option:
         out.add_argument("--json", action="store_true", help="print one JSON array and nothing else")
-    out.set_defaults(do=do)
+    out.set_defaults(do=do, private=private)
     return out
 
 

@@ -25,12 +25,12 @@ def add(commands: Any) -> None:
         epilog="example: tarnlight advisory record a3 --step disinfect --by 'Ann Lund'",
         formatter_class=argparse.RawDescriptionHelpFormatter)
     verbs = advisory.add_subparsers(dest="verb", metavar="VERB", required=True)
-    found = command(verbs, "list", do_list, help="list open advisories, or all", json_option=True,
+    found = command(verbs, "list", do_list, help="list open advisories, or all", json_option=True, private=True,
                     example="tarnlight advisory list --all")
     found.add_argument("--all", action="store_true", help="lifted ones too")
     found.add_argument("--cabin", help="one cabin only")
     show = command(verbs, "show", do_show, help="show one advisory, its steps and its whole record",
-                   json_option=True, example="tarnlight advisory show a3")
+                   json_option=True, private=True, example="tarnlight advisory show a3")
     show.add_argument("id")
     record = command(verbs, "record", do_record, help="record that a named person did a step",
                      example="tarnlight advisory record a3 --step sample_1 --by 'Ann Lund'")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import shlex
 import shutil
 import socket
 import sys
@@ -21,6 +22,7 @@ from dashboard.outage_days import by_day
 from ingest import channels, faults, queries
 from ingest.engine import StoreUnavailable, by_unit, named
 from ingest.migrations import MIGRATIONS
+from ingest.private_files import wider
 from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Access, client, open_store
@@ -48,7 +50,7 @@ def add(commands: Any) -> None:
     outages.add_argument("--cabin", help="one cabin only")
     outages.add_argument("--since", help="only what ended after that instant")
     command(commands, "doctor", do_doctor, help="say what is wrong with this set-up", json_option=True,
-            example="tarnlight doctor")
+            private=True, example="tarnlight doctor")
     backup = command(
         commands, "backup", do_backup, help="copy the store while it runs", example="tarnlight backup copy.duckdb")
     backup.add_argument("file", type=Path, help="a file that does not exist yet")
@@ -194,11 +196,21 @@ def _of_store(settings: Settings) -> list[Finding]:
             return [*out, ("store", False, str(problem))]
     else:
         out = _of_collector(store)
+    out += _of_files(settings)
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
     out += _of_fleet(store)
     store.close()
     return out
+
+
+def _of_files(settings: Settings) -> list[Finding]:
+    """Whether others than their owner can read or write the store and its copies: it holds names and numbers."""
+    return [
+        ("private files", False, f"{path} may be read or changed by others (mode {mode:o}): "
+         f"chmod {'700' if path.is_dir() else '600'} {shlex.quote(str(path))}")
+        for path, mode in wider(settings.store)
+    ] or [("private files", True, "only their owner can read the store and its copies")]
 
 
 def _of_collector(store: Access) -> list[Finding]:
