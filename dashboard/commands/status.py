@@ -241,7 +241,7 @@ def _of_fleet(store: Access) -> list[Finding]:
 def _of_sessions(store: Access) -> list[Finding]:
     """Whether the broker kept what came while the collector was away."""
     told = sessions.lost_in_words(store, store.now())
-    how = ("A broker set up by `tarnlight broker` keeps sessions through a restart; `tarnlight load` takes what the "
+    how = ("A broker set up by `tarnlight broker` keeps sessions through a restart; `tarnlight load` takes what "
            "loggers still hold.")
     return [("kept while away", not told, " ".join([*told, how]) if told else
              f"no broker has forgotten the collector in the last {sessions.SAID_FOR.days} days")]
