@@ -20,10 +20,10 @@ practice decide."""
 
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
-    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "load": "load",
-    "status": "status", "outages": "status", "doctor": "status", "backup": "status", "lamps": "lamps",
-    "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice", "report": "report",
-    "dose": "dose", "bleach": "bleach",
+    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
+    "load": "load", "status": "status", "outages": "status", "doctor": "status", "backup": "status",
+    "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
+    "report": "report", "dose": "dose", "bleach": "bleach",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
@@ -31,6 +31,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "demo": lambda: import_module("dashboard.commands.demo"),
     "run": lambda: import_module("dashboard.commands.run"),
     "registry": lambda: import_module("dashboard.commands.registry"),
+    "broker": lambda: import_module("dashboard.commands.broker"),
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
     "lamps": lambda: import_module("dashboard.commands.lamps"),

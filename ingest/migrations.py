@@ -108,7 +108,18 @@ _POLICY = """
 CREATE TABLE step_policy (name VARCHAR NOT NULL, profile JSON NOT NULL);   -- at most one row: the fleet's own
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY)
+_SESSIONS = """
+-- What the broker keeps for the collector while that is away (ingest/sessions.py).
+CREATE TABLE broker_session (                                              -- one row per broker's address
+    broker VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL,                   -- when the session began
+    heard_until TIMESTAMPTZ);                                              -- all published before it is stored
+CREATE TABLE lost_session (                                                -- per stretch: messages may be lost
+    broker VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL, until TIMESTAMPTZ NOT NULL);
+-- The session of before this step went by another client id: what came since then may be lost.
+INSERT INTO broker_session SELECT broker, beat_at, NULL FROM process WHERE messages > 0;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

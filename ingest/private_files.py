@@ -36,26 +36,41 @@ def make_folder(path: Path) -> None:
     path.mkdir(mode=0o700, parents=True, exist_ok=True)
 
 
-def write(path: Path, data: bytes) -> None:
+def write(path: Path, data: bytes, *, follow: bool = True, owner: tuple[int, int] | None = None) -> None:
     """Write a file that only its owner may read, whole or not at all.
 
     A regular file that is there is replaced and not filled again: who had opened it while it was wider reads
-    nothing of the new one. A link is followed; a device or a pipe is written as it is.
+    nothing of the new one.
+
+    Parameters
+    ----------
+    path : Path
+    data : bytes
+    follow : bool
+        Follow a link, and write a device or a pipe as it is. False in a folder of another user, who could lead
+        root anywhere by a link: what is there is replaced, whatever it is.
+    owner : (int, int) or None
+        User and group to give the file to, before it takes its name; None: whoever runs.
 
     Raises
     ------
     OSError
         If it cannot be written.
     """
-    with contextlib.suppress(FileNotFoundError):
-        if not stat.S_ISREG(path.stat().st_mode):
-            path.write_bytes(data)
-            return
-    path = path.resolve()
+    if follow:
+        with contextlib.suppress(FileNotFoundError):
+            if not stat.S_ISREG(path.stat().st_mode):
+                path.write_bytes(data)
+                return
+        path = path.resolve()
     spare = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     try:
         with os.fdopen(os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
             file.write(data)
+            file.flush()
+            if owner is not None:
+                os.fchown(file.fileno(), *owner)
+            os.fsync(file.fileno())  # else a power cut could leave an empty file under the name
         spare.replace(path)
     finally:
         spare.unlink(missing_ok=True)

@@ -19,7 +19,7 @@ from dashboard.commands._opening import open_any, settings_any
 from dashboard.commands._words import command, instant, print_json
 from dashboard.measures import Units, between
 from dashboard.outage_days import by_day
-from ingest import channels, faults, queries
+from ingest import channels, faults, queries, sessions
 from ingest.engine import StoreUnavailable, by_unit, named
 from ingest.migrations import MIGRATIONS
 from ingest.private_files import wider
@@ -62,6 +62,8 @@ def do_status(options: argparse.Namespace) -> int:
     at = instant(options.at) if options.at else None
     require_cabin(store, options.cabin)
     found = queries.status(store, at or store.now(), cabin=options.cabin, as_of=at is not None)
+    for sentence in sessions.lost_in_words(store, at or store.now()):
+        print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()
     if options.json:
         print_json([one.to_json() for one in found])
@@ -237,6 +239,7 @@ def _of_fleet(store: Access) -> list[Finding]:
     if units:
         out.append(("health authority", authority, "enrolled" if authority else
                     "no contact with the role health-authority: owners would not know whom to call"))
+    out += _of_sessions(store)
     out += _of_messages(store, fleet)
     recent = store.ask(
         "SELECT count(*) AS n FROM quarantine WHERE arrived_at > $since",
@@ -245,6 +248,15 @@ def _of_fleet(store: Access) -> list[Finding]:
     out.append(("refused records", True, f"{recent} in the last day" + (
         "; see why on the dashboard's System page" if recent else "")))
     return out
+
+
+def _of_sessions(store: Access) -> list[Finding]:
+    """Whether the broker kept what came while the collector was away."""
+    told = sessions.lost_in_words(store, store.now())
+    how = ("A broker set up by `tarnlight broker` keeps sessions through a restart; `tarnlight load` takes what "
+           "loggers still hold.")
+    return [("kept while away", not told, " ".join([*told, how]) if told else
+             f"no broker has forgotten the collector in the last {sessions.SAID_FOR.days} days")]
 
 
 def _of_messages(store: Access, fleet: Fleet) -> list[Finding]:

@@ -9,6 +9,7 @@ import streamlit as st
 from dashboard import markup, words
 from dashboard.access import Present, present, reader_units
 from dashboard.views.frame import caution, empty, guarded, link, live
+from ingest import sessions
 from ingest.queries import UnitStatus
 from ingest.store import Client
 
@@ -20,6 +21,15 @@ MOST_CARDS = 40  # more would not be read, and would be drawn anew every two sec
 def now(store: Client) -> None:
     """Every cabin, worst first."""
     verdicts(store)
+    lost_messages(store)
+
+
+@live("10s")
+def lost_messages(store: Client) -> None:
+    """When a broker had forgotten the collector, so that messages may be lost; nothing where none had."""
+    told = sessions.lost_in_words(store, store.now())
+    if told:
+        st.html(markup.box("Messages may be lost", told, ["tarnlight doctor"]))
 
 
 @live("2s")
