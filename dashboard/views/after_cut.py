@@ -17,7 +17,7 @@ from dashboard.cut_chart import cut_figure
 from dashboard.measures import Units
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.recovery import NextStep, Waits
-from dashboard.views.cabin import choice
+from dashboard.views.choice import choice
 from dashboard.views.frame import caution, guarded, link, live
 from dashboard.views.steps import steps
 from ingest import queries
