@@ -1,6 +1,7 @@
 """One cabin: may its tap be drunk from, since when, why, what to do; then the evidence.
 
-The address names it (`?cabin=slug&unit=slug`), so that a QR code at the tap can lead here.
+The address names it (`?cabin=slug&unit=slug`), so that a QR code at the tap can lead here; without a unit it is the
+cabin's worst.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ Section = Callable[[Client, str, str], None]
 def cabin(store: Client) -> None:
     """The cabin that the address names, or the worst one."""
     fleet = get_fleet(store)
-    chosen = choice(store, fleet)
+    chosen = choice(store, fleet, "cabin")
     if chosen is None:
         return
     first_screen(store, *chosen)

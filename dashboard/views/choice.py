@@ -1,4 +1,4 @@
-"""Which unit a page is about: named by the address or picked by the reader."""
+"""Which unit a page is about: named by the address or picked by the reader, with its neighbours beside it."""
 
 from __future__ import annotations
 
@@ -6,59 +6,80 @@ import streamlit as st
 
 from dashboard import markup
 from dashboard.access import present
-from dashboard.views.frame import empty, link
+from dashboard.chosen import Asked, Key, addressed, full_name, unit_label, unknown_words, worse_words
+from dashboard.views.along import along, keep
+from dashboard.views.frame import empty, link, live
 from ingest.store import Client
 from models.fleet import Fleet
 
 CHOSEN = "chosen-unit"  # key in the session
+LISTED = 40
 
-Key = tuple[str, str]
 
-
-def choice(store: Client, fleet: Fleet) -> Key | None:
+def choice(store: Client, fleet: Fleet, page: str) -> Key | None:
     """The unit that the address or the reader names; None where it isn't enrolled, or nothing is: which is said."""
     keys = [(one.slug, unit.slug) for one in fleet.cabins for unit in one.units]
     if not keys:
         empty()
         return None
-    asked = st.query_params.get("cabin")
-    if asked is None:
-        worst = present(store).statuses[0]
-        wanted = st.session_state.get(CHOSEN, (worst.cabin.slug, worst.unit.slug))
-    else:
-        unit = st.query_params.get("unit")
-        of_cabin = [key for key in keys if key[0] == asked and unit in (None, key[1])]
-        wanted = of_cabin[0] if of_cabin else (asked, unit or "")
-    if wanted not in keys:
-        unknown(wanted, fleet)
+    chosen = addressed(along(), fleet, present(store).statuses)
+    if chosen is None:
+        unknown(fleet, page)
         return None
-    st.session_state[CHOSEN] = wanted
+    keep(Asked(*chosen))  # so that it stays this unit, whichever is the worst in a minute
+    st.session_state[CHOSEN] = chosen
     names = {key: label(fleet, key) for key in keys}
-    picked: Key = st.selectbox(
-        "Cabin", keys, key=CHOSEN, format_func=names.__getitem__, on_change=follow, label_visibility="collapsed")
-    return picked
+    st.selectbox(
+        "Cabin", keys, key=CHOSEN, format_func=names.__getitem__, on_change=follow, args=(CHOSEN,),
+        label_visibility="collapsed")
+    beside(store, *chosen, page)
+    return chosen
 
 
-def follow() -> None:
-    """Keep the address in step with what the reader picked."""
-    st.query_params["cabin"], st.query_params["unit"] = st.session_state[CHOSEN]
+def follow(key: str) -> None:
+    """Keep the address in step with what the reader picked in the widget of that key."""
+    picked: Key | None = st.session_state[key]
+    if picked is not None:
+        keep(Asked(*picked))
 
 
 def label(fleet: Fleet, key: Key) -> str:
     """A unit's name in a list."""
     found = fleet.cabin(key[0])
-    return found.name if len(found.units) == 1 else f"{found.name}, {key[1]}"
+    return found.name if len(found.units) == 1 else full_name(found, key[1])
 
 
-def unknown(wanted: Key, fleet: Fleet) -> None:
+def unknown(fleet: Fleet, page: str) -> None:
     """The address names a cabin or unit that isn't enrolled: where to go instead."""
-    what = f"No cabin {wanted[0]!r} is enrolled"
-    if any(one.slug == wanted[0] for one in fleet.cabins):
-        what = f"Cabin {wanted[0]!r} has no unit {wanted[1]!r}"
-    st.html(markup.box(what, [
+    asked = along()
+    st.html(markup.box(unknown_words(asked, fleet), [
         "The address of this page names something that is not enrolled here, so nothing can be said of its water: "
         "not known is never clear. Was the link mistyped, or the cabin renamed? These are enrolled:",
     ], tone="alarm"))
-    for one in fleet.cabins:
-        for unit in one.units:
-            link("cabin", label(fleet, (one.slug, unit.slug)), cabin=one.slug, unit=unit.slug)
+    same = [one for one in fleet.cabins if one.slug == asked.cabin and one.units]
+    keys = [(one.slug, unit.slug) for one in same or fleet.cabins for unit in one.units]
+    for cabin, unit in keys[:LISTED]:
+        link(page, label(fleet, (cabin, unit)), cabin=cabin, unit=unit)
+    if len(keys) > LISTED:
+        st.html(markup.small(f"and {len(keys) - LISTED} more, on the pages Now and Cabins."))
+
+
+@live("2s")
+def beside(store: Client, cabin: str, unit: str, page: str) -> None:
+    """All units of the cabin, each with its word; nothing where it has only this one."""
+    found = {one.unit.slug: one for one in present(store).statuses if one.cabin.slug == cabin}
+    if len(found) < 2:
+        return
+    with st.container(horizontal=True, key="units-of-cabin", gap="small", vertical_alignment="center"):
+        # in the registry's order: a row that changed its order would be pressed in the wrong place
+        for one in sorted(found.values(), key=lambda one: one.cabin.units.index(one.unit)):
+            word, slug = one.verdict.verdict, one.unit.slug
+            with st.container(key=f"unit-{word}-{slug}", width="content"):
+                if slug == unit:
+                    st.html(markup.unit_here(unit_label(word, slug)))
+                else:
+                    link(page, unit_label(word, slug), cabin=cabin, unit=slug)
+    here = found.get(unit)
+    worse = worse_words(here, found.values()) if here is not None else ""
+    if worse:
+        st.html(markup.warning(worse))
