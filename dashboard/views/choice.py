@@ -32,7 +32,8 @@ def choice(store: Client, fleet: Fleet, page: str) -> Key | None:
     st.selectbox(
         "Cabin", keys, key=CHOSEN, format_func=names.__getitem__, on_change=follow, args=(CHOSEN,),
         label_visibility="collapsed")
-    beside(store, *chosen, page)
+    if len(fleet.cabin(chosen[0]).units) > 1:
+        beside(store, *chosen, page)
     return chosen
 
 
@@ -66,10 +67,8 @@ def unknown(fleet: Fleet, page: str) -> None:
 
 @live("2s")
 def beside(store: Client, cabin: str, unit: str, page: str) -> None:
-    """All units of the cabin, each with its word; nothing where it has only this one."""
+    """All units of a cabin, each with its word; a warning where another one stands worse."""
     found = {one.unit.slug: one for one in present(store).statuses if one.cabin.slug == cabin}
-    if len(found) < 2:
-        return
     with st.container(horizontal=True, key="units-of-cabin", gap="small", vertical_alignment="center"):
         # in the registry's order: a row that changed its order would be pressed in the wrong place
         for one in sorted(found.values(), key=lambda one: one.cabin.units.index(one.unit)):

@@ -338,7 +338,7 @@ def test_when_the_collector_does_not_answer_nothing_of_before_stays(
     try:
         page.get_by_role("heading", name="The collector does not answer").wait_for()
         assert page.locator(SAID).count() == 0
-        page.wait_for_timeout(5_000)  # parts that draw themselves anew have had their turn
+        page.wait_for_timeout(3_000)  # parts that draw themselves anew have had their turn
         assert page.locator(SAID).count() == 0 and page.evaluate("window.beside") == []
     finally:
         if how == "killed":
