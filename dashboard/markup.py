@@ -5,6 +5,7 @@ What a device, a form or a file said never reaches a page as markup: every value
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -15,6 +16,11 @@ from models.verdict import Word
 def text(value: object) -> str:
     """Any value as harmless text."""
     return escape(str(value), quote=True)
+
+
+def plain_label(value: str) -> str:
+    """A label of a button or link, which Streamlit reads as Markdown, so that it is seen as it was written."""
+    return re.sub(r"([\\`*_\[\]~<>$|:#])", r"\\\1", value)
 
 
 def badge(word: Word) -> str:
@@ -84,6 +90,21 @@ def unit_heading(word: Word, name: str, since: str) -> str:
     return (
         f'<div class="tl-verdict tl-edge-{word}"><h1>{text(name)}</h1><p class="tl-big">{badge(word)} '
         f'<span class="tl-since">{text(since)}</span></p></div>')
+
+
+def unit_here(label: str) -> str:
+    """The unit that the page is about, in a row of its cabin's units."""
+    return f'<span class="tl-unit-here" aria-current="true">{text(label)}</span>'
+
+
+def warning(sentence: str) -> str:
+    """One sentence that must not be overlooked."""
+    return f'<p class="tl-warning" role="status"><span aria-hidden="true">■</span> {text(sentence)}</p>'
+
+
+def form_heading(title: str) -> str:
+    """What a form records, and for whom."""
+    return f'<h3 class="tl-form">{text(title)}</h3>'
 
 
 def told(title: str, sentences: Iterable[str], *, strong: bool = False) -> str:

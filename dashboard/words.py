@@ -113,7 +113,7 @@ def headline(found: Sequence[UnitStatus]) -> str:
         return f"No cabin needs you now: {' and '.join(rest)}."
     if len(needing) <= 3:
         why = "; ".join(
-            f"{_listed([name for name, one in needing if one is word])} ({word})"
+            f"{listed([name for name, one in needing if one is word])} ({word})"
             for word in NEEDS_YOU if how_many[word])
     else:
         why = ", ".join(f"{how_many[word]} {word}" for word in NEEDS_YOU if how_many[word])
@@ -121,7 +121,7 @@ def headline(found: Sequence[UnitStatus]) -> str:
     return f"{of} need{'s' if len(needing) == 1 else ''} you now: {why}."
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
     """Names as one reads them out."""
     return " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
 

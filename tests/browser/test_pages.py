@@ -85,6 +85,7 @@ def test_both_pages_say_what_is_known_and_change_by_themselves(
     page = browser.new_page(viewport=DESKTOP)
     page.goto(show)
     page.get_by_text("1 of 2 cabins needs you now: Otter-Cove (silent).").wait_for(timeout=WORDS_WITHIN_MS)
+    page.locator(".tl-card").nth(2).filter(has_text="● Clear").wait_for(timeout=10_000)  # cards follow the headline
     assert "This unit has never been heard." in page.locator(".tl-card").first.inner_text()  # its annex
     assert "● Clear" in page.locator(".tl-card").last.inner_text()
     assert "local health authority" in page.inner_text("body")
