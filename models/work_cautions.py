@@ -89,8 +89,8 @@ CAUTIONS = (  # in the order in which they are needed
         words="Let the lamp cool. Hold it by its ends, with a clean cloth or gloves, and keep it dry.",
         works=LAMP_OUT, source=PRACTICE),
     Caution(
-        words="Quartz breaks, lamp and sleeve alike: wear gloves and safety glasses, force nothing.", works=LAMP_OUT,
-        source=PRACTICE),
+        words="Quartz breaks, lamp and sleeve alike: wear gloves and safety glasses, force nothing.",
+        works=LAMP_OUT, source=PRACTICE),
     Caution(
         words="A broken lamp holds mercury: air the room, use no vacuum cleaner, dispose of the pieces as local "
         "rules say.", works=LAMP_OUT, brief="a broken lamp holds mercury: air the room",

@@ -8,13 +8,15 @@ import math
 from typing import Any
 
 from dashboard.commands._opening import open_any
-from dashboard.commands._words import command, instant, print_json
+from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from models.advisory_events import PERSON_STEPS, STEP_WORDS, State
+from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
+from models.daily_faults import sensor_check
+from models.work_cautions import RECORD_WORKS, works_of_steps
 
 
 def add(commands: Any) -> None:
@@ -94,6 +96,8 @@ def do_list(options: argparse.Namespace) -> int:
         print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}, raised "
               f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
                   "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
+    print_cautions(works_of_steps(
+        step for one in found if one.advisory.state is not State.LIFTED for step in one.advisory.open_steps))
     if not found:
         print(NOT_ENROLLED if not enrolled else "No advisory." if options.all else
               "No open advisory; `tarnlight status` says of each tap whether it is clear.")
@@ -131,6 +135,8 @@ def do_show(options: argparse.Namespace) -> int:
               f"{row.state}{error}")
     for row in read.itertuples():
         print(f"  {row.at:%Y-%m-%d %H:%M} UTC  read by {row.who}")
+    if one.advisory.state is not State.LIFTED:
+        print_cautions(works_of_steps(one.advisory.open_steps))
     print(CAUTION)
     return 0
 
@@ -150,6 +156,7 @@ def do_record(options: argparse.Namespace) -> int:
         "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None})
     left = ", ".join(told["open_steps"]) or "nothing"
     print(f"{options.id}: recorded; state {told['state']}, still open: {left}")
+    print_cautions(works_of_steps(Step(step) for step in told["open_steps"]))
     return 0
 
 
@@ -181,9 +188,13 @@ def do_service(options: argparse.Namespace) -> int:
     told = _act(options, "record-service", {
         "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
         "at": instant(options.at).isoformat(), "value": options.value, "note": options.note})
+    works = RECORD_WORKS.get(options.kind, frozenset())
+    # a sensor that reads too high is to be replaced: that work is still ahead
+    afterwards = options.kind != "sensor-checked" or not options.value or sensor_check(options.value).passes
     print(f"recorded: {options.kind} of {options.cabin}/{options.unit}")
     if told.get("judged"):
         print(f"sensor check: {told['judged']}")
+    print_cautions(works, afterwards=afterwards)
     if told.get("advisory"):
         print(f"advisory: {told['advisory']}")
     return 0

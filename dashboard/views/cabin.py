@@ -12,7 +12,7 @@ import streamlit as st
 from dashboard import markup, measures, words
 from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.views.evidence import evidence
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.frame import care, caution, empty, guarded, link, live
 from dashboard.views.reckoning import reckoning
 from dashboard.views.record import done, record
 from dashboard.views.steps import steps
@@ -111,6 +111,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
     st.html(markup.small(calls))
     caution()
+    care(one.verdict.works)
 
 
 @live("2s")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from functools import wraps
 from typing import ParamSpec
@@ -16,6 +16,7 @@ from dashboard.commands.status import BEAT_WITHIN_S, CAUTION
 from ingest import queries
 from ingest.engine import StoreUnavailable
 from ingest.store import Client
+from models.work_cautions import Work, sentences
 
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
 JUST_TRIED = "just-tried"  # key: the page itself has just found that no collector answers
@@ -122,6 +123,14 @@ def empty() -> None:
 def caution() -> None:
     """Whose word goes before ours."""
     st.html(markup.small(CAUTION))
+
+
+def care(works: Iterable[Work], first: Iterable[Work] = ()) -> None:
+    """Cautions of what this page asks for, once; those of `first` stay in sight, of the rest one."""
+    now = sentences(first)
+    rest = [one for one in sentences(works) if one not in now]
+    if now or rest:
+        st.html(markup.care([*now, *rest], at_first=max(len(now), 1)))
 
 
 def link(page: str, label: str, **query: str) -> None:
