@@ -103,7 +103,7 @@ def care(sentences: Sequence[str], at_first: int = 1) -> str:
     more = ""
     if rest:
         lines = "".join(f"<li>{text(one)}</li>" for one in rest)
-        more = f"<details><summary>{len(rest)} more before you start</summary><ul>{lines}</ul></details>"
+        more = f"<details><summary>{len(rest)} more cautions</summary><ul>{lines}</ul></details>"
     seen = "".join(f"<li>{text(one)}</li>" for one in first)
     return f'<div class="tl-care" role="note"><h2>{TAKE_CARE}</h2><ul>{seen}</ul>{more}</div>'
 

@@ -19,6 +19,7 @@ h1 { font-size:18pt; margin:0 0 .3cm; } h2 { font-size:14pt; margin:.6cm 0 .2cm;
 table { width:100%; border-collapse:collapse; } th, td { text-align:left; vertical-align:top;
   padding:.15cm .2cm .15cm 0; border-bottom:1px solid #c9d3da; }
 section { break-after:page; } section:last-of-type { break-after:auto; } .done { width:1.6cm; }
+@page { margin:1.5cm; } @media print { body { margin:0; font-size:11pt; } }
 p { margin:.2cm 0; }
 .care { border:1.5pt solid #14212b; padding:.2cm .4cm; margin:.2cm 0 .3cm; break-inside:avoid; }
 .care h3 { font-size:12pt; margin:0; } .care ul { margin:0; padding-left:.5cm; font-size:10.5pt; line-height:1.3; }

@@ -30,7 +30,7 @@ from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
-from models.work_cautions import sentences, works_of_steps
+from models.work_cautions import sentences
 
 logger = logging.getLogger(__name__)
 
@@ -124,7 +124,6 @@ def advisory_json(kept: Kept) -> dict[str, Any]:
         "id": kept.id, "state": str(one.state), "cause": str(one.cause), "raised_at": one.raised_at,
         "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
         "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
-        "cautions": [] if one.state is State.LIFTED else list(sentences(works_of_steps(one.open_steps))),
     }
 
 

@@ -446,7 +446,7 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
     if hours is not None and life is not None and hours >= life:
         yield _Finding(
             weight=_Weight.WATCH, reason=f"The lamp has burnt {hours:,.0f} h and is rated for {life:,.0f} h.",
-            action="Bring a new lamp on the next trip.",
+            action="Bring a new lamp on the next trip.", works=frozenset({Work.SWAP_LAMP}),
         )
     volts, low_v = present.battery_v, present.battery_low_v
     if volts is not None and low_v is not None and volts < low_v:

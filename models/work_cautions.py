@@ -13,7 +13,6 @@ from enum import StrEnum
 
 from models.advisory_events import Step
 
-SCALDS_FROM_C = 60.0  # see the caution's source
 PLUMBING_LIMIT_MG_L = 200.0  # of chlorine; more attacks seals and metals (from memory)
 DRINKABLE_MG_L = 4.0  # most chlorine at a tap, 40 CFR 141.65 (from memory)
 PRACTICE = "common practice, no source"
@@ -123,8 +122,8 @@ CAUTIONS = (  # in the order in which they are needed
         words="Turn the water heater off and let it cool, or drain and refill it with cold water: bleach does not "
         "work in hot water.", works=FILL, source="seen: S56"),
     Caution(
-        words=f"Water of {SCALDS_FROM_C:g} C and more scalds in seconds: open hot taps slowly, keep hands and "
-        "children away.", works=HOT, brief="hot water scalds",
+        words="Water of 60 C (140 F) and more scalds in seconds: open hot taps slowly, keep hands and children "
+        "away.", works=HOT, brief="hot water scalds",
         source="from memory: US Consumer Product Safety Commission 5098, 6 s at 60 C and 2 s at 66 C for adults"),
     Caution(
         words="While the tank is heated, every hot tap runs hotter: tell all who are in the cabin.",

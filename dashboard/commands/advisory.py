@@ -14,9 +14,10 @@ from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
+from ingest.watch import Kept
 from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
 from models.daily_faults import sensor_check
-from models.work_cautions import RECORD_WORKS, works_of_steps
+from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 
 
 def add(commands: Any) -> None:
@@ -89,15 +90,15 @@ def do_list(options: argparse.Namespace) -> int:
     enrolled = bool(load_fleet(store).cabins)
     store.close()
     if options.json:
-        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one)} for one in found])
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one),
+                     "cautions": list(sentences(_works(one)))} for one in found])
         return 0
     for one in found:
         waits = ", ".join(STEP_WORDS[step] for step in one.advisory.open_steps) or "nothing"
         print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}, raised "
               f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
                   "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
-    print_cautions(works_of_steps(
-        step for one in found if one.advisory.state is not State.LIFTED for step in one.advisory.open_steps))
+    print_cautions(frozenset[Work]().union(*(_works(one) for one in found)))
     if not found:
         print(NOT_ENROLLED if not enrolled else "No advisory." if options.all else
               "No open advisory; `tarnlight status` says of each tap whether it is clear.")
@@ -119,7 +120,8 @@ def do_show(options: argparse.Namespace) -> int:
     if options.json:
         told = sent.drop(columns=["body"]).to_dict("records")
         print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record,
-                     "messages": told, "confirmed": read.to_dict("records")}])
+                     "messages": told, "confirmed": read.to_dict("records"),
+                     "cautions": list(sentences(_works(one)))}])
         return 0
     print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}")
     for step in one.advisory.statuses:
@@ -135,10 +137,14 @@ def do_show(options: argparse.Namespace) -> int:
               f"{row.state}{error}")
     for row in read.itertuples():
         print(f"  {row.at:%Y-%m-%d %H:%M} UTC  read by {row.who}")
-    if one.advisory.state is not State.LIFTED:
-        print_cautions(works_of_steps(one.advisory.open_steps))
+    print_cautions(_works(one))
     print(CAUTION)
     return 0
+
+
+def _works(one: Kept) -> frozenset[Work]:
+    """What the steps still to do ask for; after the lifting nobody is asked for any."""
+    return frozenset() if one.advisory.state is State.LIFTED else works_of_steps(one.advisory.open_steps)
 
 
 def _act(options: argparse.Namespace, kind: str, body: dict[str, Any]) -> dict[str, Any]:
