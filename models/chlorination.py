@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from models.work_cautions import PLUMBING_LIMIT_MG_L, Work, sentences
 
-WORKS = frozenset({Work.FILL_WITH_BLEACH, Work.CHLORINATE, Work.FLUSH_HOT, Work.DRAIN_TANK})  # what a plan asks for
+WORKS = frozenset({  # what a plan asks for; cartridges come out of their housings
+    Work.FILL_WITH_BLEACH, Work.CHLORINATE, Work.OPEN_HOUSING, Work.FLUSH_HOT, Work.DRAIN_TANK})
 STRENGTHS_PCT = (5.25, 6.0, 8.25)  # household bleach, % w/v sodium hypochlorite
 DOSE_MIN_MG_L = 50.0  # extension-type guide: 50-100 mg/L, at least 6 h (seen, S49)
 DOSE_MG_L = 100.0  # Maryland COMAR 26.04.04.24: at least 100 mg/L (seen, S50)

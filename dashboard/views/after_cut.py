@@ -27,10 +27,10 @@ from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
 from models.advisory import CLEANING_STEPS, STEP_WORDS, Step
-from models.chlorination import STRENGTHS_PCT, chlorination
+from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.fleet import Cabin, Unit
 from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
-from models.work_cautions import sentences, works_of_steps
+from models.work_cautions import Work, sentences, works_of_steps
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
@@ -110,7 +110,10 @@ def _words(store: Client, one: UnitStatus, kept: Kept) -> Notice:
 def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
     """The still parts of the page while an advisory stands: forms, paper, cautions."""
     step = recovery.next_step(kept.advisory)
-    care(works_of_steps(kept.advisory.open_steps), first=works_of_steps([step.step] if step.step else []))
+    asked = works_of_steps(kept.advisory.open_steps)
+    if step.step is not Step.DISINFECT:
+        asked -= {Work.CHLORINATE}  # until it is next, its cautions stand in the plan below
+    care(asked, first=asked)
     if step.waits is Waits.PERSON:
         _step_form(store, one, kept, step)
     elif step.waits is Waits.LIFT:
@@ -126,7 +129,7 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
         st.html(markup.told("If you cannot boil", told.alternatives))
     if Step.DISINFECT in kept.advisory.steps:
         with st.expander("How to disinfect the plumbing: bleach, and its cautions"):
-            bleach(one.unit, told=sentences(works_of_steps(kept.advisory.open_steps)))
+            bleach(one.unit, told=sentences(asked))
     if kept.advisory.evidence_since is not None:
         with st.expander("A water sample was not satisfactory"):
             _failed_form(store, one, kept)
@@ -305,7 +308,7 @@ def bleach(unit: Unit, told: Sequence[str]) -> None:
             strength_pct=strength or STRENGTHS_PCT[0])
     except ValueError as error:
         st.html(markup.small(f"No plan can be made: {error}."))
-        return
-    st.html(markup.numbered(plan.steps))
-    rest = [one for one in plan.cautions if one not in told]
+    else:
+        st.html(markup.numbered(plan.steps))
+    rest = [one for one in sentences(WORKS) if one not in told]
     st.html(markup.care(rest, at_first=len(rest)))
