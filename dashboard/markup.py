@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from dashboard.words import FACES
+from dashboard.words import FACES, TAKE_CARE
 from models.verdict import Word
 
 
@@ -112,6 +112,21 @@ def told(title: str, sentences: Iterable[str], *, strong: bool = False) -> str:
     head = f"<h2>{text(title)}</h2>" if title else ""
     body = "".join(f"<p>{text(one)}</p>" for one in sentences)
     return f'<div class="tl-told{" tl-strong" if strong else ""}">{head}{body}</div>'
+
+
+def care(sentences: Sequence[str], at_first: int = 1) -> str:
+    """Cautions of the work: the first ones always in sight, more than that opened by touch, and open on paper."""
+    if not sentences:
+        return ""
+    if len(sentences) == at_first + 1:  # a touch for a single line is one too many
+        at_first += 1
+    first, rest = sentences[:at_first], sentences[at_first:]
+    more = ""
+    if rest:
+        lines = "".join(f"<li>{text(one)}</li>" for one in rest)
+        more = f"<details><summary>{len(rest)} more cautions</summary><ul>{lines}</ul></details>"
+    seen = "".join(f"<li>{text(one)}</li>" for one in first)
+    return f'<div class="tl-care" role="note"><h2>{TAKE_CARE}</h2><ul>{seen}</ul>{more}</div>'
 
 
 def next_step(title: str, how: str, evidence: str) -> str:

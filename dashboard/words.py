@@ -67,6 +67,7 @@ ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
     AdvisoryCause.LOW_DOSE: "a dose below target", AdvisoryCause.UNHEARD: "a stretch in which nothing was heard",
     AdvisoryCause.MANUAL: "a person's decision",
 }
+TAKE_CARE = "Take care"  # above the cautions of a work, wherever they stand
 DOSE_NOTE = (
     "The lower bound is what decides: it is for the flow measured and, where no water flows, for the most that the "
     "supply can deliver. Dots are the dose of flowing water, without the allowance for what sensors may be off. "

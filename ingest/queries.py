@@ -30,6 +30,7 @@ from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
+from models.work_cautions import sentences
 
 logger = logging.getLogger(__name__)
 
@@ -103,6 +104,7 @@ class UnitStatus:
             "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.uvt_pct,
             "lamp_on": held.lit if held else None, "lamp_hours": carry.lamp_hours if carry else None,
             "last_heard": carry.at if carry else None, "advisory": self._advisory(),
+            "cautions": list(sentences(self.verdict.works)),
         }
 
     def _advisory(self) -> dict[str, Any] | None:

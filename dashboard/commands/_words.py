@@ -6,12 +6,14 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from dashboard.words import TAKE_CARE
 from ingest.settings import BadInput, Settings, settings
+from models.work_cautions import Work, sentences
 
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)  # far from any overflow
 Do = Callable[[argparse.Namespace], int | None]
@@ -53,6 +55,15 @@ def instant(text: str) -> datetime:
     if not EARLIEST <= at <= LATEST:
         raise BadInput(f"a time must lie between {EARLIEST:%Y} and {LATEST:%Y}; got {text!r}")
     return at
+
+
+def print_cautions(works: Iterable[Work], *, afterwards: bool = False) -> None:
+    """Cautions of the works that were printed, once, as a list; nothing where there are none."""
+    found = sentences(works, afterwards=afterwards)
+    if found:
+        print(f"{TAKE_CARE}:")
+    for one in found:
+        print(f"- {one}")
 
 
 def print_json(rows: list[Any]) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from dashboard.commands._opening import open_any, settings_any
-from dashboard.commands._words import command, instant, print_json
+from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.measures import Units, between
 from dashboard.outage_days import by_day
 from ingest import channels, faults, queries, sessions
@@ -29,6 +29,7 @@ from ingest.store import Access, client, open_store
 from models.fleet import Fleet
 from models.happenings import ASKED
 from models.outage import Cause
+from models.work_cautions import Work
 
 CAUTION = (
     "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "
@@ -78,6 +79,7 @@ def do_status(options: argparse.Namespace) -> int:
         for reason in one.verdict.reasons:
             print(f"       {reason}")
         print(f"       Next: {one.verdict.next_action}")
+    print_cautions(frozenset[Work]().union(*(one.verdict.works for one in found)))
     print(CAUTION)
     return 0
 

@@ -9,13 +9,14 @@ from dashboard.access import get_fleet, present, reader_units
 from dashboard.chosen import addressed, full_name, unknown_words
 from dashboard.views.along import along
 from dashboard.views.choice import follow
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.frame import care, caution, empty, guarded, link, live
 from ingest import queries
 from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
 from models.advisory import State, from_json
 from models.fleet import Fleet
+from models.work_cautions import works_of_steps
 
 RAISED = "raise-for"  # key in the session
 LIFTED_SHOWN = 30  # `tarnlight advisory list --all` lists every one
@@ -52,6 +53,7 @@ def standing(store: Client) -> None:
                 action=f"Waits for: {recovery.waits_words(kept.advisory)}"))
             link("after-cut", f"Steps, notice and lifting of {words.unit_name(one)} →", cabin=one.cabin.slug,
                  unit=one.unit.slug)
+    care(works_of_steps(step for _, kept in open_ for step in kept.advisory.open_steps))
 
 
 def by_hand(store: Client, fleet: Fleet) -> None:

@@ -5,6 +5,7 @@ The address names the unit (`?cabin=slug&unit=slug`); without one it is the cabi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -19,7 +20,7 @@ from dashboard.measures import Units
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.recovery import NextStep, Waits
 from dashboard.views.choice import choice
-from dashboard.views.frame import caution, guarded, link, live
+from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.steps import steps
 from ingest import queries
 from ingest.queries import UnitStatus
@@ -27,9 +28,10 @@ from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
 from models.advisory import CLEANING_STEPS, STEP_WORDS, Step
-from models.chlorination import STRENGTHS_PCT, chlorination
+from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.fleet import Cabin, Unit
-from models.notice import AFTER_LIFTING, Notice, notice
+from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
+from models.work_cautions import Work, sentences, works_of_steps
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
@@ -109,6 +111,10 @@ def _words(store: Client, one: UnitStatus, kept: Kept) -> Notice:
 def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
     """The still parts of the page while an advisory stands: forms, paper, cautions."""
     step = recovery.next_step(kept.advisory)
+    asked = works_of_steps(kept.advisory.open_steps)
+    if step.step is not Step.DISINFECT:
+        asked -= {Work.CHLORINATE}  # until it is next, its cautions stand in the plan below
+    care(asked, first=asked)
     if step.waits is Waits.PERSON:
         _step_form(store, one, kept, step)
     elif step.waits is Waits.LIFT:
@@ -124,7 +130,7 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
         st.html(markup.told("If you cannot boil", told.alternatives))
     if Step.DISINFECT in kept.advisory.steps:
         with st.expander("How to disinfect the plumbing: bleach, and its cautions"):
-            bleach(one.unit)
+            bleach(one.unit, told=sentences(asked))
     if kept.advisory.evidence_since is not None:
         with st.expander("A water sample was not satisfactory"):
             _failed_form(store, one, kept)
@@ -136,12 +142,14 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
 def _no_notice(one: UnitStatus) -> None:
     """No advisory stands: how the last one ended, and what is left to do at the taps."""
     last = one.advisory
+    care(one.verdict.works)
     if last is None:
         st.html(markup.small("No boil notice has ever stood here."))
         return
     st.html(markup.box("The notice is lifted", [recovery.lifted_words(last.advisory, one.cabin)]))
     with st.expander("After lifting"):
         st.html(markup.told("", AFTER_LIFTING))
+        care(AFTER_LIFTING_WORKS, first=AFTER_LIFTING_WORKS)
 
 
 # Forms -------------------------------------------------------------------------------------------
@@ -297,8 +305,8 @@ def drawing(store: Client, cabin: str, unit: str) -> None:
         alt=f"What the last days were for the water of {one.cabin.name}; the steps above say it in words.")
 
 
-def bleach(unit: Unit) -> None:
-    """The plan for this unit's plumbing at the strength on the bottle."""
+def bleach(unit: Unit, told: Sequence[str]) -> None:
+    """The plan for this unit's plumbing at the strength on the bottle; cautions but those `told` on the page."""
     strength = st.segmented_control(
         "Strength on the label", STRENGTHS_PCT, format_func=lambda pct: f"{pct:g} %", default=STRENGTHS_PCT[0],
         required=True, key="bleach-strength")
@@ -308,6 +316,7 @@ def bleach(unit: Unit) -> None:
             strength_pct=strength or STRENGTHS_PCT[0])
     except ValueError as error:
         st.html(markup.small(f"No plan can be made: {error}."))
-        return
-    st.html(markup.numbered(plan.steps))
-    st.html(markup.told("Cautions", plan.cautions))
+    else:
+        st.html(markup.numbered(plan.steps))
+    rest = [one for one in sentences(WORKS) if one not in told]
+    st.html(markup.care(rest, at_first=len(rest)))

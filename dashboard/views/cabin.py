@@ -14,7 +14,7 @@ from dashboard import markup, measures, words
 from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.views.choice import choice
 from dashboard.views.evidence import evidence
-from dashboard.views.frame import caution, guarded, link, live
+from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.reckoning import reckoning
 from dashboard.views.record import done, record
 from dashboard.views.steps import steps
@@ -62,6 +62,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
     st.html(markup.small(calls))
     caution()
+    care(one.verdict.works)
 
 
 @live("2s")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from functools import wraps
 from typing import NoReturn, ParamSpec
@@ -17,6 +17,7 @@ from dashboard.views.along import along
 from ingest import queries
 from ingest.engine import StoreUnavailable
 from ingest.store import Client
+from models.work_cautions import Work, sentences
 
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
 NO_ANSWER = "no-answer"  # key: what was found when the collector did not answer; not there while it does
@@ -148,6 +149,14 @@ def empty() -> None:
 def caution() -> None:
     """Whose word goes before ours."""
     st.html(markup.small(CAUTION))
+
+
+def care(works: Iterable[Work], first: Iterable[Work] = ()) -> None:
+    """Cautions of what this page asks for, once; those of `first` stay in sight, of the rest one."""
+    now = sentences(first)
+    rest = [one for one in sentences(works) if one not in now]
+    if now or rest:
+        st.html(markup.care([*now, *rest], at_first=max(len(now), 1)))
 
 
 def link(page: str, label: str, **query: str) -> None:

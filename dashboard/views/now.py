@@ -8,10 +8,11 @@ import streamlit as st
 
 from dashboard import markup, words
 from dashboard.access import Present, present, reader_units
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.frame import care, caution, empty, guarded, link, live
 from ingest import sessions
 from ingest.queries import UnitStatus
 from ingest.store import Client
+from models.work_cautions import Work
 
 ALL_TRIPS = "All trips"
 MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds
@@ -51,6 +52,7 @@ def verdicts(store: Client) -> None:
     if len(shown) > MOST_CARDS:
         st.html(markup.small(
             f"{len(shown) - MOST_CARDS} more, none worse than these; filter by trip or verdict to see them."))
+    care(frozenset[Work]().union(*(one.verdict.works for one in shown[:MOST_CARDS])))
 
 
 def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:

@@ -14,6 +14,7 @@ from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.settings import BadInput
 from ingest.store import Client
+from models.work_cautions import RECORD_WORKS, sentences
 
 DONE_SHOWN = 20
 
@@ -52,7 +53,8 @@ def record(store: Client, cabin: str, unit: str) -> None:
         return
     judged = [f"Duty sensor: {told['judged']}."] if told.get("judged") else []
     st.html(markup.box("Recorded", [
-        f"{name}: {words.service_words(kind).lower()}, {measures.local(at, place.zone)}, by {who}.", *judged]))
+        f"{name}: {words.service_words(kind).lower()}, {measures.local(at, place.zone)}, by {who}.", *judged,
+        *sentences(RECORD_WORKS.get(kind, frozenset()), afterwards=True)]))
 
 
 @live("5s")
