@@ -414,8 +414,10 @@ def still_standing(
     store: Asks, now: datetime, *, cabin: str, unit: str, since: datetime
 ) -> StillThere | None:
     """What is left behind a unit of the under-dosed water drawn from `since` on; None where it is not known."""
-    pieces = outages(store, now, cabin=cabin, unit=unit, since=since, with_lit=True)
-    return still_there(pieces, Plumbing.of(load_fleet(store).unit(cabin, unit)))
+    plumbing = Plumbing.of(load_fleet(store).unit(cabin, unit))
+    if plumbing is None:
+        return None
+    return still_there(outages(store, now, cabin=cabin, unit=unit, since=since, with_lit=True), plumbing)
 
 
 def advisory_records(store: Asks, numbers: Sequence[str]) -> pd.DataFrame:

@@ -16,10 +16,11 @@ import pandas as pd
 from ingest.engine import Asks, transaction
 from ingest.settings import BadInput
 from models.advisory_events import StepPolicy
-from models.fleet import Cabin, CalculatedDose, Contact, Fleet, Reactor, Role, Unit
+from models.fleet import Cabin, CalculatedDose, Contact, Fleet, JudgingPolicy, Reactor, Role, Unit
 
 TABLES = ("reactor", "cabin", "contact")
 POLICY = "advisory"  # a table of its own: which steps an exposure asks for
+JUDGING = "judging"  # and another: how far a reading may speak
 T = TypeVar("T")
 
 
@@ -63,8 +64,9 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     lines = _Lines(text)
     _require_shape(document, source)
     for key in document:
-        if key not in (*TABLES, POLICY):
-            raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY))}")
+        if key not in (*TABLES, POLICY, JUDGING):
+            raise BadInput(
+                f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY, JUDGING))}")
     reactors = tuple(
         _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
@@ -86,7 +88,8 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     )
     try:
         return Fleet(
-            reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines))
+            reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
+            own_judging=_judging(document, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -95,15 +98,28 @@ def _policy(document: Mapping[str, Any], source: str, lines: _Lines) -> StepPoli
     """The fleet's own steps of an advisory, where it has any."""
     if POLICY not in document:
         return None
-    found = document[POLICY]
-    if not isinstance(found, dict):
-        raise BadInput(f"{source}: {POLICY} must be written as one table [{POLICY}]; got {found!r}")
+    found = _one_table(document, POLICY, source)
     values = {key: tuple(value) if isinstance(value, list) else value for key, value in found.items()}
     for key in ("untreated", "under_treated"):
         if key in values and not isinstance(values[key], tuple):
             line = lines.of(POLICY, 0, key)
             raise BadInput(f"{source}:{line}: {POLICY}: {key} must be a list of steps; got {values[key]!r}")
     return _make(StepPolicy, values, f"{source}:{{}}: {POLICY}", lines, POLICY, 0)
+
+
+def _judging(document: Mapping[str, Any], source: str, lines: _Lines) -> JudgingPolicy | None:
+    """How far a reading may speak, where the fleet says so itself."""
+    if JUDGING not in document:
+        return None
+    found = _one_table(document, JUDGING, source)
+    return _make(JudgingPolicy, found, f"{source}:{{}}: {JUDGING}", lines, JUDGING, 0)
+
+
+def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:
+    found = document[key]
+    if not isinstance(found, dict):
+        raise BadInput(f"{source}: {key} must be written as one table [{key}]; got {found!r}")
+    return found
 
 
 def _require_shape(document: Mapping[str, Any], source: str) -> None:
@@ -205,6 +221,9 @@ def write_fleet(fleet: Fleet) -> str:
         out += _table("contact", _told(contact))
     if fleet.policy is not None:
         out += [f"[{POLICY}]", *(f"{key} = {_toml(value)}" for key, value in _told(fleet.policy).items()), ""]
+    if fleet.own_judging is not None:
+        own = asdict(fleet.own_judging)
+        out += [f"[{JUDGING}]", *(f"{key} = {_toml(value)}" for key, value in own.items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -235,7 +254,7 @@ def _toml(value: Any) -> str:
 # Store ------------------------------------------------------------------------------------------
 
 
-def to_json(value: Reactor | Unit | Contact | StepPolicy) -> str:
+def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
 
@@ -265,6 +284,8 @@ def save_fleet(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, list[s
                  {"profile": to_json(contact)}, f"contact {contact.name}", told)
         if fleet.policy is not None:
             _put(con, "step_policy", {"name": POLICY}, {"profile": to_json(fleet.policy)}, "advisory steps", told)
+        if fleet.own_judging is not None:
+            _put(con, "step_policy", {"name": JUDGING}, {"profile": to_json(fleet.own_judging)}, JUDGING, told)
 
     transaction(con, write)
     return told
@@ -313,9 +334,11 @@ def load_fleet(store: Asks) -> Fleet:
         Contact(**_contact(json.loads(one)))
         for one in store.ask("SELECT profile FROM contact ORDER BY name, role")["profile"]
     )
-    policies = [StepPolicy(**json.loads(one)) for one in store.ask("SELECT profile FROM step_policy")["profile"]]
+    own = {name: json.loads(one) for name, one in _rows(store.ask("SELECT name, profile FROM step_policy"))}
     return Fleet(
-        reactors=reactors, cabins=cabins, contacts=contacts, policy=policies[0] if policies else None)
+        reactors=reactors, cabins=cabins, contacts=contacts,
+        policy=StepPolicy(**own[POLICY]) if POLICY in own else None,
+        own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

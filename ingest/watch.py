@@ -305,6 +305,8 @@ def _exposure(
 def _replaced_since(con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, since: datetime) -> bool:
     found = con.execute(_IN_SPEC, {**_names(key), "since": since}).fetchone()
     cold_l, hot_l = flush_volumes(unit)
+    if cold_l is None or hot_l is None:
+        return False  # of plumbing that nobody enrolled, nobody knows that
     return bool(found) and found[0] >= FLUSHES_SINCE * (cold_l + hot_l)  # type: ignore[index]
 
 
@@ -315,10 +317,16 @@ def _worst(rows: pd.DataFrame) -> Cause:
     return Cause.UNHEARD
 
 
-def flush_volumes(unit: Unit) -> tuple[float, float]:
-    """Litres, rounded up, that replace 99.9 % of what stands in the cold pipes, and in the hot tank."""
-    behind = Plumbing.of(unit, peclet=FLUSH_PECLET)
-    return math.ceil(flush_cold_l(behind, REPLACED[1])), math.ceil(flush_hot_l(behind, REPLACED[1]))
+def flush_volumes(unit: Unit) -> tuple[float | None, float | None]:
+    """Litres, rounded up, that replace 99.9 % of what stands in the cold pipes, and in the hot tank.
+
+    None where how much stands there is not enrolled; a hot flush needs both volumes, and is 0 without a tank.
+    """
+    if unit.cold_plumbing_l is None:
+        return None, 0.0 if unit.hot_tank_l == 0 else None
+    behind = Plumbing(cold_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l or 0.0, peclet=FLUSH_PECLET)
+    cold_l = math.ceil(flush_cold_l(behind, REPLACED[1]))
+    return cold_l, None if unit.hot_tank_l is None else math.ceil(flush_hot_l(behind, REPLACED[1]))
 
 
 def current_proofs(
@@ -337,8 +345,9 @@ def current_proofs(
         metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
         metered_l = None if metered is None or metered[0] is None else float(metered[0])
         cold_l, hot_l = flush_volumes(fleet.unit(*key))
-        if metered_l is not None and metered_l >= cold_l:
-            given = {**_names(key), "since": since, "cold": cold_l, "both": cold_l + hot_l}
+        if metered_l is not None and cold_l is not None and metered_l >= cold_l:
+            both_l = math.inf if hot_l is None else cold_l + hot_l  # what is not known is never reached
+            given = {**_names(key), "since": since, "cold": float(cold_l), "both": float(both_l)}
             ends = con.execute(_FLUSHED_AT, given).df().iloc[0]
             cold, both = (None if pd.isna(one) else one.to_pydatetime() for one in ends)
             flushed = cold, both
