@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, cast
@@ -125,7 +125,10 @@ def advisory_json(kept: Kept) -> dict[str, Any]:
     }
 
 
-def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False) -> list[UnitStatus]:
+def status(
+    store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False,
+    units: Collection[tuple[str, str]] | None = None,
+) -> list[UnitStatus]:
     """Every unit's verdict, worst first.
 
     Parameters
@@ -136,6 +139,8 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
         One cabin only.
     as_of : bool
         Judge by what the store holds of the time up to `now` alone, for an instant in the past.
+    units : collection of (cabin, unit), optional
+        These only.
     """
     fleet = load_fleet(store)
     tests = _tests_until(store, now)
@@ -152,7 +157,8 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
     out = [
         _judged(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, clocks, good,
              troubles, tests, at_fault.get((place.slug, unit.slug)))
-        for place in fleet.cabins for unit in place.units if cabin is None or place.slug == cabin
+        for place in fleet.cabins for unit in place.units
+        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)
     ]
     return worst_first(out)
 

@@ -22,8 +22,11 @@ from ingest.engine import transaction
 from models.advisory import (
     Advisory,
     Event,
+    Exposed,
     Exposure,
     Proof,
+    Raised,
+    Remeasured,
     State,
     advance,
     exposure_event,
@@ -186,22 +189,17 @@ def _watch_unit(
     con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, kept: Kept | None,
     now: datetime,
 ) -> list[tuple[str, str, Event]]:
-    state = con.execute(
-        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
-    if state is None:
+    carry = _carry(con, key)
+    if carry is None:
         return []
-    carry = Carry.from_row(json.loads(state[0]))
     advisory = kept.advisory if kept else None
     now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
-    if exposure is not None and not (standing and _hardly_more(exposure, standing.exposure)):
-        asked = exposure_event(
-            advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
-        if asked is not None:
-            events.append(asked)
-            standing = advance(standing, asked)
+    asked = _exposure_event(con, key, unit, fleet, carry, advisory, now)
+    if asked is not None:
+        events.append(asked)
+        standing = advance(standing, asked)
     if standing is not None and standing.evidence_since is not None:  # before, nothing counts
         fresh = new_proofs(standing, current_proofs(con, key, fleet, carry, standing, now))
         events += fresh
@@ -213,6 +211,43 @@ def _watch_unit(
         append(con, number, seq + offset, event, now)
         logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
+
+
+def _exposure_event(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, carry: Carry,
+    advisory: Advisory | None, now: datetime,
+) -> Raised | Exposed | Remeasured | None:
+    """What the unit's under-dosed water asks of its latest advisory, or of a new one."""
+    standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
+    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
+    if exposure is None or (standing and _hardly_more(exposure, standing.exposure)):
+        return None
+    return exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
+
+
+def exposure_now(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, kept: Kept | None, now: datetime
+) -> Raised | Exposed | Remeasured | None:
+    """What `watch` would record of the unit's under-dosed water now; nothing is recorded.
+
+    Parameters
+    ----------
+    kept : Kept or None
+        The unit's open advisory.
+    """
+    carry = _carry(con, key)
+    if carry is None:
+        return None
+    advisory = kept.advisory if kept else None
+    now = max(now, advisory.updated_at) if advisory else now
+    return _exposure_event(con, key, fleet.unit(*key), fleet, carry, advisory, now)
+
+
+def _carry(con: duckdb.DuckDBPyConnection, key: tuple[str, str]) -> Carry | None:
+    """The unit's state after its latest reading; None where it was never heard."""
+    state = con.execute(
+        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
+    return None if state is None else Carry.from_row(json.loads(state[0]))
 
 
 def _hardly_more(new: Exposure, known: Exposure) -> bool:
