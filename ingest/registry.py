@@ -296,10 +296,12 @@ def save_fleet(
     for reactor in fleet.reactors:
         known = was.present.has_reactor(reactor.name)
         holds = known and was.reactor_holds_from(reactor, valid_from)
-        same = holds and was.present.reactor(reactor.name) == reactor
+        if holds and was.present.reactor(reactor.name) == reactor:
+            told["same"].append(reactor.name)
+            continue
         profile = to_json(reactor)
         note(reactor.name, "reactor", {"name": reactor.name, "profile": profile},
-             "same" if same else "changed" if known else "new")
+             "changed" if known else "new")
         if not holds:
             version("reactor_version", valid_from if known else BEGINNING, profile, name=reactor.name)
     for cabin in fleet.cabins:
@@ -312,11 +314,13 @@ def save_fleet(
             key = (cabin.slug, unit.slug)
             known = was.present.has_unit(*key)
             holds = known and was.holds_from(key, unit, valid_from)
-            same = holds and was.present.unit(*key) == unit
+            if holds and was.present.unit(*key) == unit:
+                told["same"].append("/".join(key))
+                continue
             profile = to_json(unit)
             note("/".join(key), "unit",
                  {"cabin": key[0], "slug": key[1], "reactor": unit.reactor, "profile": profile},
-                 "same" if same else "changed" if known else "new")
+                 "changed" if known else "new")
             if not holds:
                 version("unit_version", valid_from if known else BEGINNING, profile, cabin=key[0], unit=key[1])
     people = {(one.name, one.role): one for one in was.present.contacts}

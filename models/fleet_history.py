@@ -141,9 +141,10 @@ class FleetHistory:
 
     def holds_from(self, key: Key, unit: Unit, since: datetime) -> bool:
         """Whether the unit has been judged as just this from then on."""
-        lamp = self.present.unit(*key).lamp_installed
-        return _always(
-            self.units.get(key), self.present.unit(*key), replace(unit, lamp_installed=lamp), since)
+        now, versions = self.present.unit(*key), self.units.get(key)
+        if unit.lamp_installed != now.lamp_installed:
+            unit = replace(unit, lamp_installed=now.lamp_installed)
+        return _always(versions, now, unit, since)
 
     def reactor_holds_from(self, reactor: Reactor, since: datetime) -> bool:
         """Whether the reactor of that name has been just this from then on."""
