@@ -93,7 +93,8 @@ def preview(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[s
     for key, one, other in zip(keys, before, after, strict=True):
         for what in sorted({*one, *other}, key=lambda what: (what != VERDICT, what)):
             if one.get(what) != other.get(what):
-                out.append(_difference(key, what, one.get(what), other.get(what), past=what != VERDICT))
+                past = since < now and what != VERDICT  # else it is of the water that flows now
+                out.append(_difference(key, what, one.get(what), other.get(what), past=past))
         if key in failed:
             out.append(_difference(key, FAULT, None, failed[key], past=True))
     return {"differences": out}
