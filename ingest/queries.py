@@ -26,6 +26,7 @@ from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
+from models.enrolment import Sent
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
 from models.plumbing import Plumbing, StillThere, still_there
@@ -549,6 +550,16 @@ def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
     """Who said that they had read an advisory, and when; oldest first."""
     return store.ask(
         'SELECT "at", who FROM confirmation WHERE advisory = $advisory ORDER BY "at"', {"advisory": advisory})
+
+
+def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
+    """What each unit heard in the last week sends beside lamp and flow."""
+    found = store.ask("""
+        SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours FROM reading
+        WHERE "at" > $since GROUP BY ALL
+    """, {"since": now - timedelta(days=7)})
+    return {(row.cabin, row.unit): Sent(total=bool(row.total), lamp_hours=bool(row.lamp_hours))
+            for row in named(found)}
 
 
 def collector(store: Asks) -> dict[str, Any] | None:
