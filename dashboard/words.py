@@ -29,7 +29,7 @@ from ingest.engine import named
 from ingest.queries import UnitStatus
 from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
 from models.advisory import Cause as AdvisoryCause
-from models.fleet import Cabin, Contact, Fleet, Unit
+from models.fleet import Cabin, Contact, Fleet, Total, Unit
 from models.outage import Cause, Kind
 from models.verdict import Word
 
@@ -253,10 +253,31 @@ def registry_summary(fleet: Fleet) -> str:
 
 def unit_line(unit: Unit, units: Units) -> str:
     """A unit of the registry in one line."""
-    supply = "gravity supply" if unit.gravity_fed else f"pressure tank {volume(unit.drawdown_l, units)}"
+    tank = f"pressure tank {volume(unit.drawdown_l, units)}" if unit.drawdown_l else "pressure tank not enrolled"
+    supply = "gravity supply" if unit.gravity_fed else tank
     return (
         f"{unit.slug}: {unit.reactor}, target {unit.dose_target_mj_cm2:g} mJ/cm², water tested at "
-        f"{unit.uvt_pct:g} %, up to {flow(unit.peak_flow_l_min, units)}, {supply}, read every {unit.cadence_s:g} s")
+        f"{unit.uvt_pct:g} %, up to {flow(unit.peak_flow_l_min, units)}, {supply}, "
+        f"{_plumbing(unit, units)}, read every {unit.cadence_s:g} s{_sent(unit)}{_counted(unit)}")
+
+
+def _plumbing(unit: Unit, units: Units) -> str:
+    """What stands behind a unit, as far as it is enrolled."""
+    cold = "cold pipes not enrolled" if unit.cold_plumbing_l is None else (
+        f"cold pipes {volume(unit.cold_plumbing_l, units)}")
+    if unit.hot_tank_l is None:
+        return f"{cold}, hot tank not enrolled"
+    return f"{cold}, " + (f"hot tank {volume(unit.hot_tank_l, units)}" if unit.hot_tank_l else "no hot tank")
+
+
+def _sent(unit: Unit) -> str:
+    return "" if unit.sends_every_s is None else f" and sent every {unit.sends_every_s:g} s"
+
+
+def _counted(unit: Unit) -> str:
+    """Where its total comes from, in words."""
+    words = {Total.METER: ", total kept by the meter", Total.PULSE: ", total counted by the logger"}
+    return "" if unit.total is None else words[unit.total]
 
 
 def enrolled_words(told: Mapping[str, Sequence[str]]) -> str:

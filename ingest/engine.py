@@ -120,7 +120,9 @@ def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
-    """Run `work` in one transaction: whole, or not at all."""
+    """Run `work` in one transaction: whole, or not at all. Within a `trial` it is part of that."""
+    if id(con) in _ON_TRIAL:
+        return work()
     con.execute("BEGIN")
     try:
         out = work()
@@ -130,6 +132,22 @@ def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
             con.execute("ROLLBACK")
         raise
     return out
+
+
+_ON_TRIAL: set[int] = set()  # connections within a `trial`
+
+
+@contextlib.contextmanager
+def trial(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Do something to see what comes of it: nothing that is done within is kept, whatever commits it."""
+    con.execute("BEGIN")
+    _ON_TRIAL.add(id(con))
+    try:
+        yield
+    finally:
+        _ON_TRIAL.discard(id(con))
+        with contextlib.suppress(duckdb.TransactionException):  # what failed may have rolled back itself
+            con.execute("ROLLBACK")
 
 
 def named(found: pd.DataFrame) -> Iterable[Any]:

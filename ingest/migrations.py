@@ -119,7 +119,30 @@ CREATE TABLE lost_session (                                                -- pe
 INSERT INTO broker_session SELECT broker, beat_at, NULL FROM process WHERE messages > 0;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS)
+_VERSIONS = """
+-- From when a value of the registry holds: append-only, one row per edit. `revision` is the order of the edits: a
+-- later one replaces what earlier ones said of the time from its `valid_from` on (models/fleet_history.py).
+CREATE TABLE unit_version (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, valid_from TIMESTAMPTZ NOT NULL, revision BIGINT NOT NULL,
+    profile JSON NOT NULL);
+CREATE TABLE reactor_version (
+    name VARCHAR NOT NULL, valid_from TIMESTAMPTZ NOT NULL, revision BIGINT NOT NULL, profile JSON NOT NULL);
+CREATE TABLE judging_version (
+    valid_from TIMESTAMPTZ NOT NULL, revision BIGINT NOT NULL, profile JSON NOT NULL);
+-- One row, another `id` after each edit: what was read under it may be kept in memory.
+CREATE TABLE registry_revision (number BIGINT NOT NULL, id VARCHAR NOT NULL);
+INSERT INTO registry_revision VALUES (0, uuid()::VARCHAR);
+-- Volumes were 0 L where nobody had stated them. What is not stated is not known.
+UPDATE unit SET profile = json_merge_patch(profile, '{"cold_plumbing_l": null}')
+    WHERE json_extract(profile, '$.cold_plumbing_l')::DOUBLE = 0;
+UPDATE unit SET profile = json_merge_patch(profile, '{"hot_tank_l": null}')
+    WHERE json_extract(profile, '$.hot_tank_l')::DOUBLE = 0;
+-- What was judged so far was judged under the present values.
+INSERT INTO unit_version SELECT cabin, slug, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, profile FROM unit;
+INSERT INTO reactor_version SELECT name, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, profile FROM reactor;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, cast
@@ -26,6 +26,7 @@ from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
+from models.enrolment import Sent
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.outage import Carry, join, open_tail, timeline
 from models.plumbing import Plumbing, StillThere, still_there
@@ -127,7 +128,10 @@ def advisory_json(kept: Kept) -> dict[str, Any]:
     }
 
 
-def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False) -> list[UnitStatus]:
+def status(
+    store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False,
+    units: Collection[tuple[str, str]] | None = None,
+) -> list[UnitStatus]:
     """Every unit's verdict, worst first.
 
     Parameters
@@ -138,6 +142,8 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
         One cabin only.
     as_of : bool
         Judge by what the store holds of the time up to `now` alone, for an instant in the past.
+    units : collection of (cabin, unit), optional
+        These only.
     """
     fleet = load_fleet(store)
     tests = _tests_until(store, now)
@@ -154,7 +160,8 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
     out = [
         _judged(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, clocks, good,
              troubles, tests, at_fault.get((place.slug, unit.slug)))
-        for place in fleet.cabins for unit in place.units if cabin is None or place.slug == cabin
+        for place in fleet.cabins for unit in place.units
+        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)
     ]
     return worst_first(out)
 
@@ -416,8 +423,10 @@ def still_standing(
     store: Asks, now: datetime, *, cabin: str, unit: str, since: datetime
 ) -> StillThere | None:
     """What is left behind a unit of the under-dosed water drawn from `since` on; None where it is not known."""
-    pieces = outages(store, now, cabin=cabin, unit=unit, since=since, with_lit=True)
-    return still_there(pieces, Plumbing.of(load_fleet(store).unit(cabin, unit)))
+    plumbing = Plumbing.of(load_fleet(store).unit(cabin, unit))
+    if plumbing is None:
+        return None
+    return still_there(outages(store, now, cabin=cabin, unit=unit, since=since, with_lit=True), plumbing)
 
 
 def advisory_records(store: Asks, numbers: Sequence[str]) -> pd.DataFrame:
@@ -543,6 +552,16 @@ def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
     """Who said that they had read an advisory, and when; oldest first."""
     return store.ask(
         'SELECT "at", who FROM confirmation WHERE advisory = $advisory ORDER BY "at"', {"advisory": advisory})
+
+
+def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
+    """What each unit heard in the last week sends beside lamp and flow."""
+    found = store.ask("""
+        SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours FROM reading
+        WHERE "at" > $since GROUP BY ALL
+    """, {"since": now - timedelta(days=7)})
+    return {(row.cabin, row.unit): Sent(total=bool(row.total), lamp_hours=bool(row.lamp_hours))
+            for row in named(found)}
 
 
 def collector(store: Asks) -> dict[str, Any] | None:

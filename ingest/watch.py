@@ -22,8 +22,11 @@ from ingest.engine import transaction
 from models.advisory import (
     Advisory,
     Event,
+    Exposed,
     Exposure,
     Proof,
+    Raised,
+    Remeasured,
     State,
     advance,
     exposure_event,
@@ -186,22 +189,17 @@ def _watch_unit(
     con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, kept: Kept | None,
     now: datetime,
 ) -> list[tuple[str, str, Event]]:
-    state = con.execute(
-        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
-    if state is None:
+    carry = _carry(con, key)
+    if carry is None:
         return []
-    carry = Carry.from_row(json.loads(state[0]))
     advisory = kept.advisory if kept else None
     now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
-    if exposure is not None and not (standing and _hardly_more(exposure, standing.exposure)):
-        asked = exposure_event(
-            advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
-        if asked is not None:
-            events.append(asked)
-            standing = advance(standing, asked)
+    asked = _exposure_event(con, key, unit, fleet, carry, advisory, now)
+    if asked is not None:
+        events.append(asked)
+        standing = advance(standing, asked)
     if standing is not None and standing.evidence_since is not None:  # before, nothing counts
         fresh = new_proofs(standing, current_proofs(con, key, fleet, carry, standing, now))
         events += fresh
@@ -213,6 +211,43 @@ def _watch_unit(
         append(con, number, seq + offset, event, now)
         logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
+
+
+def _exposure_event(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, carry: Carry,
+    advisory: Advisory | None, now: datetime,
+) -> Raised | Exposed | Remeasured | None:
+    """What the unit's under-dosed water asks of its latest advisory, or of a new one."""
+    standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
+    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
+    if exposure is None or (standing and _hardly_more(exposure, standing.exposure)):
+        return None
+    return exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
+
+
+def exposure_now(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, kept: Kept | None, now: datetime
+) -> Raised | Exposed | Remeasured | None:
+    """What `watch` would record of the unit's under-dosed water now; nothing is recorded.
+
+    Parameters
+    ----------
+    kept : Kept or None
+        The unit's open advisory.
+    """
+    carry = _carry(con, key)
+    if carry is None:
+        return None
+    advisory = kept.advisory if kept else None
+    now = max(now, advisory.updated_at) if advisory else now
+    return _exposure_event(con, key, fleet.unit(*key), fleet, carry, advisory, now)
+
+
+def _carry(con: duckdb.DuckDBPyConnection, key: tuple[str, str]) -> Carry | None:
+    """The unit's state after its latest reading; None where it was never heard."""
+    state = con.execute(
+        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
+    return None if state is None else Carry.from_row(json.loads(state[0]))
 
 
 def _hardly_more(new: Exposure, known: Exposure) -> bool:
@@ -305,6 +340,8 @@ def _exposure(
 def _replaced_since(con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, since: datetime) -> bool:
     found = con.execute(_IN_SPEC, {**_names(key), "since": since}).fetchone()
     cold_l, hot_l = flush_volumes(unit)
+    if cold_l is None or hot_l is None:
+        return False  # of plumbing that nobody enrolled, nobody knows that
     return bool(found) and found[0] >= FLUSHES_SINCE * (cold_l + hot_l)  # type: ignore[index]
 
 
@@ -315,10 +352,16 @@ def _worst(rows: pd.DataFrame) -> Cause:
     return Cause.UNHEARD
 
 
-def flush_volumes(unit: Unit) -> tuple[float, float]:
-    """Litres, rounded up, that replace 99.9 % of what stands in the cold pipes, and in the hot tank."""
-    behind = Plumbing.of(unit, peclet=FLUSH_PECLET)
-    return math.ceil(flush_cold_l(behind, REPLACED[1])), math.ceil(flush_hot_l(behind, REPLACED[1]))
+def flush_volumes(unit: Unit) -> tuple[float | None, float | None]:
+    """Litres, rounded up, that replace 99.9 % of what stands in the cold pipes, and in the hot tank.
+
+    None where how much stands there is not enrolled; a hot flush needs both volumes, and is 0 without a tank.
+    """
+    if unit.cold_plumbing_l is None:
+        return None, 0.0 if unit.hot_tank_l == 0 else None
+    behind = Plumbing(cold_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l or 0.0, peclet=FLUSH_PECLET)
+    cold_l = math.ceil(flush_cold_l(behind, REPLACED[1]))
+    return cold_l, None if unit.hot_tank_l is None else math.ceil(flush_hot_l(behind, REPLACED[1]))
 
 
 def current_proofs(
@@ -337,8 +380,9 @@ def current_proofs(
         metered = con.execute(_METERED, {**_names(key), "since": since}).fetchone()
         metered_l = None if metered is None or metered[0] is None else float(metered[0])
         cold_l, hot_l = flush_volumes(fleet.unit(*key))
-        if metered_l is not None and metered_l >= cold_l:
-            given = {**_names(key), "since": since, "cold": cold_l, "both": cold_l + hot_l}
+        if metered_l is not None and cold_l is not None and metered_l >= cold_l:
+            both_l = math.inf if hot_l is None else cold_l + hot_l  # what is not known is never reached
+            given = {**_names(key), "since": since, "cold": float(cold_l), "both": float(both_l)}
             ends = con.execute(_FLUSHED_AT, given).df().iloc[0]
             cold, both = (None if pd.isna(one) else one.to_pydatetime() for one in ends)
             flushed = cold, both

@@ -210,7 +210,7 @@ def replay(events: Iterable[Event]) -> Advisory:
 
 
 def exposure_event(
-    advisory: Advisory | None, exposure: Exposure, *, at: datetime, hot_tank_l: float,
+    advisory: Advisory | None, exposure: Exposure, *, at: datetime, hot_tank_l: float | None,
     policy: StepPolicy | None = None, by: str = "",
 ) -> Raised | Exposed | Remeasured | None:
     """The event that an exposure asks for, if any.
@@ -223,8 +223,8 @@ def exposure_event(
         All under-dosed water of this advisory as it is known now.
     at : datetime
         Now. Where the clock went back, the event takes the last event's instant.
-    hot_tank_l : float
-        0: the unit feeds none. [L]
+    hot_tank_l : float or None
+        0: the unit feeds none. None: not known. [L]
     policy : StepPolicy, optional
         The fleet's; by default the safe one.
     by : str
@@ -325,7 +325,7 @@ def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:
         raise NotAllowed("under-dosed water may still be passing: no step counts before that ends")
     proof = next((one for one in advisory.proofs if one.step is event.step), None)
     if proof is not None and proof.done is False:
-        raise NotAllowed(f"step {event.step}: the sensors say otherwise ({proof.evidence})")
+        raise NotAllowed(f"step {event.step} cannot count yet: the evidence is: {proof.evidence}")
     before = {status.code: status for status in advisory.statuses if status.code != event.step}
     before = {code: before[code] for code in advisory.steps if code in before and _rank(code) < _rank(event.step)}
     if why := advisory._too_early(event.step, event.when, before):

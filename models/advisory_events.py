@@ -134,7 +134,7 @@ class StepPolicy:
     less, or the dose unknown
     ============================  ==========  =========================================================
 
-    `flush_hot` drops out where a unit has no hot tank.
+    `flush_hot` drops out where a unit is known to have no hot tank.
 
     Notes
     -----
@@ -175,10 +175,14 @@ class StepPolicy:
         partly = lit and dose is not None and target is not None and dose >= self.partial_share * target
         return Severity.UNDER_TREATED if partly else Severity.UNTREATED
 
-    def steps(self, severity: Severity, *, hot_tank_l: float) -> tuple[Step, ...]:
-        """The steps that an exposure of this severity asks for, at a unit with this hot tank (0: none). [L]"""
+    def steps(self, severity: Severity, *, hot_tank_l: float | None) -> tuple[Step, ...]:
+        """The steps that an exposure of this severity asks for, at a unit with this hot tank. [L]
+
+        0: there is none. None: not known, so there may be one.
+        """
         steps = self.untreated if severity is Severity.UNTREATED else self.under_treated
-        return tuple(step for step in steps if step is not Step.FLUSH_HOT or not hot_tank_l <= 0)
+        no_tank = hot_tank_l is not None and hot_tank_l <= 0
+        return tuple(step for step in steps if step is not Step.FLUSH_HOT or not no_tank)
 
 
 # Events ------------------------------------------------------------------------------------------------------

@@ -10,8 +10,8 @@ from models.advisory_events import PERSON_STEPS, Proof, Step, StepPolicy
 
 def proofs(
     *, at: datetime, power_on_since: datetime | None, lamp_on_since: datetime | None, power_on: bool | None,
-    lamp_on: bool | None, dose_ok_min: float | None, metered_l: float | None, flush_cold_l: float,
-    flush_hot_l: float, policy: StepPolicy | None = None, flushed_cold_at: datetime | None = None,
+    lamp_on: bool | None, dose_ok_min: float | None, metered_l: float | None, flush_cold_l: float | None,
+    flush_hot_l: float | None, policy: StepPolicy | None = None, flushed_cold_at: datetime | None = None,
     flushed_hot_at: datetime | None = None,
 ) -> tuple[Proof, ...]:
     """What the sensors say of the steps that they can prove.
@@ -30,8 +30,9 @@ def proofs(
     metered_l : float or None
         Litres through the unit since `Advisory.evidence_since`; all of it dosed, or else the exposure would not be
         over. None or NaN: no meter. [L]
-    flush_cold_l, flush_hot_l : float
-        Flush volume of the cold pipes and of the hot tank with its pipes. [L]
+    flush_cold_l, flush_hot_l : float or None
+        Flush volume of the cold pipes and of the hot tank with its pipes. None: what they hold is not enrolled, so
+        no number of litres proves that they are flushed. [L]
     policy : StepPolicy, optional
         The fleet's; by default the safe one.
     flushed_cold_at, flushed_hot_at : datetime, optional
@@ -48,7 +49,7 @@ def proofs(
     volumes; that hot taps were opened rests on whoever did it.
     """
     policy = policy or StepPolicy()
-    cold, both = flush_cold_l, flush_cold_l + flush_hot_l
+    both = None if flush_cold_l is None or flush_hot_l is None else flush_cold_l + flush_hot_l
     return (
         _minutes(Step.POWER_STABLE, at, power_on, power_on_since, policy.power_stable_min, "power", "on"),
         _minutes(Step.LAMP_LIT, at, lamp_on, lamp_on_since, policy.lamp_lit_min, "lamp", "lit"),
@@ -58,16 +59,29 @@ def proofs(
             since=None if dose_ok_min is None or math.isnan(dose_ok_min) else at - timedelta(
                 minutes=max(0.0, dose_ok_min - policy.dose_back_min)),
         ),
-        _measured(
-            Step.FLUSH_COLD, at, metered_l, cold, "L", "metered since the last under-dosed litre",
-            missing="no metered flow", since=flushed_cold_at,
+        _flushed(
+            Step.FLUSH_COLD, at, metered_l, flush_cold_l, "metered since the last under-dosed litre",
+            since=flushed_cold_at, lacking="cold_plumbing_l",
         ),
-        _measured(
-            Step.FLUSH_HOT, at, metered_l, both, "L",
-            "metered since the last under-dosed litre (cold and hot together)",
-            missing="no metered flow", since=flushed_hot_at,
+        _flushed(
+            Step.FLUSH_HOT, at, metered_l, both,
+            "metered since the last under-dosed litre (cold and hot together)", since=flushed_hot_at,
+            lacking=" and ".join(name for name, known in (
+                ("cold_plumbing_l", flush_cold_l), ("hot_tank_l", flush_hot_l)) if known is None),
         ),
     )
+
+
+def _flushed(
+    step: Step, at: datetime, metered_l: float | None, needed_l: float | None, what: str, *,
+    since: datetime | None, lacking: str,
+) -> Proof:
+    """Proof of a flush. Of plumbing whose volume nobody enrolled, the volume is asked for first."""
+    if needed_l is not None:
+        return _measured(step, at, metered_l, needed_l, "L", what, missing="no metered flow", since=since)
+    have = "" if metered_l is None or math.isnan(metered_l) else (
+        f"; {math.floor(metered_l * 10) / 10:g} L {what}, of how many is not known")
+    return Proof(at=at, step=step, done=False, evidence=f"first enrol how much there is to flush: {lacking}{have}")
 
 
 def _minutes(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import date
 from enum import StrEnum
 from typing import NoReturn
@@ -58,8 +58,8 @@ class CalculatedDose:
     d: float
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            require_number(f"equation.{field.name}", getattr(self, field.name))
+        for one in fields(self):
+            require_number(f"equation.{one.name}", getattr(self, one.name))
         # Else the dose would rise with flow or absorbance, or fall with intensity.
         require_number("equation.b", self.b, at_most=0)
         for name in ("c", "d"):
@@ -85,6 +85,7 @@ class Reactor:
     alarm_intensity_w_m2: float
     validation_factor: float = 1.0
     warm_up_s: float = 120.0
+    rewarm_s: float = 0.0  # a hot lamp that comes back needs at least this long to settle; 0: it comes back fast
     lamp_life_h: float = 9000.0
     sensor_radius_cm: float | None = None  # None: at the chamber wall
     flow_max_l_min: float | None = None  # most flow tested; None: the test point's
@@ -109,6 +110,9 @@ class Reactor:
         require_number("test_uvt_pct", self.test_uvt_pct, above=0, at_most=100)
         require_number("validation_factor", self.validation_factor, at_least=1)
         require_number("warm_up_s", self.warm_up_s, at_least=0)
+        require_number("rewarm_s", self.rewarm_s, at_least=0)
+        if not self.rewarm_s <= self.warm_up_s:
+            raise ValueError(f"rewarm_s must be at most warm_up_s ({self.warm_up_s:g}); got {self.rewarm_s!r}")
         require_number("mixing_tanks", self.mixing_tanks, at_least=1)
         if not float(self.mixing_tanks).is_integer():
             raise ValueError(f"mixing_tanks must be a whole number, at least 1; got {self.mixing_tanks!r}")
@@ -135,9 +139,19 @@ class Reactor:
             require_number(name, getattr(self, name), at_least=0, at_most=50)
 
 
+class Total(StrEnum):
+    """Where a unit's running total of litres comes from."""
+
+    METER = "meter"  # a register of the meter's own, which goes on counting while the logger is off
+    PULSE = "pulse"  # pulses that the logger counts itself: it says nothing of the time in which the logger was off
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
-    """One disinfection unit in a cabin, and the plumbing behind it."""
+    """One disinfection unit in a cabin, and the plumbing behind it.
+
+    None means not known, which is never 0: a volume that nobody enrolled is not empty plumbing.
+    """
 
     slug: str
     reactor: str
@@ -145,9 +159,12 @@ class Unit:
     peak_flow_l_min: float  # the most that this supply can deliver
     dose_target_mj_cm2: float = 40.0  # NSF/ANSI 55 class A, standards.md section 5 (seen)
     lamp_installed: date | None = None
-    cold_plumbing_l: float = 0.0
-    hot_tank_l: float = 0.0
-    cadence_s: float = 60.0
+    cold_plumbing_l: float | None = None  # pipe from the unit to the furthest cold tap
+    hot_tank_l: float | None = None  # 0: no hot water tank
+    cadence_s: float = 60.0  # how often its logger reads
+    sends_every_s: float | None = None  # how often it sends what it has read; None: each reading as it is made
+    total: Total | None = None  # None: not stated, which counts as the weaker (`total_kept_by_meter`)
+    lamp_hours_step_h: float | None = None  # least step of the lamp's hour counter; None: not stated
     drawdown_l: float = 0.0  # what the pressure tank gives with the pump dead
     gravity_fed: bool = False  # `drawdown_l = "gravity"` in fleet.toml: supply never stops
 
@@ -157,10 +174,35 @@ class Unit:
         require_number("uvt_pct", self.uvt_pct, above=0, at_most=100)
         for name in ("peak_flow_l_min", "dose_target_mj_cm2", "cadence_s"):
             require_number(name, getattr(self, name), above=0)
-        for name in ("cold_plumbing_l", "hot_tank_l", "drawdown_l"):
-            require_number(name, getattr(self, name), at_least=0)
+        require_number("drawdown_l", self.drawdown_l, at_least=0)
+        for name in ("cold_plumbing_l", "hot_tank_l"):
+            if getattr(self, name) is not None:
+                require_number(name, getattr(self, name), at_least=0)
+        if self.sends_every_s is not None:
+            require_number("sends_every_s", self.sends_every_s, above=0)
+            if not self.sends_every_s >= self.cadence_s:
+                raise ValueError(
+                    f"sends_every_s must be at least cadence_s ({self.cadence_s:g}), since nothing is sent before "
+                    f"it is read; got {self.sends_every_s!r}"
+                )
+        if self.lamp_hours_step_h is not None:
+            require_number("lamp_hours_step_h", self.lamp_hours_step_h, above=0, at_most=100)
+        if self.total is not None:
+            if self.total not in list(Total):
+                raise ValueError(f"total must be one of {', '.join(Total)}; got {self.total!r}")
+            object.__setattr__(self, "total", Total(self.total))
         if self.lamp_installed is not None and type(self.lamp_installed) is not date:
             raise ValueError(f"lamp_installed must be a date like 2026-04-18; got {self.lamp_installed!r}")
+
+    @property
+    def sending_s(self) -> float:
+        """How often something is to be heard of it. [s]"""
+        return self.cadence_s if self.sends_every_s is None else self.sends_every_s
+
+    @property
+    def total_kept_by_meter(self) -> bool:
+        """Whether its total also counted while the logger was off; False where nobody stated it."""
+        return self.total is Total.METER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +281,26 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JudgingPolicy:
+    """How far a reading may speak. One per fleet; both values are common practice, no source.
+
+    Attributes
+    ----------
+    two_ends_s : float
+        Two lit readings cover the time between them for at most 1.5 cadences, and never for more than this. [s]
+    stale_min : float
+        A unit of which nothing newer is known is not clear but watched, "as of" its last reading. [min]
+    """
+
+    two_ends_s: float = 300.0
+    stale_min: float = 15.0
+
+    def __post_init__(self) -> None:
+        require_number("two_ends_s", self.two_ends_s, above=0, at_most=3600)
+        require_number("stale_min", self.stale_min, above=0, at_most=24 * 60)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
     """Everything enrolled."""
 
@@ -246,36 +308,62 @@ class Fleet:
     cabins: tuple[Cabin, ...] = ()
     contacts: tuple[Contact, ...] = ()
     policy: StepPolicy | None = None  # which steps an exposure asks for; None: the default, on the safe side
+    own_judging: JudgingPolicy | None = None  # None: the default
+    # by name, since a fleet of thousands is asked for each of its units
+    _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
+    _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
+    _units: dict[tuple[str, str], Unit] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        for what, names in (
-            ("reactor", [reactor.name for reactor in self.reactors]),
-            ("cabin", [cabin.slug for cabin in self.cabins]),
-        ):
-            for name in names:
-                if names.count(name) > 1:
-                    raise ValueError(f"{what} {name!r} stands twice; each name once")
-        known = {reactor.name for reactor in self.reactors}
+        reactors: dict[str, Reactor] = {}
+        for reactor in self.reactors:
+            if reactor.name in reactors:
+                raise ValueError(f"reactor {reactor.name!r} stands twice; each name once")
+            reactors[reactor.name] = reactor
+        cabins: dict[str, Cabin] = {}
+        units: dict[tuple[str, str], Unit] = {}
         for cabin in self.cabins:
+            if cabin.slug in cabins:
+                raise ValueError(f"cabin {cabin.slug!r} stands twice; each name once")
+            cabins[cabin.slug] = cabin
             for unit in cabin.units:
-                if unit.reactor not in known:
+                units[cabin.slug, unit.slug] = unit
+                if unit.reactor not in reactors:
                     raise ValueError(
                         f"unit {unit.slug!r} of cabin {cabin.slug!r} names the reactor {unit.reactor!r}; "
-                        f"enrolled are: {', '.join(sorted(known)) or 'none'}"
+                        f"enrolled are: {', '.join(sorted(reactors)) or 'none'}"
                     )
+        for name, found in (("_reactors", reactors), ("_cabins", cabins), ("_units", units)):
+            object.__setattr__(self, name, found)
+
+    @property
+    def judging(self) -> JudgingPolicy:
+        """How far a reading may speak."""
+        return self.own_judging or JudgingPolicy()
 
     def cabin(self, slug: str) -> Cabin:
         """The cabin of that slug; KeyError if none."""
-        return next((cabin for cabin in self.cabins if cabin.slug == slug), None) or _missing("cabin", slug)
+        return self._cabins.get(slug) or _missing("cabin", slug)
 
     def unit(self, cabin: str, unit: str) -> Unit:
         """The unit of that cabin; KeyError if none."""
-        found = next((one for one in self.cabin(cabin).units if one.slug == unit), None)
-        return found or _missing(f"unit of {cabin!r}", unit)
+        return self._units.get((self.cabin(cabin).slug, unit)) or _missing(f"unit of {cabin!r}", unit)
+
+    def has_reactor(self, name: str) -> bool:
+        """Whether a reactor of that name is enrolled."""
+        return name in self._reactors
+
+    def has_cabin(self, slug: str) -> bool:
+        """Whether a cabin of that slug is enrolled."""
+        return slug in self._cabins
+
+    def has_unit(self, cabin: str, unit: str) -> bool:
+        """Whether the cabin has a unit of that slug."""
+        return (cabin, unit) in self._units
 
     def reactor(self, name: str) -> Reactor:
         """The reactor of that name; KeyError if none."""
-        return next((one for one in self.reactors if one.name == name), None) or _missing("reactor", name)
+        return self._reactors.get(name) or _missing("reactor", name)
 
 
 def _missing(what: str, name: str) -> NoReturn:

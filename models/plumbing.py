@@ -39,8 +39,10 @@ class Plumbing:
             require_number("peclet", self.peclet, above=0)
 
     @classmethod
-    def of(cls, unit: Unit, *, peclet: float | None = None) -> Plumbing:
-        """As enrolled."""
+    def of(cls, unit: Unit, *, peclet: float | None = None) -> Plumbing | None:
+        """As enrolled; None where a volume is not."""
+        if unit.cold_plumbing_l is None or unit.hot_tank_l is None:
+            return None
         return cls(cold_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l, peclet=peclet)
 
 

@@ -46,6 +46,12 @@ def do_bleach(options: argparse.Namespace) -> int:
             raise BadInput(f"no unit {options.unit!r} in {options.cabin!r}")
         cold = unit.cold_plumbing_l if cold is None else cold
         hot = unit.hot_tank_l if hot is None else hot
+        lacking = [f"{name} (or give {option})" for name, option, value in (
+            ("cold_plumbing_l", "--cold", cold), ("hot_tank_l", "--hot", hot)) if value is None]
+        if lacking:
+            raise BadInput(
+                f"how much water stands behind {cabin.slug}/{unit.slug} is not enrolled: {' and '.join(lacking)}; "
+                "0 L of hot tank means that there is none")
     if cold is None and hot is None:
         raise BadInput("name an enrolled unit with --cabin and --unit, or give --cold and --hot in litres")
     try:

@@ -310,6 +310,11 @@ def bleach(unit: Unit, told: Sequence[str]) -> None:
     strength = st.segmented_control(
         "Strength on the label", STRENGTHS_PCT, format_func=lambda pct: f"{pct:g} %", default=STRENGTHS_PCT[0],
         required=True, key="bleach-strength")
+    if unit.cold_plumbing_l is None or unit.hot_tank_l is None:
+        st.html(markup.small(
+            "No plan can be made: how much water stands in the cold pipes and the hot tank is not enrolled. "
+            "Enrol it on the page Cabins first."))
+        return
     try:
         plan = chlorination(
             cold_plumbing_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l,

@@ -13,12 +13,14 @@ from dashboard.views.frame import guarded, link
 from ingest.registry import read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Client
-from models.fleet import Cabin, Fleet, Reactor, Unit
+from models.fleet import Cabin, Fleet, Reactor, Total, Unit
 
 MOST_BYTES = 1_000_000
 # the model's own default, so that it stands in one place
 DOSE_TARGET_MJ_CM2 = next(float(one.default) for one in fields(Unit) if one.name == "dose_target_mj_cm2")  # type: ignore[arg-type]
 WHOLE_NUMBERS = ("mixing_tanks",)
+TOTALS = {
+    "": None, "kept by the meter itself": Total.METER, "counted by the logger from pulses": Total.PULSE}
 
 
 @guarded
@@ -94,12 +96,18 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
         uvt = st.number_input("Transmittance of the latest water test, % over 1 cm", value=None, format="%.1f")
         with st.container(horizontal=True):
             peak = st.number_input(f"Most flow that the supply can deliver, {flow}", value=None)
-            cold = st.number_input(f"Cold plumbing after the unit, {volume}", value=0.0)
-            hot = st.number_input(f"Hot tank, {volume}", value=0.0)
+            cold = st.number_input(f"Cold plumbing after the unit, {volume}", value=None)
+            hot = st.number_input(f"Hot tank, {volume} (0: there is none)", value=None)
         with st.container(horizontal=True):
             cadence = st.number_input("Logger reads every, s", value=60.0)
+            sends = st.number_input("It sends every, s (empty: each reading at once)", value=None)
             drawdown = st.number_input(f"Pressure tank gives without power, {volume}", value=0.0)
         gravity = st.checkbox("Gravity supply: water flows also without power")
+        total = st.selectbox("The running total of litres, if there is one, is", list(TOTALS))
+        step = st.number_input("Least step of the lamp's hour counter, h", value=None)
+        st.html(markup.small(
+            "What is left empty counts as not known: plumbing, counter and total then prove less, and a flush asks "
+            "for the volume first."))
         sent = st.form_submit_button("Enrol this cabin", type="primary")
     if not sent:
         return
@@ -111,8 +119,8 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
     try:
         unit = Unit(
             slug=unit_slug, reactor=reactor, uvt_pct=uvt, peak_flow_l_min=measures.from_volume(peak, units),
-            dose_target_mj_cm2=target, cold_plumbing_l=measures.from_volume(cold, units),
-            hot_tank_l=measures.from_volume(hot, units), cadence_s=cadence,
+            dose_target_mj_cm2=target, cold_plumbing_l=_litres(cold, units), hot_tank_l=_litres(hot, units),
+            cadence_s=cadence, sends_every_s=sends, total=TOTALS[total], lamp_hours_step_h=step,
             drawdown_l=0.0 if gravity else measures.from_volume(drawdown, units), gravity_fed=gravity)
         place = Cabin(slug=slug, name=name, time_zone=zone, latitude=latitude, longitude=longitude,
                       altitude_m=altitude, trip=trip, units=(unit,))
@@ -120,6 +128,11 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
         st.html(markup.box("Not enrolled", [str(error)], tone="alarm"))
         return
     enroll(store, write_fleet(Fleet(reactors=(fleet.reactor(reactor),), cabins=(place,))), "the form")
+
+
+def _litres(value: float | None, units: measures.Units) -> float | None:
+    """A volume of the form; what was left empty is not known."""
+    return None if value is None else measures.from_volume(value, units)
 
 
 def reactor_form(store: Client) -> None:

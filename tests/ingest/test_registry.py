@@ -14,7 +14,8 @@ from ingest.store import Store
 from simulated_feeds.scenario import fleet_toml
 
 FULL = (
-    REACTOR.replace('name = "annular-40"', 'name = "annular-40"\nsensor_radius_cm = 4.0\nuvt_min_pct = 70')
+    REACTOR.replace(
+        'name = "annular-40"', 'name = "annular-40"\nsensor_radius_cm = 4.0\nuvt_min_pct = 70\nrewarm_s = 20')
     + """
 [[reactor]]
 name = "tested"
@@ -34,7 +35,9 @@ equation = { a = 1.5, b = -0.9, c = 1.0, d = 0.85 }
 """
     + cabin_toml("heron-point", "main", extra='calendar = "bookings.ics"')
     .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \\n \u2603 \\u007f"')
-    .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"')
+    .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"\nsends_every_s = 600\ntotal = "meter"')
+    .replace('total = "meter"', 'total = "meter"\nlamp_hours_step_h = 0.1')
+    .replace("hot_tank_l = 150.0", "hot_tank_l = 0")
     + """
 [[contact]]
 name = "Kim"
@@ -48,6 +51,8 @@ quiet_until = "07:00"
 [[contact]]
 name = "District Health"
 role = "health-authority"
+[judging]
+two_ends_s = 120
 """
 )
 
@@ -75,6 +80,34 @@ def test_what_is_enrolled_comes_back_from_the_store_as_the_same_fleet(tmp_path, 
     assert set(fleet.reactors) == set(wanted.reactors)
     assert set(fleet.contacts) == set(wanted.contacts)
     store.close()
+
+
+def test_what_a_file_leaves_out_is_not_known_and_is_not_written_out_as_0():
+    text = FLEET_TOML
+    for line in ("cold_plumbing_l = 18.0\n", "hot_tank_l = 150.0\n"):
+        text = text.replace(line, "")
+    fleet = read_fleet(text)
+    unit = fleet.unit("heron-point", "main")
+    assert (unit.cold_plumbing_l, unit.hot_tank_l, unit.total, unit.lamp_hours_step_h) == (None, None, None, None)
+    assert unit.sending_s == unit.cadence_s == 60.0
+    assert not unit.total_kept_by_meter  # the weaker
+    told = write_fleet(fleet)
+    for name in ("cold_plumbing_l", "hot_tank_l", "total", "sends_every_s", "lamp_hours_step_h", "judging"):
+        assert name not in told
+
+
+def test_a_hot_tank_of_0_litres_says_that_there_is_none():
+    fleet = read_fleet(FLEET_TOML.replace("hot_tank_l = 150.0", "hot_tank_l = 0", 1))
+    assert fleet.unit("heron-point", "main").hot_tank_l == 0
+    assert read_fleet(write_fleet(fleet)).unit("heron-point", "main").hot_tank_l == 0
+
+
+def test_how_far_a_reading_may_speak_stays_where_a_file_does_not_say(held):
+    assert (load_fleet(held).judging.two_ends_s, load_fleet(held).judging.stale_min) == (300.0, 15.0)
+    held.act("enroll", {"text": FLEET_TOML + "\n[judging]\ntwo_ends_s = 90\nstale_min = 20\n"})
+    held.act("enroll", {"text": FLEET_TOML})
+    judging = load_fleet(held).judging
+    assert (judging.two_ends_s, judging.stale_min) == (90.0, 20.0)
 
 
 def test_enrolling_twice_changes_nothing_and_says_so(held):
@@ -125,6 +158,11 @@ def test_a_change_is_told_and_what_the_file_leaves_out_stays(held):
             "drawdown_l must be a finite number, at least 0; got 'gravity fed'",
         ),
         ("drawdown_l = 25.0", 'gravity_fed = "no"', "gravity_fed must be true or false; got 'no'"),
+        ("drawdown_l = 25.0", 'total = "register"', "total must be one of meter, pulse; got 'register'"),
+        ("drawdown_l = 25.0", "sends_every_s = 59", "sends_every_s must be at least cadence_s (60), since"),
+        ("drawdown_l = 25.0", "lamp_hours_step_h = 0", "lamp_hours_step_h must be above 0 and at most 100; got 0"),
+        ("cold_plumbing_l = 18.0", "cold_plumbing_l = -1", "cold_plumbing_l must be at least 0; got -1"),
+        ("warm_up_s = 120", "rewarm_s = 121", "rewarm_s must be at most warm_up_s (120); got 121"),
         ('slug = "heron-point"', 'slug = "Heron Point"', "slug must be 1 to 63 of a-z, 0-9 and '-'"),
         ('slug = "heron-point"', 'slug = "../etc"', "got '../etc'"),
         ('slug = "heron-point"', "slug = 5", "slug must be a text; got 5"),
@@ -181,6 +219,9 @@ def test_a_wrong_value_far_down_is_found_on_its_own_line():
         (REACTOR + REACTOR, "reactor 'annular-40' stands twice"),
         (REACTOR + cabin_toml("a") + cabin_toml("a"), "cabin 'a' stands twice"),
         (REACTOR + cabin_toml("a", "main", "main"), "unit 'main' stands twice in cabin 'a'"),
+        ("[judging]\ntwo_ends_s = 0", "fleet.toml:2: judging: two_ends_s must be above 0 and at most 3600; got 0"),
+        ("[judging]\nstale_h = 1", "fleet.toml:2: judging: unknown key 'stale_h'; allowed: stale_min, two_ends_s"),
+        ("[[judging]]\nstale_min = 1", r"judging must be written as one table \[judging\]"),
         ("[[reactor]]\nname = 'a'", "fleet.toml:1: reactor: chamber_inner_radius_cm is missing"),
         (
             "[[contact]]\nname = 'Kim'\nrole = 'boss'",
@@ -202,14 +243,17 @@ def test_a_file_that_cannot_be_is_refused_whole(tmp_path, text, match):
     store.close()
 
 
-def test_a_new_profile_is_worked_out_for_old_readings_too(held):
+def test_a_new_profile_is_worked_out_for_old_readings_where_a_person_says_that_it_held_then(held):
     held.con.execute("""INSERT INTO reading BY NAME SELECT 'heron-point' AS cabin, 'main' AS unit,
         TIMESTAMPTZ '2026-11-25 07:00:00Z' + n * INTERVAL 1 MINUTE AS "at", TRUE AS lamp_on, 41.0 AS intensity_w_m2,
         10.0 AS flow_l_min FROM range(60) AS t(n)""")
     held.con.execute("INSERT INTO pending SELECT 'heron-point', 'main', min(\"at\"), max(\"at\") FROM reading")
     held.act("evaluate", {})
     before = held.ask("SELECT DISTINCT kind FROM segment")["kind"].tolist()
-    held.act("enroll", {"text": FLEET_TOML.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 4000.0")})
+    text = FLEET_TOML.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 4000.0")
+    held.act("enroll", {"text": text})
+    assert held.ask("SELECT DISTINCT kind FROM segment")["kind"].tolist() == before
+    held.act("enroll", {"text": text, "since": "2026-11-01T00:00:00Z"})
     after = held.ask("SELECT DISTINCT kind FROM segment WHERE kind <> 'warming'")["kind"].tolist()
     assert "lit" in before
     assert after == ["weak"]
