@@ -491,7 +491,8 @@ def test_another_listener_than_the_one_there_is_refused_and_nothing_changes(issu
     ("mosquitto.conf", "was not written by this command"), ("letter.txt", "holds other files")])
 def test_a_folder_of_other_things_is_left_as_it_is(enrolled, tmp_path, name, match):
     folder = tmp_path / "etc"
-    folder.mkdir(mode=0o755)
+    folder.mkdir()
+    folder.chmod(0o755)  # whatever the umask
     (folder / name).write_text("listener 1883\n")
     done = tarnlight_here(enrolled, "broker", str(folder), "--plain")
     assert done.returncode == 2
