@@ -56,7 +56,10 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Valid rows of a file, each with its line as index, and what was refused (`line`, `payload`, `reason`)."""
+    """Valid rows of a file, each with its line as index, and what was refused.
+
+    `refused` has `line`, `payload`, `reason` and, of packs, `times` (records that the row stands for; else 1).
+    """
 
     read: int  # rows, or where a whole line was refused, lines
     rows: pd.DataFrame

@@ -108,7 +108,14 @@ _POLICY = """
 CREATE TABLE step_policy (name VARCHAR NOT NULL, profile JSON NOT NULL);   -- at most one row: the fleet's own
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY)
+_QUARANTINE = """
+ALTER TABLE quarantine ADD COLUMN times BIGINT DEFAULT 1;                  -- records that the row stands for
+ALTER TABLE quarantine ADD COLUMN file VARCHAR;                            -- the whole message, where it lies aside
+CREATE TABLE quarantine_gone (                                             -- at most one row: what had to go
+    records BIGINT NOT NULL, bytes BIGINT NOT NULL, until TIMESTAMPTZ NOT NULL);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _QUARANTINE)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

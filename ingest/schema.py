@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pandera.pandas as pa
 from pandera.errors import SchemaErrors
@@ -67,7 +68,8 @@ def split(batch: pd.DataFrame, now: pd.Timestamp) -> tuple[pd.DataFrame, pd.Data
     valid : DataFrame
         Rows that hold at least one quantity, refused cells empty.
     refused : DataFrame
-        `row` (label in the batch's index), `column` ("" for a whole row), `value`, `reason`.
+        `row` (label in the batch's index), `column` ("" for a whole row), `value`, `check` (what it failed: one of
+        few), `reason`.
     """
     problems = [_whole_rows(batch, now)]
     valid = batch
@@ -81,6 +83,7 @@ def split(batch: pd.DataFrame, now: pd.Timestamp) -> tuple[pd.DataFrame, pd.Data
             "row": cases["index"].to_numpy(),
             "column": cases["column"].to_numpy(),
             "value": cases["failure_case"].astype(str).to_numpy(),
+            "check": cases["check"].astype(str).to_numpy(),
             "reason": (cases["column"].astype(str) + " = " + cases["failure_case"].astype(str)
                        + " is out of range: " + cases["check"].astype(str)).to_numpy(),
         }))
@@ -100,8 +103,10 @@ def _whole_rows(batch: pd.DataFrame, now: pd.Timestamp) -> pd.DataFrame:
     late = batch.index[batch["at"] > now + pd.Timedelta(seconds=FUTURE_S)]
     empty = batch.index[batch[list(QUANTITY_COLUMNS)].isna().all(axis=1)]
     clock = f"more than {FUTURE_S} s after its arrival: the logger's clock is wrong"
+    told = np.datetime_as_string(batch.loc[late, "at"].to_numpy("datetime64[s]"))
     return pd.DataFrame({
         "row": [*late, *empty], "column": "", "value": "",
-        "reason": [*(f"at = {at.isoformat()} lies {clock}" for at in batch.loc[late, "at"]),
+        "check": ["future"] * len(late) + ["empty"] * len(empty),
+        "reason": [*(f"at = {at}+00:00 lies {clock}" for at in told),
                    *["no quantity has a value"] * len(empty)],
     })

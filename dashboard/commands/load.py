@@ -77,7 +77,9 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
         task = bar.add_task(path.name, total=path.stat().st_size)
         for chunk in chunks:
             rows, stray = _enrolled(chunk.rows, known)
-            problems = pd.concat([chunk.refused, stray], ignore_index=True).to_dict("records")
+            lost = pd.concat([pd.DataFrame(columns=["times"]), chunk.refused, stray], ignore_index=True)
+            lost["times"] = lost["times"].fillna(1).astype("int64")
+            problems = lost.to_dict("records")
             name = f"{uuid.uuid4().hex}.parquet"
             try:
                 rows.to_parquet(spool / name, index=False)
@@ -87,7 +89,7 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
             read += chunk.read
             kept += told["kept"] + told["filled"]
             already += told["already"]
-            refused += len(problems)
+            refused += int(lost["times"].sum())
             shown += problems[: SHOWN - len(shown)]
             bar.update(task, completed=chunk.bytes_done, total=path.stat().st_size)
         bar.update(task, description=f"{path.name}: working out doses and intervals", completed=0, total=None)
@@ -95,9 +97,11 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
         bar.update(task, description=path.name, completed=1, total=1)
     print(f"{path}: {read} rows read, {kept} kept, {already} already there, {refused} refused")
     for one in shown:
-        print(f"  line {one['line']}: {one['reason']}")
-    if refused > len(shown):
-        print(f"  ... and {refused - len(shown)} more; all lie in quarantine")
+        times = f" ({one['times']:,} times)" if one["times"] > 1 else ""
+        print(f"  line {one['line']}: {one['reason']}{times}")
+    told = sum(one["times"] for one in shown)
+    if refused > told:
+        print(f"  ... and {refused - told} more; all lie in quarantine")
 
 
 def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -18,7 +18,7 @@ from dashboard.commands._opening import open_any, settings_any
 from dashboard.commands._words import command, instant, print_json
 from dashboard.measures import Units, between
 from dashboard.outage_days import by_day
-from ingest import channels, faults, queries
+from ingest import aside, channels, faults, quarantine, queries
 from ingest.engine import StoreUnavailable, by_unit, named
 from ingest.migrations import MIGRATIONS
 from ingest.registry import load_fleet
@@ -196,7 +196,7 @@ def _of_store(settings: Settings) -> list[Finding]:
         out = _of_collector(store)
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
-    out += _of_fleet(store)
+    out += [*_of_fleet(store), *_of_aside(settings)]
     store.close()
     return out
 
@@ -227,12 +227,21 @@ def _of_fleet(store: Access) -> list[Finding]:
                     "no contact with the role health-authority: owners would not know whom to call"))
     out += _of_messages(store, fleet)
     recent = store.ask(
-        "SELECT count(*) AS n FROM quarantine WHERE arrived_at > $since",
+        "SELECT coalesce(sum(times), 0)::BIGINT AS n FROM quarantine WHERE arrived_at > $since",
         {"since": store.now() - timedelta(days=1)})["n"].iloc[0]
     # a device may send what it likes: worth a look, and no fault of this set-up
     out.append(("refused records", True, f"{recent} in the last day" + (
         "; see why on the dashboard's System page" if recent else "")))
+    out.append(("quarantine", True, quarantine.tally(store).in_words))
     return out
+
+
+def _of_aside(settings: Settings) -> list[Finding]:
+    """What was too much to take; no fault of this set-up either."""
+    try:
+        return [("messages too large", True, aside.tally(settings.aside).in_words(settings.aside))]
+    except OSError as error:
+        return [("messages too large", False, f"{settings.aside} cannot be read: {error.strerror}")]
 
 
 def _of_messages(store: Access, fleet: Fleet) -> list[Finding]:
