@@ -14,7 +14,7 @@ import pandas as pd
 
 from ingest import senml
 from ingest.engine import named
-from ingest.schema import QUANTITY_COLUMNS, rounded, split
+from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
 
 # cabin, unit -> earliest and latest instant that a commit touched
 Touched = dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]]
@@ -179,8 +179,7 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
         keys += [(cabin, unit, at_ms, number) for at_ms in rows]
         values += rows.values()
     valid, bad = _frame(keys, values, now)
-    packs, at_ms = [key[3] for key in keys], [key[2] for key in keys]
-    for number, row, text, reason, times in by_reason(bad, packs, at_ms, values):
+    for number, row, text, reason, times in bad:
         refused.part(number, keys[row][:2], text.encode(), reason, times)
     return Decoded(
         rows=valid, links=pd.DataFrame(links, columns=["cabin", "unit", "at", "up"]), refused=refused.frame())
@@ -197,26 +196,28 @@ def failed(message: Message, error: Exception) -> Decoded:
 
 def _frame(
     keys: list[tuple[str, str, int, int]], values: list[dict[str, float | bool]], now: pd.Timestamp,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Rows as a valid frame, and what of them was out of range, as `schema.split` says it."""
+) -> tuple[pd.DataFrame, list[tuple[int, int, str, str, int]]]:
+    """Rows as a valid frame, and what of them was out of range, as `by_reason` says it."""
     at_ms = np.array([key[2] for key in keys], dtype="int64")
     at = pd.to_datetime(at_ms, unit="ms", utc=True).astype("datetime64[us, UTC]")
     columns: dict[str, Any] = {column: [row.get(column) for row in values] for column in QUANTITY_COLUMNS}
     columns |= {"cabin": [key[0] for key in keys], "unit": [key[1] for key in keys], "at": at}
-    return split(rounded(pd.DataFrame(columns)), now)
+    batch = rounded(pd.DataFrame(columns))
+    valid, bad = split(batch, now)
+    return valid, by_reason(batch, bad, [key[3] for key in keys], values)
 
 
 def by_reason(
-    bad: pd.DataFrame, packs: list[int], at_ms: list[int], values: list[dict[str, float | bool]],
+    batch: pd.DataFrame, bad: pd.DataFrame, packs: list[int], values: list[dict[str, float | bool]],
 ) -> list[tuple[int, int, str, str, int]]:
     """What `schema.split` refused, once for each pack and reason.
 
     Parameters
     ----------
-    bad : DataFrame
-        Of rows whose labels are positions in the lists that follow.
-    packs, at_ms, values : list
-        Per row the number of its pack, its instant [Unix time in ms] and its quantities.
+    batch, bad : DataFrame
+        What `split` was given, its labels positions in the lists that follow, and what it refused of it.
+    packs, values : list
+        Per row the number of its pack, and its quantities as they came.
 
     Returns
     -------
@@ -225,20 +226,18 @@ def by_reason(
     """
     if bad.empty:
         return []
-    bad = bad.assign(row=bad["row"].astype("int64"))
-    bad["pack"] = np.array(packs, dtype="int64")[bad["row"]]
+    bad = bad.assign(pack=np.array(packs, dtype="int64")[bad["row"].astype("int64")])
     groups = bad.groupby(["pack", "column", "check"], sort=False)
     bad["nth"], bad["times"] = groups.cumcount(), groups["row"].transform("size")
-    texts: dict[tuple[int, str, str], list[str]] = {}
-    first: dict[tuple[int, str, str], Any] = {}
-    for one in named(bad[bad["nth"] < senml.EXAMPLES]):
-        key = (one.pack, one.column, one.check)
+    few = bad[bad["nth"] < senml.EXAMPLES]
+    out: dict[tuple[int, str, str], tuple[int, int, list[str], str, int]] = {}
+    for one, reason in zip(named(few), reasons(batch, few), strict=True):
         found = values[one.row]
         shown = {one.column: found[one.column]} if one.column in found else found
-        first.setdefault(key, one)
-        texts.setdefault(key, []).append(json.dumps({"at_ms": at_ms[one.row], **shown}))
-    return [
-        (one.pack, one.row, "\n".join(texts[key]), str(one.reason), int(one.times)) for key, one in first.items()]
+        at_ms = round(batch["at"].iloc[one.row].timestamp() * 1000)
+        first = out.setdefault((one.pack, one.column, one.check), (one.pack, one.row, [], reason, int(one.times)))
+        first[2].append(json.dumps({"at_ms": at_ms, **shown}))
+    return [(pack, row, "\n".join(texts), reason, times) for pack, row, texts, reason, times in out.values()]
 
 
 def merge_same_instant(rows: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -185,12 +185,19 @@ def parse(payload: bytes) -> list[Any]:
     return pack
 
 
-def resolve(pack: list[Any], now_s: float) -> Iterator[Resolved | Refused]:
+def consumed(pack: list[Any]) -> Iterator[Any]:
+    """The pack's records in order, each let go once it is done with: a pack is large, and so are its rows."""
+    pack.reverse()
+    while pack:
+        yield pack.pop()
+
+
+def resolve(pack: Iterable[Any], now_s: float) -> Iterator[Resolved | Refused]:
     """Records with base fields applied and times absolute, as RFC 8428, 4.6 says.
 
     Parameters
     ----------
-    pack : list
+    pack : iterable
         The pack's array.
     now_s : float
         Arrival, Unix time; relative times count from it. [s]
@@ -319,7 +326,7 @@ def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | 
     """
     rows: dict[int, dict[str, float | bool]] = {}
     refused = Refusals()
-    for record in resolve(parse(payload), now_s):
+    for record in resolve(consumed(parse(payload)), now_s):
         found = cell(record)
         if isinstance(found, Refused):
             refused.add(found)

@@ -74,7 +74,7 @@ def _by_unit(
     """A pack's rows by instant (ms) of the unit that its names carry."""
     rows: dict[tuple[str, str, int], dict[str, float | bool]] = {}
     refused = senml.Refusals()
-    for record in senml.resolve(senml.parse(payload), now.timestamp()):
+    for record in senml.resolve(senml.consumed(senml.parse(payload)), now.timestamp()):
         found = senml.cell(record)
         if isinstance(record, senml.Refused):
             refused.add(record)
@@ -102,10 +102,11 @@ def _senml_chunk(
     columns |= {
         "cabin": [key[0] for key in keys], "unit": [key[1] for key in keys],
         "at": at.astype("datetime64[us, UTC]")}
-    valid, bad = split(rounded(pd.DataFrame(columns)), pd.Timestamp(now))
+    batch = rounded(pd.DataFrame(columns))
+    valid, bad = split(batch, pd.Timestamp(now))
     refused = refused + [
         (line, text, reason, times) for line, _, text, reason, times in by_reason(
-            bad, [key[3] for key in keys], [key[2] for key in keys], values)]
+            batch, bad, [key[3] for key in keys], values)]
     valid.index = pd.Index([keys[int(row)][3] for row in valid.index], dtype="int64")
     refused.sort(key=lambda one: one[0])
     told = refused_lines([(line, text, reason) for line, text, reason, _ in refused])

@@ -77,8 +77,7 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
         task = bar.add_task(path.name, total=path.stat().st_size)
         for chunk in chunks:
             rows, stray = _enrolled(chunk.rows, known)
-            lost = pd.concat([pd.DataFrame(columns=["times"]), chunk.refused, stray], ignore_index=True)
-            lost["times"] = lost["times"].fillna(1).astype("int64")
+            lost = pd.concat([chunk.refused, stray], ignore_index=True)
             problems = lost.to_dict("records")
             name = f"{uuid.uuid4().hex}.parquet"
             try:
@@ -109,7 +108,7 @@ def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataF
     pairs = rows[["cabin", "unit"]].drop_duplicates()
     strays = pairs[[pair not in known for pair in pairs.itertuples(index=False, name=None)]]
     if strays.empty:
-        return rows, pd.DataFrame(columns=["line", "payload", "reason"])
+        return rows, pd.DataFrame(columns=["line", "payload", "reason", "times"])
     stray = rows.merge(strays.assign(stray=True), on=["cabin", "unit"], how="left")["stray"].notna().to_numpy()
     lost = rows[stray]
     return rows[~stray], pd.DataFrame({
@@ -117,4 +116,5 @@ def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataF
         "payload": [json.dumps(one, default=str) for one in lost.to_dict("records")],
         "reason": [f"unit {unit!r} of cabin {cabin!r} is not enrolled"
                    for cabin, unit in zip(lost["cabin"], lost["unit"], strict=True)],
+        "times": 1,
     })
