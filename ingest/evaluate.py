@@ -11,7 +11,7 @@ import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any, cast
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -23,6 +23,7 @@ from ingest.engine import Local, by_unit, named, transaction
 from ingest.intake import Touched
 from ingest.registry import load_fleet
 from ingest.watch import watch
+from models.carry import plain_rows
 from models.dose import assess
 from models.fleet import Fleet, Reactor, Unit
 from models.outage import Carry, held, hourly, segments, timeline
@@ -283,8 +284,7 @@ def _derive(
     key = {"cabin": name[0], "unit": name[1]}
     if carry is not None:  # the state resumed from stands already
         carries = carries[carries["at"] > pd.Timestamp(carry.at)]
-    rows = cast(list[dict[str, Any]], carries.to_dict("records"))
-    states = [json.dumps(Carry.from_row(row).to_row()) for row in rows]
+    states = [json.dumps(row) for row in plain_rows(carries)]
     hours = hourly(pieces)
     if carry is not None:  # the hour of the state resumed from was whole before
         hours = hours[hours["hour"] > pd.Timestamp(carry.at).floor("h")]

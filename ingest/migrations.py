@@ -142,9 +142,15 @@ INSERT INTO unit_version SELECT cabin, slug, TIMESTAMPTZ '1970-01-01 00:00:00Z',
 INSERT INTO reactor_version SELECT name, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, profile FROM reactor;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS)
+_QUARANTINE = """
+ALTER TABLE quarantine ADD COLUMN times BIGINT DEFAULT 1;                  -- records that the row stands for
+ALTER TABLE quarantine ADD COLUMN file VARCHAR;                            -- the whole message, where it lies aside
+CREATE TABLE quarantine_gone (                                             -- at most one row: what had to go
+    records BIGINT NOT NULL, bytes BIGINT NOT NULL, until TIMESTAMPTZ NOT NULL);
+"""
 
-
+MIGRATIONS: tuple[str, ...] = (
+    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE)
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

@@ -98,9 +98,9 @@ class Carry:
     def to_row(self) -> dict[str, str | float | bool | None]:
         """Plain values for JSON or a table: instants as ISO 8601 text in UTC, unknown as None."""
         row: dict[str, str | float | bool | None] = {}
-        for field in fields(self):
-            value = getattr(self, field.name)
-            row[field.name] = value.astimezone(UTC).isoformat() if isinstance(value, datetime) else value
+        for name in _FIELDS:
+            value = getattr(self, name)
+            row[name] = value.astimezone(UTC).isoformat() if isinstance(value, datetime) else value
         return row
 
     @classmethod
@@ -113,24 +113,66 @@ class Carry:
             If `at` is missing or an instant has no time zone.
         """
         values: dict[str, Any] = {}
-        for field in fields(cls):
-            value = row.get(field.name)
+        for name, kind in _FIELDS.items():
+            value = row.get(name)
             if value is None or value is pd.NaT or value is pd.NA or value != value:
                 continue
-            if field.name in INSTANTS:
+            if kind == "instant":
                 instant = datetime.fromisoformat(value) if isinstance(value, str) else value
                 if isinstance(instant, pd.Timestamp):
                     instant = instant.to_pydatetime()
                 if instant.tzinfo is None:
-                    raise ValueError(f"{field.name} must carry a time zone; got {value!r}")
-                values[field.name] = instant.astimezone(UTC)
-            elif str(field.type).startswith("bool"):
-                values[field.name] = bool(value)
+                    raise ValueError(f"{name} must carry a time zone; got {value!r}")
+                values[name] = instant.astimezone(UTC)
+            elif kind == "bool":
+                values[name] = bool(value)
             else:
-                values[field.name] = float(value)
+                values[name] = float(value)
         if "at" not in values:
             raise ValueError(f"a carry needs the instant `at`; got a row with {sorted(row)}")
         return cls(**values)
+
+
+# Each field and what it holds.
+_FIELDS = {
+    field.name: "instant" if field.name in INSTANTS else "bool" if str(field.type).startswith("bool") else "float"
+    for field in fields(Carry)}
+
+
+def plain_rows(carries: pd.DataFrame) -> list[dict[str, str | float | bool | None]]:
+    """`Carry.from_row(row).to_row()` of each row of `carries`, a column at a time.
+
+    A late backlog may reach years back, with a state for each hour: row by row that takes seconds.
+
+    Raises
+    ------
+    ValueError
+        If a row has no instant `at`, or a column of instants has no time zone.
+    """
+    if "at" not in carries or carries["at"].isna().any():
+        raise ValueError(f"a carry needs the instant `at`; got rows with {sorted(carries.columns)}")
+    columns: dict[str, list[Any]] = {}
+    texts: dict[int, str] = {}  # most quantities of a row were measured at one instant
+    for field in fields(Carry):
+        default = None if field.name == "at" else field.default
+        if field.name not in carries:
+            columns[field.name] = [default] * len(carries)
+            continue
+        values = carries[field.name]
+        known = values.notna().to_numpy()
+        kind = _FIELDS[field.name]
+        if kind == "instant" and known.any():
+            told = np.full(len(carries), None, dtype=object)
+            told[known] = [
+                texts.get(us) or texts.setdefault(us, (EPOCH + timedelta(microseconds=us)).isoformat())
+                for us in microseconds(values[known]).tolist()]
+            columns[field.name] = told.tolist()
+            continue
+        out = np.full(len(carries), default, dtype=object)
+        if known.any():
+            out[known] = values[known].astype(bool if kind == "bool" else float).tolist()
+        columns[field.name] = out.tolist()
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def microseconds(instants: pd.Series) -> Ints:
