@@ -258,7 +258,8 @@ def keep(
     rows : DataFrame
         Columns of `Reading`, valid.
     links, refused : DataFrame or None
-        Link events; rows for quarantine (`source, cabin, unit, payload, reason, times, file`).
+        Link events; rows for quarantine (`source, cabin, unit, payload, reason`, and `times`, `file` where a row
+        stands for several records, or all of the message lies aside).
     """
     kept = Kept()
     if len(rows):
@@ -269,6 +270,7 @@ def keep(
         con.execute(_LINKS)
         con.unregister("links")
     if refused is not None and len(refused):
+        refused = pd.DataFrame({"times": 1, "file": None} | dict(refused.items()), index=refused.index)
         con.register("refused", refused)
         con.execute(_QUARANTINE, {"arrived": arrived})
         con.unregister("refused")

@@ -51,7 +51,7 @@ def take_in(
     refused = pd.DataFrame({
         "source": f"tarnlight/{cabin}/{unit}/log", "cabin": cabin, "unit": unit,
         "payload": [rows.loc[int(row)].to_json(date_format="iso").encode() for row in bad["row"]],
-        "reason": reasons(batch, bad), "times": 1, "file": None})
+        "reason": reasons(batch, bad)})
     done = pd.concat([service, followed[followed["kind"] != "lifted"]], ignore_index=True)
 
     def work() -> Kept:

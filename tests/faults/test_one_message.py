@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import time
 from datetime import UTC, datetime, timedelta
@@ -12,7 +13,6 @@ from conftest import Mosquitto, Running, count, publish, senml, tarnlight, tarnl
 
 HOSTILE, HONEST = "tarnlight/otter-cove/main/log", "tarnlight/heron-point/main/log"
 WITHIN_S = 5.0
-QUIET_S = 2.0  # within which a reading alone shows on a machine that does nothing else
 
 
 def now() -> datetime:
@@ -31,21 +31,27 @@ def doctor(collector: Running) -> dict[str, str]:
     return {one["check"]: one["found"] for one in json.loads(done.stdout)}
 
 
-def until_shown(mosquitto: Mosquitto, collector: Running, hostile: bytes) -> None:
-    """An honest reading that is published after a hostile message shows in time.
+def processor_s(collector: Running) -> float:
+    """Processor time that the collector has had so far. [s]"""
+    assert collector.process is not None
+    fields = Path(f"/proc/{collector.process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
-    A reading alone before it says how much slower than quiet this machine is now; the bound is stretched by that.
+
+def until_shown(mosquitto: Mosquitto, collector: Running, hostile: bytes) -> None:
+    """An honest reading that is published after a hostile message shows within 5 s.
+
+    On a machine with more to do than it has processors the clock says what those others do; there the collector's
+    own processor time counts.
     """
-    begun = time.monotonic()
-    publish(mosquitto.port, HONEST, senml(now() - timedelta(minutes=1), intensity=51.5, lamp=True, flow=0.0))
-    wait_for(lambda: shown(collector) == 51.5, 60, f"a reading alone shows; {collector.told()}")
-    alone_s = time.monotonic() - begun
-    within_s = WITHIN_S * max(1.0, alone_s / QUIET_S)
     publish(mosquitto.port, HOSTILE, hostile)
-    begun = time.monotonic()
+    begun, had_s = time.monotonic(), processor_s(collector)
     publish(mosquitto.port, HONEST, senml(now(), intensity=52.5, lamp=True, flow=0.0))
-    wait_for(lambda: shown(collector) == 52.5, within_s, f"the honest reading shows; {collector.told()}")
-    print(f"shown after {time.monotonic() - begun:.2f} s; alone after {alone_s:.2f} s")
+    wait_for(lambda: shown(collector) == 52.5, 90, f"the honest reading shows; {collector.told()}")
+    took_s, worked_s = time.monotonic() - begun, processor_s(collector) - had_s
+    print(f"shown after {took_s:.2f} s, {worked_s:.2f} s of the collector's own")
+    busy = os.getloadavg()[0] > 1.5 * (os.cpu_count() or 1)
+    assert (worked_s if busy else took_s) < WITHIN_S
 
 
 def test_a_base_name_of_125_000_characters_before_7_800_records_holds_up_nobody(
@@ -94,7 +100,7 @@ def test_10_mb_of_ones_are_acknowledged_kept_whole_and_do_not_come_again(mosquit
     collector.start()
     publish(mosquitto.port, HONEST, senml(now() - timedelta(seconds=1), intensity=51.0))
     store = collector.client()
-    wait_for(lambda: count(store, "reading") == 3, 10, "what comes after the restart is taken")
+    wait_for(lambda: count(store, "reading") == 2, 10, "what comes after the restart is taken")
     assert count(store, "quarantine") == 1
     assert len(list(folder.iterdir())) == 1
     assert not store.ask("SELECT messages FROM process WHERE messages > 1").size  # only the new one came
