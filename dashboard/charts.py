@@ -15,8 +15,8 @@ from plotly.subplots import make_subplots
 
 from dashboard.measures import Units, between, duration, flow_unit, to_volume
 from dashboard.words import CAUSE_WORDS, KIND_WORDS
+from models.exposure import Kind
 from models.fleet import Reactor, Unit
-from models.outage import Kind
 
 INK, SOFT, LINE = "#14212b", "#46545f", "#dbe3e8"
 DOSE_SHOWN_TARGETS = 4.0  # the dose's axis ends at so many targets; what is above lies out of sight, not cut

@@ -9,7 +9,7 @@ from dashboard.charts import INK, LINE, LOOKS, SOFT, Span, clipped
 from dashboard.measures import Units, between, duration
 from dashboard.words import KIND_WORDS
 from models.advisory import STEP_WORDS, Advisory
-from models.outage import Kind
+from models.exposure import Kind
 
 PEOPLE = "People"
 HEIGHT_PX = 320

@@ -29,8 +29,8 @@ from ingest.engine import named
 from ingest.queries import UnitStatus
 from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
 from models.advisory import Cause as AdvisoryCause
+from models.exposure import Kind, Reason
 from models.fleet import Cabin, Contact, Fleet, Total, Unit
-from models.outage import Cause, Kind
 from models.verdict import Word
 
 
@@ -57,8 +57,8 @@ KIND_WORDS: Mapping[str, str] = {
     Kind.UNHEARD: "Not heard",
 }
 CAUSE_WORDS: Mapping[str, str] = {
-    Cause.NONE: "", Cause.NO_POWER: "no power", Cause.NO_LAMP: "lamp off though powered",
-    Cause.NO_LINK: "link down", Cause.NO_LOGGER: "logger silent", Cause.UNKNOWN: "cause not known",
+    Reason.NONE: "", Reason.NO_POWER: "no power", Reason.NO_LAMP: "lamp off though powered",
+    Reason.NO_LINK: "link down", Reason.NO_LOGGER: "logger silent", Reason.UNKNOWN: "cause not known",
 }
 
 ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {

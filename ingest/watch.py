@@ -6,7 +6,6 @@ such as "power steady for 30 minutes" ripens without a message). Appends events;
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 from collections.abc import Iterable
@@ -18,7 +17,8 @@ import duckdb
 import pandas as pd
 
 from ingest import faults
-from ingest.engine import transaction
+from ingest.engine import frame, transaction
+from ingest.judging import PRESENT, tails, unit_states
 from models.advisory import (
     Advisory,
     Event,
@@ -34,8 +34,8 @@ from models.advisory import (
     to_json,
 )
 from models.advisory_events import Cause
-from models.fleet import Fleet, Reactor, Unit
-from models.outage import Carry, open_tail
+from models.exposure import UnitState
+from models.fleet import Fleet, Unit
 from models.plumbing import REPLACED, Plumbing, flush_cold_l, flush_hot_l
 
 logger = logging.getLogger(__name__)
@@ -186,16 +186,15 @@ def _watch_unit(
     con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, kept: Kept | None,
     now: datetime,
 ) -> list[tuple[str, str, Event]]:
-    state = con.execute(
-        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
-    if state is None:
+    states = frame(con.execute(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", _names(key)))
+    if states.empty:
         return []
-    carry = Carry.from_row(json.loads(state[0]))
+    carry = unit_states(states, fleet)[key]
     advisory = kept.advisory if kept else None
     now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
+    exposure = _exposure(con, key, fleet, states, carry, standing, now)
     if exposure is not None and not (standing and _hardly_more(exposure, standing.exposure)):
         asked = exposure_event(
             advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
@@ -271,14 +270,15 @@ def exposure_of(rows: pd.DataFrame, dose_target_mj_cm2: float) -> Exposure:
 
 
 def _exposure(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, reactor: Reactor, carry: Carry,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, states: pd.DataFrame, carry: UnitState,
     standing: Advisory | None, now: datetime,
 ) -> Exposure | None:
     """All under-dosed water that no lifted advisory has answered; None if there never was any."""
     rows = exposed(con, key, standing)
     # at least a second of it, or a reading that just came would say of nothing that it goes on
-    until = max(min(now, carry.at + timedelta(seconds=3 * unit.cadence_s)), carry.at + timedelta(seconds=1))
-    tail = open_tail(carry, until, unit, reactor)
+    unit = fleet.unit(*key)
+    until = max(min(now, carry.at + timedelta(seconds=unit.overdue_s)), carry.at + timedelta(seconds=1))
+    tail = tails(states, fleet, until)[key]
     tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
     graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
     rows = rows[~graced]
@@ -330,7 +330,7 @@ def flush_volumes(unit: Unit) -> tuple[float | None, float | None]:
 
 
 def current_proofs(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, carry: Carry, advisory: Advisory,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, carry: UnitState, advisory: Advisory,
     now: datetime,
 ) -> tuple[Proof, ...]:
     """What the sensors say now of an open advisory's steps."""
@@ -356,7 +356,7 @@ def current_proofs(
 
 
 def proofs_of(
-    fleet: Fleet, key: tuple[str, str], carry: Carry, advisory: Advisory, now: datetime, *,
+    fleet: Fleet, key: tuple[str, str], carry: UnitState, advisory: Advisory, now: datetime, *,
     bad_until: datetime | None, metered_l: float | None,
     flushed_at: tuple[datetime | None, datetime | None] = (None, None),
 ) -> tuple[Proof, ...]:
@@ -372,7 +372,7 @@ def proofs_of(
         When they reached the cold flush, and both flushes; None: not known, or not yet.
     """
     unit = fleet.unit(*key)
-    heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
+    heard = now - carry.at <= timedelta(seconds=unit.overdue_s)
     since = advisory.evidence_since
     dose_ok_min = None
     if since is None or not heard:

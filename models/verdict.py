@@ -17,9 +17,9 @@ from datetime import datetime, timedelta
 from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
+from models.fleet import COVERED_CADENCES
 
 TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
-HELD_CADENCES = 3  # a reading stands for at most so many cadences (design.md, Messages)
 
 
 class Word(StrEnum):
@@ -53,6 +53,10 @@ class Present:
         Instant of its latest usable reading or event, aware; None: never heard.
     cadence_s : float
         How often its logger reads. [s]
+    sends_every_s : float or None
+        How often it sends what it has read; None: each reading as it is made. [s]
+    stale_s : float
+        A latest reading older than this speaks of then and no longer of now. [s]
     dose_target_mj_cm2 : float
         What the unit has to give. [mJ/cm2]
     peak_flow_l_min : float
@@ -102,6 +106,8 @@ class Present:
     cadence_s: float
     dose_target_mj_cm2: float
     peak_flow_l_min: float
+    sends_every_s: float | None = None
+    stale_s: float = math.inf
     lamp_on: bool | None = None
     warm: bool | None = None
     power_on: bool | None = None
@@ -147,6 +153,11 @@ class Present:
             number = getattr(self, name)
             if number is not None and not 0 <= number < math.inf:
                 raise ValueError(f"{name} must be a finite number, at least 0; got {number!r}")
+
+    @property
+    def overdue(self) -> timedelta:
+        """How long after its latest reading the unit is overdue, as of `models.fleet.Unit.overdue_s`."""
+        return timedelta(seconds=COVERED_CADENCES * ((self.sends_every_s or self.cadence_s) + self.cadence_s))
 
     @property
     def open_advisory(self) -> Advisory | None:
@@ -265,7 +276,7 @@ def _of_program(present: Present) -> Iterator[_Finding]:
 
 def _heard(present: Present, now: datetime) -> bool:
     """Whether its latest reading still speaks."""
-    held = timedelta(seconds=HELD_CADENCES * present.cadence_s)
+    held = present.overdue
     return present.last_heard is not None and -held <= now - present.last_heard <= held
 
 
@@ -300,7 +311,7 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
         )
         return
     age = now - present.last_heard
-    held = timedelta(seconds=HELD_CADENCES * present.cadence_s)
+    held, every_s = present.overdue, present.sends_every_s or present.cadence_s
     if age < -held:
         yield _Finding(
             weight=_Weight.SILENT, since=present.last_heard,
@@ -311,13 +322,19 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
         what = "The link is down and nothing" if present.link_down_since is not None else "Nothing"
         yield _Finding(
             weight=_Weight.SILENT, since=present.last_heard,
-            reason=f"{what} has been heard for {_duration(age)}; it should be every {present.cadence_s:g} s.",
+            reason=f"{what} has been heard for {_duration(age)}; it should be every {every_s:g} s.",
             action=f"{ASK_THERE} {unsure}",
         )
     elif present.link_down_since is not None:
         yield _Finding(
             weight=_Weight.WATCH, since=present.link_down_since, reason="The broker says that the link is down.",
             action="Wait for the link; if it stays down, check the cabin's modem and its power.",
+        )
+    if timedelta(seconds=min(present.stale_s, 1e9)) < age <= held:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.last_heard,
+            reason=f"All that is said here is as of {_duration(age)} ago: nothing newer has come.",
+            action="Wait for the logger's next message; where more certainty is needed, let it send more often.",
         )
     if present.gap_since is not None:
         yield _Finding(
@@ -332,9 +349,7 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
 
 def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
     """What a glass drawn now would get."""
-    if present.last_heard is None or now - present.last_heard > timedelta(
-        seconds=HELD_CADENCES * present.cadence_s
-    ):
+    if present.last_heard is None or now - present.last_heard > present.overdue:
         return  # what was heard then is not the present; `_of_hearing` says so
     if present.lamp_on is False or (present.power_on is False and present.lamp_on is None):
         cut = present.power_on is False

@@ -24,9 +24,9 @@ from ingest.migrations import MIGRATIONS
 from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Access, client, open_store
+from models.exposure import Reason
 from models.fleet import Fleet
 from models.happenings import ASKED
-from models.outage import Cause
 
 CAUTION = (
     "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "
@@ -124,7 +124,7 @@ def litres(central: float, upper: float) -> str:
 
 def kind_words(kind: str, cause: str) -> str:
     """What a stretch was, and why where that is known."""
-    return kind if cause == Cause.NONE else f"{kind} ({cause})"
+    return kind if cause == Reason.NONE else f"{kind} ({cause})"
 
 
 def do_doctor(options: argparse.Namespace) -> int:
