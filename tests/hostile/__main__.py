@@ -13,16 +13,9 @@ import numpy as np
 
 from .door import Door, by_cabin
 from .faults import FAULTS, make_case
-from .harness import as_json, measure, play, slug, table
+from .harness import as_json, measure, play, seeds_of, slug, table
 from .logger import QUANTITIES
 from .truth import runs
-
-SEEDS_APART = 1_000_000
-
-
-def seeds_of(seed: int, count: int) -> list[int]:
-    """The histories of a run: those of different runs differ."""
-    return list(range(seed * SEEDS_APART, seed * SEEDS_APART + count))
 
 
 def main() -> int:
@@ -32,6 +25,7 @@ def main() -> int:
     words.add_argument("--seed", type=int, default=1, help="of the run; those of its histories follow")
     words.add_argument("--only", help=f"these faults alone, by comma: {', '.join(FAULTS)}")
     words.add_argument("--json", action="store_true")
+    words.add_argument("--jobs", type=int, default=2, help="processes at work")
     words.add_argument("--replay", type=int, help="one history in full, by its own seed")
     options = words.parse_args()
     only = tuple(options.only.split(",")) if options.only else None
@@ -40,7 +34,8 @@ def main() -> int:
     began = time.perf_counter()
     found = measure(
         seeds_of(options.seed, options.count), only,
-        lambda done: print(f"{done} of {options.count}, {time.perf_counter() - began:.0f} s", file=sys.stderr))
+        lambda done: print(f"{done} of {options.count}, {time.perf_counter() - began:.0f} s", file=sys.stderr),
+        options.jobs)
     print(json.dumps(as_json(found)) if options.json else table(found))
     return 0
 
@@ -57,7 +52,8 @@ def replay(seed: int, only: tuple[str, ...] | None) -> int:
     print(f"unit {case.unit}{'; then ' + str(case.re_enrolled) if case.re_enrolled else ''}")
     print(f"logger {[(name, getattr(case.logger, name)) for name in case.logger.__slots__ if name != 'truthless']}")
     print(f"{one}")
-    print(f"wet {one.wet}, dry {one.dry}, bounds asked {one.bounds_asked}: least {one.low_holds}, most {one.upper_holds}")
+    print(f"wet {one.wet}, dry {one.dry}, bounds asked {one.bounds_asked}: least {one.low_holds}, "
+          f"most {one.upper_holds}, weak {one.weak_holds}")
     for first, last in runs(truth.unsettled | truth.short):
         water = float(truth.litres[first:last].sum())
         short = float(truth.litres[first:last][truth.short[first:last]].sum())

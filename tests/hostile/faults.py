@@ -216,7 +216,8 @@ def gateway_repeats(case: Case) -> None:
             if name == "power_on" and honest_power:
                 continue
             known = before[name].dropna()
-            case.rows.loc[within & (case.rows["what"] == "reading"), name] = known.iloc[-1] if len(known) else np.nan
+            again = within & (case.rows["what"] == "reading")
+            case.rows.loc[again, name] = known.iloc[-1] if len(known) else np.nan
 
 
 def _stuck(name: str) -> Callable[[Case], None]:
@@ -266,13 +267,15 @@ def backlog_late(case: Case) -> None:
     inside = case.span(300, 10_800)
     case.rows.loc[inside, "late"] = True
     if case.rng.random() < 0.5 and inside.any():
-        case.links += [(float(case.rows.loc[inside, "t"].min()), False), (float(case.rows.loc[inside, "t"].max()), True)]
+        case.links += [(float(case.rows.loc[inside, "t"].min()), False)]
+        case.links += [(float(case.rows.loc[inside, "t"].max()), True)]
 
 
 def backlog_never(case: Case) -> None:
     inside = case.span(300, 10_800)
     if case.rng.random() < 0.5 and inside.any():
-        case.links += [(float(case.rows.loc[inside, "t"].min()), False), (float(case.rows.loc[inside, "t"].max()), True)]
+        case.links += [(float(case.rows.loc[inside, "t"].min()), False)]
+        case.links += [(float(case.rows.loc[inside, "t"].max()), True)]
     case.lose(inside)
 
 
@@ -401,7 +404,8 @@ def make_case(seed: int, only: tuple[str, ...] | None = None) -> Case:
 def _unit(truth: Truth, logger: Logger) -> dict[str, Any]:
     return {
         "slug": "main", "reactor": truth.kind.name, "dose_target_mj_cm2": truth.target_mj_cm2,
-        "uvt_pct": truth.enrolled_uvt_pct, "cold_plumbing_l": 18.0, "hot_tank_l": 120.0,
+        "uvt_pct": truth.enrolled_uvt_pct, "cold_plumbing_l": 18.0,
+        "hot_tank_l": 120.0 if logger.cadence_s == 30 else 0.0,  # what a flush must reach costs the program time
         "peak_flow_l_min": truth.peak_flow_l_min, "cadence_s": float(logger.cadence_s),
         "drawdown_l": "gravity" if truth.drawdown_l is None else truth.drawdown_l,
     }

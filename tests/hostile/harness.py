@@ -1,17 +1,20 @@
 """Play histories through the door, hold the answers against the truth, and count.
 
-Words: *far short* is water of less than half of its target dose, or more than half a log short; *wet* is a history
-with at least 1 L of it; *dry* one with none short at all, that ends lit, strong and heard. A *wrong clear* is `clear`
-or `watch` for a wet one. Water that passed after the last row that a unit sent in time counts for nobody: nothing
-could have told.
+Words: *far short* is water of less than half of its target dose, or more than half a log short; *wet* a history
+with at least 1 L of it; *dry* one with none short at all, of a unit whose intensity is measured (of another no
+dose is known), that ends lit, strong and heard. A *wrong clear* is `clear` or `watch` for a wet one. Water that
+passed after the last row that a unit sent in time counts for nobody: nothing could have told.
 """
 
 from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -19,17 +22,24 @@ import numpy as np
 import pandas as pd
 
 from .door import Door, by_cabin, cabin_toml, reactors_toml
-from .faults import Case, make_case
+from .faults import FAULTS, Case, make_case
 from .logger import QUANTITIES
 from .truth import Flags, runs
 
 WET_L = 1.0
 DRY_L = 0.05
+DARK_KINDS = ("dark", "warming", "unheard")
 CALM = ("clear", "watch")
 NOW = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 PHASE = timedelta(minutes=17, seconds=13.7)  # histories end in four phases of the hour
 PHASES = 4
-UNITS_A_STORE = 120
+UNITS_A_STORE = 80
+SEEDS_APART = 1_000_000
+
+
+def seeds_of(run: int, count: int) -> list[int]:
+    """The histories of a run; those of different runs differ."""
+    return list(range(run * SEEDS_APART, run * SEEDS_APART + count))
 
 
 @dataclass(slots=True)
@@ -47,11 +57,14 @@ class Outcome:
     shown_l: float = 0.0  # far short, in stretches that a truthful row, or a missing one, shows
     dark_short_l: float = 0.0  # short past a lamp dark or not settled
     dark_unshown_l: float = 0.0  # short so, and nothing shows it
+    cold_l: float = 0.0  # all that passed a lamp dark, dim, or lit for less than its warm-up time
     may_be_short_l: float = 0.0  # the most that honest sensors leave in doubt
+    measures_dose: bool = True  # has an intensity, without which no dose is known
     slack_l: float = 0.0  # what the meter's own steps hide
     ends_well: bool = True
     ends_heard: bool = True
-    low_l: float = 0.0
+    low_dark_l: float = 0.0  # under-dosed for certain, by `outages`: dark, warming, unheard
+    low_l: float = 0.0  # the same of all kinds, by the advisory where one stands
     upper_l: float | None = 0.0  # None: not bounded
 
     @property
@@ -60,7 +73,7 @@ class Outcome:
 
     @property
     def dry(self) -> bool:
-        return self.short_l < DRY_L and self.ends_well and self.ends_heard
+        return self.short_l < DRY_L and self.ends_well and self.ends_heard and self.measures_dose
 
     @property
     def calm(self) -> bool:
@@ -86,19 +99,24 @@ class Outcome:
 
     @property
     def low_holds(self) -> bool:
-        return self.low_l <= self.may_be_short_l + self.slack_l
+        return self.low_dark_l <= self.cold_l + self.slack_l
 
     @property
     def upper_holds(self) -> bool:
         return self.upper_l is None or self.upper_l + self.slack_l >= self.dark_short_l
 
     @property
-    def upper_holds_weak(self) -> bool:
-        return self.upper_l is None or self.upper_l + self.slack_l >= self.short_l
+    def weak_holds(self) -> bool:
+        """With weak light too; where it is measured at every reading."""
+        if not self.measures_dose or "cells_missing" in self.kinds:
+            return True
+        high = self.upper_l is None or self.upper_l + self.slack_l >= self.short_l
+        return high and self.low_l <= self.may_be_short_l + self.slack_l
 
 
 def measure(
     seeds: Sequence[int], only: tuple[str, ...] | None = None, said: Callable[[int], None] | None = None,
+    jobs: int = 2,
 ) -> list[Outcome]:
     """Play these histories and score each.
 
@@ -108,16 +126,31 @@ def measure(
         Names of faults; None: by chance.
     said : callable or None
         Told how many are done, after each store.
+    jobs : int
+        Processes at work, each on stores of its own; 1: this one.
     """
+    of_phase = [[seed for seed in seeds if seed % PHASES == number] for number in range(PHASES)]
+    stores = [
+        some[first : first + UNITS_A_STORE] for some in of_phase for first in range(0, len(some), UNITS_A_STORE)]
+    if jobs == 1 or len(stores) < 2:
+        return _gathered(map(play_apart, stores, [only] * len(stores)), said)
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:  # a fork would share duckdb's threads
+        return _gathered(pool.map(play_apart, stores, [only] * len(stores)), said)
+
+
+def _gathered(parts: Iterable[list[Outcome]], said: Callable[[int], None] | None) -> list[Outcome]:
     out: list[Outcome] = []
-    for number in range(PHASES):
-        mine = [seed for seed in seeds if seed % PHASES == number]
-        for first in range(0, len(mine), UNITS_A_STORE):
-            with tempfile.TemporaryDirectory() as folder:
-                out += play(Door(Path(folder)), mine[first : first + UNITS_A_STORE], only)
-            if said is not None:
-                said(len(out))
+    for part in parts:
+        out += part
+        if said is not None:
+            said(len(out))
     return sorted(out, key=lambda one: one.seed)
+
+
+def play_apart(seeds: Sequence[int], only: tuple[str, ...] | None) -> list[Outcome]:
+    """Histories of one phase in a store that is thrown away."""
+    with tempfile.TemporaryDirectory() as folder:
+        return play(Door(Path(folder)), seeds, only)
 
 
 def play(door: Door, seeds: Iterable[int], only: tuple[str, ...] | None = None) -> list[Outcome]:
@@ -133,7 +166,8 @@ def play(door: Door, seeds: Iterable[int], only: tuple[str, ...] | None = None) 
     door.load(rows[~late], "log.csv")
     if late.any():
         door.load(rows[late], "backlog.csv")
-    changed = [cabin_toml(slug(seed), case.unit | case.re_enrolled) for seed, case in cases.items() if case.re_enrolled]
+    changed = [
+        cabin_toml(slug(seed), case.unit | case.re_enrolled) for seed, case in cases.items() if case.re_enrolled]
     if changed:
         door.enroll(reactors_toml() + "".join(changed))
     status, outages = by_cabin(door.status()), by_cabin(door.outages())
@@ -150,7 +184,8 @@ def csv_rows(seed: int, case: Case, now: datetime) -> pd.DataFrame:
     """A history's rows as the CSV log has them, its end at `now`."""
     began = np.datetime64(now.replace(tzinfo=None), "us") - np.timedelta64(case.truth.seconds, "s")
     stamps_us = np.round(case.rows["stamp"].to_numpy(float) * 1e3).astype("int64") * 1000
-    out = pd.DataFrame({"at": np.datetime_as_string(began + stamps_us.astype("timedelta64[us]")).astype(object) + "Z"})
+    at = np.datetime_as_string(began + stamps_us.astype("timedelta64[us]"))
+    out = pd.DataFrame({"at": at.astype(object) + "Z"})
     out["cabin"], out["unit"] = slug(seed), "main"
     for name in QUANTITIES:
         values = case.rows[name]
@@ -188,16 +223,17 @@ def score(
         low = sum(one["underdosed_l"] or 0.0 for one in outages)
         bounds = [one.get("underdosed_l_upper") for one in outages]
         upper = None if None in bounds else sum(bounds)
-    from .faults import FAULTS
-
     return Outcome(
         seed=seed, kinds=case.kinds,
         honest=all(FAULTS[name].honest for name in case.kinds) and case.logger.has_meter,
         backlog_in=not {"backlog_never", "backlog_late"} & set(case.kinds),
         verdict=status["verdict"], reasons=list(status["reasons"]), short_l=litres(truth.short),
         far_short_l=litres(truth.far_short), shown_l=litres(shown), dark_short_l=litres(dark_short),
-        dark_unshown_l=litres(dark_short & ~dark_shown), may_be_short_l=litres(truth.may_be_short),
-        slack_l=0.1 + case.logger.total_step_l, ends_well=truth.ends_well, ends_heard=heard,
+        dark_unshown_l=litres(dark_short & ~dark_shown), cold_l=litres(truth.cold),
+        may_be_short_l=litres(truth.may_be_short), measures_dose="intensity_w_m2" in case.logger.has,
+        slack_l=0.1 + case.logger.total_step_l * (1 + len(runs(truth.unsettled))), ends_well=truth.ends_well,
+        ends_heard=heard,
+        low_dark_l=sum(one["underdosed_l"] or 0.0 for one in outages if one["kind"] in DARK_KINDS),
         low_l=float(low), upper_l=None if upper is None else float(upper))
 
 
@@ -228,7 +264,7 @@ def shown_stretches(case: Case, told: float) -> tuple[Flags, Flags]:
         | (rows["intensity_w_m2"] < 0.5 * truth.settled_w_m2).to_numpy())
     missing = np.zeros(truth.seconds, bool)
     readings = np.append(t[(rows["what"] == "reading").to_numpy()], told)
-    for before, after in zip(readings[:-1], readings[1:], strict=True):
+    for before, after in pairwise(readings.tolist()):
         if after - before > 1.5 * logger.cadence_s:
             missing[int(np.ceil(before)) : int(after)] = True
     counted = rows[rows["lamp_hours"].notna()]
@@ -286,7 +322,7 @@ class Bounds:
     asked: int
     low_broken: tuple[int, ...]
     upper_broken: tuple[int, ...]
-    upper_broken_weak: tuple[int, ...]
+    weak_broken: tuple[int, ...]
     excess_median_l: float  # of the upper bound over the truth, where water was short
     excess_median_dry_l: float
 
@@ -298,7 +334,7 @@ class Bounds:
         return cls(
             len(some), tuple(one.seed for one in some if not one.low_holds),
             tuple(one.seed for one in some if not one.upper_holds),
-            tuple(one.seed for one in some if not one.upper_holds_weak),
+            tuple(one.seed for one in some if not one.weak_holds),
             float(np.median(wet)) if wet else np.nan, float(np.median(dry)) if dry else np.nan)
 
 
@@ -328,11 +364,12 @@ def table(found: Sequence[Outcome]) -> str:
     b = Bounds.of(found)
     lines += [
         "", f"Bounds, honest and shown ({b.asked}): least too high {len(b.low_broken)}, most too low "
-        f"{len(b.upper_broken)}, with weak light {len(b.upper_broken_weak)} "
-        f"({_share(len(b.upper_broken_weak), b.asked).strip()})",
+        f"{len(b.upper_broken)}, with weak light {len(b.weak_broken)} "
+        f"({_share(len(b.weak_broken), b.asked).strip()})",
         f"The upper bound's median excess: {b.excess_median_l:.1f} L where water was short, "
         f"{b.excess_median_dry_l:.1f} L where none was",
-        f"  least too high: {_seeds(b.low_broken)}", f"  most too low: {_seeds(b.upper_broken)}", "",
+        f"  least too high: {_seeds(b.low_broken)}", f"  most too low: {_seeds(b.upper_broken)}",
+        f"  with weak light: {_seeds(b.weak_broken)}", "",
         "Wrong clear, each to be replayed with --replay SEED:"]
     for one in found:
         if one.wrong_clear:

@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from .truth import Flags, Floats, Truth, last_start, log_uniform
+from .truth import HEAD_S, Flags, Floats, Truth, last_start, log_uniform, runs
 
 QUANTITIES = (
     "lamp_on", "power_on", "intensity_w_m2", "flow_l_min", "total_l", "uvt_pct", "water_temp_c", "battery_v",
@@ -41,6 +42,12 @@ class Logger:
     counter_of_contactor: bool = False
     truthless: dict[str, Floats] = field(default_factory=dict)  # quantities that are read wrong all along
 
+    def status(self, truth: Truth) -> Floats:
+        """Its lamp status at each second."""
+        if "lamp_on" in self.truthless:
+            return self.truthless["lamp_on"]
+        return np.ones(truth.seconds) if self.contactor else truth.burning.astype(float)
+
     @property
     def has_meter(self) -> bool:
         """Whether it logs a meter's own running total."""
@@ -50,7 +57,7 @@ class Logger:
 def some_logger(rng: np.random.Generator) -> Logger:
     """A logger without any fault."""
     has = {"lamp_on", "intensity_w_m2", "flow_l_min", "total_l", "power_on", "lamp_hours"}
-    for name, often in (("lamp_on", 0.85), ("intensity_w_m2", 0.85), ("flow_l_min", 0.85), ("total_l", 0.8),
+    for name, often in (("lamp_on", 0.85), ("intensity_w_m2", 0.94), ("flow_l_min", 0.85), ("total_l", 0.8),
                         ("power_on", 0.6), ("lamp_hours", 0.6)):
         if rng.random() > often:
             has.discard(name)
@@ -65,7 +72,8 @@ def some_logger(rng: np.random.Generator) -> Logger:
     return Logger(
         cadence_s=cadence, phase_s=float(np.round(rng.uniform(0, cadence), 1)), has=has,
         events={name for name in ("power_on", "lamp_on") if name in has and rng.random() < 0.5},
-        whole_events=bool(rng.random() < 0.3), total_step_l=float(rng.choice([0.01, 0.1, 1.0, 10.0], p=(.2, .4, .3, .1))),
+        whole_events=bool(rng.random() < 0.3),
+        total_step_l=float(rng.choice([0.01, 0.1, 1.0, 10.0], p=(0.2, 0.4, 0.3, 0.1))),
         counter_step_s=float(rng.choice([1.0, 36.0, 360.0, 3600.0], p=(0.3, 0.3, 0.3, 0.1))),
         intensity_noise=float(rng.uniform(0.002, 0.02)), intensity_step=float(rng.choice([0.01, 0.1, 1.0])))
 
@@ -82,62 +90,57 @@ def alive(truth: Truth, logger: Logger) -> Flags:
 def read(truth: Truth, logger: Logger, rng: np.random.Generator) -> pd.DataFrame:
     """Everything that the logger writes down, in the order of true time."""
     up = alive(truth, logger)
-    values = _quantities(truth, logger, up, rng)
     t = np.arange(logger.phase_s, truth.seconds - 1, logger.cadence_s)
-    parts = [_rows(t[up[t.astype(int)]], "reading", values, sorted(logger.has))]
+    everything = sorted(logger.has)
+    written = [(t[up[t.astype(int)]], "reading", everything)]
     for name in sorted(logger.events):
-        state = truth.power if name == "power_on" else values["lamp_on"] > 0.5
-        changed = np.flatnonzero(np.diff(state.astype(np.int8))) + 1
-        at = changed[up[changed]].astype(float) + np.round(rng.uniform(0.05, 0.9, int(up[changed].sum())), 2)
-        at = at[at < truth.seconds - 1]
-        parts.append(_rows(at, "event", values, sorted(logger.has) if logger.whole_events else [name]))
+        state = truth.power.astype(float) if name == "power_on" else logger.status(truth)
+        changed = np.flatnonzero(np.diff(state) != 0) + 1
+        at = changed[up[changed]] + np.round(rng.uniform(0.05, 0.9, int(up[changed].sum())), 2)
+        written.append((at[at < truth.seconds - 1], "event", everything if logger.whole_events else [name]))
     if logger.boot_events:
         boots = np.flatnonzero(np.diff(up.astype(np.int8)) > 0) + 1
-        parts.append(_rows(boots + 0.3, "boot", values, sorted(logger.has & {"lamp_on", "power_on"})))
-    rows = pd.concat([part for part in parts if len(part)], ignore_index=True)
-    rows = rows.sort_values("t", kind="stable").drop_duplicates("t").reset_index(drop=True)
-    rows["stamp"] = rows["t"]
-    rows["late"] = False
-    every = logger.sends_every_s
-    rows["arrival"] = rows["t"] if every is None else np.ceil(rows["t"] / every) * every
-    return rows
-
-
-def _rows(t: Floats, what: str, values: dict[str, Floats], names: list[str]) -> pd.DataFrame:
-    rows = pd.DataFrame({"t": np.asarray(t, float), "what": what})
-    second = rows["t"].to_numpy().astype(int)
+        written.append((boots + 0.3, "boot", sorted(logger.has & {"lamp_on", "power_on"})))
+    at = np.concatenate([part[0] for part in written])
+    what = np.repeat([part[1] for part in written], [len(part[0]) for part in written])
+    rows = pd.DataFrame({"t": at, "what": what})
+    second = at.astype(int)
+    measured = _quantities(truth, logger, up, second, rng)
     for name in QUANTITIES:
-        rows[name] = values[name][second] if name in names else np.nan
-    return rows
+        holds = np.repeat([name in part[2] for part in written], [len(part[0]) for part in written])
+        rows[name] = np.where(holds, measured[name], np.nan)
+    rows = rows.sort_values("t", kind="stable").drop_duplicates("t").reset_index(drop=True)
+    every = logger.sends_every_s
+    arrival = rows["t"] if every is None else np.ceil(rows["t"] / every) * every
+    return rows.assign(stamp=rows["t"], late=False, arrival=arrival)
 
 
-def _quantities(truth: Truth, logger: Logger, up: Flags, rng: np.random.Generator) -> dict[str, Floats]:
-    """What each quantity reads at each second, before any fault of rows."""
-    noisy = truth.intensity_w_m2 * (1 + rng.normal(0, logger.intensity_noise, truth.seconds))
+def _quantities(
+    truth: Truth, logger: Logger, up: Flags, second: npt.NDArray[np.int64], rng: np.random.Generator
+) -> dict[str, Floats]:
+    """What each quantity reads at these seconds, before any fault of rows."""
+    noisy = truth.intensity_w_m2[second] * (1 + rng.normal(0, logger.intensity_noise, len(second)))
     drawn = truth.total_start_l + np.cumsum(truth.litres * up) if logger.pulse else truth.total_l
-    burnt = np.cumsum((truth.ballast if logger.counter_of_contactor else truth.burning).astype(float))
-    hours = truth.counter_start_h + burnt / 3600
+    burnt_s = np.cumsum(truth.ballast.astype(float)) if logger.counter_of_contactor else truth.lit_s
     step_h = logger.counter_step_s / 3600
-    status = np.ones(truth.seconds) if logger.contactor else truth.burning.astype(float)
-    values = {
-        "lamp_on": status, "power_on": truth.power.astype(float),
+    hours = truth.counter_start_h + burnt_s[second] / 3600
+    measured = {
+        "lamp_on": logger.status(truth)[second], "power_on": truth.power[second].astype(float),
         "intensity_w_m2": np.round(np.maximum(noisy, 0) / logger.intensity_step) * logger.intensity_step,
-        "flow_l_min": np.round(truth.flow_l_min, 2),
-        "total_l": np.floor(drawn / logger.total_step_l + 1e-9) * logger.total_step_l,
-        "uvt_pct": np.round(truth.uvt_pct + rng.normal(0, 0.4), 1),
-        "water_temp_c": np.round(8 + 3 * np.sin(np.arange(truth.seconds) / 9000), 1),
-        "battery_v": np.round(12.9 + 0.4 * np.sin(np.arange(truth.seconds) / 20000), 2),
+        "flow_l_min": np.round(truth.flow_l_min[second], 2),
+        "total_l": np.floor(drawn[second] / logger.total_step_l + 1e-9) * logger.total_step_l,
+        "uvt_pct": np.round(truth.uvt_pct[second] + rng.normal(0, 0.4), 1),
+        "water_temp_c": np.round(8 + 3 * np.sin(second / 9000), 1),
+        "battery_v": np.round(12.9 + 0.4 * np.sin(second / 20000), 2),
         "lamp_hours": np.floor(hours / step_h + 1e-9) * step_h,
     }
-    return values | logger.truthless
+    return measured | {name: values[second] for name, values in logger.truthless.items()}
 
 
 def some_span(
     rng: np.random.Generator, truth: Truth, low_s: float, high_s: float, *, near_cut: float = 0.6
 ) -> tuple[float, float]:
     """Begin and end of a fault; with probability `near_cut` it overlaps time in which the lamp was not settled."""
-    from .truth import HEAD_S, runs
-
     length = min(log_uniform(rng, low_s, high_s), truth.seconds - HEAD_S - 120)
     cuts = [cut for cut in runs(truth.unsettled) if cut[0] > HEAD_S]
     if cuts and rng.random() < near_cut:

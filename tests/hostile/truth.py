@@ -8,6 +8,7 @@ empties and of people who draw water is common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 HEAD_S = 600  # every history begins with ten minutes in which nothing is wrong
-# 40 CFR 141.720(d)(1), mJ/cm2 for 0 to 4 log in steps of a half; values seen in a secondary copy, heads from memory.
+# 40 CFR 141.720(d)(1), mJ/cm2 for 0 to 4 log in steps of a half; seen in a secondary copy, heads from memory.
 LOG_STEPS = np.arange(0.0, 4.5, 0.5)
 CRYPTOSPORIDIUM = np.array([0.0, 1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0])
 GIARDIA = np.array([0.0, 1.5, 2.1, 3.0, 5.2, 7.7, 11.0, 15.0, 22.0])
@@ -103,15 +104,29 @@ class Truth:
     counter_start_h: float
     total_start_l: float
     red_mj_cm2: Floats = field(init=False)
+    unsettled: Flags = field(init=False)
+    short: Flags = field(init=False)  # water of this second misses its target
+    far_short: Flags = field(init=False)  # and by more than half a log, or half of it
+    cold: Flags = field(init=False)  # dark, dim, or lit for less than the enrolled warm-up time
     litres: Floats = field(init=False)
     total_l: Floats = field(init=False)
     lit_s: Floats = field(init=False)
 
     def __post_init__(self) -> None:
-        self.red_mj_cm2 = self.kind.red_mj_cm2(self.intensity_w_m2, self.uvt_pct, self.flow_l_min)
+        flows = self.flow_l_min > 0
+        self.red_mj_cm2 = np.where(self.intensity_w_m2 > 0, np.inf, 0.0)
+        self.red_mj_cm2[flows] = self.kind.red_mj_cm2(
+            self.intensity_w_m2[flows], self.uvt_pct[flows], self.flow_l_min[flows])
         self.litres = self.flow_l_min / 60.0
         self.total_l = self.total_start_l + np.cumsum(self.litres)
         self.lit_s = np.cumsum(self.burning.astype(float))
+        self.unsettled = self.light < 0.9  # dark, or still warming up
+        self.short = flows & (self.red_mj_cm2 < self.target_mj_cm2)
+        lost = short_log(np.minimum(self.red_mj_cm2, 1e6), self.target_mj_cm2) > SHORT_LOG
+        self.far_short = flows & (lost | (self.red_mj_cm2 < 0.5 * self.target_mj_cm2))
+        began = last_start(self.burning)
+        on_s = np.arange(self.seconds) - began
+        self.cold = self.unsettled | ~self.burning | ((on_s < self.kind.warm_up_s) & (began > 0))
 
     @property
     def seconds(self) -> int:
@@ -119,46 +134,28 @@ class Truth:
         return len(self.power)
 
     @property
-    def unsettled(self) -> Flags:
-        """Dark, or still warming up."""
-        return self.light < 0.9
-
-    @property
-    def short(self) -> Flags:
-        """Water of this second misses its target."""
-        return (self.flow_l_min > 0) & (self.red_mj_cm2 < self.target_mj_cm2)
-
-    @property
-    def far_short(self) -> Flags:
-        """Water of this second is more than half a log, or half of its target, short."""
-        lost = short_log(np.minimum(self.red_mj_cm2, 1e6), self.target_mj_cm2) > SHORT_LOG
-        return (self.flow_l_min > 0) & (lost | (self.red_mj_cm2 < 0.5 * self.target_mj_cm2))
-
-    @property
-    def cold(self) -> Flags:
-        """Dark, or burning for less than the kind's enrolled warm-up time."""
-        since_on = np.arange(self.seconds) - last_start(self.burning)
-        return ~self.burning | ((since_on < self.kind.warm_up_s) & (last_start(self.burning) > 0))
-
-    @property
     def may_be_short(self) -> Flags:
-        """Water that honest sensors with their stated uncertainties (10 %, 5 %, 4 points) can't clear of being short.
+        """Water that honest sensors with their stated uncertainties (10 %, 5 %, 4 points) can't clear.
 
-        Dark and cold water count, whatever light there was.
+        Some allowance for their noise is in it. Dark and cold water count, whatever light there was.
         """
-        low = np.full(self.seconds, np.inf)
-        for points in (-4.0, 0.0, 4.0):
-            for at in (self.enrolled_uvt_pct + points, np.clip(self.uvt_pct + points, 1.0, 99.0)):
-                found = self.kind.red_mj_cm2(0.8 * self.intensity_w_m2, at, 1.08 * self.flow_l_min)
-                low = np.minimum(low, found)
-        return (self.flow_l_min > 0) & ((low < self.target_mj_cm2) | self.cold | self.unsettled)
+        flows = self.flow_l_min > 0
+        intensity, flow = 0.8 * self.intensity_w_m2[flows], 1.08 * self.flow_l_min[flows]
+        low = np.full(len(flow), np.inf)
+        for points in (-4.0, 4.0):
+            for at in (self.enrolled_uvt_pct + points, np.clip(self.uvt_pct[flows] + points, 1.0, 99.0)):
+                low = np.minimum(low, self.kind.red_mj_cm2(intensity, at, flow))
+        out = flows.copy()
+        out[flows] = (low < self.target_mj_cm2) | self.cold[flows]
+        return out
 
     @property
     def ends_well(self) -> bool:
         """The last twenty minutes are lit, warm and strong enough for peak flow."""
         last = slice(self.seconds - 1200, None)
         dose = self.kind.red_mj_cm2(self.intensity_w_m2[last], self.uvt_pct[last], self.peak_flow_l_min)
-        return bool(self.power[last].all() and not self.unsettled[last].any() and (dose >= self.target_mj_cm2).all())
+        lit = self.power[last].all() and not self.unsettled[last].any()
+        return bool(lit and (dose >= self.target_mj_cm2).all())
 
 
 def runs(flags: Flags) -> list[tuple[int, int]]:
@@ -193,7 +190,7 @@ def live(rng: np.random.Generator, wishes: set[str]) -> Truth:
     seconds = int(hours * 3600 + rng.integers(-900, 900))
     ends_calm = bool(rng.random() < 0.85) and "lamp_dies" not in wishes
     tail_s = int(rng.integers(1500, 2700)) if ends_calm else 0
-    peak = float(np.round(kind.test_flow_l_min * rng.uniform(0.45, 0.75), 1))
+    peak = float(np.round(kind.test_flow_l_min * rng.uniform(0.3, 0.6), 1))
     uvt = float(np.round(kind.test_uvt_pct + rng.uniform(2, 14), 1))
     target = float(rng.choice([40.0, 30.0], p=(0.85, 0.15)))
     drawdown = None if rng.random() < 0.3 else float(np.round(rng.uniform(0, 45), 0))
@@ -263,7 +260,7 @@ def _light(burning: Flags, *, tau_s: float, cools_s: float) -> Floats:
     light = np.zeros(len(burning))
     warmth = 1.0
     edges = np.concatenate([[0], np.flatnonzero(np.diff(burning.astype(np.int8))) + 1, [len(burning)]])
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges.tolist()):
         passed = np.arange(1, last - first + 1)
         if burning[first]:
             course = 1 - (1 - warmth) * np.exp(-passed / tau_s)
@@ -275,13 +272,19 @@ def _light(burning: Flags, *, tau_s: float, cools_s: float) -> Floats:
 
 
 def _settled(rng: np.random.Generator, kind: Kind, uvt: float, peak: float, target: float) -> float:
-    """Intensity of the strong lamp: mostly well above what the target asks for at peak flow, at times just so."""
+    """Intensity of the strong lamp: mostly well above what the target asks for at peak flow, at times just so.
+
+    Never much above what the lamp of the test gives in that water.
+    """
     levels = np.linspace(1, 400, 4000)
     worst = np.minimum(
         kind.red_mj_cm2(0.85 * levels, min(uvt + 4, 99), 1.08 * peak),
         kind.red_mj_cm2(0.85 * levels, uvt - 4, 1.08 * peak))
     needed = max(float(levels[np.searchsorted(worst, target)]), kind.alarm_intensity_w_m2)
-    return needed * float(rng.uniform(1.1, 1.9) if rng.random() < 0.9 else rng.uniform(0.95, 1.1))
+    path_cm = kind.chamber_inner_radius_cm - kind.sleeve_outer_radius_cm
+    new_lamp = kind.test_intensity_w_m2 * (uvt / kind.test_uvt_pct) ** path_cm  # exp(-a path), a = -ln(UVT)
+    wanted = needed * float(rng.uniform(1.1, 1.9) if rng.random() < 0.9 else rng.uniform(0.95, 1.1))
+    return min(wanted, new_lamp * float(rng.uniform(0.9, 1.05)))
 
 
 def _water(
