@@ -380,7 +380,7 @@ def outages(
     # what was heard of a unit that is no longer enrolled stays; without its profile the time since is not known
     states = store.ask(
         f"{PRESENT} WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)",
-        given)
+        {"cabin": cabin, "unit": unit})
     parts = [found]
     for (place, one), tail in _tails(states, fleet, now, links).items():
         parts.append(tail.assign(cabin=place, unit=one)[list(found.columns)])
