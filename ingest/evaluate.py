@@ -25,6 +25,7 @@ from ingest.watch import watch
 from models.exposure import Rows, cut, exposure, hourly, instants, microseconds, segments
 from models.exposure.instants import NEVER, US_PER_H, Bools, Ints
 from models.exposure.resume import COLUMNS
+from models.exposure.rows import LOOK_AHEAD_US
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
@@ -231,7 +232,7 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> Ints:
     from there on all is worked out again. Of the states before, the second last: so the period in which the news
     falls is worked out whole.
     """
-    since = microseconds(owed["since"])
+    since = microseconds(owed["since"]) - LOOK_AHEAD_US
     con.register("owed", owed)
     try:
         news = frame(con.execute(_NEWS, {"floor": owed["since"].min().to_pydatetime()}))

@@ -186,19 +186,22 @@ def _pieces(
     proven = ~lamp.on_known & seen
     warm_at = np.where(lit & ~proven, np.clip(lamp.on_from + warm_up, start, end), start)
     late, weak_sure, dose, late_rests = _late(rows, between, doses, lit)
+    # in the warm-up too a measured intensity gives the dose, if it is another than before the lamp was dark
+    measured = (rows.value_at["intensity_w_m2"] >= lamp.on_from) & (lamp.changed_at >= lamp.on_from) & lit
+    dosed = measured & _later(measured) & ~late
     kinds = np.stack([np.full(len(rows), KindCode.WARMING), np.where(late, KindCode.WEAK, found.kind)], axis=1)
     sure = np.stack([lamp.on_known & (warm_at <= lamp.on_least + warm_up), found.sure | (late & weak_sure)], axis=1)
-    warming = np.where(lamp.on_known, Witness.WARM_UP, Witness.WARM_UP | Witness.NO_WITNESS)
+    warming = np.where(dosed, Witness.WARM_UP | Witness.INTENSITY, Witness.WARM_UP)
     rests_on = np.stack([warming, np.where(late, late_rests, found.rests_on)], axis=1)
     bounds = np.stack([start, warm_at, end], axis=1)
     keep = bounds[:, 1:] > bounds[:, :-1]
     row = np.broadcast_to(np.arange(len(rows))[:, None], keep.shape)[keep]
     kind = kinds[keep]
     reason = np.where(np.isin(kind, (KindCode.WARMING, KindCode.WEAK)), ReasonCode.NONE, found.reason[row])
-    suspect = kind != KindCode.LIT
+    suspect = (kind != KindCode.LIT) & ~((kind == KindCode.WARMING) & dosed[row])
     dose_of = np.select(
-        [kind == KindCode.UNHEARD, (kind == KindCode.DARK) | (kind == KindCode.WARMING)], [np.nan, 0.0],
-        default=dose[row])
+        [kind == KindCode.UNHEARD, (kind == KindCode.DARK) | ((kind == KindCode.WARMING) & ~dosed[row])],
+        [np.nan, 0.0], default=dose[row])
     pieces = Pieces(
         row=row, start=bounds[:, :-1][keep], end=bounds[:, 1:][keep], suspect=suspect, sure=sure[keep] & suspect,
         long=found.long[row])

@@ -17,6 +17,11 @@ from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, QUANTITIES
 from models.fleet import COVERED_CADENCES, Reactor, Unit
 
 EVENTS = ("lamp_on", "power_on")
+# A row that lacks one of these speaks by the worse of the readings around it, if these lie so close together that one
+# cell alone is missing. Common practice, no source.
+WORSE = {"intensity_w_m2": np.fmin, "flow_l_min": np.fmax, "uvt_pct": np.fmin}
+CELL_CADENCES = 2.5
+LOOK_AHEAD_US = round(CELL_CADENCES / COVERED_CADENCES * 3600 * US_PER_S)  # the longest that policy lets it be
 PROFILE = (
     "cadence_s", "two_ends_s", "peak_flow_l_min", "drawdown_l", "gravity_fed", "meter", "counter_step_h",
     "dose_target_mj_cm2", "warm_up_s", "rewarm_s", "alarm_intensity_w_m2",
@@ -60,6 +65,9 @@ class Rows:
         The last measured up to here, however old, and when (`NEVER`: not yet).
     covered : ndarray of int, shape (n,)
         How long two lit ends cover from here. [us]
+    between : dict of ndarray, shape (n,)
+        Where a row lacks a quantity that was measured shortly before and after it, the worse of the two
+        (`WORSE`); NaN elsewhere.
     profile : dict of ndarray of float, shape (n,)
         `PROFILE` at that row.
     """
@@ -74,6 +82,7 @@ class Rows:
     value_at: dict[str, Ints]
     covered: Ints
     profile: dict[str, Floats]
+    between: dict[str, Floats]
     index: Ints = field(repr=False)
 
     def __len__(self) -> int:
@@ -111,8 +120,12 @@ class Rows:
         return ~np.isnan(self.own[name]) | (self.is_state & (self.value_at[name] != NEVER))
 
     def fresh(self, name: str) -> Floats:
-        """The last value where it still speaks, NaN where it is older than two ends cover."""
-        return np.where(self.at - self.value_at[name] <= self.covered, self.value[name], np.nan)
+        """The last value where it still speaks, NaN where it is older than two ends cover.
+
+        A single cell that is missing from a row speaks by its neighbours, the worse of the two.
+        """
+        held = np.where(self.at - self.value_at[name] <= self.covered, self.value[name], np.nan)
+        return np.where(np.isnan(self.between[name]), held, self.between[name]) if name in self.between else held
 
 
 def rows_of(readings: pd.DataFrame, profiles: pd.DataFrame, states: pd.DataFrame | None = None) -> Rows:
@@ -175,9 +188,26 @@ def rows_of(readings: pd.DataFrame, profiles: pd.DataFrame, states: pd.DataFrame
         has = np.where(has >= first, has, -1)
         value[name] = np.where(has >= 0, mine[has], np.nan) if at.size else mine
         value_at[name] = np.where(has >= 0, when[has], NEVER) if at.size else when
-    return Rows(
+    rows = Rows(
         unit_no=unit_no, at=at, first=first, is_state=is_state, state=state, own=own, value=value,
-        value_at=value_at, covered=covered, profile=given, index=index)
+        value_at=value_at, covered=covered, profile=given, between={}, index=index)
+    for name in WORSE:
+        rows.between[name] = _between(rows, name)
+    return rows
+
+
+def _between(rows: Rows, name: str) -> Floats:
+    """The worse of the readings before and after a row that lacks this quantity; NaN where there are no such."""
+    out = np.full(len(rows), np.nan)
+    own = rows.own[name]
+    q = rows.next(~np.isnan(own))
+    i = np.flatnonzero((rows.value_at[name] != rows.at) & (rows.value_at[name] != NEVER) & (q >= 0))
+    if not i.size:
+        return out
+    close = rows.at[q[i]] - rows.value_at[name][i] <= rows.covered[i] * (CELL_CADENCES / COVERED_CADENCES)
+    i = i[close]
+    out[i] = WORSE[name](rows.value[name][i], own[q[i]])
+    return out
 
 
 def _numbers(readings: pd.DataFrame, name: str) -> Floats:

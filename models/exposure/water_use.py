@@ -23,7 +23,7 @@ STUCK_L = 20.0
 # A total may outrun the enrolled peak flow by so much before the times or the meter are taken to be wrong: a clock
 # that stamps whole seconds, a peak that was enrolled a little low. Common practice, no source.
 PEAK_SHARE, PEAK_SLACK_L = 1.10, 2.0
-TOTAL_STEPS_L = (1.0, 0.1)  # steps in which totals are read out, the coarsest first; common practice, no source
+TOTAL_STEPS_L = (10.0, 1.0, 0.1)  # steps in which totals are read out, the coarsest first; common practice, no source
 FINEST_STEP_L = 0.01
 
 
