@@ -299,6 +299,8 @@ def cadence_enrolled_short(case: Case) -> None:
 
 def re_enrolled(case: Case) -> None:
     case.re_enrolled["cadence_s"] = float(case.rng.choice([10, 300, 900, 3600]))
+    if "sends_every_s" in case.unit:
+        case.re_enrolled["sends_every_s"] = max(case.unit["sends_every_s"], case.re_enrolled["cadence_s"])
 
 
 def plumbing_not_enrolled(case: Case) -> None:
