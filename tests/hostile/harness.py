@@ -116,7 +116,7 @@ class Outcome:
 
 def measure(
     seeds: Sequence[int], only: tuple[str, ...] | None = None, said: Callable[[int], None] | None = None,
-    jobs: int = 2,
+    jobs: int = 1,
 ) -> list[Outcome]:
     """Play these histories and score each.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from .door import Door, reactors_toml, tarnlight
+from .door import Door, Refused, reactors_toml, tarnlight
 from .faults import FAULTS, make_case
 from .harness import shown_stretches
 from .logger import QUANTITIES, Logger, alive, read
@@ -180,8 +181,22 @@ def test_numbers_of_log_uniform_stay_in_their_range():
     assert 35 < float(np.median(found)) < 70  # about the geometric mean, 50
 
 
-def test_a_store_that_refuses_says_why(tmp_path: Path):
-    from .door import Refused
+# What the generator may know of the program: its commands, its tables' door, and nothing of how it judges.
+KNOWN = {"dashboard.cli.main", "ingest.intake.keep", "ingest.queries.quarantined", "ingest.store.Store"}
 
+
+def test_the_generator_knows_nothing_of_how_the_program_judges():
+    found = set()
+    for path in Path(__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and not node.level:
+                found |= {f"{node.module}.{one.name}" for one in node.names}
+            elif isinstance(node, ast.Import):
+                found |= {one.name for one in node.names}
+    ours = {one for one in found if one.split(".")[0] in ("models", "ingest", "dashboard", "simulated_feeds")}
+    assert ours == KNOWN
+
+
+def test_a_store_that_refuses_says_why(tmp_path: Path):
     with pytest.raises(Refused, match="unknown key"):
         Door(tmp_path).enroll(reactors_toml() + "[[cabin]]\nslug = \"x\"\ncolour = 3\n")

@@ -19,7 +19,7 @@ LONG_RUN, LONG_COUNT = 8, 10_000
 @pytest.fixture(scope="module")
 def found() -> list[Outcome]:
     """The histories of CI; their table is printed with a failure."""
-    outcomes = measure(seeds_of(RUN, COUNT))
+    outcomes = measure(seeds_of(RUN, COUNT), jobs=2)
     print(table(outcomes))
     return outcomes
 
@@ -90,7 +90,7 @@ def test_with_honest_sensors_the_litres_lie_within_their_bounds(found):
 @pytest.mark.timeout(7200)
 @REWRITTEN
 def test_ten_thousand_histories_hold_the_same_limits():
-    outcomes = measure(seeds_of(LONG_RUN, LONG_COUNT))
+    outcomes = measure(seeds_of(LONG_RUN, LONG_COUNT), jobs=2)
     print(table(outcomes))
     for hold in (honest_is_never_wrongly_clear, honest_and_dry_is_mostly_calm, seldom_wrongly_clear,
                  seldom_boil_for_nothing, bounds_hold):
