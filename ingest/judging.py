@@ -127,11 +127,11 @@ def with_doses(
     kind, enrolled = given["reactor"].to_numpy()[order], given["uvt_pct"].to_numpy(dtype=float)[order]
     tested = holding(tests["unit_no"].to_numpy(np.int64), microseconds(tests["at"]), rows.unit_no, rows.at)
     values = np.append(tests["uvt_pct"].to_numpy(dtype=float), np.nan)
-    live = rows.fresh("uvt_pct")
+    live = rows.near("uvt_pct")
     uvt = np.where(np.isnan(live), np.where(tested >= 0, values[tested], enrolled), live)
     red, low, at_peak = (np.full(len(rows), np.nan) for _ in range(3))
-    flow, peak = rows.fresh("flow_l_min"), rows.profile["peak_flow_l_min"]
-    intensity = rows.fresh("intensity_w_m2")
+    flow, peak = rows.near("flow_l_min"), rows.profile["peak_flow_l_min"]
+    intensity = rows.near("intensity_w_m2")
     for number, reactor in enumerate(units.reactors):
         i = np.flatnonzero((kind == number) & ~rows.is_state)
         if not i.size:

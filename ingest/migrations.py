@@ -118,7 +118,7 @@ _EXPOSURE_STATE = """
     lamp_stated_since_us BIGINT NOT NULL, gap_at_us BIGINT NOT NULL, light_changed_at_us BIGINT NOT NULL,
     light_changed_gap_at_us BIGINT NOT NULL, lamp BIGINT NOT NULL, lit_from_us BIGINT NOT NULL,
     lit_least_us BIGINT NOT NULL, said_on_since_us BIGINT NOT NULL, intensity_same_since_us BIGINT NOT NULL,
-    tick_at_us BIGINT NOT NULL, tick_slack_us BIGINT NOT NULL, not_lit_since_tick_us BIGINT NOT NULL,
+    tick_at_us BIGINT NOT NULL, tick_slack_us BIGINT NOT NULL, tick_run BIGINT NOT NULL, finest_ul BIGINT NOT NULL, not_lit_since_tick_us BIGINT NOT NULL,
     possible_ul BIGINT NOT NULL, flow_most_ul BIGINT NOT NULL, flow_ul BIGINT NOT NULL,
     moved_ul BIGINT NOT NULL, tank_used_ul BIGINT NOT NULL, holds_ul BIGINT NOT NULL,
     suspect_ul BIGINT NOT NULL, sure_ul BIGINT NOT NULL, sure_least_ul BIGINT NOT NULL,

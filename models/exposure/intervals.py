@@ -16,12 +16,12 @@ from models.exposure.instants import NEVER, US_PER_H, US_PER_S, Bools, Floats, I
 from models.exposure.resume import BOOLS, COLUMNS, FLOATS, INTS, QUANTITIES
 from models.exposure.rows import Rows
 from models.exposure.water_use import Pieces, Totals, measure, sums, totals
-from models.exposure.witnesses import DARK_SHARE, Lamp, Stated, weigh
+from models.exposure.witnesses import COUNTER_SLACK_US, DARK_SHARE, Lamp, Stated, weigh
 from models.exposure.words import KINDS, REASONS, KindCode, ReasonCode, Witness, names, sentences
 
-# By so much a lamp's hour counter may fall short of the clock before it shows that the lamp was dark: clocks and
-# counters step in whole seconds and do not run quite alike. Common practice, no source.
-COUNTER_SLACK_US, COUNTER_SLACK_SHARE = 5 * US_PER_S, 0.002
+# A lamp's hour counter may fall short of the clock by that and by this share before it shows that the lamp was dark:
+# clocks do not run quite alike. Common practice, no source.
+COUNTER_SLACK_SHARE = 0.002
 # Of the intensity just before: below it the lamp may have just started. Common practice, no source.
 DIM_SHARE = 0.7
 VOLUMES = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper")
@@ -67,10 +67,9 @@ def exposure(
     if n:
         interval[:-1] = np.where(rows.unit_no[1:] == rows.unit_no[:-1], np.diff(rows.at), 0)
     long = interval > rows.covered
-    lamp = weigh(rows, long)
+    between = totals(rows, interval, _clock_stood(rows, interval, long, links))
+    lamp = weigh(rows, long, between.passed_l)
     long &= ~lamp.bridged
-    stood = _clock_stood(rows, interval, long, links)
-    between = totals(rows, interval, stood)
     doses = _Doses(at_flow=dose_low_mj_cm2, at_peak=dose_low_at_peak_mj_cm2)
     found, not_lit = _judged(rows, lamp, between, interval, long, links)
     pieces, codes = _pieces(rows, lamp, between, found, interval, doses)
@@ -122,7 +121,7 @@ def _judged(
     dark_end = np.where(dark, mask, _later(mask))
     rests_on = np.select(
         [lit & lamp.bridged, lit & ~dim, dim, sure, one_dark, long],
-        [_bridges(rows, lamp), mask, mask | Witness.DIM, mask, dark_end | Witness.BETWEEN, Witness.SILENCE],
+        [_bridges(lamp), mask, mask | Witness.DIM, mask, dark_end | Witness.BETWEEN, Witness.SILENCE],
         default=np.where(on & ~_later(on), _later(mask), mask))
     reasons = np.select(
         [lit & ~dim, dim, sure | (one_dark & dark), one_dark, long],
@@ -168,10 +167,9 @@ def _row_words(rows: Rows, lamp: Lamp) -> tuple[Ints, Ints]:
     return mask.astype(np.int64), reason.astype(np.int64)
 
 
-def _bridges(rows: Rows, lamp: Lamp) -> Ints:
+def _bridges(lamp: Lamp) -> Ints:
     """What covers an interval longer than its two ends do."""
-    by_counter = lamp.counter.known & (lamp.counter.dark_most <= rows.covered)
-    return np.where(by_counter, Witness.COUNTER, Witness.REWARMED).astype(np.int64)
+    return np.where(lamp.by_counter, Witness.COUNTER, Witness.REWARMED).astype(np.int64)
 
 
 def _pieces(
@@ -313,7 +311,7 @@ def _states(rows: Rows, lamp: Lamp, doses: _Doses, carry: dict[str, Ints | Bools
         "lamp": np.where(lamp.on, 1, np.where(lamp.dark, 0, -1)), "lit_from_us": lamp.on_from,
         "lit_least_us": lamp.on_least, "said_on_since_us": lamp.said_on_since,
         "intensity_same_since_us": lamp.intensity_same_since, "tick_at_us": lamp.counter.tick_at,
-        "tick_slack_us": lamp.counter.tick_slack, "lamp_stated_fresh": lamp.stated_fresh,
+        "tick_slack_us": lamp.counter.tick_slack, "tick_run": lamp.counter.tick_run, "lamp_stated_fresh": lamp.stated_fresh,
         "lit_known": lamp.on_known, "dose_low_mj_cm2": doses.at_flow, "dose_low_at_peak_mj_cm2": doses.at_peak,
         **carry, **{f"{name}_at_us": rows.value_at[name] for name in QUANTITIES},
         **{name: rows.value[name] for name in QUANTITIES},

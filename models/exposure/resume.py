@@ -36,8 +36,10 @@ INTS = (
     "said_on_since_us",
     "intensity_same_since_us",
     "tick_at_us", "tick_slack_us",  # the lamp's counter last moved then, or up to the slack before
+    "tick_run",  # readings in a row at each of which it moved
     "not_lit_since_tick_us",
     # whole microlitres and microseconds since the last running total, by what they were
+    "finest_ul",  # the least by which the running total has ever moved
     "possible_ul", "flow_most_ul", "flow_ul", "moved_ul", "tank_used_ul", "holds_ul", "suspect_ul", "sure_ul",
     "sure_least_ul", "other_least_ul", "metered_ul", "gap_ul", "gap_us", "span_us", "other_us",
 )
@@ -49,7 +51,7 @@ BOOLS = (
 DEFAULTS: Mapping[str, int | bool | float] = {
     **dict.fromkeys(FLOATS, np.nan), **dict.fromkeys(BOOLS, False),
     **{name: NEVER if name.endswith(("at_us", "since_us", "from_us", "least_us")) else 0 for name in INTS},
-    "not_lit_since_tick_us": 0, "tick_slack_us": 0, "power_said": -1, "power": -1, "lamp_said": -1,
+    "not_lit_since_tick_us": 0, "tick_slack_us": 0, "finest_ul": 10**15, "power_said": -1, "power": -1, "lamp_said": -1,
     "lamp_stated": -1, "lamp": -1,
 }
 COLUMNS = (*INTS, *FLOATS, *BOOLS)

@@ -20,8 +20,8 @@ EVENTS = ("lamp_on", "power_on")
 # A row that lacks one of these speaks by the worse of the readings around it, if these lie so close together that one
 # cell alone is missing. Common practice, no source.
 WORSE = {"intensity_w_m2": np.fmin, "flow_l_min": np.fmax, "uvt_pct": np.fmin}
-CELL_CADENCES = 2.5
-LOOK_AHEAD_US = round(CELL_CADENCES / COVERED_CADENCES * 3600 * US_PER_S)  # the longest that policy lets it be
+CELL_CADENCES, CELLS_CADENCES = 2.5, 5.5
+LOOK_AHEAD_US = round(CELLS_CADENCES / COVERED_CADENCES * 3600 * US_PER_S)  # the longest that policy lets it be
 PROFILE = (
     "cadence_s", "two_ends_s", "peak_flow_l_min", "drawdown_l", "gravity_fed", "meter", "counter_step_h",
     "dose_target_mj_cm2", "warm_up_s", "rewarm_s", "alarm_intensity_w_m2",
@@ -68,6 +68,8 @@ class Rows:
     between : dict of ndarray, shape (n,)
         Where a row lacks a quantity that was measured shortly before and after it, the worse of the two
         (`WORSE`); NaN elsewhere.
+    around : dict of ndarray, shape (n,)
+        The same of readings up to `CELLS_CADENCES` apart.
     profile : dict of ndarray of float, shape (n,)
         `PROFILE` at that row.
     """
@@ -83,6 +85,7 @@ class Rows:
     covered: Ints
     profile: dict[str, Floats]
     between: dict[str, Floats]
+    around: dict[str, Floats]
     index: Ints = field(repr=False)
 
     def __len__(self) -> int:
@@ -118,6 +121,14 @@ class Rows:
     def measured(self, name: str) -> Bools:
         """Rows that measured a quantity, and the states that know one."""
         return ~np.isnan(self.own[name]) | (self.is_state & (self.value_at[name] != NEVER))
+
+    def near(self, name: str) -> Floats:
+        """As `fresh`; where several cells in a row are missing too, the worse of the readings around them.
+
+        Light, flow and water change slowly enough for a dose; whether the lamp burned is no question for it.
+        """
+        here = self.fresh(name)
+        return np.where(np.isnan(here), self.around[name], here)
 
     def fresh(self, name: str) -> Floats:
         """The last value where it still speaks, NaN where it is older than two ends cover.
@@ -190,13 +201,14 @@ def rows_of(readings: pd.DataFrame, profiles: pd.DataFrame, states: pd.DataFrame
         value_at[name] = np.where(has >= 0, when[has], NEVER) if at.size else when
     rows = Rows(
         unit_no=unit_no, at=at, first=first, is_state=is_state, state=state, own=own, value=value,
-        value_at=value_at, covered=covered, profile=given, between={}, index=index)
+        value_at=value_at, covered=covered, profile=given, between={}, around={}, index=index)
     for name in WORSE:
-        rows.between[name] = _between(rows, name)
+        rows.between[name] = _between(rows, name, CELL_CADENCES)
+        rows.around[name] = _between(rows, name, CELLS_CADENCES)
     return rows
 
 
-def _between(rows: Rows, name: str) -> Floats:
+def _between(rows: Rows, name: str, cadences: float) -> Floats:
     """The worse of the readings before and after a row that lacks this quantity; NaN where there are no such."""
     out = np.full(len(rows), np.nan)
     own = rows.own[name]
@@ -204,7 +216,7 @@ def _between(rows: Rows, name: str) -> Floats:
     i = np.flatnonzero((rows.value_at[name] != rows.at) & (rows.value_at[name] != NEVER) & (q >= 0))
     if not i.size:
         return out
-    close = rows.at[q[i]] - rows.value_at[name][i] <= rows.covered[i] * (CELL_CADENCES / COVERED_CADENCES)
+    close = rows.at[q[i]] - rows.value_at[name][i] <= rows.covered[i] * (cadences / COVERED_CADENCES)
     i = i[close]
     out[i] = WORSE[name](rows.value[name][i], own[q[i]])
     return out

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from models.exposure.instants import NEVER, US_PER_MIN, US_PER_S, Bools, Floats, Ints
 from models.exposure.rows import Rows
@@ -25,6 +26,8 @@ STUCK_L = 20.0
 PEAK_SHARE, PEAK_SLACK_L = 1.10, 2.0
 TOTAL_STEPS_L = (10.0, 1.0, 0.1)  # steps in which totals are read out, the coarsest first; common practice, no source
 FINEST_STEP_L = 0.01
+UNSEEN_UL = 10**15  # of a total that has not moved yet
+COARSE_STEP_L = 5.0  # a step that could hide a glass and more; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +63,11 @@ class Totals:
     more: Bools
     mean_share: Floats
     carry: dict[str, Ints]
+
+    @property
+    def passed_l(self) -> Floats:
+        """The most that can have passed in the interval by the totals around it; inf where they do not say. [L]"""
+        return np.where(self.closed, (self.difference + self.step) * MICROLITRE, np.inf)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,14 +165,30 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
         off = np.abs(np.rint(total[end] / one) * one - total[end]) + np.abs(
             np.rint(total[start] / one) * one - total[start]) if n else total
         step = np.where(off < 1e-6, one, step)
-    passed, step = np.where(closed, difference, np.nan) / MICROLITRE, step / MICROLITRE
+    finest = _finest(rows, reads, marked)
+    carry["finest_ul"] = finest
+    passed, step = np.where(closed, difference, np.nan) / MICROLITRE, np.minimum(step / MICROLITRE, finest)
     most = PEAK_SHARE * span["possible_ul"] + PEAK_SLACK_L / MICROLITRE + step
+    # a total that had stuck, and now shows what the flow sensor saw meanwhile
+    caught_up = PEAK_SHARE * (moved[np.maximum(end - 1, 0)] + can_hold[np.maximum(end - 1, 0)]) if n else passed
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.fmin(np.where(span["flow_ul"] > 0, span["flow_ul"] / passed, 1.0), 1.0)
     return Totals(
         begins=begins, ends=ends, closed=closed, difference=passed, step=step, moved=moved,
-        possible=~(passed > most), more=passed > span["flow_most_ul"] + step, mean_share=np.nan_to_num(share, nan=1.0),
+        possible=~(passed > most) | (passed <= caught_up), more=passed > span["flow_most_ul"] + step, mean_share=np.nan_to_num(share, nan=1.0),
         carry=carry)
+
+
+def _finest(rows: Rows, reads: Bools, marked: Bools) -> Ints:
+    """Per row the least by which the total has ever moved: its step is no coarser. [uL]"""
+    if not len(rows):
+        return rows.at
+    total = rows.value["total_l"]
+    earlier = rows.before(rows.last(marked), -1)
+    moved = np.where(reads & (earlier >= 0), total - total[np.maximum(earlier, 0)], np.nan)
+    seen = np.where(moved > 1e-6, np.rint(np.nan_to_num(moved) / MICROLITRE), UNSEEN_UL).astype(np.int64)
+    seen = np.where(rows.is_state, rows.state["finest_ul"], seen)
+    return pd.Series(seen).groupby(rows.unit_no).cummin().to_numpy()
 
 
 def sums(rows: Rows, begins: Ints, ends: Ints, column: Ints, name: str) -> tuple[Ints, Ints]:
@@ -220,7 +244,7 @@ def measure(
     known = ~np.isnan(by_ends[1])[row] & ~pieces.long
     least, by_flow = whole(by_ends[0][row] * part), whole(by_ends[1][row] * part)
     peak = whole(rows.profile["peak_flow_l_min"][row] * (length / US_PER_MIN))
-    stored, tank_used = _from_tank(rows, lamp, pieces, peak, known)
+    stored, tank_used = _from_tank(rows, lamp, pieces, peak, known | between.closed[row])
     holds = np.where(stored >= 0, stored, peak)
     metered = np.where(pieces.long, np.nan, rows.fresh("flow_l_min")[row] * (length / US_PER_MIN))
     metered_ul = whole(metered)
@@ -245,7 +269,9 @@ def measure(
     lost = closed & (rows.profile["meter"][row] == 0) & (span["gap_us"] > 0)
     passed = np.nan_to_num(between.difference)[row]
     edge = (span["other_us"] > 0) | carry["other_before"][row].astype(bool)
-    step = np.where(edge & (passed > 0), between.step[row], 0.0)
+    # a coarse total that stands may hide most of a step
+    coarse = between.step[row] >= COARSE_STEP_L / MICROLITRE
+    step = np.where(edge & ((passed > 0) | coarse), between.step[row], 0.0)
     highest = passed + step + np.where(lost, span["gap_ul"], 0)
     lowest = np.maximum(passed - step, 0.0)
     most = np.minimum(span["suspect_ul"], np.maximum(highest - span["other_least_ul"], 0))

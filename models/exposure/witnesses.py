@@ -18,13 +18,19 @@ from enum import IntEnum
 
 import numpy as np
 
-from models.exposure.instants import NEVER, US_PER_H, US_PER_S, Bools, Floats, Ints
+from models.exposure.instants import NEVER, US_PER_H, US_PER_MIN, US_PER_S, Bools, Floats, Ints
 from models.exposure.resume import QUANTITIES
 from models.exposure.rows import EVENTS, Rows
 
 # A value that has stood still for this long is no witness; also the longest step, and then some, in which a lamp's
 # hour counter is read out. Common practice, no source.
 STANDS_US = round(2.5 * US_PER_H)
+# Steps in which lamp counters are read out, and the finest, two seconds, since counters and clocks step in whole ones;
+# common practice, no source. [h]
+COUNTER_STEPS_H, FINEST_STEP_H = (0.01, 0.1, 1.0), 2 / 3600
+FINE_AFTER = 2  # readings at each of which the counter moved
+COUNTER_SLACK_US = 5 * US_PER_S  # clocks and counters step in whole seconds; common practice, no source
+BRIDGED_L = 1.0  # past a lamp that may have been dark: less is not asked after; common practice, no source. [L]
 STILL_READ_US = US_PER_H  # readings of one value further apart than this are not one run of it
 DARK_SHARE = 0.05  # of alarm_intensity_w_m2: below it the lamp gives nothing; common practice, no source
 
@@ -58,8 +64,10 @@ class Counter:
         Of the whole bracket, how long the lamp did not burn. [us]
     span : ndarray of int
         The bracket's length. [us]
-    tick_slack : ndarray of int
-        Per row: how long before its last tick's reading the counter may have moved. [us]
+    tick_at, tick_slack : ndarray of int
+        Per row: the last tick's reading, and how long before it the counter may have moved. [us]
+    tick_run : ndarray of int
+        Per row: how many readings in a row have been ticks.
     """
 
     begins: Ints
@@ -70,6 +78,7 @@ class Counter:
     span: Ints
     tick_at: Ints
     tick_slack: Ints
+    tick_run: Ints
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,10 +112,11 @@ class Lamp:
     intensity_same_since: Ints
     event: Bools  # a row that states a change and measures nothing
     counter: Counter
+    by_counter: Bools  # bridged by the counter
     bridged: Bools  # per interval: longer than two ends cover, and yet known to have been lit throughout
 
 
-def weigh(rows: Rows, long: Bools) -> Lamp:
+def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
     """Weigh what every reading says of power and lamp.
 
     Parameters
@@ -114,6 +124,8 @@ def weigh(rows: Rows, long: Bools) -> Lamp:
     rows : Rows, n rows
     long : ndarray of bool, shape (n,)
         Whether the time from a row to its unit's next one is longer than two ends cover.
+    passed_l : ndarray of float, shape (n,)
+        The most that can have passed in it by running totals; inf where these do not say. [L]
     """
     counter = _counter(rows)
     event = np.zeros(len(rows), bool)
@@ -123,7 +135,8 @@ def weigh(rows: Rows, long: Bools) -> Lamp:
         event &= np.isnan(rows.own[name])
     nothing = DARK_SHARE * rows.profile["alarm_intensity_w_m2"]
     same_since, differs = _intensity_runs(rows)
-    bridged = long & (_burned_throughout(rows, counter) | _settled(rows, differs))
+    by_counter = long & _burned_throughout(rows, counter, passed_l)
+    bridged = by_counter | (long & _settled(rows, differs))
     gap_before = rows.before(long & ~bridged, False)
     gap_at = _carried(rows, gap_before, rows.at, "gap_at_us")
     shines_anew = (rows.own["intensity_w_m2"] >= nothing) & differs
@@ -165,7 +178,7 @@ def weigh(rows: Rows, long: Bools) -> Lamp:
         not_since=void & ~out & ~on, on_from=_run_start(rows, on, gap_before, rows.at, "lit_from_us", burning),
         on_least=_run_start(rows, on, gap_before, earliest, "lit_least_us", burning),
         on_known=_run_value(rows, on, gap_before, was_dark, "lit_known", burning), said_on_since=said_on_since,
-        intensity_same_since=same_since, event=event, counter=counter, bridged=bridged,
+        intensity_same_since=same_since, event=event, counter=counter, by_counter=by_counter, bridged=bridged,
     )
 
 
@@ -215,6 +228,10 @@ def _counter(rows: Rows) -> Counter:
     tick = begins | falls | (reads & (own > previous))
     step = rows.profile["counter_step_h"] * US_PER_H
     unknown_step = np.where(np.isnan(step), STANDS_US, step)
+    tick_run = _tick_run(rows, reads, tick)
+    # nobody enrolled its step, but it moved at each of the last readings: then its digits are its step
+    fine = np.isnan(step) & (rows.before(tick_run, 0) >= FINE_AFTER)
+    step = np.where(fine, _digit_step(own, previous) * US_PER_H, step)
     since_read = np.where(previous_at == NEVER, STANDS_US, rows.at - previous_at)
     slack = np.rint(np.where(begins | falls, unknown_step, np.fmin(step, since_read))).astype(np.int64)
     carried = rows.is_state & (rows.state["tick_at_us"] != NEVER)
@@ -241,13 +258,39 @@ def _counter(rows: Rows) -> Counter:
     return Counter(
         begins=np.where(has, p, rows.first), ends=np.where(closed, q, behind), known=sound,
         dark_least=np.maximum(least, 0),
-        dark_most=np.clip(most, 0, np.maximum(span, 0)), span=span,
+        dark_most=np.clip(most, 0, np.maximum(span, 0)), span=span, tick_run=tick_run,
         tick_at=np.where(has, at[start], NEVER) if n else at, tick_slack=slack[start] if n else slack)
 
 
-def _burned_throughout(rows: Rows, counter: Counter) -> Bools:
-    """Intervals in which the counter leaves no more darkness than two lit ends would."""
-    return counter.known & (counter.dark_most <= rows.covered)
+def _tick_run(rows: Rows, reads: Bools, tick: Bools) -> Ints:
+    """Per row how many readings of the counter in a row it has moved at each."""
+    if not len(rows):
+        return rows.at
+    count = np.cumsum(tick)
+    base = rows.last((reads & ~tick) | rows.begins)
+    before = np.where(rows.is_state[base], rows.state["tick_run"][base], 0)
+    return count - count[base] + before + (tick & (base == rows.index))
+
+
+def _digit_step(own: Floats, previous: Floats) -> Floats:
+    """The coarsest of the usual steps that both readings are whole numbers of. [h]"""
+    step = np.full(own.size, FINEST_STEP_H)
+    for one in COUNTER_STEPS_H:
+        off = np.abs(np.rint(own / one) * one - own) + np.abs(np.rint(previous / one) * one - previous)
+        step = np.where(off < 1e-7, one, step)
+    return step
+
+
+def _burned_throughout(rows: Rows, counter: Counter, passed_l: Floats) -> Bools:
+    """Silences in which the counter leaves no room for more than a glass or two past a dark lamp.
+
+    Example: 10 min of silence, a counter that shows 9 min 58 s more, read out by the second: up to 4 s may have been
+    dark, in which a supply of 12 L/min delivers 0.8 L. One read out in hundredths of an hour leaves 38 s and 7.6 L
+    open: then the silence stays, unless the running total shows less than `BRIDGED_L` for all of it.
+    """
+    open_l = rows.profile["peak_flow_l_min"] * (counter.dark_most / US_PER_MIN)
+    little = (np.minimum(open_l, passed_l) <= BRIDGED_L) | (counter.dark_most <= COUNTER_SLACK_US)
+    return counter.known & (counter.dark_most <= rows.covered) & little
 
 
 def _settled(rows: Rows, differs: Bools) -> Bools:

@@ -70,7 +70,7 @@ def test_readings_in_order_in_any_split_give_what_all_at_once_gives(store, seed)
         derive(store.con, fleet)
     incremental = derived(store)
     assert len(incremental["segment"]) > 50
-    assert set(incremental["segment"]["kind"]) >= {"lit", "dark", "unheard", "weak"}
+    assert set(incremental["segment"]["kind"]) >= {"lit", "dark", "warming", "weak"}
     assert_same(incremental, from_scratch(store))
 
 
