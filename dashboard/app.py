@@ -10,6 +10,7 @@ from dashboard.access import UNITS, get_settings
 from dashboard.measures import Units
 from dashboard.views.advisories import advisories
 from dashboard.views.after_cut import after_cut
+from dashboard.views.along import carry
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
 from dashboard.views.frame import PAGES
@@ -37,6 +38,7 @@ def main() -> None:
         "system": st.Page(system, title="System", url_path="system"),
     }
     st.session_state[PAGES] = pages
+    carry()
     page = st.navigation(list(pages.values()), position="top")
     page.run()
     st.divider()

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from importlib import import_module
 from types import ModuleType
 
+from ingest import private_files
 from ingest.engine import StoreUnavailable
 from ingest.settings import BadInput
 
@@ -19,10 +20,10 @@ practice decide."""
 
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
-    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "load": "load",
-    "status": "status", "outages": "status", "doctor": "status", "backup": "status", "lamps": "lamps",
-    "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice", "report": "report",
-    "dose": "dose", "bleach": "bleach",
+    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
+    "load": "load", "status": "status", "outages": "status", "doctor": "status", "backup": "status",
+    "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
+    "report": "report", "dose": "dose", "bleach": "bleach",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
@@ -30,6 +31,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "demo": lambda: import_module("dashboard.commands.demo"),
     "run": lambda: import_module("dashboard.commands.run"),
     "registry": lambda: import_module("dashboard.commands.registry"),
+    "broker": lambda: import_module("dashboard.commands.broker"),
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
     "lamps": lambda: import_module("dashboard.commands.lamps"),
@@ -66,11 +68,14 @@ def main(words: list[str] | None = None) -> int:
     int
         0 done, 1 the store cannot be reached, 2 bad input, 130 interrupted.
     """
+    private_files.keep_private()
     words = sys.argv[1:] if words is None else words
     options = parser(words[0] if words and words[0] in COMMANDS else None).parse_args(words)
     logging.basicConfig(
         level=logging.INFO if options.verbose else logging.WARNING, stream=sys.stderr,
         format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    if options.private:
+        private_files.narrow_output(sys.stdout)
     try:
         return int(options.do(options) or 0)
     except BadInput as error:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
 import icalendar
 
+from dashboard.words import TAKE_CARE
 from ingest.lamps import Lamp
 from ingest.visits import PlannedTrip
+from models.work_cautions import Work, sentences
 
 CAUTION_NOTE = "Advice only: your local health authority, local codes and licensed practice decide."
 
@@ -24,7 +27,7 @@ def lamps_calendar(lamps: tuple[Lamp, ...], now: datetime) -> bytes:
         event.add("SUMMARY", f"{name}: {lamp.action} by today")
         event.add("DTSTART", lamp.act_by)
         event.add("DTEND", lamp.act_by + timedelta(days=1))
-        event.add("DESCRIPTION", f"{lamp.evidence}\n{CAUTION_NOTE}")
+        event.add("DESCRIPTION", "\n".join([lamp.evidence, *_care(lamp.works), CAUTION_NOTE]))
         event.add("LOCATION", lamp.cabin.name)
         event.add("GEO", (lamp.cabin.latitude, lamp.cabin.longitude))
         event.add("TRANSP", "TRANSPARENT")  # a date to keep, no time that is taken
@@ -44,10 +47,16 @@ def visits_calendar(trips: tuple[PlannedTrip, ...], now: datetime) -> bytes:
             f"{stop.arrive:%H:%M} {stop.cabin.name}: {', '.join(stop.tasks)}" for stop in trip.stops]
         parts = ", ".join(f"{number} x {part}" for part, number in sorted(trip.parts.items())) or "none"
         event.add("DESCRIPTION", "\n".join(
-            [*lines, f"Parts: {parts}", f"{trip.distance_km:.0f} km", CAUTION_NOTE]))
+            [*lines, f"Parts: {parts}", f"{trip.distance_km:.0f} km", *_care(trip.works), CAUTION_NOTE]))
         event.add("LOCATION", trip.stops[0].cabin.name)
         out.add_component(event)
     return bytes(out.to_ical())
+
+
+def _care(works: Iterable[Work]) -> list[str]:
+    """Cautions of what the entry asks for, a line each."""
+    found = sentences(works)
+    return [f"{TAKE_CARE}:", *(f"- {one}" for one in found)] if found else []
 
 
 def _calendar() -> icalendar.Calendar:

@@ -5,16 +5,22 @@ What a device, a form or a file said never reaches a page as markup: every value
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from dashboard.words import FACES
+from dashboard.words import FACES, TAKE_CARE
 from models.verdict import Word
 
 
 def text(value: object) -> str:
     """Any value as harmless text."""
     return escape(str(value), quote=True)
+
+
+def plain_label(value: str) -> str:
+    """A label of a button or link, which Streamlit reads as Markdown, so that it is seen as it was written."""
+    return re.sub(r"([\\`*_\[\]~<>$|:#])", r"\\\1", value)
 
 
 def badge(word: Word) -> str:
@@ -86,11 +92,41 @@ def unit_heading(word: Word, name: str, since: str) -> str:
         f'<span class="tl-since">{text(since)}</span></p></div>')
 
 
+def unit_here(label: str) -> str:
+    """The unit that the page is about, in a row of its cabin's units."""
+    return f'<span class="tl-unit-here" aria-current="true">{text(label)}</span>'
+
+
+def warning(sentence: str) -> str:
+    """One sentence that must not be overlooked."""
+    return f'<p class="tl-warning" role="status"><span aria-hidden="true">■</span> {text(sentence)}</p>'
+
+
+def form_heading(title: str) -> str:
+    """What a form records, and for whom."""
+    return f'<h3 class="tl-form">{text(title)}</h3>'
+
+
 def told(title: str, sentences: Iterable[str], *, strong: bool = False) -> str:
     """Sentences below a small title."""
     head = f"<h2>{text(title)}</h2>" if title else ""
     body = "".join(f"<p>{text(one)}</p>" for one in sentences)
     return f'<div class="tl-told{" tl-strong" if strong else ""}">{head}{body}</div>'
+
+
+def care(sentences: Sequence[str], at_first: int = 1) -> str:
+    """Cautions of the work: the first ones always in sight, more than that opened by touch, and open on paper."""
+    if not sentences:
+        return ""
+    if len(sentences) == at_first + 1:  # a touch for a single line is one too many
+        at_first += 1
+    first, rest = sentences[:at_first], sentences[at_first:]
+    more = ""
+    if rest:
+        lines = "".join(f"<li>{text(one)}</li>" for one in rest)
+        more = f"<details><summary>{len(rest)} more cautions</summary><ul>{lines}</ul></details>"
+    seen = "".join(f"<li>{text(one)}</li>" for one in first)
+    return f'<div class="tl-care" role="note"><h2>{TAKE_CARE}</h2><ul>{seen}</ul>{more}</div>'
 
 
 def next_step(title: str, how: str, evidence: str) -> str:

@@ -79,7 +79,7 @@ _STEPS: Mapping[Step, tuple[str, str]] = {
     Step.FLUSH_COLD: (
         "Run every cold tap", "Open the cold taps fully, one after the other, until the meter has seen enough."),
     Step.FLUSH_HOT: (
-        "Run every hot tap", "Open the hot taps fully until the tank has been replaced; take care, it may scald."),
+        "Run every hot tap", "Open the hot taps, one after the other, until the tank has been replaced."),
     Step.DISINFECT: (
         "Disinfect the plumbing with chlorine",
         "Ask the local health authority first. The plan with the amount of bleach is below; record it when the "

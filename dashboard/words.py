@@ -67,6 +67,7 @@ ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
     AdvisoryCause.LOW_DOSE: "a dose below target", AdvisoryCause.UNHEARD: "a stretch in which nothing was heard",
     AdvisoryCause.MANUAL: "a person's decision",
 }
+TAKE_CARE = "Take care"  # above the cautions of a work, wherever they stand
 DOSE_NOTE = (
     "The lower bound is what decides: it is for the flow measured and, where no water flows, for the most that the "
     "supply can deliver. Dots are the dose of flowing water, without the allowance for what sensors may be off. "
@@ -113,7 +114,7 @@ def headline(found: Sequence[UnitStatus]) -> str:
         return f"No cabin needs you now: {' and '.join(rest)}."
     if len(needing) <= 3:
         why = "; ".join(
-            f"{_listed([name for name, one in needing if one is word])} ({word})"
+            f"{listed([name for name, one in needing if one is word])} ({word})"
             for word in NEEDS_YOU if how_many[word])
     else:
         why = ", ".join(f"{how_many[word]} {word}" for word in NEEDS_YOU if how_many[word])
@@ -121,7 +122,7 @@ def headline(found: Sequence[UnitStatus]) -> str:
     return f"{of} need{'s' if len(needing) == 1 else ''} you now: {why}."
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
     """Names as one reads them out."""
     return " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
 

@@ -17,11 +17,11 @@ import duckdb
 import pandas as pd
 
 from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
-from ingest.engine import Local, literal, quoted, transaction
-from ingest.evaluate import evaluate, owe, owe_all
+from ingest.engine import literal, quoted, transaction
+from ingest.enrolling import check, enroll, preview
+from ingest.evaluate import evaluate, owe
 from ingest.intake import keep
 from ingest.notify import confirm
-from ingest.registry import load_fleet, read_fleet, save_fleet
 from ingest.schema import rounded
 from ingest.settings import BadInput
 from models.daily_faults import sensor_check
@@ -33,21 +33,6 @@ SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
     "flushed", "sampled", "note",
 )
-
-
-def enroll(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Write a registry (`text` of a fleet.toml, `source` its name)."""
-    told = save_fleet(con, read_fleet(body["text"], body.get("source", "fleet.toml")))
-    fleet = load_fleet(Local(con))
-    changed = set(told["changed"])
-    units = [
-        (cabin.slug, unit.slug) for cabin in fleet.cabins for unit in cabin.units
-        if f"{cabin.slug}/{unit.slug}" in changed or unit.reactor in changed
-    ]
-    if units:  # what was derived under the old profile is derived again
-        transaction(con, lambda: owe_all(con, units))
-        evaluate(con, now)
-    return told
 
 
 def rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -164,6 +149,8 @@ def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, 
 
 ACTIONS: dict[str, Action] = {
     "enroll": enroll,
+    "enroll-check": check,
+    "enroll-preview": preview,
     "rows": rows,
     "evaluate": evaluate_now,
     "record-service": record_service,

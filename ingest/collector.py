@@ -23,6 +23,7 @@ from ingest.intake import Decoded, Kept, Message, decode, failed, keep
 from ingest.mqtt import Subscription
 from ingest.registry import load_fleet
 from ingest.sending import Notifier
+from ingest.sessions import Sessions
 from ingest.settings import BadInput, Settings
 from ingest.sign import Signs
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld
@@ -48,6 +49,7 @@ class Collector:
         self._beat_due = 0.0
         self._enrolled: set[tuple[str, str]] = set()
         self.subscription = Subscription(settings, self.store.now)
+        self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
         self.signs = Signs(self.store, self.subscription)
 
@@ -65,7 +67,10 @@ class Collector:
             self.subscription.start()
             self.notifier.start()
             while not stop.is_set():
-                self._take(self.subscription.batch(WAIT_S))
+                messages = self.subscription.batch(WAIT_S)
+                for sentence in self.sessions.connected(self.subscription.connections()):
+                    logger.warning("%s", sentence)
+                self._take(messages)
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
@@ -76,6 +81,7 @@ class Collector:
             self.signs.close()
             self.subscription.stop()
             self.settings.address_file.unlink(missing_ok=True)
+            self.sessions.save()
             con.execute("CALL quack_stop($address)", {"address": f"quack:localhost:{self._port}"})
             self.store.close()
             logger.info("stopped")
@@ -89,6 +95,8 @@ class Collector:
             self._rows += kept.rows
             self._refused += kept.refused
             touched = touched or bool(kept.touched)
+            if kept.touched:
+                self.sessions.heard(max(until for _, until in kept.touched.values()).to_pydatetime(), now)
         self.subscription.acknowledge(messages)
         self._messages += len(messages)
         if touched:
@@ -173,6 +181,7 @@ class Collector:
             con.execute("DELETE FROM answer WHERE answered_at < $old", {"old": row["beat"] - ANSWERS_KEPT})
             con.execute("INSERT INTO process VALUES ($started, $beat, $pid, $broker, $connected, $messages, $rows, "
                         "$refused, $trouble)", row)
+            self.sessions.save()
 
         transaction(con, work)
 

@@ -17,6 +17,7 @@ import duckdb
 import pandas as pd
 from duckdb_extensions import import_extension
 
+from ingest import private_files
 from ingest.settings import BadInput
 
 T = TypeVar("T")
@@ -39,7 +40,11 @@ class Asks(Protocol):
 
 
 def connect(path: Path | str = ":memory:") -> duckdb.DuckDBPyConnection:
-    """A connection with this project's session: UTC, no Python variables as tables, extensions at hand."""
+    """A connection with this project's session: UTC, no Python variables as tables, extensions at hand.
+
+    Whatever the process writes from here on (store, WAL, what does not fit into memory) is for its owner alone.
+    """
+    private_files.keep_private()
     for extension in ("httpfs", "quack"):
         import_extension(extension)
     with _no_proxy():
@@ -115,7 +120,9 @@ def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
-    """Run `work` in one transaction: whole, or not at all."""
+    """Run `work` in one transaction: whole, or not at all. Within a `trial` it is part of that."""
+    if id(con) in _ON_TRIAL:
+        return work()
     con.execute("BEGIN")
     try:
         out = work()
@@ -125,6 +132,22 @@ def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
             con.execute("ROLLBACK")
         raise
     return out
+
+
+_ON_TRIAL: set[int] = set()  # connections within a `trial`
+
+
+@contextlib.contextmanager
+def trial(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Do something to see what comes of it: nothing that is done within is kept, whatever commits it."""
+    con.execute("BEGIN")
+    _ON_TRIAL.add(id(con))
+    try:
+        yield
+    finally:
+        _ON_TRIAL.discard(id(con))
+        with contextlib.suppress(duckdb.TransactionException):  # what failed may have rolled back itself
+            con.execute("ROLLBACK")
 
 
 def named(found: pd.DataFrame) -> Iterable[Any]:
@@ -183,12 +206,9 @@ def serve(con: duckdb.DuckDBPyConnection, *, port: int, token: str) -> None:
 
 def write_address(path: Path, *, port: int, token: str) -> None:
     """Leave address and token where only the file's owner can read them."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    spare = path.with_name(f"{path.name}.{os.getpid()}")
-    descriptor = os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-        json.dump({"address": f"quack:localhost:{port}", "token": token, "pid": os.getpid()}, file)
-    spare.replace(path)
+    private_files.make_folder(path.parent)
+    told = {"address": f"quack:localhost:{port}", "token": token, "pid": os.getpid()}
+    private_files.write(path, json.dumps(told).encode())
 
 
 def read_address(path: Path) -> tuple[str, str] | None:

@@ -20,7 +20,7 @@ from ingest.daily import owe_days, pay_days
 from ingest.engine import Local, frame, named, transaction
 from ingest.intake import Touched
 from ingest.judging import STATE_COLUMNS, Units, holding, with_doses
-from ingest.registry import load_fleet
+from ingest.registry import load_fleet, load_history
 from ingest.watch import watch
 from models.exposure import Rows, cut, exposure, hourly, instants, microseconds, segments
 from models.exposure.instants import NEVER, US_PER_H, Bools, Ints
@@ -71,7 +71,8 @@ _SUSPECTS = """
 # Of each unit that is taken up, the link's changes since then and the last one before.
 LINK_EVENTS = """
     SELECT unit_no, "at", up FROM (
-        SELECT l.*, s.unit_no, s."from", lead(l."at") OVER (PARTITION BY l.cabin, l.unit ORDER BY l."at") AS following
+        SELECT l.*, s.unit_no, s."from",
+            lead(l."at") OVER (PARTITION BY l.cabin, l.unit ORDER BY l."at") AS following
         FROM link_event AS l JOIN resume AS s ON l.cabin = s.cabin AND l.unit = s.unit)
     WHERE following IS NULL OR following > "from"
 """
@@ -158,7 +159,7 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = 
     done: list[tuple[str, str]] = []
     if not apart.all():
         try:
-            done = _derive_all(con, fleet, owed[~apart].reset_index(drop=True))
+            done = _derive_all(con, owed[~apart].reset_index(drop=True))
         except duckdb.FatalException:
             raise
         except Exception:  # of one unit, but all were worked out together: now each alone
@@ -169,17 +170,17 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = 
         key = (alone["cabin"].iloc[0], alone["unit"].iloc[0])
 
         def work(alone: pd.DataFrame = alone) -> None:
-            _derive_all(con, fleet, alone)
+            _derive_all(con, alone)
 
         if faults.attempt(con, faults.EVALUATION, key, now, work):
             done.append(key)
     return sorted(done)
 
 
-def _derive_all(con: duckdb.DuckDBPyConnection, fleet: Fleet, owed: pd.DataFrame) -> list[tuple[str, str]]:
+def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tuple[str, str]]:
     """The same for these units, all or none."""
     keys = [(one.cabin, one.unit) for one in named(owed)]
-    units = Units.of(fleet, keys)
+    units = Units.of(load_history(Local(con)), keys)
     owed = owed.assign(unit_no=np.arange(len(owed)))
     from_us = _resume_from(con, owed)
     resume = owed[["cabin", "unit", "unit_no"]].assign(**{"from": instants(from_us)})
@@ -202,7 +203,8 @@ def _derive_all(con: duckdb.DuckDBPyConnection, fleet: Fleet, owed: pd.DataFrame
         start_us = np.full(len(keys), NEVER, np.int64)
         start_us[states["unit_no"].to_numpy(np.int64)] = states["at_us"].to_numpy(np.int64)
         written = (
-            segments(parts, units.period, breaks), _whole_hours(hourly(parts, units.period), start_us, units.period),
+            segments(parts, units.period, breaks),
+            _whole_hours(hourly(parts, units.period), start_us, units.period),
             found[found["at_us"].to_numpy() > start_us[found["unit_no"].to_numpy()]].reset_index(drop=True))
         transaction(con, lambda: _write(con, units, floor, owed, *written))
     finally:
@@ -252,7 +254,7 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> Ints:
 def _second_last(
     found: pd.DataFrame, since: Ints, totals: Bools, counts: Bools
 ) -> tuple[Ints, Bools]:
-    """Of each unit's states (sorted) the second last before all that its news can change; and whether it is there."""
+    """Of each unit's states the second last before all that its news can change; and whether it is there."""
     number, at = found["unit_no"].to_numpy(np.int64), found["at_us"].to_numpy(np.int64)
     every = np.arange(since.size)
 
@@ -279,7 +281,7 @@ def _write(
     con: duckdb.DuckDBPyConnection, units: Units, floor: dict[str, datetime], owed: pd.DataFrame,
     parts: pd.DataFrame, hours: pd.DataFrame, states: pd.DataFrame,
 ) -> None:
-    """Replace what was derived after each unit's state, and strike what was owed; the caller holds the transaction."""
+    """Replace what was derived after each unit's state, strike what was owed; the caller holds the transaction."""
     con.execute("""
         DELETE FROM segment USING resume AS s WHERE segment.cabin = s.cabin AND segment.unit = s.unit
         AND segment.start >= s."from" AND segment.start >= $floor""", floor)

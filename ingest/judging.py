@@ -1,4 +1,4 @@
-"""What judging the time of units needs of the store, for the evaluation, for people's questions and for a past instant.
+"""What judging the time of units needs of the store: for the evaluation, for people, for a past instant.
 
 Columns for many units at once; `models.exposure` does the judging.
 """
@@ -28,10 +28,11 @@ from models.exposure import (
     profile,
     rows_of,
 )
-from models.exposure.instants import NEVER, Floats, Ints
+from models.exposure.instants import Floats, Ints
 from models.exposure.resume import COLUMNS
 from models.exposure.rows import PROFILE
-from models.fleet import Fleet, Reactor, Unit
+from models.fleet import Fleet, JudgingPolicy, Reactor, Unit
+from models.fleet_history import FleetHistory
 
 STATE_COLUMNS = ", ".join(COLUMNS)
 PRESENT = f"SELECT cabin, unit, {STATE_COLUMNS} FROM present"  # noqa: S608  (names from our own list)
@@ -48,19 +49,20 @@ class Units:
     period: Ints
 
     @classmethod
-    def of(cls, fleet: Fleet, keys: list[tuple[str, str]]) -> Units:
+    def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> Units:
         """For these units; KeyError if one is not enrolled."""
-        places = {cabin.slug: cabin for cabin in fleet.cabins}
+        places = {cabin.slug: cabin for cabin in history.present.cabins}
         reactors: list[Reactor] = []
         rows: list[dict[str, float]] = []
-        two_ends_s = fleet.judging.two_ends_s
+        policies = history.judging_versions()
         for number, (cabin, slug) in enumerate(keys):
-            for since_us, unit, reactor in _versions(fleet, cabin, slug):
+            for since, unit, reactor, policy in _versions(history, policies, cabin, slug):
                 if reactor not in reactors:
                     reactors.append(reactor)
                 rows.append({
-                    "unit_no": number, "from_us": since_us, **profile(unit, reactor, two_ends_s=two_ends_s),
-                    "uvt_pct": unit.uvt_pct, "reactor": reactors.index(reactor)})
+                    "unit_no": number, "from_us": microsecond(since),
+                    **profile(unit, reactor, two_ends_s=policy.two_ends_s), "uvt_pct": unit.uvt_pct,
+                    "reactor": reactors.index(reactor)})
         table = pd.DataFrame(rows, columns=["unit_no", "from_us", *PROFILE, "uvt_pct", "reactor"])
         return cls(
             keys, table.astype({"unit_no": np.int64, "from_us": np.int64, "reactor": np.int64}), reactors,
@@ -78,9 +80,18 @@ class Units:
         return {"cabin": cabins[unit_no], "unit": units[unit_no]}
 
 
-def _versions(fleet: Fleet, cabin: str, slug: str) -> list[tuple[int, Unit, Reactor]]:
-    unit = fleet.unit(cabin, slug)
-    return [(NEVER, unit, fleet.reactor(unit.reactor))]
+def _versions(
+    history: FleetHistory, policies: list[tuple[datetime, JudgingPolicy]], cabin: str, slug: str
+) -> list[tuple[datetime, Unit, Reactor, JudgingPolicy]]:
+    """From when a unit was judged as what; rising, the first from the beginning."""
+    versions = history.versions(cabin, slug)
+    starts = sorted({since for since, *_ in versions} | {since for since, _ in policies})
+    out = []
+    for start in starts:
+        _, unit, reactor = [one for one in versions if one[0] <= start][-1]
+        policy = [one for since, one in policies if since <= start][-1]
+        out.append((start, unit, reactor, policy))
+    return out
 
 
 def holding(table_no: Ints, table_at: Ints, unit_no: Ints, at: Ints) -> Ints:
@@ -152,7 +163,7 @@ def with_doses(
     return Dosed(rows, red, low, at_peak)
 
 
-def judged_at(store: Asks, fleet: Fleet, keys: list[tuple[str, str]], now: datetime) -> pd.DataFrame:
+def judged_at(store: Asks, history: FleetHistory, keys: list[tuple[str, str]], now: datetime) -> pd.DataFrame:
     """Each unit's state as of an instant in the past, by all that is stored of the time up to then.
 
     Returns
@@ -160,7 +171,7 @@ def judged_at(store: Asks, fleet: Fleet, keys: list[tuple[str, str]], now: datet
     DataFrame
         `cabin`, `unit` and the columns of `models.exposure.resume`; no row where nothing was heard.
     """
-    units = Units.of(fleet, keys)
+    units = Units.of(history, keys)
     cabins, slugs = [cabin for cabin, _ in keys], [unit for _, unit in keys]
     asked = "WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)"
     given = {"cabins": cabins, "units": slugs, "now": now}
@@ -222,7 +233,8 @@ def unit_states(states: pd.DataFrame, fleet: Fleet) -> dict[Key, UnitState]:
 
 
 def tails(
-    states: pd.DataFrame, fleet: Fleet, now: datetime, *, links_down: dict[Key, datetime | None] | None = None,
+    states: pd.DataFrame, history: FleetHistory, now: datetime, *,
+    links_down: dict[Key, datetime | None] | None = None,
 ) -> dict[Key, pd.DataFrame]:
     """Per unit what holds from its state to `now`; states of units that are not enrolled are passed over.
 
@@ -233,13 +245,14 @@ def tails(
     links_down : dict, optional
         Since when a unit's link is down; None: it is up.
     """
+    fleet = history.present
     enrolled = {(place.slug, unit.slug) for place in fleet.cabins for unit in place.units}
     all_keys = list(zip(states["cabin"], states["unit"], strict=True))
     known = np.array([key in enrolled for key in all_keys], bool)
     keys = [key for key, here in zip(all_keys, known, strict=True) if here]
     if not keys:
         return {}
-    units = Units.of(fleet, keys)
+    units = Units.of(history, keys)
     number = np.arange(len(keys))
     kept = states[known].reset_index(drop=True).assign(unit_no=number)
     overdue = np.array([fleet.unit(*key).overdue_s for key in keys])

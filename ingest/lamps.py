@@ -24,6 +24,7 @@ from models.fleet_days import FleetDays
 from models.forecast import HORIZON_DAYS, Crossing, State, crossing, outlook, present_state
 from models.sizing import least_intensity_w_m2
 from models.water_trend import WaterTrend
+from models.work_cautions import Work, sentences, works_of_tasks
 
 LEAST_KNOWN_DAYS = 7  # with fewer days of intensity nothing is foretold; common practice, no source
 CHECK_WITHIN_DAYS = 30  # a suspect sensor: the guidance manual's monthly check, section 6.4.1 (from memory)
@@ -92,6 +93,11 @@ class Lamp:
         """The earlier of the 10 % date and the rated life's end."""
         return min((one for one in (self.crosses_p10, self.rated_life_on) if one is not None), default=None)
 
+    @property
+    def works(self) -> frozenset[Work]:
+        """What its action asks for."""
+        return frozenset() if self.action in (None, Action.NONE) else works_of_tasks([str(self.action)])
+
     def to_json(self) -> dict[str, Any]:
         """The keys of `tarnlight lamps --json`; dates are UTC days."""
         def day(value: date | None) -> str | None:
@@ -117,6 +123,7 @@ class Lamp:
             "sensor_faults": [
                 {"fault": one.fault, "since": one.since.isoformat(), "until": one.until.isoformat(),
                  "days": one.days, "evidence": one.evidence} for one in self.faults],
+            "cautions": list(sentences(self.works)),
         }
 
 

@@ -108,6 +108,40 @@ _POLICY = """
 CREATE TABLE step_policy (name VARCHAR NOT NULL, profile JSON NOT NULL);   -- at most one row: the fleet's own
 """
 
+_SESSIONS = """
+-- What the broker keeps for the collector while that is away (ingest/sessions.py).
+CREATE TABLE broker_session (                                              -- one row per broker's address
+    broker VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL,                   -- when the session began
+    heard_until TIMESTAMPTZ);                                              -- all published before it is stored
+CREATE TABLE lost_session (                                                -- per stretch: messages may be lost
+    broker VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL, until TIMESTAMPTZ NOT NULL);
+-- The session of before this step went by another client id: what came since then may be lost.
+INSERT INTO broker_session SELECT broker, beat_at, NULL FROM process WHERE messages > 0;
+"""
+
+_VERSIONS = """
+-- From when a value of the registry holds: append-only, one row per edit. `revision` is the order of the edits: a
+-- later one replaces what earlier ones said of the time from its `valid_from` on (models/fleet_history.py).
+CREATE TABLE unit_version (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, valid_from TIMESTAMPTZ NOT NULL, revision BIGINT NOT NULL,
+    profile JSON NOT NULL);
+CREATE TABLE reactor_version (
+    name VARCHAR NOT NULL, valid_from TIMESTAMPTZ NOT NULL, revision BIGINT NOT NULL, profile JSON NOT NULL);
+CREATE TABLE judging_version (
+    valid_from TIMESTAMPTZ NOT NULL, revision BIGINT NOT NULL, profile JSON NOT NULL);
+-- One row, another `id` after each edit: what was read under it may be kept in memory.
+CREATE TABLE registry_revision (number BIGINT NOT NULL, id VARCHAR NOT NULL);
+INSERT INTO registry_revision VALUES (0, uuid()::VARCHAR);
+-- Volumes were 0 L where nobody had stated them. What is not stated is not known.
+UPDATE unit SET profile = json_merge_patch(profile, '{"cold_plumbing_l": null}')
+    WHERE json_extract(profile, '$.cold_plumbing_l')::DOUBLE = 0;
+UPDATE unit SET profile = json_merge_patch(profile, '{"hot_tank_l": null}')
+    WHERE json_extract(profile, '$.hot_tank_l')::DOUBLE = 0;
+-- What was judged so far was judged under the present values.
+INSERT INTO unit_version SELECT cabin, slug, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, profile FROM unit;
+INSERT INTO reactor_version SELECT name, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, profile FROM reactor;
+"""
+
 _EXPOSURE_STATE = """
     cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
     at_us BIGINT NOT NULL, intensity_w_m2_at_us BIGINT NOT NULL, flow_l_min_at_us BIGINT NOT NULL,
@@ -118,7 +152,8 @@ _EXPOSURE_STATE = """
     lamp_stated_since_us BIGINT NOT NULL, gap_at_us BIGINT NOT NULL, light_changed_at_us BIGINT NOT NULL,
     light_changed_gap_at_us BIGINT NOT NULL, lamp BIGINT NOT NULL, lit_from_us BIGINT NOT NULL,
     lit_least_us BIGINT NOT NULL, said_on_since_us BIGINT NOT NULL, intensity_same_since_us BIGINT NOT NULL,
-    tick_at_us BIGINT NOT NULL, tick_slack_us BIGINT NOT NULL, tick_run BIGINT NOT NULL, finest_ul BIGINT NOT NULL, not_lit_since_tick_us BIGINT NOT NULL,
+    tick_at_us BIGINT NOT NULL, tick_slack_us BIGINT NOT NULL, tick_run BIGINT NOT NULL,
+    finest_ul BIGINT NOT NULL, not_lit_since_tick_us BIGINT NOT NULL,
     possible_ul BIGINT NOT NULL, flow_most_ul BIGINT NOT NULL, flow_ul BIGINT NOT NULL,
     moved_ul BIGINT NOT NULL, tank_used_ul BIGINT NOT NULL, holds_ul BIGINT NOT NULL,
     suspect_ul BIGINT NOT NULL, sure_ul BIGINT NOT NULL, sure_least_ul BIGINT NOT NULL,
@@ -128,22 +163,24 @@ _EXPOSURE_STATE = """
     dose_low_mj_cm2 DOUBLE, dose_low_at_peak_mj_cm2 DOUBLE, lamp_stated_fresh BOOLEAN NOT NULL,
     lit_known BOOLEAN NOT NULL, other_before BOOLEAN NOT NULL
 """
-_EXPOSURE = f"""
+_EXPOSURE = """
 -- Time judged from both ends of every interval (models/exposure): all that is derived is worked out anew.
 DROP TABLE carry; DROP TABLE present; DROP TABLE hourly; DELETE FROM segment;
 -- A state to take up from, per unit and hour heard; and, in `present`, each unit's last. Whole microseconds and
 -- microlitres; -2305843009213693952 stands for "never".
-CREATE TABLE resume_state ({_EXPOSURE_STATE});
-CREATE TABLE present ({_EXPOSURE_STATE});
-CREATE TABLE hourly (                       -- per unit and UTC hour; a quarter of one where local hours begin within it
-    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, hour TIMESTAMPTZ NOT NULL, volume_l DOUBLE, volume_l_upper DOUBLE,
-    underdosed_l DOUBLE, underdosed_l_upper DOUBLE, in_spec_l DOUBLE, dose_p05_mj_cm2 DOUBLE, dose_p50_mj_cm2 DOUBLE,
+CREATE TABLE resume_state (""" + _EXPOSURE_STATE + """);
+CREATE TABLE present (""" + _EXPOSURE_STATE + """);
+-- Per unit and UTC hour; a quarter of one where local hours begin within it.
+CREATE TABLE hourly (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, hour TIMESTAMPTZ NOT NULL, volume_l DOUBLE,
+    volume_l_upper DOUBLE, underdosed_l DOUBLE, underdosed_l_upper DOUBLE, in_spec_l DOUBLE,
+    dose_p05_mj_cm2 DOUBLE, dose_p50_mj_cm2 DOUBLE,
     lit_s DOUBLE, warming_s DOUBLE, weak_s DOUBLE, dark_s DOUBLE, unheard_s DOUBLE);
 INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00+00',
     TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _EXPOSURE)
+MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _EXPOSURE)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

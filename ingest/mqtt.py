@@ -18,6 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from ingest.intake import Message
+from ingest.sessions import Connection, client_id
 from ingest.settings import BadInput, Settings
 
 logger = logging.getLogger(__name__)
@@ -73,10 +74,11 @@ class Subscription:
     def __init__(self, settings: Settings, now: Callable[[], datetime]) -> None:
         self._settings, self._now = settings, now
         self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
         self.trouble = "not connected yet"
-        self._client = make_client(settings, settings.client_id, persistent=True)
+        self._client = make_client(settings, client_id(settings), persistent=True)
         self._client.manual_ack_set(True)
         self._client.max_inflight_messages_set(MOST_IN_FLIGHT)
         self._client.on_connect = self._on_connect
@@ -105,6 +107,14 @@ class Subscription:
                 out.append(self._queue.get(timeout=IDLE_S))
         return out
 
+    def connections(self) -> list[Connection]:
+        """Connections made since the last call; those whose messages a batch already has are among them."""
+        out: list[Connection] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                out.append(self._made.get_nowait())
+        return out
+
     def acknowledge(self, messages: list[Message]) -> None:
         """Tell the broker that these are ours now: only after their rows are committed.
 
@@ -125,6 +135,7 @@ class Subscription:
             logger.warning("broker refused the connection: %s", reason)
             return
         self._connection += 1
+        self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
         client.subscribe([(topic, 1) for topic in TOPICS])
         self.connected, self.trouble = True, ""
         logger.info("connected to the broker at %s", self._settings.broker)

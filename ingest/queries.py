@@ -7,7 +7,7 @@ ask alike, and returns DataFrames or frozen values.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -20,15 +20,17 @@ from ingest.engine import Asks, by_unit, named
 from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
 from ingest.notify import NOTIFICATIONS, OVERDUE
 from ingest.progress import up_to_now
-from ingest.registry import load_fleet
+from ingest.registry import load_fleet, load_history
 from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
+from models.enrolment import Sent
 from models.exposure import UnitState, join
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
+from models.work_cautions import sentences
 
 logger = logging.getLogger(__name__)
 
@@ -97,6 +99,7 @@ class UnitStatus:
             "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.uvt_pct,
             "lamp_on": held.lit if held else None, "lamp_hours": carry.lamp_hours if carry else None,
             "last_heard": carry.at if carry else None, "advisory": self._advisory(),
+            "cautions": list(sentences(self.verdict.works)),
         }
 
     def _advisory(self) -> dict[str, Any] | None:
@@ -136,7 +139,10 @@ class _Evidence:
     at_fault: dict[Key, tuple[datetime, str]]
 
 
-def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False) -> list[UnitStatus]:
+def status(
+    store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False,
+    units: Collection[tuple[str, str]] | None = None,
+) -> list[UnitStatus]:
     """Every unit's verdict, worst first.
 
     Parameters
@@ -147,29 +153,31 @@ def status(store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool 
         One cabin only.
     as_of : bool
         Judge by what the store holds of the time up to `now` alone, for an instant in the past.
+    units : collection of (cabin, unit), optional
+        These only.
     """
     fleet = load_fleet(store)
     keys = [(place.slug, unit.slug) for place in fleet.cabins for unit in place.units]
-    table = judged_at(store, fleet, keys, now) if as_of else store.ask(PRESENT)
+    table = judged_at(store, load_history(store), keys, now) if as_of else store.ask(PRESENT)
     states = unit_states(table, fleet)
     advisories = latest(store.ask(LATEST_EVENTS, {"now": now}))
     if not as_of:  # for the past, the record as it stood has to do
         advisories = up_to_now(store, fleet, advisories, states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
     evidence = _Evidence(
-        fleet=fleet, now=now, states=states, tails=_tails(table, fleet, now, links), advisories=advisories,
+        fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=_by_unit(store.ask(_GOOD, {"now": now})), troubles=by_unit(store.ask(_TROUBLED, {"now": now})),
         tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
         at_fault=faults.faults(store))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
-        if cabin is None or place.slug == cabin])
+        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
 
 
-def _tails(table: pd.DataFrame, fleet: Fleet, now: datetime, links: dict[Key, Any]) -> dict[Key, pd.DataFrame]:
-    """What holds since each unit's latest reading; a unit whose state cannot be read has none, and is silent."""
-    return tails(table, fleet, now, links_down={
+def _tails(table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]) -> dict[Key, pd.DataFrame]:
+    """What holds since each unit's latest reading."""
+    return tails(table, load_history(store), now, links_down={
         key: row.at.to_pydatetime() for key, row in links.items() if not row.up})
 
 
@@ -249,7 +257,8 @@ def _dose_now(
 
 
 def _present(
-    evidence: _Evidence, unit: Unit, dose: _DoseNow, held: UnitState | None, link_down_since: datetime | None, key: Key
+    evidence: _Evidence, unit: Unit, dose: _DoseNow, held: UnitState | None,
+    link_down_since: datetime | None, key: Key,
 ) -> Present:
     """The verdict's evidence."""
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
@@ -346,7 +355,7 @@ def with_proofs_now(store: Asks, found: list[Kept], now: datetime) -> list[Kept]
     """The same advisories, open ones with what the sensors say of their steps now."""
     fleet = load_fleet(store)
     open_ = {(one.cabin, one.unit): one for one in found if one.advisory.state is not State.LIFTED}
-    shown = up_to_now(store, fleet, open_, _states(store), now)
+    shown = up_to_now(store, fleet, open_, unit_states(store.ask(PRESENT), fleet), now)
     return [shown[one.cabin, one.unit] if one.advisory.state is not State.LIFTED else one for one in found]
 
 
@@ -375,14 +384,13 @@ def outages(
         AND ($unit::VARCHAR IS NULL OR unit = $unit) AND ($since::TIMESTAMPTZ IS NULL OR "end" > $since)
         ORDER BY cabin, unit, start
     """, given)
-    fleet = load_fleet(store)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
     # what was heard of a unit that is no longer enrolled stays; without its profile the time since is not known
     states = store.ask(
         f"{PRESENT} WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)",
         {"cabin": cabin, "unit": unit})
     parts = [found]
-    for (place, one), tail in _tails(states, fleet, now, links).items():
+    for (place, one), tail in _tails(states, store, now, links).items():
         parts.append(tail.assign(cabin=place, unit=one)[list(found.columns)])
     everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     whole = join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
@@ -441,7 +449,7 @@ def readings(
         SELECT "at", value AS uvt_pct FROM service_event
         WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' ORDER BY "at"
     """, {"cabin": cabin, "unit": unit}).assign(unit_no=0)
-    dosed = with_doses(found.assign(unit_no=0), Units.of(fleet, [(cabin, unit)]), tests)
+    dosed = with_doses(found.assign(unit_no=0), Units.of(load_history(store), [(cabin, unit)]), tests)
     return found.assign(
         dose_mj_cm2=dosed.dose_mj_cm2, dose_low_mj_cm2=dosed.dose_low_mj_cm2,
         dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
@@ -523,6 +531,16 @@ def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
     """Who said that they had read an advisory, and when; oldest first."""
     return store.ask(
         'SELECT "at", who FROM confirmation WHERE advisory = $advisory ORDER BY "at"', {"advisory": advisory})
+
+
+def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
+    """What each unit heard in the last week sends beside lamp and flow."""
+    found = store.ask("""
+        SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours FROM reading
+        WHERE "at" > $since GROUP BY ALL
+    """, {"since": now - timedelta(days=7)})
+    return {(row.cabin, row.unit): Sent(total=bool(row.total), lamp_hours=bool(row.lamp_hours))
+            for row in named(found)}
 
 
 def collector(store: Asks) -> dict[str, Any] | None:

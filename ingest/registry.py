@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 import tomllib
-from collections.abc import Iterable, Mapping
-from dataclasses import MISSING, asdict, fields
-from datetime import date
+import uuid
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import MISSING, asdict, fields, replace
+from datetime import UTC, date, datetime
 from typing import Any, TypeVar
 
 import duckdb
 import pandas as pd
 
-from ingest.engine import Asks, transaction
+from ingest.engine import Asks, Local
 from ingest.settings import BadInput
 from models.advisory_events import StepPolicy
 from models.fleet import Cabin, CalculatedDose, Contact, Fleet, JudgingPolicy, Reactor, Role, Unit
+from models.fleet_history import BEGINNING, FleetHistory
 
 TABLES = ("reactor", "cabin", "contact")
 POLICY = "advisory"  # a table of its own: which steps an exposure asks for
@@ -259,66 +263,177 @@ def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy) -> str
     return json.dumps(asdict(value), default=str)
 
 
-def save_fleet(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, list[str]]:
-    """Write the registry in one transaction; what is not in `fleet` stays enrolled.
+def save_fleet(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, *, valid_from: datetime
+) -> dict[str, list[str]]:
+    """Write the registry; what is not in `fleet` stays enrolled. The caller holds the transaction.
+
+    Parameters
+    ----------
+    valid_from : datetime
+        From when on changed values hold. What was not enrolled before holds from the beginning.
 
     Returns
     -------
     dict
-        `new`, `changed`, `same`: names of reactors, cabins and units ("cabin/unit").
+        `new`, `changed`, `same`: names of reactors, cabins and units ("cabin/unit"). `changed` are also those that
+        are as they were and now hold from earlier on.
     """
+    was = load_history(Local(con))
     told: dict[str, list[str]] = {"new": [], "changed": [], "same": []}
+    rows: dict[str, list[dict[str, Any]]] = {}
+    number = int(con.execute("SELECT number FROM registry_revision").fetchone()[0]) + 1  # type: ignore[index]
 
-    def write() -> None:
-        for reactor in fleet.reactors:
-            _put(con, "reactor", {"name": reactor.name}, {"profile": to_json(reactor)}, reactor.name, told)
-        for cabin in fleet.cabins:
-            row = {field: getattr(cabin, field) for field in (
-                "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar")}
-            _put(con, "cabin", {"slug": cabin.slug}, row, cabin.slug, told)
-            for unit in cabin.units:
-                _put(con, "unit", {"cabin": cabin.slug, "slug": unit.slug},
-                     {"reactor": unit.reactor, "profile": to_json(unit)}, f"{cabin.slug}/{unit.slug}", told)
-        for contact in fleet.contacts:
-            _put(con, "contact", {"name": contact.name, "role": str(contact.role)},
-                 {"profile": to_json(contact)}, f"contact {contact.name}", told)
-        if fleet.policy is not None:
-            _put(con, "step_policy", {"name": POLICY}, {"profile": to_json(fleet.policy)}, "advisory steps", told)
-        if fleet.own_judging is not None:
-            _put(con, "step_policy", {"name": JUDGING}, {"profile": to_json(fleet.own_judging)}, JUDGING, told)
+    def note(name: str, table: str, row: dict[str, Any], state: str) -> None:
+        told[state].append(name)
+        if state != "same":
+            rows.setdefault(table, []).append(row)
 
-    transaction(con, write)
+    def version(table: str, since: datetime, profile: str, **key: str) -> None:
+        rows.setdefault(table, []).append(
+            {**key, "valid_from": since.astimezone(UTC), "revision": number, "profile": profile})
+
+    for reactor in fleet.reactors:
+        known = was.present.has_reactor(reactor.name)
+        holds = known and was.reactor_holds_from(reactor, valid_from)
+        if holds and was.present.reactor(reactor.name) == reactor:
+            told["same"].append(reactor.name)
+            continue
+        profile = to_json(reactor)
+        note(reactor.name, "reactor", {"name": reactor.name, "profile": profile},
+             "changed" if known else "new")
+        if not holds:
+            version("reactor_version", valid_from if known else BEGINNING, profile, name=reactor.name)
+    for cabin in fleet.cabins:
+        place = was.present.cabin(cabin.slug) if was.present.has_cabin(cabin.slug) else None
+        same = place is not None and replace(place, units=()) == replace(cabin, units=())
+        note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
+            "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar")},
+            "same" if same else "new" if place is None else "changed")
+        for unit in cabin.units:
+            key = (cabin.slug, unit.slug)
+            known = was.present.has_unit(*key)
+            holds = known and was.holds_from(key, unit, valid_from)
+            if holds and was.present.unit(*key) == unit:
+                told["same"].append("/".join(key))
+                continue
+            profile = to_json(unit)
+            note("/".join(key), "unit",
+                 {"cabin": key[0], "slug": key[1], "reactor": unit.reactor, "profile": profile},
+                 "changed" if known else "new")
+            if not holds:
+                version("unit_version", valid_from if known else BEGINNING, profile, cabin=key[0], unit=key[1])
+    people = {(one.name, one.role): one for one in was.present.contacts}
+    for contact in fleet.contacts:
+        person = people.get((contact.name, contact.role))
+        note(f"contact {contact.name}", "contact",
+             {"name": contact.name, "role": str(contact.role), "profile": to_json(contact)},
+             "same" if person == contact else "new" if person is None else "changed")
+    if fleet.policy is not None:
+        note("advisory steps", "step_policy", {"name": POLICY, "profile": to_json(fleet.policy)},
+             "same" if was.present.policy == fleet.policy else "new" if was.present.policy is None else "changed")
+    if fleet.own_judging is not None:
+        own, profile = was.present.own_judging, to_json(fleet.own_judging)
+        holds = own is not None and was.judging_holds_from(fleet.own_judging, valid_from)
+        note(JUDGING, "step_policy", {"name": JUDGING, "profile": profile},
+             "same" if holds else "new" if own is None else "changed")
+        if own is None and was.present.cabins:  # until now the default held
+            version("judging_version", BEGINNING, to_json(JudgingPolicy()))
+        if not holds:
+            version("judging_version", valid_from if was.present.cabins else BEGINNING, profile)
+    for table, found in rows.items():
+        _replace(con, table, pd.DataFrame(found))
+    if rows:
+        new_revision(con)
     return told
 
 
-def _put(
-    con: duckdb.DuckDBPyConnection, table: str, key: Mapping[str, Any], row: Mapping[str, Any], name: str,
-    told: dict[str, list[str]],
-) -> None:
-    """Insert or replace one row of a registry table, and note which it was."""
-    where = " AND ".join(f"{column} = ${column}" for column in key)
-    names = ", ".join(row)
-    found = con.execute(f"SELECT {names} FROM {table} WHERE {where}", dict(key)).fetchone()  # noqa: S608
-    if found is not None and all(map(_same, row, found, row.values())):
-        told["same"].append(name)
-        return
-    told["new" if found is None else "changed"].append(name)
-    con.execute(f"DELETE FROM {table} WHERE {where}", dict(key))  # noqa: S608  (names from our own lists)
-    columns = [*key, *row]
-    con.execute(
-        f"INSERT INTO {table} ({', '.join(columns)}) "  # noqa: S608
-        f"VALUES ({', '.join('$' + column for column in columns)})",
-        {**key, **row},
-    )
+_KEYS: Mapping[str, tuple[str, ...]] = {  # of what holds one row each; a version is appended
+    "reactor": ("name",), "cabin": ("slug",), "unit": ("cabin", "slug"), "contact": ("name", "role"),
+    "step_policy": ("name",)}
 
 
-def _same(column: str, one: Any, other: Any) -> bool:
-    """Whether two values of a registry column say the same: in a profile, 9000 and 9000.0 do."""
-    return bool(json.loads(one) == json.loads(other) if column == "profile" else one == other)
+def _replace(con: duckdb.DuckDBPyConnection, table: str, found: pd.DataFrame) -> None:
+    """Put rows in place of those with the same key, all at once; names are from our own lists."""
+    con.register("enrolling", found)
+    if table in _KEYS:
+        same = " AND ".join(f"{table}.{column} = e.{column}" for column in _KEYS[table])
+        con.execute(f"DELETE FROM {table} USING enrolling AS e WHERE {same}")  # noqa: S608
+    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM enrolling")  # noqa: S608
+    con.unregister("enrolling")
+
+
+def new_revision(con: duckdb.DuckDBPyConnection) -> None:
+    """Say that the registry has changed, so that nobody goes by what they kept of it."""
+    con.execute("UPDATE registry_revision SET number = number + 1, id = $id", {"id": uuid.uuid4().hex})
+
+
+class _Kept:
+    """What was read of the registry, by its revision; an `id` is of one content, in whichever store it lies."""
+
+    def __init__(self, most: int = 8) -> None:
+        self._most = most
+        self._found: OrderedDict[tuple[str, str], Any] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, store: Asks, what: str, read: Callable[[Asks], T]) -> T:
+        """As kept; else read, between two looks at the revision, since others may edit between two questions."""
+        before = _revision(store)
+        while True:
+            with self._lock:
+                if (what, before) in self._found:
+                    self._found.move_to_end((what, before))
+                    kept: T = self._found[what, before]
+                    return kept
+            value = read(store)
+            after = _revision(store)
+            if after == before:
+                break
+            before = after
+        with self._lock:
+            self._found[what, before] = value
+            while len(self._found) > self._most:
+                self._found.popitem(last=False)
+        return value
+
+
+_KEPT = _Kept()
+
+
+def _revision(store: Asks) -> str:
+    return str(store.ask("SELECT id FROM registry_revision")["id"].iloc[0])
 
 
 def load_fleet(store: Asks) -> Fleet:
-    """Everything enrolled in the store, in the order of names."""
+    """Everything enrolled in the store, in the order of names; kept in memory until the registry changes."""
+    return _KEPT.get(store, "fleet", _read_fleet)
+
+
+def load_history(store: Asks) -> FleetHistory:
+    """What was enrolled when; kept in memory until the registry changes."""
+    return _KEPT.get(store, "history", _read_history)
+
+
+def _read_history(store: Asks) -> FleetHistory:
+    units: dict[tuple[str, str], list[tuple[datetime, Unit]]] = {}
+    for cabin, unit, since, profile in _rows(store.ask("""
+        SELECT cabin, unit, valid_from, profile FROM unit_version
+        QUALIFY count(*) OVER (PARTITION BY cabin, unit) > 1 ORDER BY revision, valid_from
+    """)):  # most were never edited
+        units.setdefault((cabin, unit), []).append((since.to_pydatetime(), _unit(json.loads(profile))))
+    reactors: dict[str, list[tuple[datetime, Reactor]]] = {}
+    for name, since, profile in _rows(store.ask("""
+        SELECT name, valid_from, profile FROM reactor_version
+        QUALIFY count(*) OVER (PARTITION BY name) > 1 ORDER BY revision, valid_from
+    """)):
+        reactors.setdefault(name, []).append((since.to_pydatetime(), _reactor(json.loads(profile))))
+    judging = [
+        (since.to_pydatetime(), JudgingPolicy(**json.loads(profile))) for since, profile in _rows(
+            store.ask("SELECT valid_from, profile FROM judging_version ORDER BY revision, valid_from"))]
+    return FleetHistory.of(load_fleet(store), units=units, reactors=reactors, judging=judging)
+
+
+def _read_fleet(store: Asks) -> Fleet:
     reactors = tuple(
         _reactor(json.loads(one)) for one in store.ask("SELECT profile FROM reactor ORDER BY name")["profile"]
     )

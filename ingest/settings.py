@@ -27,7 +27,7 @@ class Settings:
     broker_password_file: str = ""  # a file, never the password itself
     broker_ca_file: str = ""  # of the authority that signed the broker's certificate, for mqtts://
     mqtt_version: str = "3.1.1"  # "5" on request; notes on speed in DEVELOPERS.md
-    client_id: str = "tarnlight-collector"
+    client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.sessions`)
     serve_port: int = 0  # the store's own server; 0: any free port of loopback
     show_port: int = 8501
     show_address: str = "127.0.0.1"
@@ -51,8 +51,6 @@ class Settings:
             raise wrong
         if self.mqtt_version not in ("3.1.1", "5"):
             raise BadInput(f"mqtt_version must be 3.1.1 or 5; got {self.mqtt_version!r}")
-        if not self.client_id:
-            raise BadInput("client_id must not be empty: a broker keeps a session by it")
         for name in ("serve_port", "show_port"):
             if not 0 <= getattr(self, name) <= 65535:
                 raise BadInput(f"{name} must be a port, 0 to 65535; got {getattr(self, name)!r}")
@@ -78,6 +76,11 @@ class Settings:
     def address_file(self) -> Path:
         """Where a collector leaves the address of its server; readable by its owner only."""
         return self.store.with_name(self.store.name + ".serve.json")
+
+    @property
+    def client_id_file(self) -> Path:
+        """What keeps the collector's client id where the settings name none; a secret."""
+        return self.store.with_name(self.store.name + ".client-id")
 
     @property
     def spool(self) -> Path:

@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 import duckdb
 
-from ingest import engine
+from ingest import engine, private_files
 from ingest.actions import ACTIONS
 from ingest.clock import Clock
 from ingest.engine import Asks, Local, Remote, StoreUnavailable
@@ -34,8 +34,13 @@ class StoreHeld(StoreUnavailable):
 class Access(Asks, Protocol):
     """What a command or page may do with a store."""
 
-    def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
-        """Do one of `ingest.actions.ACTIONS`, whole or not at all; BadInput says why not."""
+    def act(
+        self, kind: str, body: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S
+    ) -> dict[str, Any]:
+        """Do one of `ingest.actions.ACTIONS`, whole or not at all; BadInput says why not.
+
+        `within_s` is how long an answer of the collector is waited for.
+        """
         ...
 
     def now(self) -> datetime:
@@ -62,7 +67,8 @@ class Store(Local):
 
     def __init__(self, path: Path) -> None:
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            private_files.make_folder(path.parent)
+            private_files.mend(path)
             super().__init__(engine.connect(path))
         except duckdb.IOException as error:
             if "could not set lock" in str(error).lower():
@@ -80,7 +86,9 @@ class Store(Local):
             self.con.close()
             raise StoreUnavailable(f"{path} cannot be used: {error}") from error
 
-    def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+    def act(
+        self, kind: str, body: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S
+    ) -> dict[str, Any]:
         action = ACTIONS.get(kind)
         if action is None:
             raise BadInput(f"unknown action {kind!r}; known are: {', '.join(ACTIONS)}")
@@ -100,13 +108,15 @@ class Client(Remote):
         super().__init__(address, token)
         self._clock = clock_of(self)
 
-    def act(self, kind: str, body: Mapping[str, Any]) -> dict[str, Any]:
+    def act(
+        self, kind: str, body: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S
+    ) -> dict[str, Any]:
         number = uuid.uuid4().hex
         self.ask(
             "INSERT INTO request VALUES ($id, now(), $kind, $body::JSON) RETURNING id",
             {"id": number, "kind": kind, "body": json.dumps(body)},
         )
-        until = time.monotonic() + ANSWER_WITHIN_S
+        until = time.monotonic() + within_s
         while time.monotonic() < until:
             found = self.ask("SELECT ok, body FROM answer WHERE id = $id", {"id": number})
             if len(found):
@@ -116,7 +126,7 @@ class Client(Remote):
                 raise BadInput(answer["error"])
             time.sleep(0.03)
         raise StoreUnavailable(
-            f"the collector did not answer within {ANSWER_WITHIN_S:g} s; `tarnlight doctor` says what it does")
+            f"the collector did not answer within {within_s:g} s; `tarnlight doctor` says what it does")
 
     def now(self) -> datetime:
         return self._clock.now()

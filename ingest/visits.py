@@ -18,6 +18,7 @@ from models.fleet import Cabin, Fleet
 from models.occupancy import open_windows
 from models.travel import ROAD_FACTOR
 from models.visits import Stop, VisitPlan, joined, visit_plan
+from models.work_cautions import Work, sentences, works_of_tasks
 
 MOST_STOPS = 60  # what the solver orders in seconds; the most urgent go first
 
@@ -33,6 +34,11 @@ class PlannedVisit:
     work_min: float
     due: date
 
+    @property
+    def works(self) -> frozenset[Work]:
+        """What its tasks ask for."""
+        return works_of_tasks(self.tasks)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedTrip:
@@ -47,6 +53,11 @@ class PlannedTrip:
     stops: tuple[PlannedVisit, ...]
     base: Base
 
+    @property
+    def works(self) -> frozenset[Work]:
+        """What the tasks of its stops ask for."""
+        return frozenset[Work]().union(*(one.works for one in self.stops))
+
     def to_json(self) -> dict[str, Any]:
         """A trip of `tarnlight visits --json`."""
         return {
@@ -57,6 +68,7 @@ class PlannedTrip:
                 {"cabin": one.cabin.slug, "arrive": one.arrive, "work_min": one.work_min,
                  "tasks": list(one.tasks), "parts": dict(sorted(one.parts.items())), "due": one.due.isoformat()}
                 for one in self.stops],
+            "cautions": list(sentences(self.works)),
         }
 
 
@@ -68,6 +80,19 @@ class NotPlanned:
     tasks: tuple[str, ...]
     due: date
     reason: str
+
+    @property
+    def works(self) -> frozenset[Work]:
+        """What its tasks ask for."""
+        return works_of_tasks(self.tasks)
+
+    def to_json(self) -> dict[str, Any]:
+        """An entry of `tarnlight visits --json` without a day."""
+        return {
+            "day": None, "trip": self.cabin.trip, "reason": self.reason,
+            "stops": [{"cabin": self.cabin.slug, "tasks": list(self.tasks), "due": self.due.isoformat()}],
+            "cautions": list(sentences(self.works)),
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +121,12 @@ class Visits:
         for trip in self.trips:
             total.update(trip.parts)
         return dict(sorted(total.items()))
+
+    @property
+    def works(self) -> frozenset[Work]:
+        """What all tasks ask for, those in no trip too."""
+        return frozenset[Work]().union(
+            *(one.works for one in self.trips), *(one.works for one in self.left_out))
 
     @property
     def distance_km(self) -> float:

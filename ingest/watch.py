@@ -17,13 +17,17 @@ import duckdb
 import pandas as pd
 
 from ingest import faults
-from ingest.engine import frame, transaction
+from ingest.engine import Local, frame, transaction
 from ingest.judging import PRESENT, tails, unit_states
+from ingest.registry import load_history
 from models.advisory import (
     Advisory,
     Event,
+    Exposed,
     Exposure,
     Proof,
+    Raised,
+    Remeasured,
     State,
     advance,
     exposure_event,
@@ -186,21 +190,18 @@ def _watch_unit(
     con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, kept: Kept | None,
     now: datetime,
 ) -> list[tuple[str, str, Event]]:
-    states = frame(con.execute(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", _names(key)))
-    if states.empty:
+    state = _state(con, key, fleet)
+    if state is None:
         return []
-    carry = unit_states(states, fleet)[key]
+    carry = state[1]
     advisory = kept.advisory if kept else None
     now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    exposure = _exposure(con, key, fleet, states, carry, standing, now)
-    if exposure is not None and not (standing and _hardly_more(exposure, standing.exposure)):
-        asked = exposure_event(
-            advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
-        if asked is not None:
-            events.append(asked)
-            standing = advance(standing, asked)
+    asked = _exposure_event(con, key, fleet, state, advisory, now)
+    if asked is not None:
+        events.append(asked)
+        standing = advance(standing, asked)
     if standing is not None and standing.evidence_since is not None:  # before, nothing counts
         fresh = new_proofs(standing, current_proofs(con, key, fleet, carry, standing, now))
         events += fresh
@@ -212,6 +213,44 @@ def _watch_unit(
         append(con, number, seq + offset, event, now)
         logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
+
+
+def _exposure_event(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, state: tuple[pd.DataFrame, UnitState],
+    advisory: Advisory | None, now: datetime,
+) -> Raised | Exposed | Remeasured | None:
+    """What the unit's under-dosed water asks of its latest advisory, or of a new one."""
+    standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
+    exposure = _exposure(con, key, fleet, *state, standing, now)
+    if exposure is None or (standing and _hardly_more(exposure, standing.exposure)):
+        return None
+    return exposure_event(advisory, exposure, at=now, hot_tank_l=fleet.unit(*key).hot_tank_l, policy=fleet.policy)
+
+
+def exposure_now(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, kept: Kept | None, now: datetime
+) -> Raised | Exposed | Remeasured | None:
+    """What `watch` would record of the unit's under-dosed water now; nothing is recorded.
+
+    Parameters
+    ----------
+    kept : Kept or None
+        The unit's open advisory.
+    """
+    state = _state(con, key, fleet)
+    if state is None:
+        return None
+    advisory = kept.advisory if kept else None
+    now = max(now, advisory.updated_at) if advisory else now
+    return _exposure_event(con, key, fleet, state, advisory, now)
+
+
+def _state(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet
+) -> tuple[pd.DataFrame, UnitState] | None:
+    """The unit's state after its latest reading, as a table of one row and as one value; None: never heard."""
+    found = frame(con.execute(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", _names(key)))
+    return None if found.empty else (found, unit_states(found, fleet)[key])
 
 
 def _hardly_more(new: Exposure, known: Exposure) -> bool:
@@ -278,7 +317,7 @@ def _exposure(
     # at least a second of it, or a reading that just came would say of nothing that it goes on
     unit = fleet.unit(*key)
     until = max(min(now, carry.at + timedelta(seconds=unit.overdue_s)), carry.at + timedelta(seconds=1))
-    tail = tails(states, fleet, until)[key]
+    tail = tails(states, load_history(Local(con)), until)[key]
     tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
     graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
     rows = rows[~graced]

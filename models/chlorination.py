@@ -11,15 +11,17 @@ import math
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
+from models.work_cautions import PLUMBING_LIMIT_MG_L, Work, sentences
+
+WORKS = frozenset({  # what a plan asks for; cartridges come out of their housings
+    Work.FILL_WITH_BLEACH, Work.CHLORINATE, Work.OPEN_HOUSING, Work.FLUSH_HOT, Work.DRAIN_TANK})
 STRENGTHS_PCT = (5.25, 6.0, 8.25)  # household bleach, % w/v sodium hypochlorite
 DOSE_MIN_MG_L = 50.0  # extension-type guide: 50-100 mg/L, at least 6 h (seen, S49)
 DOSE_MG_L = 100.0  # Maryland COMAR 26.04.04.24: at least 100 mg/L (seen, S50)
-PLUMBING_LIMIT_MG_L = 200.0  # more attacks seals and metals (from memory)
 CONTACT_MIN_H = 6.0  # seen, S49; a county leaflet says 6 to 24 h (seen, S54)
 CONTACT_H = 12.0  # common in the usual span of 6 to 24 h (from memory)
 CONTACT_LIMIT_H = 24.0
 HOT_LIMIT_C = 40.5  # bleach is ineffective above 105 F (seen, S56)
-DRINKABLE_MG_L = 4.0  # most chlorine at a tap, 40 CFR 141.65 (from memory)
 
 # Free-chlorine CT in mg min/L, EPA 815-R-20-003, Appendix B (seen, public transcription S57).
 CT_TEMPERATURES_C = (0.5, 5.0, 10.0, 15.0, 20.0, 25.0)
@@ -34,30 +36,6 @@ CT_GIARDIA_3_LOG = (
     (26, 31, 37, 45, 54, 65, 78),
 )
 CT_VIRUS_4_LOG = {9.0: (12, 8, 6, 4, 3, 2), 10.0: (90, 60, 45, 30, 22, 15)}  # up to that pH
-
-# Seen (S55, S53, S56) unless marked in standards.md section 7; the rest from memory.
-HANDLING_CAUTIONS = (
-    "Plain, unscented household bleach only, with its strength on the label, less than 3 months old.",
-    "Never mix it with acids, ammonia, cleaners or other chemicals: that makes poisonous gas.",
-    "Wear goggles and gloves, air the room, and never climb into a well pit.",
-    "Switch the power off before you open a well cap.",
-)
-PLUMBING_CAUTIONS = (
-    "Turn the water heater off and let it cool, or drain and refill it with cold water: bleach does not work in "
-    "hot water.",
-    "Bypass carbon filters and softeners, and take filter cartridges out.",
-    f"No more than {PLUMBING_LIMIT_MG_L:g} mg/L in the plumbing: more attacks seals and metals and works no "
-    "better, because it makes the water alkaline.",
-    "Draw chlorinated water to every cold and hot tap until it smells of chlorine, then close them.",
-    "Nobody drinks, cooks or bathes with the water until it is flushed out.",
-    "Do not flush it into the septic system, a stream, the lake or a lawn; ask what local code allows.",
-    f"Flush until the chlorine is below {DRINKABLE_MG_L:g} mg/L, sample for coliforms as the advisory says, and "
-    "once more after 1 to 2 weeks.",
-    "Chlorine does not control Cryptosporidium: the lamp has to be back at its dose before you begin.",
-)
-AUTHORITY = (
-    "Ask the local health authority first; where local code asks for a licensed person, let one do it."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +147,7 @@ def chlorination(
             "Measure the free chlorine at the farthest tap, then flush every cold and hot tap.",
             "Record who did it and when.",
         ),
-        cautions=(AUTHORITY, *HANDLING_CAUTIONS, *PLUMBING_CAUTIONS),
+        cautions=sentences(WORKS),
     )
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import date
 from enum import StrEnum
 from typing import NoReturn
@@ -58,8 +58,8 @@ class CalculatedDose:
     d: float
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            require_number(f"equation.{field.name}", getattr(self, field.name))
+        for one in fields(self):
+            require_number(f"equation.{one.name}", getattr(self, one.name))
         # Else the dose would rise with flow or absorbance, or fall with intensity.
         require_number("equation.b", self.b, at_most=0)
         for name in ("c", "d"):
@@ -318,23 +318,32 @@ class Fleet:
     contacts: tuple[Contact, ...] = ()
     policy: StepPolicy | None = None  # which steps an exposure asks for; None: the default, on the safe side
     own_judging: JudgingPolicy | None = None  # None: the default
+    # by name, since a fleet of thousands is asked for each of its units
+    _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
+    _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
+    _units: dict[tuple[str, str], Unit] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        for what, names in (
-            ("reactor", [reactor.name for reactor in self.reactors]),
-            ("cabin", [cabin.slug for cabin in self.cabins]),
-        ):
-            for name in names:
-                if names.count(name) > 1:
-                    raise ValueError(f"{what} {name!r} stands twice; each name once")
-        known = {reactor.name for reactor in self.reactors}
+        reactors: dict[str, Reactor] = {}
+        for reactor in self.reactors:
+            if reactor.name in reactors:
+                raise ValueError(f"reactor {reactor.name!r} stands twice; each name once")
+            reactors[reactor.name] = reactor
+        cabins: dict[str, Cabin] = {}
+        units: dict[tuple[str, str], Unit] = {}
         for cabin in self.cabins:
+            if cabin.slug in cabins:
+                raise ValueError(f"cabin {cabin.slug!r} stands twice; each name once")
+            cabins[cabin.slug] = cabin
             for unit in cabin.units:
-                if unit.reactor not in known:
+                units[cabin.slug, unit.slug] = unit
+                if unit.reactor not in reactors:
                     raise ValueError(
                         f"unit {unit.slug!r} of cabin {cabin.slug!r} names the reactor {unit.reactor!r}; "
-                        f"enrolled are: {', '.join(sorted(known)) or 'none'}"
+                        f"enrolled are: {', '.join(sorted(reactors)) or 'none'}"
                     )
+        for name, found in (("_reactors", reactors), ("_cabins", cabins), ("_units", units)):
+            object.__setattr__(self, name, found)
 
     @property
     def judging(self) -> JudgingPolicy:
@@ -343,16 +352,27 @@ class Fleet:
 
     def cabin(self, slug: str) -> Cabin:
         """The cabin of that slug; KeyError if none."""
-        return next((cabin for cabin in self.cabins if cabin.slug == slug), None) or _missing("cabin", slug)
+        return self._cabins.get(slug) or _missing("cabin", slug)
 
     def unit(self, cabin: str, unit: str) -> Unit:
         """The unit of that cabin; KeyError if none."""
-        found = next((one for one in self.cabin(cabin).units if one.slug == unit), None)
-        return found or _missing(f"unit of {cabin!r}", unit)
+        return self._units.get((self.cabin(cabin).slug, unit)) or _missing(f"unit of {cabin!r}", unit)
+
+    def has_reactor(self, name: str) -> bool:
+        """Whether a reactor of that name is enrolled."""
+        return name in self._reactors
+
+    def has_cabin(self, slug: str) -> bool:
+        """Whether a cabin of that slug is enrolled."""
+        return slug in self._cabins
+
+    def has_unit(self, cabin: str, unit: str) -> bool:
+        """Whether the cabin has a unit of that slug."""
+        return (cabin, unit) in self._units
 
     def reactor(self, name: str) -> Reactor:
         """The reactor of that name; KeyError if none."""
-        return next((one for one in self.reactors if one.name == name), None) or _missing("reactor", name)
+        return self._reactors.get(name) or _missing("reactor", name)
 
 
 def _missing(what: str, name: str) -> NoReturn:

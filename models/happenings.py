@@ -26,6 +26,7 @@ from models.advisory import (
 )
 from models.fleet import Cabin, Role, Unit
 from models.notice import Message, local, messages, what_happened
+from models.work_cautions import Work, brief
 
 
 class Kind(StrEnum):
@@ -45,6 +46,7 @@ class Kind(StrEnum):
 BOIL = (Kind.RAISED, Kind.EXPOSED, Kind.SAMPLE_FAILED)
 ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
+LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,7 +204,9 @@ def _words(
     found = messages(before, event, state, cabin, unit=unit)
     if kind is Kind.RAISED and state.cause in LAMP_CAUSES and not any(one.role is Role.SERVICE for one in found):
         first = what_happened(state.exposure, cabin)[0]
-        text = f"{place}: {first} A boil advisory ({number}) stands. Lamp, ballast, sleeve or water need a look."
+        text = (
+            f"{place}: {first} A boil advisory ({number}) stands. Lamp, ballast, sleeve or water need a look. "
+            f"{brief(LAMP_WORKS)}")
         found = (*found, *_to(text, f"Lamp trouble: {place}", (Role.SERVICE,)))
     if kind not in BOIL:
         return found
@@ -247,7 +251,8 @@ def hearing(
     text = (
         f"{place}: nothing heard since {local(last_heard, cabin)}, so nobody can say whether the water is "
         "disinfected. Boil it or use bottled water until that is known, and ask somebody there whether there is "
-        "power and the lamp is lit. What your local health authority says goes before this.")
+        f"power and the lamp is lit. {brief({Work.SEE_IF_LIT})} What your local health authority says goes before "
+        "this.")
     return Happening(
         kind=Kind.SILENT, cabin=cabin, unit=unit.slug, at=now, mark=f"{last_heard.astimezone(UTC):%Y%m%dT%H%M%SZ}",
         messages=_to(text, f"Silent: {place}", ASKED))

@@ -28,6 +28,7 @@ from models.advisory import (
 )
 from models.boil import ALTERNATIVES, CAUTIONS, RULES, USES, BoilRule, boil_advice
 from models.fleet import Cabin, Contact, Role
+from models.work_cautions import Work, brief, works_of_steps
 
 # standards.md section 6, "After lifting": CDC copy (seen, S47) and a utility's advice (seen, S48).
 AFTER_LIFTING = (
@@ -38,6 +39,7 @@ AFTER_LIFTING = (
     "Replace filter cartridges, regenerate the softener once, clean the aerators.",
     "Run the dishwasher once, empty and at its hottest.",
 )
+AFTER_LIFTING_WORKS = frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.OPEN_HOUSING})  # that it asks for
 
 ONE_STRETCH = timedelta(days=1)  # what lasts longer is told as several stretches
 AUTHORITY = "What your local health authority says goes before this notice."
@@ -219,7 +221,7 @@ def messages(
         case SampleFailed():
             text = (
                 f"{place}: a water sample was not satisfactory ({event.by}). Keep boiling; flushing, disinfection "
-                f"and samples start again. Tell the local health authority. {_next(after)}"
+                f"and samples start again. Tell the local health authority. {_next(after, after.open_steps)}"
             )
             return _to(text, f"Water sample failed: {place}", Role.OWNER, Role.MANAGER, urgent=True)
         case Lifted():
@@ -299,7 +301,8 @@ def _lifted(event: Lifted, advisory: Advisory, cabin: Cabin, place: str) -> tupl
                 role=role, subject=subject, urgent=False,
                 body=(
                     f"{body}{left} Take the notice down. Then run cold taps 5 minutes and hot taps 15 or more, and "
-                    "replace filter cartridges; the cabin's page has the whole list."
+                    "replace filter cartridges; the cabin's page has the whole list. "
+                    + brief({Work.FLUSH_HOT, Work.OPEN_HOUSING})
                 ),
             )
             for role in (Role.OWNER, Role.MANAGER)
@@ -312,12 +315,13 @@ def _to(body: str, subject: str, *roles: Role, urgent: bool) -> tuple[Message, .
     return tuple(Message(role=role, subject=subject, body=body, urgent=urgent) for role in roles)
 
 
-def _next(advisory: Advisory) -> str:
-    """What it waits for."""
+def _next(advisory: Advisory, said: Iterable[Step] = ()) -> str:
+    """What it waits for, with the cautions of that and of other steps that were `said`."""
     todo = [step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED]
     if not todo:
         return "Every step is done: a named person may lift it."
-    return f"Next: {STEP_WORDS[todo[0]]}" + (f", then {len(todo) - 1} more." if len(todo) > 1 else ".")
+    then = f", then {len(todo) - 1} more" if len(todo) > 1 else ""
+    return f"Next: {STEP_WORDS[todo[0]]}{then}. {brief(works_of_steps({*todo[:1], *said}))}".rstrip()
 
 
 def _sensing(advisory: Advisory) -> bool:

@@ -18,6 +18,7 @@ from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 from models.fleet import COVERED_CADENCES
+from models.work_cautions import Work, works_of_steps
 
 TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 
@@ -168,12 +169,13 @@ class Present:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """The word, since when, every reason (worst first), and what to do now."""
+    """The word, since when, every reason (worst first), what to do now, and the works that any of it asks for."""
 
     verdict: Word
     since: datetime | None
     reasons: tuple[str, ...]
     next_action: str
+    works: frozenset[Work] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,8 +186,12 @@ class _Finding:
     reason: str
     action: str
     since: datetime | None = None
+    works: frozenset[Work] = frozenset()  # that the action, or steps named in the reason, ask for
 
 
+_SEE_IF_LIT = frozenset({Work.SEE_IF_LIT})
+_CHECK_SENSOR = frozenset({Work.CHECK_SENSOR})
+_CHECK_UNIT = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE})
 AUTHORITY = "What your local health authority says goes before this."
 ASK_THERE = "Ask somebody at the cabin whether there is power and the lamp is lit."
 NOT_THE_TAP = "Boil tap water before drinking, or use bottled water"
@@ -248,6 +254,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
             weight=_Weight.SILENT, since=present.tail_bad_since,
             reason="The latest stretch of time cannot be counted as lit, warm and dosed.",
             action=f"Check lamp, flow and intensity. {NOT_THE_TAP} until it is known. {AUTHORITY}",
+            works=_SEE_IF_LIT | _CHECK_SENSOR,
         ))
     if not found:
         return Verdict(
@@ -259,6 +266,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
     return Verdict(
         verdict=_WORD[worst.weight], since=min(starts) if starts else None,
         reasons=tuple(dict.fromkeys(one.reason for one in found)), next_action=worst.action,
+        works=frozenset[Work]().union(*(one.works for one in found)),
     )
 
 
@@ -292,6 +300,7 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
             weight=_Weight.BOIL, since=advisory.raised_at,
             reason=f"A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}; {left}.",
             action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
+            works=works_of_steps(todo) | (_SEE_IF_LIT if step == ASK_THERE else frozenset()),
         )
     if present.underdosed_since is not None and present.underdosed_l_upper != 0:
         yield _Finding(
@@ -323,7 +332,7 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
         yield _Finding(
             weight=_Weight.SILENT, since=present.last_heard,
             reason=f"{what} has been heard for {_duration(age)}; it should be every {every_s:g} s.",
-            action=f"{ASK_THERE} {unsure}",
+            action=f"{ASK_THERE} {unsure}", works=_SEE_IF_LIT,
         )
     elif present.link_down_since is not None:
         yield _Finding(
@@ -362,6 +371,7 @@ def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
                 + ("get the power back" if cut else "have the lamp seen to")
                 + f" before the tap is used again. {AUTHORITY}"
             ),
+            works=frozenset() if cut else frozenset({Work.SWAP_LAMP, Work.BALLAST}),
         )
         return
     if present.lamp_on and present.warm is False:
@@ -375,12 +385,14 @@ def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
             weight=_Weight.WATCH, since=present.power_since,
             reason="The power is said to be off although the lamp is said to be lit; one of the two is wrong.",
             action="Ask somebody at the cabin to look, and have the sensor checked that is wrong.",
+            works=_SEE_IF_LIT | _CHECK_SENSOR,
         )
     if present.lamp_on is None or present.warm is None:
         yield _Finding(
             weight=_Weight.SILENT,
             reason="Whether the lamp is lit and warm is not known.",
             action=f"Check the lamp's status sensor. {NOT_THE_TAP} until it is known. {AUTHORITY}",
+            works=_SEE_IF_LIT | _CHECK_SENSOR,
         )
     yield from _of_dose(present)
 
@@ -397,6 +409,7 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
         yield _Finding(
             weight=_Weight.BOIL, since=present.dose_since, reason=f"Water flows and its dose {dose}.",
             action=f"Close the tap. {NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}",
+            works=_CHECK_UNIT,
         )
         return
     tap_low = present.dose_tap_low_mj_cm2
@@ -407,14 +420,14 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
                 f"No water flows now; the water of even one open tap ({TAP_FLOW_L_MIN:g} L/min) could be shown to "
                 f"get only {_down(tap_low)} mJ/cm2, below its target of {target:g}."
             ),
-            action=f"{NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}",
+            action=f"{NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}", works=_CHECK_UNIT,
         )
         return
     if flow is None and (peak_low is None or short_peak):
         yield _Finding(
             weight=_Weight.SILENT, since=present.dose_since,
             reason="The flow is not known, and at peak flow the dose cannot be shown to meet its target.",
-            action=f"Check the flow sensor. {NOT_THE_TAP} until it is known. {AUTHORITY}",
+            action=f"Check the flow sensor. {NOT_THE_TAP} until it is known. {AUTHORITY}", works=_CHECK_SENSOR,
         )
     elif peak_low is None:
         weight = _Weight.SILENT if flow == 0 else _Weight.WATCH
@@ -423,6 +436,7 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
             reason="What dose the water would get at peak flow is not known.",
             action=f"Check the intensity sensor and the latest water test. {NOT_THE_TAP} until it is known. "
             f"{AUTHORITY}" if weight is _Weight.SILENT else "Check the intensity sensor and the latest water test.",
+            works=_CHECK_SENSOR,
         )
     elif short_peak:
         yield _Finding(
@@ -431,7 +445,7 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
                 f"At peak flow ({present.peak_flow_l_min:g} L/min) the dose can be shown to reach only "
                 f"{_down(peak_low)} mJ/cm2, below its target of {target:g}."
             ),
-            action="Open one tap at a time, and have lamp, sleeve and water checked.",
+            action="Open one tap at a time, and have lamp, sleeve and water checked.", works=_CHECK_UNIT,
         )
 
 
@@ -447,7 +461,7 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
     if hours is not None and life is not None and hours >= life:
         yield _Finding(
             weight=_Weight.WATCH, reason=f"The lamp has burnt {hours:,.0f} h and is rated for {life:,.0f} h.",
-            action="Bring a new lamp on the next trip.",
+            action="Bring a new lamp on the next trip.", works=frozenset({Work.SWAP_LAMP}),
         )
     volts, low_v = present.battery_v, present.battery_low_v
     if volts is not None and low_v is not None and volts < low_v:

@@ -212,6 +212,21 @@ def environment(store: Path) -> dict[str, str]:
     return {**clean, "TARNLIGHT_STORE": str(store), "PYTHONUNBUFFERED": "1"}
 
 
+def hostile_folder(folder: Path) -> Path:
+    """A working folder whose modules bear the names of ours and of those that we use; importing one ends it all."""
+    for name in ("models", "dashboard", "ingest", "simulated_feeds", "iotcore"):
+        (folder / name).mkdir(parents=True)
+        (folder / name / "__init__.py").write_text(f"raise SystemExit('the working folder gave {name}')")
+    for name in ("streamlit", "pandas", "duckdb", "numpy", "plotly", "paho", "runpy", "json", "apprise"):
+        (folder / f"{name}.py").write_text(f"raise SystemExit('the working folder gave {name}')")
+    return folder
+
+
+def console_script() -> str:
+    """The command as it is installed; unlike `python -m` it does not look in the working folder."""
+    return str(Path(sys.executable).with_name("tarnlight"))
+
+
 def tarnlight(store: Path, *words: str, within_s: float = 120, **options: Any) -> subprocess.CompletedProcess[str]:
     """Run the command as a process of its own."""
     return subprocess.run(
@@ -248,6 +263,7 @@ class Running:
     settings: Settings
     log: Path
     words: tuple[str, ...] = ()
+    umask: int = -1
     process: subprocess.Popen[bytes] | None = None
 
     def start(self, *, connected: bool = True) -> None:
@@ -263,7 +279,8 @@ class Running:
         ]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                command, env=environment(self.settings.store), stdout=log, stderr=log, cwd=self.log.parent
+                command, env=environment(self.settings.store), stdout=log, stderr=log, cwd=self.log.parent,
+                umask=self.umask,
             )
         pid = self.process.pid
         wait_for(lambda: self.answers(pid), 30, f"the collector answers; {self.told()}")

@@ -6,21 +6,27 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from dashboard.words import TAKE_CARE
 from ingest.settings import BadInput, Settings, settings
+from models.work_cautions import Work, sentences
 
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)  # far from any overflow
 Do = Callable[[argparse.Namespace], int | None]
 
 
 def command(
-    commands: Any, name: str, do: Do, *, help: str, example: str, json_option: bool = False,
+    commands: Any, name: str, do: Do, *, help: str, example: str, json_option: bool = False, private: bool = False,
 ) -> argparse.ArgumentParser:
-    """A command with the options that all take, its help, and an example below it."""
+    """A command with the options that all take, its help, and an example below it.
+
+    A `private` one prints people's names or numbers, or when a cabin stands empty: a file that its output goes to
+    is for its owner alone.
+    """
     out: argparse.ArgumentParser = commands.add_parser(
         name, help=help, description=help[0].upper() + help[1:] + ".", epilog=f"example: {example}",
         formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -29,7 +35,7 @@ def command(
     out.add_argument("--verbose", action="store_true", help="log what happens to stderr")
     if json_option:
         out.add_argument("--json", action="store_true", help="print one JSON array and nothing else")
-    out.set_defaults(do=do)
+    out.set_defaults(do=do, private=private)
     return out
 
 
@@ -49,6 +55,15 @@ def instant(text: str) -> datetime:
     if not EARLIEST <= at <= LATEST:
         raise BadInput(f"a time must lie between {EARLIEST:%Y} and {LATEST:%Y}; got {text!r}")
     return at
+
+
+def print_cautions(works: Iterable[Work], *, afterwards: bool = False) -> None:
+    """Cautions of the works that were printed, once, as a list; nothing where there are none."""
+    found = sentences(works, afterwards=afterwards)
+    if found:
+        print(f"{TAKE_CARE}:")
+    for one in found:
+        print(f"- {one}")
 
 
 def print_json(rows: list[Any]) -> None:

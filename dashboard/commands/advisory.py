@@ -8,13 +8,16 @@ import math
 from typing import Any
 
 from dashboard.commands._opening import open_any
-from dashboard.commands._words import command, instant, print_json
+from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from models.advisory_events import PERSON_STEPS, STEP_WORDS, State
+from ingest.watch import Kept
+from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
+from models.daily_faults import sensor_check
+from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 
 
 def add(commands: Any) -> None:
@@ -25,12 +28,12 @@ def add(commands: Any) -> None:
         epilog="example: tarnlight advisory record a3 --step disinfect --by 'Ann Lund'",
         formatter_class=argparse.RawDescriptionHelpFormatter)
     verbs = advisory.add_subparsers(dest="verb", metavar="VERB", required=True)
-    found = command(verbs, "list", do_list, help="list open advisories, or all", json_option=True,
+    found = command(verbs, "list", do_list, help="list open advisories, or all", json_option=True, private=True,
                     example="tarnlight advisory list --all")
     found.add_argument("--all", action="store_true", help="lifted ones too")
     found.add_argument("--cabin", help="one cabin only")
     show = command(verbs, "show", do_show, help="show one advisory, its steps and its whole record",
-                   json_option=True, example="tarnlight advisory show a3")
+                   json_option=True, private=True, example="tarnlight advisory show a3")
     show.add_argument("id")
     record = command(verbs, "record", do_record, help="record that a named person did a step",
                      example="tarnlight advisory record a3 --step sample_1 --by 'Ann Lund'")
@@ -87,13 +90,15 @@ def do_list(options: argparse.Namespace) -> int:
     enrolled = bool(load_fleet(store).cabins)
     store.close()
     if options.json:
-        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one)} for one in found])
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one),
+                     "cautions": list(sentences(_works(one)))} for one in found])
         return 0
     for one in found:
         waits = ", ".join(STEP_WORDS[step] for step in one.advisory.open_steps) or "nothing"
         print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}, raised "
               f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
                   "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
+    print_cautions(frozenset[Work]().union(*(_works(one) for one in found)))
     if not found:
         print(NOT_ENROLLED if not enrolled else "No advisory." if options.all else
               "No open advisory; `tarnlight status` says of each tap whether it is clear.")
@@ -115,7 +120,8 @@ def do_show(options: argparse.Namespace) -> int:
     if options.json:
         told = sent.drop(columns=["body"]).to_dict("records")
         print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record,
-                     "messages": told, "confirmed": read.to_dict("records")}])
+                     "messages": told, "confirmed": read.to_dict("records"),
+                     "cautions": list(sentences(_works(one)))}])
         return 0
     print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}")
     for step in one.advisory.statuses:
@@ -131,8 +137,14 @@ def do_show(options: argparse.Namespace) -> int:
               f"{row.state}{error}")
     for row in read.itertuples():
         print(f"  {row.at:%Y-%m-%d %H:%M} UTC  read by {row.who}")
+    print_cautions(_works(one))
     print(CAUTION)
     return 0
+
+
+def _works(one: Kept) -> frozenset[Work]:
+    """What the steps still to do ask for; after the lifting nobody is asked for any."""
+    return frozenset() if one.advisory.state is State.LIFTED else works_of_steps(one.advisory.open_steps)
 
 
 def _act(options: argparse.Namespace, kind: str, body: dict[str, Any]) -> dict[str, Any]:
@@ -150,6 +162,7 @@ def do_record(options: argparse.Namespace) -> int:
         "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None})
     left = ", ".join(told["open_steps"]) or "nothing"
     print(f"{options.id}: recorded; state {told['state']}, still open: {left}")
+    print_cautions(works_of_steps(Step(step) for step in told["open_steps"]))
     return 0
 
 
@@ -181,9 +194,13 @@ def do_service(options: argparse.Namespace) -> int:
     told = _act(options, "record-service", {
         "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
         "at": instant(options.at).isoformat(), "value": options.value, "note": options.note})
+    works = RECORD_WORKS.get(options.kind, frozenset())
+    # a sensor that reads too high is to be replaced: that work is still ahead
+    afterwards = options.kind != "sensor-checked" or not options.value or sensor_check(options.value).passes
     print(f"recorded: {options.kind} of {options.cabin}/{options.unit}")
     if told.get("judged"):
         print(f"sensor check: {told['judged']}")
+    print_cautions(works, afterwards=afterwards)
     if told.get("advisory"):
         print(f"advisory: {told['advisory']}")
     return 0

@@ -7,10 +7,10 @@ from dataclasses import asdict
 from typing import Any
 
 from dashboard.commands._opening import open_any
-from dashboard.commands._words import command, print_json
+from dashboard.commands._words import command, print_cautions, print_json
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from models.chlorination import CONTACT_H, DOSE_MG_L, chlorination
+from models.chlorination import CONTACT_H, DOSE_MG_L, WORKS, chlorination
 
 
 def add(commands: Any) -> None:
@@ -73,7 +73,5 @@ def do_bleach(options: argparse.Namespace) -> int:
         said = {True: "reached", False: "NOT reached", None: "to be judged by the residual"}
         print(f"4-log virus needs {plan.ct_virus_4_log:g} mg min/L (EPA 815-R-20-003, table B-2): "
               f"{said[plan.virus_4_log_reached]}")
-    print("Cautions:")
-    for caution in plan.cautions:
-        print(f"- {caution}")
+    print_cautions(WORKS)
     return 0

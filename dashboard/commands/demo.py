@@ -19,10 +19,12 @@ from typing import Any
 
 from iotcore import Broker
 
+from dashboard.commands._child import python_of
 from dashboard.commands._opening import demo_store
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
+from ingest import private_files
 from ingest.collector import free_port
 from ingest.past import take_in
 from ingest.settings import BadInput, Settings
@@ -117,7 +119,7 @@ def _history(
     settings: Settings, text: str, options: argparse.Namespace, stop: threading.Event, live_from: datetime
 ) -> None:
     """A fresh store with the fleet and its past up to `live_from`, from which it goes on live."""
-    settings.store.parent.mkdir(parents=True, exist_ok=True)
+    private_files.make_folder(settings.store.parent)
     for path in (settings.store, settings.store.with_name(settings.store.name + ".wal"), settings.address_file):
         path.unlink(missing_ok=True)
     _marker(settings).touch()
@@ -156,9 +158,9 @@ def _children(
 ) -> Iterator[dict[str, subprocess.Popen[bytes]]]:
     """Collector, feed and page as processes of their own; all gone when the block ends."""
     fleet = settings.store.with_name(settings.store.name + ".fleet.toml")
-    fleet.write_text(text, encoding="utf-8")
+    private_files.write(fleet, text.encode())
     env = environment(settings)
-    base = [sys.executable, "-m", "dashboard.cli"]
+    base = python_of("dashboard.cli")
     words = {
         "collector": [*base, "collect"],
         "feed": [*base, "feed", "--fleet", str(fleet), "--start", live_from.isoformat(),

@@ -8,7 +8,7 @@ import sys
 from typing import Any
 
 from dashboard.commands._opening import open_any
-from dashboard.commands._words import command, instant, print_json
+from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION
 from dashboard.ics import lamps_calendar
 from dashboard.lamp_words import (
@@ -21,6 +21,7 @@ from dashboard.lamp_words import (
     won_words,
 )
 from ingest.lamps import Lamp, LampOutlook, lamp_outlook
+from models.work_cautions import Work
 
 
 def add(commands: Any) -> None:
@@ -69,14 +70,16 @@ def _text(found: LampOutlook) -> None:
         if one.rated_life_on and one.rated_life_on > found.at.date():
             print(f"       Rated life ends {date_words(one.rated_life_on)}")
     print(calibration_words(found))
+    print_cautions(frozenset[Work]().union(*(one.works for one in found.lamps)))
     print(CAUTION)
 
 
 def _csv(lamps: tuple[Lamp, ...]) -> None:
-    """The keys of `--json`; sensor faults by name."""
+    """The keys of `--json`; sensor faults by name, cautions as one text."""
     rows = [one.to_json() for one in lamps]
     for row in rows:
         row["sensor_faults"] = ", ".join(one["fault"] for one in row["sensor_faults"])
+        row["cautions"] = " ".join(row["cautions"])
     if not rows:
         return
     out = csv.DictWriter(sys.stdout, fieldnames=list(rows[0]))

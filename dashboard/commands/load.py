@@ -15,6 +15,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from dashboard.commands._words import command, settings_of
+from ingest import private_files
 from ingest.csvlog import Chunk, column_map, read_csv, zone
 from ingest.senml_lines import read_senml_lines
 from ingest.settings import BadInput
@@ -69,7 +70,7 @@ def _chunks(path: Path, options: argparse.Namespace, now: datetime) -> Iterator[
 
 
 def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -> None:
-    spool.mkdir(parents=True, exist_ok=True, mode=0o700)
+    private_files.make_folder(spool)
     read = kept = already = refused = 0
     shown: list[dict[str, Any]] = []
     known = {(cabin, unit) for cabin, unit in store.ask("SELECT cabin, slug FROM unit").itertuples(index=False)}

@@ -9,7 +9,7 @@ from typing import Any
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, settings_of
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
-from ingest import queries
+from ingest import private_files, queries
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from models.advisory import State
@@ -49,7 +49,7 @@ def do_notice(options: argparse.Namespace) -> int:
     url = cabin_url(settings.public_url, cabin.slug, unit)
     try:
         page = notice_pdf(words, url=url, paper=Paper(options.paper))
-        options.out.write_bytes(page)
+        private_files.write(options.out, page)  # contacts' numbers stand on it
     except (OSError, ValueError) as error:
         raise BadInput(f"{options.out}: {error}") from error
     print(f"{options.out}: one page, {words.title.lower()}, {words.place}; hang it at every tap")

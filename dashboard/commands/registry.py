@@ -1,47 +1,177 @@
-"""`enroll`: the registry in and out."""
+"""`enroll`: the registry in and out, and what an edit would change in the past before it is made."""
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
+import time
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
+
+from rich.progress import Progress
 
 from dashboard.commands._opening import open_any
-from dashboard.commands._words import command, settings_of
+from dashboard.commands._words import command, instant, settings_of
+from dashboard.commands.load import progress_bar
+from dashboard.measures import Units, between
+from dashboard.reckoning import share_words
+from ingest import private_files
 from ingest.registry import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
-from ingest.store import open_store
+from ingest.store import Access, open_store
+
+BAR_AFTER_S = 2.0
+PART_S = 1.0  # of a preview that a collector works out at once: between two parts it takes in messages
+EDIT_WITHIN_S = 3600.0  # what was judged is judged anew: a year of many units takes its time
 
 
 def add(commands: Any) -> None:
     """Add the command."""
     enroll = command(
         commands, "enroll", do_enroll, help="write the registry from a fleet.toml, or print it as one",
-        example="tarnlight enroll fleet.toml")
+        private=True, example="tarnlight enroll fleet.toml --since 2026-10-01T00:00:00Z")
     enroll.add_argument("file", nargs="?", type=Path, metavar="fleet.toml")
     enroll.add_argument("--export", action="store_true", help="print what is enrolled, as a fleet.toml")
+    enroll.add_argument("--out", type=Path, metavar="FILE", help="where --export writes (default: standard output)")
+    enroll.add_argument(
+        "--since", metavar="TIME",
+        help="what the file changes has held since then, and what was judged after is judged anew (default: an "
+             "edit holds from now and changes nothing past)")
+    enroll.add_argument("--yes", action="store_true", help="do not ask, even where something past would change")
 
 
 def do_enroll(options: argparse.Namespace) -> int:
     """Registry in, or out."""
     if options.export == (options.file is not None):
         raise BadInput("give a fleet.toml to read, or --export to print what is enrolled")
+    if options.out is not None and not options.export:
+        raise BadInput("--out is where --export writes; give both, or neither")
     if options.export:
+        if options.since or options.yes:
+            raise BadInput("--since and --yes are for a fleet.toml that is read, not for --export")
         store = open_any(options)
-        sys.stdout.write(write_fleet(load_fleet(store)))
+        found = write_fleet(load_fleet(store))
         store.close()
+        _write(found, options.out)
         return 0
     try:
         text = options.file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput(f"{options.file}: {error}") from error
+    body = {"text": text, "source": options.file.name}
+    if options.since is not None:
+        body["since"] = instant(options.since).isoformat()
     read_fleet(text, options.file.name)  # refuse before anything is opened
     store = open_store(settings_of(options))
-    told = store.act("enroll", {"text": text, "source": options.file.name})
-    store.close()
+    try:
+        return _edit(store, body, options.yes)
+    finally:
+        store.close()
+
+
+def _edit(store: Access, body: dict[str, Any], yes: bool) -> int:
+    """Show what would change, ask where that is something past, and do it."""
+    found = _preview(store, body)
+    past = [one for one in found if one["past"]]
+    asks = bool(past) and not yes
+    at_terminal = sys.stdin.isatty()
+    _print_differences(found, sys.stderr if asks and not at_terminal else sys.stdout)
+    if asks and not at_terminal:
+        print("tarnlight: nothing was enrolled: the above, judged in the past, would change; "
+              "give --yes if it is to", file=sys.stderr)
+        return 2
+    if asks and not _agreed():
+        print("Nothing was enrolled.")
+        return 1
+    told = store.act("enroll", body, within_s=EDIT_WITHIN_S)
     for word, names in (("enrolled", told["new"]), ("changed", told["changed"])):
         for name in names:
             print(f"{word}: {name}")
     print(f"{len(told['new'])} new, {len(told['changed'])} changed, {len(told['same'])} as they were")
     return 0
+
+
+def _write(text: str, out: Path | None) -> None:
+    if out is None:
+        sys.stdout.write(text)
+        return
+    try:
+        private_files.write(out, text.encode())
+    except OSError as error:
+        raise BadInput(f"{out}: {error.strerror}") from error
+
+
+def _agreed() -> bool:
+    """The answer of whoever sits at the terminal; no answer is no."""
+    try:
+        return input("Enrol it, and change this? (y/N) ").strip().lower() in ("y", "yes")
+    except EOFError:
+        return False
+
+
+def _preview(store: Access, body: dict[str, Any]) -> list[dict[str, Any]]:
+    """What the edit would change of each unit that it touches, a part of the units at a time."""
+    began = time.monotonic()
+    units = store.act("enroll-check", body, within_s=EDIT_WITHIN_S)["units"]
+    out: list[dict[str, Any]] = []
+    done, size = 0, 1
+    with contextlib.ExitStack() as stack:
+        bar: Progress | None = None
+        while done < len(units):
+            started = time.monotonic()
+            part = units[done : done + size]
+            out += store.act("enroll-preview", {**body, "units": part}, within_s=EDIT_WITHIN_S)["differences"]
+            done += len(part)
+            took = max(time.monotonic() - started, 0.01)
+            size = max(1, min(2 * size, int(len(part) * PART_S / took)))
+            if bar is None and time.monotonic() - began > BAR_AFTER_S:
+                bar = stack.enter_context(progress_bar())
+                task = bar.add_task("what this would change", total=len(units))
+            if bar is not None:
+                bar.update(task, completed=done)
+    return out
+
+
+def _print_differences(found: list[dict[str, Any]], out: TextIO) -> None:
+    """A table of what would change, and how many advisories it would raise."""
+    if not found:
+        return
+    rows = [("unit", "what", "as it is", "as it would be"), *(
+        (one["unit"], one["what"], _words(one["what"], one["before"]), _words(one["what"], one["after"]))
+        for one in found)]
+    for line in _columns(rows):
+        print(line, file=out)
+    raised = [one["after"] for one in found if one["what"] == "advisory" and one["after"] and not one["before"]]
+    if raised:
+        bounds = [one["underdosed_l_upper"] for one in raised]
+        all_of_it = {
+            "underdosed_l": sum(one["underdosed_l"] or 0.0 for one in raised),
+            "underdosed_l_upper": None if None in bounds else sum(bounds)}
+        print(f"{len(raised)} {'advisory' if len(raised) == 1 else 'advisories'} would be raised, for "
+              f"{_litres(all_of_it)} of under-dosed water", file=out)
+
+
+def _columns(rows: list[tuple[str, ...]]) -> Iterator[str]:
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        yield "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _words(what: str, value: Any) -> str:
+    """One side of a difference."""
+    if value is None:
+        return "none" if what == "advisory" else ""
+    if what == "advisory":
+        name = value["id"] or "raised"
+        return f"{name}: {value['cause']}, {_litres(value)}"
+    if isinstance(value, dict):
+        if value["share_pct"] is None:
+            return "no water drawn"
+        return f"{share_words(value['share_pct'], 2)} % of {value['volume_l']:,.0f} L in specification"
+    return str(value)
+
+
+def _litres(value: dict[str, Any]) -> str:
+    return between(value["underdosed_l"], value["underdosed_l_upper"], Units.METRIC)

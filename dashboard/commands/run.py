@@ -8,12 +8,12 @@ import os
 import signal
 import socket
 import subprocess
-import sys
 import threading
 from pathlib import Path
 from typing import Any
 
 import dashboard
+from dashboard.commands._child import python_of
 from dashboard.commands._words import command, settings_of
 from ingest.collector import Collector
 from ingest.settings import BadInput, Settings
@@ -92,7 +92,7 @@ def show_command(settings: Settings) -> list[str]:
             "TLS of its own. Keep 127.0.0.1 and put a reverse proxy with both before it (DEVELOPERS.md, security)")
     app = Path(dashboard.__file__).with_name("app.py")
     return [
-        sys.executable, "-m", "streamlit", "run", str(app), "--server.headless=true",
+        *python_of("streamlit"), "run", str(app), "--server.headless=true",
         f"--server.address={settings.show_address}", f"--server.port={settings.show_port}",
         "--browser.gatherUsageStats=false", "--server.fileWatcherType=none", "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none", "--client.showErrorLinks=false",

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from dashboard.commands._opening import open_any
-from dashboard.commands._words import command, instant, print_json
+from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION
 from dashboard.ics import visits_calendar
 from dashboard.lamp_words import (
@@ -36,8 +36,10 @@ from ingest.visit_stops import HORIZON_DAYS
 from ingest.visit_terms import DAY_HOURS, Base, Terms
 from ingest.visits import Visits, visits
 from models.travel import SPEED_KM_H
+from models.work_cautions import sentences
 
-CSV_HEADERS = ("day", "trip", "order", "arrive", "cabin", "tasks", "parts", "work_min", "due", "trip_distance_km")
+CSV_HEADERS = ("day", "trip", "order", "arrive", "cabin", "tasks", "parts", "work_min", "due", "trip_distance_km",
+               "cautions")
 TABLE_COLUMNS = ("from", "to", "km", "minutes")
 
 
@@ -45,7 +47,7 @@ def add(commands: Any) -> None:
     """Add the command."""
     out = command(
         commands, "visits", do_visits, help="plan the next trips: which cabins, in which order, with which parts",
-        json_option=True, example="tarnlight visits --from 'the yard' 45.33,-79.22 --stock van.toml")
+        json_option=True, private=True, example="tarnlight visits --from 'the yard' 45.33,-79.22 --stock van.toml")
     out.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
     out.add_argument("--csv", action="store_true", help="print a row per stop and nothing else")
     out.add_argument("--ics", action="store_true", help="print an iCalendar and nothing else: an event per trip")
@@ -80,10 +82,7 @@ def do_visits(options: argparse.Namespace) -> int:
         return _compare(compared(found, fleet, terms), as_json=options.json)
     plan = visits(found, fleet, occupancy(fleet, at.date(), at.date() + timedelta(days=HORIZON_DAYS + 1)), terms)
     if options.json:
-        print_json([one.to_json() for one in plan.trips] + [
-            {"day": None, "trip": one.cabin.trip, "reason": one.reason, "stops": [
-                {"cabin": one.cabin.slug, "tasks": list(one.tasks), "due": one.due.isoformat()}]}
-            for one in plan.left_out])
+        print_json([*(one.to_json() for one in plan.trips), *(one.to_json() for one in plan.left_out)])
     elif options.csv:
         _csv(plan)
     elif options.ics:
@@ -157,6 +156,7 @@ def _text(plan: Visits) -> None:
         print(f"All trips together: {parts_words(plan.parts)}")
     for remark in plan.remarks:
         print(remark)
+    print_cautions(plan.works)
     print(CAUTION)
 
 
@@ -169,7 +169,7 @@ def _csv(plan: Visits) -> None:
             out.writerow((
                 trip.day.isoformat(), trip.trip, order, stop.arrive.isoformat(), stop.cabin.slug,
                 "; ".join(stop.tasks), parts_words(dict(stop.parts)), f"{stop.work_min:g}", stop.due.isoformat(),
-                f"{trip.distance_km:.1f}"))
+                f"{trip.distance_km:.1f}", " ".join(sentences(stop.works))))
 
 
 def _compare(found: Compared, *, as_json: bool) -> int:

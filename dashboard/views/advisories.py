@@ -6,14 +6,19 @@ import streamlit as st
 
 from dashboard import markup, recovery, words
 from dashboard.access import get_fleet, present, reader_units
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.chosen import addressed, full_name, unknown_words
+from dashboard.views.along import along
+from dashboard.views.choice import follow
+from dashboard.views.frame import care, caution, empty, guarded, link, live
 from ingest import queries
 from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
 from models.advisory import State, from_json
 from models.fleet import Fleet
+from models.work_cautions import works_of_steps
 
+RAISED = "raise-for"  # key in the session
 LIFTED_SHOWN = 30  # `tarnlight advisory list --all` lists every one
 
 
@@ -48,22 +53,37 @@ def standing(store: Client) -> None:
                 action=f"Waits for: {recovery.waits_words(kept.advisory)}"))
             link("after-cut", f"Steps, notice and lifting of {words.unit_name(one)} →", cabin=one.cabin.slug,
                  unit=one.unit.slug)
+    care(works_of_steps(step for _, kept in open_ for step in kept.advisory.open_steps))
 
 
 def by_hand(store: Client, fleet: Fleet) -> None:
     """A person knows more than the sensors: raise one by hand."""
-    keys = [(one.slug, unit.slug) for one in fleet.cabins for unit in one.units]
-    with st.expander("Raise one by hand"), st.form("raise", border=False):
-        key = st.selectbox("Which tap", keys, format_func=lambda one: f"{fleet.cabin(one[0]).name}, {one[1]}")
-        who = st.text_input("Your name", max_chars=120, autocomplete="name")
-        if st.form_submit_button("Raise a boil advisory"):
-            try:
-                store.act("advisory-raise", {"cabin": key[0], "unit": key[1], "by": who})
-            except BadInput as error:
-                st.html(markup.box("Not raised", [str(error)], tone="alarm"))
-            else:
-                present.clear()
-                st.rerun()
+    names = {(one.slug, unit.slug): full_name(one, unit.slug) for one in fleet.cabins for unit in one.units}
+    asked = along()
+    if asked.parameters or len(names) == 1:
+        st.session_state[RAISED] = addressed(asked, fleet, present(store).statuses)
+    if asked.parameters and st.session_state[RAISED] is None:
+        st.html(markup.box(unknown_words(asked, fleet), [
+            "The address of this page names something that is not enrolled here. To raise an advisory by hand, "
+            "choose a tap below."], tone="alarm"))
+    with st.expander("Raise one by hand"):
+        # outside the form, so that heading and button follow what is picked
+        key = st.selectbox("Which tap", list(names), index=None, placeholder="Choose a tap", key=RAISED,
+                           format_func=names.__getitem__, on_change=follow, args=(RAISED,))
+        if key is None:
+            return
+        with st.form(f"raise-{key[0]}-{key[1]}", border=False):
+            st.html(markup.form_heading(f"A boil advisory for {names[key]}"))
+            who = st.text_input("Your name", max_chars=120, autocomplete="name", key=f"raise-who-{key[0]}-{key[1]}")
+            if not st.form_submit_button(markup.plain_label(f"Raise a boil advisory for {names[key]}")):
+                return
+        try:
+            store.act("advisory-raise", {"cabin": key[0], "unit": key[1], "by": who})
+        except BadInput as error:
+            st.html(markup.box("Not raised", [str(error)], tone="alarm"))
+        else:
+            present.clear()
+            st.rerun()
 
 
 @live("10s")
@@ -90,7 +110,7 @@ def lifted(store: Client) -> None:
 def _record(one: Kept, fleet: Fleet, bodies: list[str]) -> None:
     """One lifted advisory: how it ended, and its record in order."""
     cabin = fleet.cabin(one.cabin)
-    with st.expander(f"{cabin.name}, {one.unit}: {recovery.lifted_words(one.advisory, cabin)}"):
+    with st.expander(markup.plain_label(f"{cabin.name}, {one.unit}: {recovery.lifted_words(one.advisory, cabin)}")):
         st.html(markup.table(
             recovery.EVENT_HEADERS,
             [recovery.event_row(from_json(body), cabin, reader_units()) for body in bodies]))

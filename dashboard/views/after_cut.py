@@ -1,10 +1,11 @@
 """After a power cut, on a phone: what happened, how it is now, the one next step, and when it is over.
 
-The address names the unit (`?cabin=slug&unit=slug`).
+The address names the unit (`?cabin=slug&unit=slug`); without one it is the cabin's worst.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,12 +14,13 @@ import streamlit as st
 from dashboard import markup, recovery, words
 from dashboard.access import get_fleet, get_settings, present, reader_units, status_of
 from dashboard.charts import Span
+from dashboard.chosen import full_name
 from dashboard.cut_chart import cut_figure
 from dashboard.measures import Units
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.recovery import NextStep, Waits
-from dashboard.views.cabin import choice
-from dashboard.views.frame import caution, guarded, link, live
+from dashboard.views.choice import choice
+from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.steps import steps
 from ingest import queries
 from ingest.queries import UnitStatus
@@ -26,9 +28,10 @@ from ingest.settings import BadInput
 from ingest.store import Client
 from ingest.watch import Kept
 from models.advisory import CLEANING_STEPS, STEP_WORDS, Step
-from models.chlorination import STRENGTHS_PCT, chlorination
+from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.fleet import Cabin, Unit
-from models.notice import AFTER_LIFTING, Notice, notice
+from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
+from models.work_cautions import Work, sentences, works_of_steps
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
@@ -39,7 +42,7 @@ CONFIG = {"displayModeBar": False, "responsive": True}
 def after_cut(store: Client) -> None:
     """The unit that the address names, or the worst one."""
     fleet = get_fleet(store)
-    chosen = choice(store, fleet)
+    chosen = choice(store, fleet, "after-cut")
     if chosen is None:
         return
     one = status_of(store, *chosen)
@@ -108,10 +111,14 @@ def _words(store: Client, one: UnitStatus, kept: Kept) -> Notice:
 def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
     """The still parts of the page while an advisory stands: forms, paper, cautions."""
     step = recovery.next_step(kept.advisory)
+    asked = works_of_steps(kept.advisory.open_steps)
+    if step.step is not Step.DISINFECT:
+        asked -= {Work.CHLORINATE}  # until it is next, its cautions stand in the plan below
+    care(asked, first=asked)
     if step.waits is Waits.PERSON:
         _step_form(store, one, kept, step)
     elif step.waits is Waits.LIFT:
-        _lift_form(store, kept, undone=False)
+        _lift_form(store, one, kept, undone=False)
     paper(store, one, kept)
     if set(CLEANING_STEPS) & set(kept.advisory.open_steps):
         st.subheader("Where that water stands")
@@ -123,24 +130,26 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
         st.html(markup.told("If you cannot boil", told.alternatives))
     if Step.DISINFECT in kept.advisory.steps:
         with st.expander("How to disinfect the plumbing: bleach, and its cautions"):
-            bleach(one.unit)
+            bleach(one.unit, told=sentences(asked))
     if kept.advisory.evidence_since is not None:
         with st.expander("A water sample was not satisfactory"):
             _failed_form(store, one, kept)
     if step.waits is not Waits.LIFT:
         with st.expander("Lift it although steps are undone"):
-            _lift_form(store, kept, undone=True)
+            _lift_form(store, one, kept, undone=True)
 
 
 def _no_notice(one: UnitStatus) -> None:
     """No advisory stands: how the last one ended, and what is left to do at the taps."""
     last = one.advisory
+    care(one.verdict.works)
     if last is None:
         st.html(markup.small("No boil notice has ever stood here."))
         return
     st.html(markup.box("The notice is lifted", [recovery.lifted_words(last.advisory, one.cabin)]))
     with st.expander("After lifting"):
         st.html(markup.told("", AFTER_LIFTING))
+        care(AFTER_LIFTING_WORKS, first=AFTER_LIFTING_WORKS)
 
 
 # Forms -------------------------------------------------------------------------------------------
@@ -166,15 +175,17 @@ def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> No
     if step.step is None:
         return
     sample = step.step in recovery.SAMPLES
-    key = f"{kept.id}-{step.step}"
+    key, name = f"{kept.id}-{step.step}", full_name(one.cabin, one.unit.slug)
     with st.container(key=f"next-{key}"), st.form(f"form-{key}", border=True):
+        st.html(markup.form_heading(f"Record for {name}"))
         result = st.radio(
             "The laboratory's result", (GOOD, BAD), index=None, horizontal=True, key=f"result-{key}"
         ) if sample else GOOD
         when = _when(store, one.cabin, key, "When the sample was taken" if sample else "When it was done")
         who = _name(key)
         note = st.text_input("Note (a laboratory's number)" if sample else "Note", key=f"note-{key}", max_chars=300)
-        sent = st.form_submit_button(step.button, type="primary", width="stretch")
+        sent = st.form_submit_button(
+            markup.plain_label(f"{step.button}, for {name}"), type="primary", width="stretch")
     if not sent:
         return
     if result is None:
@@ -182,7 +193,7 @@ def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> No
             "Not recorded", ["Say whether the laboratory found the sample satisfactory."], tone="alarm"))
         return
     done = STEP_WORDS[step.step] if result == GOOD else FAILED
-    _act(store, "advisory-record", {
+    _act(store, one, "advisory-record", {
         "advisory": kept.id, "step": str(step.step), "by": who, "at": when.isoformat(), "note": note,
         "failed": result == BAD}, who, done)
 
@@ -191,24 +202,27 @@ def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:
     """A bad sample, of whatever time: flushing, disinfection and samples start again."""
     st.html(markup.small(
         "Flushing, disinfection and both samples start again. Tell the local health authority."))
-    key = f"{kept.id}-failed"
+    key, name = f"{kept.id}-failed", full_name(one.cabin, one.unit.slug)
     with st.form(key, border=False):
+        st.html(markup.form_heading(f"A failed sample of {name}"))
         when = _when(store, one.cabin, key, "When the sample was taken")
         who = _name(key)
         note = st.text_input("What the laboratory found", key=f"note-{key}", max_chars=300)
-        sent = st.form_submit_button("Record the failed sample", width="stretch")
+        sent = st.form_submit_button(
+            markup.plain_label(f"Record the failed sample, for {name}"), width="stretch")
     if sent:
-        _act(store, "advisory-record", {
+        _act(store, one, "advisory-record", {
             "advisory": kept.id, "step": str(Step.SAMPLE_1), "by": who, "at": when.isoformat(), "note": note,
             "failed": True}, who, FAILED)
 
 
-def _lift_form(store: Client, kept: Kept, *, undone: bool) -> None:
+def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> None:
     """The end of it, by name; with a reason while steps are undone."""
     reason = ""
-    key = f"{kept.id}-lift-{'undone' if undone else 'done'}"
+    key, name = f"{kept.id}-lift-{'undone' if undone else 'done'}", full_name(one.cabin, one.unit.slug)
     large = "early" if undone else "next"  # the looks of the one large button go by it
     with st.container(key=f"{large}-{key}"), st.form(f"form-{key}", border=not undone):
+        st.html(markup.form_heading(f"Lift the notice for {name}"))
         if undone:
             left = ", ".join(
                 STEP_WORDS[step] for step in kept.advisory.open_steps if step is not Step.NOTICE_REMOVED)
@@ -219,12 +233,13 @@ def _lift_form(store: Client, kept: Kept, *, undone: bool) -> None:
             "Your name: you lift it, and take the notice down", key=f"name-{key}", autocomplete="name",
             max_chars=120)
         sent = st.form_submit_button(
-            "Lift the notice", type="secondary" if undone else "primary", width="stretch")
+            markup.plain_label(f"Lift the notice, for {name}"), type="secondary" if undone else "primary",
+            width="stretch")
     if sent:
-        _act(store, "advisory-lift", {"advisory": kept.id, "by": who, "reason": reason}, who, "notice lifted")
+        _act(store, one, "advisory-lift", {"advisory": kept.id, "by": who, "reason": reason}, who, "notice lifted")
 
 
-def _act(store: Client, kind: str, body: dict[str, Any], who: str, done: str) -> None:
+def _act(store: Client, one: UnitStatus, kind: str, body: dict[str, Any], who: str, done: str) -> None:
     """Hand it to the collector; what it refuses is shown in its words, what it took on the page drawn anew."""
     try:
         store.act(kind, body)
@@ -232,7 +247,8 @@ def _act(store: Client, kind: str, body: dict[str, Any], who: str, done: str) ->
         st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
         return
     st.session_state[NAME] = who.strip()
-    st.session_state[TOLD] = f"{done[0].upper()}{done[1:]}, by {who.strip()}."
+    name = full_name(one.cabin, one.unit.slug)
+    st.session_state[TOLD] = f"{name}: {done}, by {who.strip()}."
     present.clear()
     st.rerun()
 
@@ -289,8 +305,8 @@ def drawing(store: Client, cabin: str, unit: str) -> None:
         alt=f"What the last days were for the water of {one.cabin.name}; the steps above say it in words.")
 
 
-def bleach(unit: Unit) -> None:
-    """The plan for this unit's plumbing at the strength on the bottle."""
+def bleach(unit: Unit, told: Sequence[str]) -> None:
+    """The plan for this unit's plumbing at the strength on the bottle; cautions but those `told` on the page."""
     strength = st.segmented_control(
         "Strength on the label", STRENGTHS_PCT, format_func=lambda pct: f"{pct:g} %", default=STRENGTHS_PCT[0],
         required=True, key="bleach-strength")
@@ -305,6 +321,7 @@ def bleach(unit: Unit) -> None:
             strength_pct=strength or STRENGTHS_PCT[0])
     except ValueError as error:
         st.html(markup.small(f"No plan can be made: {error}."))
-        return
-    st.html(markup.numbered(plan.steps))
-    st.html(markup.told("Cautions", plan.cautions))
+    else:
+        st.html(markup.numbered(plan.steps))
+    rest = [one for one in sentences(WORKS) if one not in told]
+    st.html(markup.care(rest, at_first=len(rest)))

@@ -1,6 +1,7 @@
 """One cabin: may its tap be drunk from, since when, why, what to do; then the evidence.
 
-The address names it (`?cabin=slug&unit=slug`), so that a QR code at the tap can lead here.
+The address names it (`?cabin=slug&unit=slug`), so that a QR code at the tap can lead here; without a unit it is the
+cabin's worst.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ import streamlit as st
 
 from dashboard import markup, measures, words
 from dashboard.access import get_fleet, present, reader_units, status_of
+from dashboard.views.choice import choice
 from dashboard.views.evidence import evidence
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.reckoning import reckoning
 from dashboard.views.record import done, record
 from dashboard.views.steps import steps
@@ -20,12 +22,10 @@ from dashboard.views.system import refused_table
 from dashboard.views.told import told
 from ingest import queries
 from ingest.store import Client
-from models.fleet import Fleet, Role
+from models.fleet import Role
 
-CHOSEN = "chosen-unit"  # key in the session
 REFUSED_SHOWN = 20
 
-Key = tuple[str, str]
 Section = Callable[[Client, str, str], None]
 
 
@@ -33,61 +33,12 @@ Section = Callable[[Client, str, str], None]
 def cabin(store: Client) -> None:
     """The cabin that the address names, or the worst one."""
     fleet = get_fleet(store)
-    chosen = choice(store, fleet)
+    chosen = choice(store, fleet, "cabin")
     if chosen is None:
         return
     first_screen(store, *chosen)
     for section in SECTIONS:
         section(store, *chosen)
-
-
-def choice(store: Client, fleet: Fleet) -> Key | None:
-    """The unit that the address or the reader names; None where it isn't enrolled, or nothing is: which is said."""
-    keys = [(one.slug, unit.slug) for one in fleet.cabins for unit in one.units]
-    if not keys:
-        empty()
-        return None
-    asked = st.query_params.get("cabin")
-    if asked is None:
-        worst = present(store).statuses[0]
-        wanted = st.session_state.get(CHOSEN, (worst.cabin.slug, worst.unit.slug))
-    else:
-        unit = st.query_params.get("unit")
-        of_cabin = [key for key in keys if key[0] == asked and unit in (None, key[1])]
-        wanted = of_cabin[0] if of_cabin else (asked, unit or "")
-    if wanted not in keys:
-        unknown(wanted, fleet)
-        return None
-    st.session_state[CHOSEN] = wanted
-    names = {key: label(fleet, key) for key in keys}
-    picked: Key = st.selectbox(
-        "Cabin", keys, key=CHOSEN, format_func=names.__getitem__, on_change=follow, label_visibility="collapsed")
-    return picked
-
-
-def follow() -> None:
-    """Keep the address in step with what the reader picked."""
-    st.query_params["cabin"], st.query_params["unit"] = st.session_state[CHOSEN]
-
-
-def label(fleet: Fleet, key: Key) -> str:
-    """A unit's name in a list."""
-    found = fleet.cabin(key[0])
-    return found.name if len(found.units) == 1 else f"{found.name}, {key[1]}"
-
-
-def unknown(wanted: Key, fleet: Fleet) -> None:
-    """The address names a cabin or unit that isn't enrolled: where to go instead."""
-    what = f"No cabin {wanted[0]!r} is enrolled"
-    if any(one.slug == wanted[0] for one in fleet.cabins):
-        what = f"Cabin {wanted[0]!r} has no unit {wanted[1]!r}"
-    st.html(markup.box(what, [
-        "The address of this page names something that is not enrolled here, so nothing can be said of its water: "
-        "not known is never clear. Was the link mistyped, or the cabin renamed? These are enrolled:",
-    ], tone="alarm"))
-    for one in fleet.cabins:
-        for unit in one.units:
-            link("cabin", label(fleet, (one.slug, unit.slug)), cabin=one.slug, unit=unit.slug)
 
 
 @live("2s")
@@ -111,6 +62,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
     st.html(markup.small(calls))
     caution()
+    care(one.verdict.works)
 
 
 @live("2s")

@@ -3,43 +3,61 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from functools import wraps
-from typing import ParamSpec
+from typing import NoReturn, ParamSpec
 
 import streamlit as st
 
 from dashboard import markup, words
 from dashboard.access import forget, get_settings, get_store, present
 from dashboard.commands.status import BEAT_WITHIN_S, CAUTION
+from dashboard.views.along import along
 from ingest import queries
 from ingest.engine import StoreUnavailable
 from ingest.store import Client
+from models.work_cautions import Work, sentences
 
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
-JUST_TRIED = "just-tried"  # key: the page itself has just found that no collector answers
+NO_ANSWER = "no-answer"  # key: what was found when the collector did not answer; not there while it does
+JUST_SAID = "just-said"  # key: the page has said so in this run, and asks again in a moment
 P = ParamSpec("P")
 
 logger = logging.getLogger(__name__)
 
 
 def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
-    """A page that gets the store; where no collector answers, it says so and waits for one."""
+    """A page that gets the store; where no collector answers, it says so and waits for one.
+
+    All of a page stands in one container, and that no collector answers is said by one element in this container's
+    very place. A browser keeps what an earlier run drew until the run that follows has ended; only what takes its
+    place makes it go. So verdicts and forms of before go in the same moment in which these words appear.
+    """
     @wraps(body)
     def page() -> None:
-        try:
-            store = get_store()
-            heartbeat(store)
-            body(store)
-        except StoreUnavailable as error:
-            forget()
-            st.session_state[JUST_TRIED] = True
-            unavailable(str(error))
-        except Exception:  # outermost loop of a page: what breaks here must not look like an answer
-            logger.exception("page %s failed", body.__name__)
-            failed("This page")
+        why = st.session_state.get(NO_ANSWER)
+        if why is not None:
+            unavailable(why)
+            return
+        with st.container():
+            try:
+                store = get_store()
+                heartbeat(store)
+                body(store)
+            except StoreUnavailable as error:
+                no_answer(error)
+            except Exception:  # outermost loop of a page: what breaks here must not look like an answer
+                logger.exception("page %s failed", body.__name__)
+                failed("This page")
     return page
+
+
+def no_answer(error: StoreUnavailable) -> NoReturn:
+    """Draw the page anew without asking the collector again: that takes seconds, and what is there is old."""
+    forget()
+    st.session_state[NO_ANSWER] = str(error)
+    st.rerun()
 
 
 def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
@@ -50,9 +68,8 @@ def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
         def part(*args: P.args, **kwargs: P.kwargs) -> None:
             try:
                 body(*args, **kwargs)
-            except StoreUnavailable:
-                forget()
-                st.rerun()
+            except StoreUnavailable as error:
+                no_answer(error)
             except Exception:  # outermost loop of a part; the others go on
                 logger.exception("part %s failed", body.__name__)
                 failed("This part of the page")
@@ -80,24 +97,34 @@ def heartbeat(store: Client) -> None:
         ], tone="alarm"))
 
 
-@st.fragment(run_every="2s")
 def unavailable(why: str) -> None:
     """The collector does not run: what that means and what to type; comes back by itself."""
-    if not st.session_state.pop(JUST_TRIED, False):
-        try:
-            present(get_store())
-        except StoreUnavailable as error:
-            why = str(error)
-        else:
-            st.rerun()
     own = get_settings()
-    st.html(markup.box("The collector does not answer", [
+    st.html(markup.box("The collector does not answer", [  # one element: see `guarded`
         "This page reads through the collector, which does not run or does not answer, so nothing can be said of "
         "any cabin now. Not known is never clear: where in doubt, boil tap water before drinking or use bottled "
         "water.",
         "Start it, and this page comes back by itself:",
-    ], [f"tarnlight collect --store {own.store} --broker {own.broker}"], tone="alarm"))
-    st.html(markup.small(f"What was found: {why}"))
+    ], [f"tarnlight collect --store {own.store} --broker {own.broker}"], tone="alarm")
+        + markup.small(f"What was found: {why}"))
+    st.session_state[JUST_SAID] = True
+    waiting(why)
+
+
+@st.fragment(run_every="2s")
+def waiting(why: str) -> None:
+    """Ask again and again, and draw the page anew when there is an answer, or another reason for none."""
+    if st.session_state.pop(JUST_SAID, False):
+        return
+    try:
+        present(get_store())
+    except StoreUnavailable as error:
+        forget()
+        if str(error) != why:
+            no_answer(error)
+    else:
+        st.session_state.pop(NO_ANSWER, None)
+        st.rerun()
 
 
 def failed(what: str) -> None:
@@ -124,6 +151,15 @@ def caution() -> None:
     st.html(markup.small(CAUTION))
 
 
+def care(works: Iterable[Work], first: Iterable[Work] = ()) -> None:
+    """Cautions of what this page asks for, once; those of `first` stay in sight, of the rest one."""
+    now = sentences(first)
+    rest = [one for one in sentences(works) if one not in now]
+    if now or rest:
+        st.html(markup.care([*now, *rest], at_first=max(len(now), 1)))
+
+
 def link(page: str, label: str, **query: str) -> None:
-    """A link to another page of ours."""
-    st.page_link(st.session_state[PAGES][page], label=label, query_params=query or None)
+    """A link to a page of ours; the cabin and unit of this page go along where the link names no other."""
+    st.page_link(
+        st.session_state[PAGES][page], label=markup.plain_label(label), query_params=query or along().parameters)

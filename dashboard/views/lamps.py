@@ -9,13 +9,15 @@ from dashboard import markup
 from dashboard.ics import lamps_calendar
 from dashboard.lamp_access import get_outlook
 from dashboard.lamp_charts import lamp_figure
-from dashboard.views.frame import caution, empty, guarded, link
+from dashboard.views.frame import care, caution, empty, guarded, link
 from ingest.lamps import Lamp, LampOutlook, lamp_curve
 from ingest.store import Client
+from models.work_cautions import Work
 
 CHARTS_AT_FIRST = 6  # the most urgent; the rest on demand
 CHECKS_SHOWN = 12
 CHOSEN = "lamps-chosen"
+WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.CHECK_SENSOR})  # that this page speaks of
 
 
 @guarded
@@ -28,6 +30,7 @@ def lamps(store: Client) -> None:
     st.html(markup.headline(
         said.headline(found),
         f"From the days before {said.date_words(found.at.date())} (UTC). Dates hold if nothing is done."))
+    care(WORKS)
     st.html(markup.table(said.LAMP_HEADERS, [said.lamp_row(one) for one in found.lamps]))
     st.html(markup.small(said.calibration_words(found)))
     caution()

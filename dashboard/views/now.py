@@ -8,9 +8,11 @@ import streamlit as st
 
 from dashboard import markup, words
 from dashboard.access import Present, present, reader_units
-from dashboard.views.frame import caution, empty, guarded, link, live
+from dashboard.views.frame import care, caution, empty, guarded, link, live
+from ingest import sessions
 from ingest.queries import UnitStatus
 from ingest.store import Client
+from models.work_cautions import Work
 
 ALL_TRIPS = "All trips"
 MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds
@@ -20,6 +22,15 @@ MOST_CARDS = 40  # more would not be read, and would be drawn anew every two sec
 def now(store: Client) -> None:
     """Every cabin, worst first."""
     verdicts(store)
+    lost_messages(store)
+
+
+@live("10s")
+def lost_messages(store: Client) -> None:
+    """When a broker had forgotten the collector, so that messages may be lost; nothing where none had."""
+    told = sessions.lost_in_words(store, store.now())
+    if told:
+        st.html(markup.box("Messages may be lost", told, ["tarnlight doctor"]))
 
 
 @live("2s")
@@ -41,6 +52,7 @@ def verdicts(store: Client) -> None:
     if len(shown) > MOST_CARDS:
         st.html(markup.small(
             f"{len(shown) - MOST_CARDS} more, none worse than these; filter by trip or verdict to see them."))
+    care(frozenset[Work]().union(*(one.verdict.works for one in shown[:MOST_CARDS])))
 
 
 def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:

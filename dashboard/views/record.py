@@ -8,11 +8,13 @@ import streamlit as st
 
 from dashboard import markup, measures, words
 from dashboard.access import get_fleet
+from dashboard.chosen import full_name
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.settings import BadInput
 from ingest.store import Client
+from models.work_cautions import RECORD_WORKS, sentences
 
 DONE_SHOWN = 20
 
@@ -20,22 +22,25 @@ DONE_SHOWN = 20
 def record(store: Client, cabin: str, unit: str) -> None:
     """Somebody did something: what, when, who."""
     place = get_fleet(store).cabin(cabin)
-    st.subheader("Record what was done")
-    day, clock = f"service-day-{cabin}", f"service-time-{cabin}"
+    name = full_name(place, unit)
+    st.subheader(markup.plain_label(f"Record what was done at {name}"))
+    of = f"{cabin}-{unit}"  # in every key: what was typed for one unit is never sent for another
+    day, clock = f"service-day-{of}", f"service-time-{of}"
     there = store.now().astimezone(place.zone)
     st.session_state.setdefault(day, there.date())
     st.session_state.setdefault(clock, there.time().replace(second=0, microsecond=0))
-    with st.form("service", border=True):
-        kind = st.selectbox("What was done", SERVICE_KINDS, format_func=words.service_words)
+    with st.form(f"service-{of}", border=True):
+        kind = st.selectbox(
+            "What was done", SERVICE_KINDS, format_func=words.service_words, key=f"service-kind-{of}")
         with st.container(horizontal=True):
             date = st.date_input("Day", key=day)
             time = st.time_input(f"Time at the cabin ({there:%Z})", key=clock, step=60)
-        who = st.text_input("Who did it (name)")
+        who = st.text_input("Who did it (name)", key=f"service-who-{of}")
         value = st.number_input(
             "Value, where there is one (a water test: transmittance in %; a sensor check: duty over reference)",
-            value=None, format="%.2f")
-        note = st.text_input("Note (a lamp's serial, a laboratory's number)")
-        sent = st.form_submit_button("Record it", type="primary")
+            value=None, format="%.2f", key=f"service-value-{of}")
+        note = st.text_input("Note (a lamp's serial, a laboratory's number)", key=f"service-note-{of}")
+        sent = st.form_submit_button(markup.plain_label(f"Record for {name}"), type="primary")
     if not sent:
         return
     at = datetime.combine(date, time, tzinfo=place.zone)
@@ -48,7 +53,8 @@ def record(store: Client, cabin: str, unit: str) -> None:
         return
     judged = [f"Duty sensor: {told['judged']}."] if told.get("judged") else []
     st.html(markup.box("Recorded", [
-        f"{words.service_words(kind)}, {measures.local(at, place.zone)}, by {who}.", *judged]))
+        f"{name}: {words.service_words(kind).lower()}, {measures.local(at, place.zone)}, by {who}.", *judged,
+        *sentences(RECORD_WORKS.get(kind, frozenset()), afterwards=True)]))
 
 
 @live("5s")

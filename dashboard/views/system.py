@@ -11,7 +11,7 @@ from dashboard import markup, measures
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
 from dashboard.views.told import undelivered
-from ingest import faults, queries
+from ingest import faults, queries, sessions
 from ingest.store import Client
 
 REFUSED_SHOWN, REFUSED_AT_FIRST = 100, 10
@@ -42,6 +42,8 @@ def collector(store: Client) -> None:
          f"since {measures.local(started, UTC)}"),
         ("Last sign of life", measures.age(row["beat_at"].to_pydatetime(), wall)),
         ("Broker", f"{row['broker']}, {'connected' if row['connected'] else trouble}"),
+        ("Kept while away", " ".join(sessions.lost_in_words(store, store.now()))
+         or f"no broker has forgotten the collector in the last {sessions.SAID_FOR.days} days"),
         ("Since it started", f"{row['messages']:,} messages, {row['rows_kept']:,} readings kept, "
          f"{row['refused']:,} records refused"),
         ("Evaluation", faults.in_words(store) or "every unit can be worked out"),

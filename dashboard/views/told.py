@@ -9,6 +9,7 @@ import streamlit as st
 
 from dashboard import markup, measures
 from dashboard.access import present, status_of
+from dashboard.chosen import full_name
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.engine import named
@@ -27,9 +28,11 @@ def told(store: Client, cabin: str, unit: str) -> None:
     number = one.standing.id
     st.subheader("Who was told")
     messages(store, cabin, unit)
+    whose = full_name(one.cabin, unit)
     with st.form(f"confirm-{number}", border=False):
+        st.html(markup.form_heading(f"The advisory of {whose}: confirm that it was read"))
         name = st.text_input("I have read this advisory (your name)", max_chars=120, autocomplete="name")
-        if st.form_submit_button("Confirm, so that nobody else is called"):
+        if st.form_submit_button(markup.plain_label(f"Confirm for {whose}, so that nobody else is called")):
             try:
                 store.act("confirm", {"advisory": number, "by": name})
             except BadInput as error:

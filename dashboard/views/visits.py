@@ -14,7 +14,7 @@ from dashboard.lamp_access import get_compared, get_visits
 from dashboard.lamp_charts import route_figure
 from dashboard.lamp_words import KM_PER_MILE
 from dashboard.measures import Units
-from dashboard.views.frame import caution, empty, guarded, link
+from dashboard.views.frame import care, caution, empty, guarded, link
 from dashboard.visit_sheet import visit_sheet
 from ingest.settings import BadInput
 from ingest.store import Client
@@ -37,6 +37,7 @@ def visits(store: Client) -> None:
     with top:
         st.html(markup.headline(said.visits_headline(plan, units), "Made from the lamps' dates, the cabins' places "
                                 "and their bookings; lamps are seen to a week before their date."))
+    care(plan.works)
     downloads(store, plan, units)
     for number, trip in enumerate(plan.trips):
         round_of(store, trip, number, units)

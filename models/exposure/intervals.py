@@ -19,8 +19,8 @@ from models.exposure.water_use import Pieces, Totals, measure, sums, totals
 from models.exposure.witnesses import COUNTER_SLACK_US, DARK_SHARE, Lamp, Stated, weigh
 from models.exposure.words import KINDS, REASONS, KindCode, ReasonCode, Witness, names, sentences
 
-# A lamp's hour counter may fall short of the clock by that and by this share before it shows that the lamp was dark:
-# clocks do not run quite alike. Common practice, no source.
+# A lamp's hour counter may fall short of the clock by that and by this share before it shows that the lamp was
+# dark: clocks do not run quite alike. Common practice, no source.
 COUNTER_SLACK_SHARE = 0.002
 # Of the intensity just before: below it the lamp may have just started. Common practice, no source.
 DIM_SHARE = 0.7
@@ -104,7 +104,7 @@ def _later(column: np.ndarray) -> np.ndarray:
 def _judged(
     rows: Rows, lamp: Lamp, between: Totals, interval: Ints, long: Bools, links: pd.DataFrame | None
 ) -> tuple[_Intervals, Ints]:
-    """What each interval is by both its ends, the counter and the possible; and time not lit since the last tick."""
+    """What each interval is by both its ends, counter and possible flow; and time not lit since the last tick."""
     on, dark = lamp.on, lamp.dark
     # an event gives the moment of the change: until it, what stood before it goes on
     change = _later(lamp.event) & ~long
@@ -236,7 +236,7 @@ def _late(
 
 
 def _gap_reason(rows: Rows, lamp: Lamp, interval: Ints, long: Bools, links: pd.DataFrame | None) -> Ints:
-    """Power known to be out when the silence began; else a link down within it; else a link that was up throughout."""
+    """Power known to be out when the silence began; else a link down within it; else one that was up throughout."""
     reason = np.full(len(rows), int(ReasonCode.UNKNOWN))
     i = np.flatnonzero(long)
     if i.size and links is not None and len(links):
@@ -311,7 +311,8 @@ def _states(rows: Rows, lamp: Lamp, doses: _Doses, carry: dict[str, Ints | Bools
         "lamp": np.where(lamp.on, 1, np.where(lamp.dark, 0, -1)), "lit_from_us": lamp.on_from,
         "lit_least_us": lamp.on_least, "said_on_since_us": lamp.said_on_since,
         "intensity_same_since_us": lamp.intensity_same_since, "tick_at_us": lamp.counter.tick_at,
-        "tick_slack_us": lamp.counter.tick_slack, "tick_run": lamp.counter.tick_run, "lamp_stated_fresh": lamp.stated_fresh,
+        "tick_slack_us": lamp.counter.tick_slack, "tick_run": lamp.counter.tick_run,
+        "lamp_stated_fresh": lamp.stated_fresh,
         "lit_known": lamp.on_known, "dose_low_mj_cm2": doses.at_flow, "dose_low_at_peak_mj_cm2": doses.at_peak,
         **carry, **{f"{name}_at_us": rows.value_at[name] for name in QUANTITIES},
         **{name: rows.value[name] for name in QUANTITIES},

@@ -51,7 +51,8 @@ BOOLS = (
 DEFAULTS: Mapping[str, int | bool | float] = {
     **dict.fromkeys(FLOATS, np.nan), **dict.fromkeys(BOOLS, False),
     **{name: NEVER if name.endswith(("at_us", "since_us", "from_us", "least_us")) else 0 for name in INTS},
-    "not_lit_since_tick_us": 0, "tick_slack_us": 0, "finest_ul": 10**15, "power_said": -1, "power": -1, "lamp_said": -1,
+    "not_lit_since_tick_us": 0, "tick_slack_us": 0, "finest_ul": 10**15,
+    "power_said": -1, "power": -1, "lamp_said": -1,
     "lamp_stated": -1, "lamp": -1,
 }
 COLUMNS = (*INTS, *FLOATS, *BOOLS)

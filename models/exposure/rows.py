@@ -17,8 +17,8 @@ from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, QUANTITIES
 from models.fleet import COVERED_CADENCES, Reactor, Unit
 
 EVENTS = ("lamp_on", "power_on")
-# A row that lacks one of these speaks by the worse of the readings around it, if these lie so close together that one
-# cell alone is missing. Common practice, no source.
+# A row that lacks one of these speaks by the worse of the readings around it, if these lie so close together that
+# one cell alone is missing. Common practice, no source.
 WORSE = {"intensity_w_m2": np.fmin, "flow_l_min": np.fmax, "uvt_pct": np.fmin}
 CELL_CADENCES, CELLS_CADENCES = 2.5, 5.5
 LOOK_AHEAD_US = round(CELLS_CADENCES / COVERED_CADENCES * 3600 * US_PER_S)  # the longest that policy lets it be

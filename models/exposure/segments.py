@@ -19,10 +19,6 @@ from models.exposure.words import Kind
 
 SUMMED = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper", "seconds")
 QUARTER_US = US_PER_H // 4
-PIECE = (
-    "unit_no", "start", "end", "kind", "cause", "rests_on", "flow_l_min", "drawn_l", "drawn_l_upper", "underdosed_l",
-    "underdosed_l_upper", "dose_low_mj_cm2", "seconds", "row",
-)
 
 
 @lru_cache(maxsize=1024)
@@ -170,8 +166,8 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
     -------
     DataFrame
         unit_no, hour (the period's start), volume_l, volume_l_upper, underdosed_l (the least), underdosed_l_upper,
-        in_spec_l (drawn lit with the dose at its target), dose_p05_mj_cm2, dose_p50_mj_cm2 (percentiles of the lower
-        bound by volume; NaN where that share of the water had an unknown dose, or none flowed), lit_s, warming_s,
+        in_spec_l (drawn lit with the dose at its target), dose_p05_mj_cm2, dose_p50_mj_cm2 (percentiles of the
+        lower bound by volume; NaN where that share of the water had an unknown dose, or none flowed), lit_s, warming_s,
         weak_s, dark_s, unheard_s. Volumes are sums of what is known, NaN if nothing is.
     """
     unit_no = pieces["unit_no"].to_numpy()
@@ -182,7 +178,8 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
     kinds = pieces["kind"].to_numpy(dtype=object)
     seconds, drawn = pieces["seconds"].to_numpy(), pieces["drawn_l"].to_numpy()
     out: dict[str, object] = {
-        "unit_no": unit_no[first], "hour": instants(bucket[first] * period[unit_no[first]] if first.size else first)}
+        "unit_no": unit_no[first],
+        "hour": instants(bucket[first] * period[unit_no[first]] if first.size else first)}
     for name, column in (
         ("volume_l", drawn), ("volume_l_upper", pieces["drawn_l_upper"].to_numpy()),
         ("underdosed_l", pieces["underdosed_l"].to_numpy()),

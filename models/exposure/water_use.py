@@ -24,7 +24,8 @@ STUCK_L = 20.0
 # A total may outrun the enrolled peak flow by so much before the times or the meter are taken to be wrong: a clock
 # that stamps whole seconds, a peak that was enrolled a little low. Common practice, no source.
 PEAK_SHARE, PEAK_SLACK_L = 1.10, 2.0
-TOTAL_STEPS_L = (10.0, 1.0, 0.1)  # steps in which totals are read out, the coarsest first; common practice, no source
+# Steps in which totals are read out, the coarsest first, and the finest; common practice, no source. [L]
+TOTAL_STEPS_L = (10.0, 1.0, 0.1)
 FINEST_STEP_L = 0.01
 UNSEEN_UL = 10**15  # of a total that has not moved yet
 COARSE_STEP_L = 5.0  # a step that could hide a glass and more; common practice, no source
@@ -175,7 +176,8 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
         share = np.fmin(np.where(span["flow_ul"] > 0, span["flow_ul"] / passed, 1.0), 1.0)
     return Totals(
         begins=begins, ends=ends, closed=closed, difference=passed, step=step, moved=moved,
-        possible=~(passed > most) | (passed <= caught_up), more=passed > span["flow_most_ul"] + step, mean_share=np.nan_to_num(share, nan=1.0),
+        possible=~(passed > most) | (passed <= caught_up), more=passed > span["flow_most_ul"] + step,
+        mean_share=np.nan_to_num(share, nan=1.0),
         carry=carry)
 
 
@@ -250,7 +252,8 @@ def measure(
     metered_ul = whole(metered)
     terms: dict[str, Ints] = {
         "holds_ul": holds, "suspect_ul": np.where(pieces.suspect, holds, 0),
-        "sure_ul": np.where(pieces.sure, holds, 0), "sure_least_ul": np.where(pieces.sure, np.minimum(least, holds), 0),
+        "sure_ul": np.where(pieces.sure, holds, 0),
+        "sure_least_ul": np.where(pieces.sure, np.minimum(least, holds), 0),
         "other_least_ul": np.where(pieces.suspect, 0, least), "metered_ul": metered_ul,
         "gap_ul": np.where(pieces.long, holds, 0), "gap_us": np.where(pieces.long, length, 0), "span_us": length,
         "other_us": np.where(pieces.suspect, 0, length),
@@ -302,7 +305,7 @@ def measure(
 
 
 def _other_before(rows: Rows, between: Totals, other: Bools) -> Bools:
-    """Per row whether the span of totals before its own held time that was not under suspicion; True if none was."""
+    """Per row whether the span of totals before its own held time above suspicion; True if there was none."""
     if not other.size:
         return other
     begins = between.begins

@@ -25,8 +25,8 @@ from models.exposure.rows import EVENTS, Rows
 # A value that has stood still for this long is no witness; also the longest step, and then some, in which a lamp's
 # hour counter is read out. Common practice, no source.
 STANDS_US = round(2.5 * US_PER_H)
-# Steps in which lamp counters are read out, and the finest, two seconds, since counters and clocks step in whole ones;
-# common practice, no source. [h]
+# Steps in which lamp counters are read out, and the finest, two seconds, since counters and clocks step in whole
+# ones; common practice, no source. [h]
 COUNTER_STEPS_H, FINEST_STEP_H = (0.01, 0.1, 1.0), 2 / 3600
 FINE_AFTER = 2  # readings at each of which the counter moved
 COUNTER_SLACK_US = 5 * US_PER_S  # clocks and counters step in whole seconds; common practice, no source

@@ -118,6 +118,23 @@ def test_the_visits_page_draws_routes_without_a_map_from_anywhere(
     page.close()
 
 
+@pytest.mark.parametrize("name", ["lamps", "visits"])
+def test_cautions_stand_once_open_at_a_desk_and_with_the_first_in_sight_on_a_phone(
+    opened: Callable[..., Any], name: str
+) -> None:
+    power, mercury = "Before anything is opened: power off and unplugged.", "A broken lamp holds mercury"
+    page = opened(name, DESKTOP)
+    assert page.locator(".tl-care").count() == 1
+    assert page.get_by_text(power).bounding_box()["y"] < page.get_by_text(mercury).bounding_box()["y"]
+    page.close()
+    page = opened(name, PHONE)
+    assert page.get_by_text(power).is_visible() and not page.get_by_text(mercury).is_visible()
+    page.locator(".tl-care summary").click()
+    page.get_by_text(mercury).wait_for(state="visible", timeout=WITHIN_MS)
+    assert fits(page)
+    page.close()
+
+
 def test_the_plan_can_be_taken_along(opened: Callable[..., Any]) -> None:
     page = opened("visits", DESKTOP)
     with page.expect_download(timeout=WITHIN_MS) as sheet:

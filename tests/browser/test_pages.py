@@ -4,14 +4,24 @@ from __future__ import annotations
 
 import signal
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import Mosquitto, Running, environment, free_port, listens, publish, senml, wait_for
+from conftest import (
+    Mosquitto,
+    Running,
+    console_script,
+    environment,
+    free_port,
+    hostile_folder,
+    listens,
+    publish,
+    senml,
+    wait_for,
+)
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
 CHROMIUM = Path("/usr/bin/chromium")
@@ -34,11 +44,12 @@ def browser() -> Iterator[Any]:
 
 @pytest.fixture
 def show(enrolled: Path) -> Iterator[str]:
-    """`tarnlight show` on this test's store, as a process; its address."""
+    """`tarnlight show` on this test's store, as a process in a folder full of namesakes; its address."""
     port, told = free_port(), enrolled.with_name("show.log")
+    here = hostile_folder(enrolled.parent / "here")  # nothing in the working folder takes the place of our code
     with told.open("ab") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.cli", "show", "--port", str(port)], env=environment(enrolled),
+            [console_script(), "show", "--port", str(port)], env=environment(enrolled), cwd=here,
             stdout=log, stderr=log)
         wait_for(lambda: listens(port) or process.poll() is not None, 60, "the page listens")
         assert process.poll() is None, told.read_text()
@@ -74,6 +85,7 @@ def test_both_pages_say_what_is_known_and_change_by_themselves(
     page = browser.new_page(viewport=DESKTOP)
     page.goto(show)
     page.get_by_text("1 of 2 cabins needs you now: Otter-Cove (silent).").wait_for(timeout=WORDS_WITHIN_MS)
+    page.locator(".tl-card").nth(2).filter(has_text="● Clear").wait_for(timeout=10_000)  # cards follow the headline
     assert "This unit has never been heard." in page.locator(".tl-card").first.inner_text()  # its annex
     assert "● Clear" in page.locator(".tl-card").last.inner_text()
     assert "local health authority" in page.inner_text("body")

@@ -190,12 +190,12 @@ def test_what_a_device_sent_is_shown_as_text_with_its_reason(page, running):
 
 def test_what_was_done_is_recorded_with_the_name_and_a_refusal_is_shown_as_it_is(page, changing):
     app = page(changing, "cabin", cabin="heron-point", unit="main")
-    submit = next(one for one in app.button if one.label == "Record it")
+    submit = next(one for one in app.button if one.label == "Record for Heron-Point, main")
     submit.click().run()
     assert "who must name the person who did it; got an empty name" in told(app)
     next(one for one in app.text_input if one.label.startswith("Who")).input("Ada Brook")
     next(one for one in app.selectbox if one.label == "What was done").select("sleeve-cleaned")
-    next(one for one in app.button if one.label == "Record it").click().run()
+    next(one for one in app.button if one.label == "Record for Heron-Point, main").click().run()
     assert "Sleeve cleaned" in told(app) and "Ada Brook" in told(app)
     found = changing.client().ask("SELECT kind, who FROM service_event")
     assert found.to_dict("records") == [{"kind": "sleeve-cleaned", "who": "Ada Brook"}]

@@ -189,9 +189,9 @@ def test_a_store_that_cannot_be_used_ends_with_1_and_says_why(tmp_path):
     assert "Traceback" not in done.stderr
 
 
-def test_status_has_exactly_the_keys_of_the_contract_worst_first(troubled):
+def test_status_has_exactly_the_keys_of_the_contract_and_the_cautions_worst_first(troubled):
     found = ask(troubled, "status")
-    assert [list(one) for one in found] == [STATUS_KEYS] * 3
+    assert [list(one) for one in found] == [[*STATUS_KEYS, "cautions"]] * 3
     assert [(one["cabin"], one["verdict"]) for one in found] == [
         ("otter-cove", "boil"),
         ("otter-cove", "silent"),

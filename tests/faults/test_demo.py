@@ -14,13 +14,13 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from conftest import environment, tarnlight, wait_for
+from conftest import console_script, environment, free_port, hostile_folder, tarnlight, wait_for
 
 # design.md, "status --json"
 KEYS = {
     "cabin", "unit", "verdict", "since", "reasons", "next_action", "dose_mj_cm2", "dose_low_mj_cm2",
     "dose_target_mj_cm2", "log_credit", "intensity_w_m2", "flow_l_min", "uvt_pct", "lamp_on", "lamp_hours",
-    "last_heard", "advisory",
+    "last_heard", "advisory", "cautions",
 }
 
 
@@ -87,6 +87,37 @@ def test_the_demo_comes_up_answers_and_leaves_nothing_behind(tmp_path, number):
         assert time.monotonic() - began < 30
         wait_for(lambda: not any(alive(pid) for pid in started), 10, "the demo's processes to be gone")
         assert not store.with_name(store.name + ".serve.json").exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
+def test_the_demo_runs_in_any_folder_and_leaves_nothing_that_others_can_read(tmp_path):
+    """Beside packages of our names, and under umask 000; the feed's readings come through broker and collector."""
+    store = tmp_path / "data" / "demo.duckdb"
+    with (tmp_path / "out").open("w+") as out:
+        demo = subprocess.Popen(
+            [console_script(), "demo", "--cabins", "2", "--days", "0", "--speed", "60", "--port", str(free_port())],
+            env=environment(store), cwd=hostile_folder(tmp_path / "here"), umask=0,
+            stdout=out, stderr=subprocess.STDOUT, start_new_session=True)
+        try:
+            def said() -> str:
+                log = store.with_name("demo.duckdb.log")
+                return Path(out.name).read_text() + (log.read_text() if log.exists() else "")
+
+            def heard() -> bool:
+                told = tarnlight(store, "status", "--json")
+                return told.returncode == 0 and all(one["last_heard"] for one in json.loads(told.stdout))
+
+            wait_for(lambda: "the page is at" in said() or demo.poll() is not None, 120, "the demo's page")
+            assert demo.poll() is None, said()
+            wait_for(heard, 60, "every unit of the demo is heard")
+            assert "the working folder gave" not in said()
+            made = list(store.parent.rglob("*"))
+            assert {"demo.duckdb", "demo.duckdb.fleet.toml", "demo.duckdb.serve.json"} <= {one.name for one in made}
+            assert [str(one) for one in (store.parent, *made) if one.stat().st_mode & 0o077] == []
+        finally:
+            demo.terminate()
+            code = demo.wait(60)
+        assert code == 0, said()
 
 
 def test_the_demo_never_overwrites_a_store_that_is_not_its_own(enrolled):

@@ -15,7 +15,7 @@ from ingest.collector import Collector
 from ingest.evaluate import evaluate as work_out
 from ingest.intake import Message
 from ingest.queries import advisories, outages, status, with_proofs_now
-from ingest.registry import load_fleet
+from ingest.registry import load_fleet, new_revision
 from ingest.settings import Settings
 from ingest.store import Store
 
@@ -164,6 +164,7 @@ def test_a_unit_that_is_no_longer_enrolled_stops_nobody(held):
     work_out(held.con, START + minutes(30))
     assert count(held, "advisory") == 1
     held.con.execute("DELETE FROM unit WHERE cabin = 'heron-point'")  # by hand: enrolling never removes
+    new_revision(held.con)
     take(held, START + minutes(30), 5)
     assert work_out(held.con, START + minutes(35)) == [GOOD]
     assert BAD not in verdicts(held, START + minutes(34.5))

@@ -243,14 +243,17 @@ def test_a_file_that_cannot_be_is_refused_whole(tmp_path, text, match):
     store.close()
 
 
-def test_a_new_profile_is_worked_out_for_old_readings_too(held):
+def test_a_new_profile_is_worked_out_for_old_readings_where_a_person_says_that_it_held_then(held):
     held.con.execute("""INSERT INTO reading BY NAME SELECT 'heron-point' AS cabin, 'main' AS unit,
         TIMESTAMPTZ '2026-11-25 07:00:00Z' + n * INTERVAL 1 MINUTE AS "at", TRUE AS lamp_on, 41.0 AS intensity_w_m2,
         10.0 AS flow_l_min FROM range(60) AS t(n)""")
     held.con.execute("INSERT INTO pending SELECT 'heron-point', 'main', min(\"at\"), max(\"at\") FROM reading")
     held.act("evaluate", {})
     before = held.ask("SELECT DISTINCT kind FROM segment")["kind"].tolist()
-    held.act("enroll", {"text": FLEET_TOML.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 4000.0")})
+    text = FLEET_TOML.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 4000.0")
+    held.act("enroll", {"text": text})
+    assert held.ask("SELECT DISTINCT kind FROM segment")["kind"].tolist() == before
+    held.act("enroll", {"text": text, "since": "2026-11-01T00:00:00Z"})
     after = held.ask("SELECT DISTINCT kind FROM segment WHERE kind <> 'warming'")["kind"].tolist()
     assert "lit" in before
     assert after == ["weak"]

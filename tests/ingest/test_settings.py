@@ -115,7 +115,6 @@ def test_the_password_comes_from_a_file_or_the_environment_and_is_in_no_field(mo
         ({"show_port": 65536}, "show_port must be a port, 0 to 65535; got 65536"),
         ({"serve_port": -1}, "got -1"),
         ({"show_port": "x"}, "show_port must be a port, 0 to 65535; got 'x'"),
-        ({"client_id": ""}, "client_id must not be empty"),
     ],
 )
 def test_a_value_that_is_not_allowed_is_refused(given, match):

@@ -26,7 +26,7 @@ import pytest
 
 from ingest import queries
 from ingest.past import take_in
-from ingest.registry import load_fleet
+from ingest.registry import load_fleet, new_revision
 from ingest.store import Store
 from simulated_feeds import fleet_toml, simulate
 from simulated_feeds.run import Frames
@@ -120,6 +120,7 @@ def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     store = Store(tmp_path_factory.mktemp("truth") / "x.duckdb")
     store.act("enroll", {"text": fleet_toml(12, 1, now=NOW)})
     store.con.execute("DELETE FROM unit WHERE cabin <> $cabin", {"cabin": case.cabin})  # asked of often
+    new_revision(store.con)
     done = frames.service[frames.service["recorded"]].drop(columns="recorded")
     take_in(store, case.cabin, unit["slug"], readings=frames.readings, links=frames.links, service=done,
             followed=NOBODY, now=NOW)

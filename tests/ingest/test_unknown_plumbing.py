@@ -7,7 +7,7 @@ from conftest import FLEET_TOML, tarnlight_here, utc
 from ingest_streams import commit, minutes, steady
 
 from ingest import queries
-from ingest.actions import enroll
+from ingest.enrolling import enroll
 from ingest.evaluate import evaluate
 from ingest.settings import BadInput
 from models.advisory import StepStatus

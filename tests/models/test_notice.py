@@ -1,9 +1,11 @@
 """The words at the tap and in the messages: true, complete, short, and never more than is known."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from work_mentions import bare
 
 from models.advisory import (
     Exposure,
@@ -244,3 +246,19 @@ def test_several_stretches_over_days_are_not_told_as_one_long_power_cut():
     first, *_ = what_happened(replace(CUT, start=START - timedelta(days=18)), CABIN)
     assert first.startswith("At times between 16 Jun 2026 03:10 EDT and 04 Jul 2026 03:45 EDT water was drawn")
     assert "without full disinfection, at worst while the power was off" in first
+
+
+def test_no_message_asks_for_a_work_without_its_cautions():
+    _, before = raised()
+    failed = SampleFailed(at=START + timedelta(hours=7), by="Bo Reed")
+    scenes = [*walk(), (before, failed, advance(before, failed))]
+    told = [one for scene in scenes for one in messages(*scene, CABIN, unit="main")]
+    # what Bo Reed has done already is a record, and asks for nothing
+    assert [bad for one in told for bad in bare(re.sub(r"\w[^:.]* \(Bo Reed, [^)]*\)", "", one.body))] == []
+    assert any("scald" in one.body for one in told) and any("acids or ammonia" in one.body for one in told)
+    assert all(len(one.body) <= 480 for one in told)
+
+
+def test_the_notice_at_the_tap_asks_for_no_work_at_the_unit():
+    made = page()
+    assert bare(" ".join([*made.what_to_do, *made.cautions, *made.alternatives])) == []

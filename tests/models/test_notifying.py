@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 import pytest
+from work_mentions import bare
 
 from models.advisory import (
     Exposed,
@@ -85,6 +86,14 @@ def test_an_advisory_that_is_raised_is_told_to_the_first_of_each_and_to_all_gues
 def test_the_service_firm_hears_of_an_advisory_where_the_lamp_is_to_blame(cause, hears):
     due = first_tellings(news(raised(cause=cause))[0], EVERYBODY, told=(), now=START)
     assert (("Tolly", "G") in readers(due)) is hears
+
+
+@pytest.mark.parametrize("cause", ["lamp-failure", "low-dose"])
+def test_the_service_firm_hears_the_cautions_of_the_work_with_it_in_three_text_messages(cause):
+    due = first_tellings(news(raised(cause=cause))[0], EVERYBODY, told=(), now=START)
+    (said,) = [one.body for one in due if one.contact == "Tolly"]
+    assert "unplugged" in said and "lit lamp" in said and "mercury" in said
+    assert bare(said) == [] and len(said) <= 480
 
 
 def test_readings_that_only_change_the_figures_are_no_news():
@@ -210,6 +219,7 @@ def test_silence_is_told_after_half_an_hour_of_listening_and_never_for_a_short_l
     assert silence(300.0, listening_min=5.0) is None  # the collector itself has only just begun to listen
     assert silence(300.0, open_silence="20261125T000000Z") is None  # told already
     assert "boil" in silence(30.0).messages[0].body.lower()
+    assert bare(silence(30.0).messages[0].body) == []
 
 
 def test_heard_again_is_told_once_it_is_heard_now_and_claims_nothing_of_the_time_between():

@@ -154,3 +154,9 @@ def test_every_plan_carries_the_published_handling_cautions_and_defers_to_the_he
     for word in ("unscented", "3 months", "septic", "4 mg/L", "Cryptosporidium"):
         assert word in text
     assert "local health authority" in text and "licensed person" in text
+
+
+def test_a_plan_that_has_cartridges_taken_out_says_how_a_housing_is_opened():
+    cautions = chlorination(**PLAN).cautions
+    assert cautions[0] == "Before anything is opened: power off and unplugged."
+    assert any("pressure out" in one for one in cautions) and len(set(cautions)) == len(cautions)
