@@ -147,15 +147,16 @@ def with_doses(
         i = np.flatnonzero((kind == number) & ~rows.is_state)
         if not i.size:
             continue
-        light = {"intensity_w_m2": intensity[i], "uvt_pct": uvt[i], "uvt_live": ~np.isnan(live[i])}
-        most = assess(reactor, flow_l_min=peak[i], **light)
+        most = assess(
+            reactor, intensity_w_m2=intensity[i], flow_l_min=peak[i], uvt_pct=uvt[i], uvt_live=~np.isnan(live[i]))
         at_peak[i] = most.red_low_mj_cm2
         low[i] = np.where(flow[i] == 0, np.where(np.isnan(at_peak[i]), np.nan, np.inf), np.nan)
         red[i] = np.where(flow[i] == 0, np.inf, np.nan)
         flows = i[flow[i] > 0]
         if flows.size:
-            light = {"intensity_w_m2": intensity[flows], "uvt_pct": uvt[flows], "uvt_live": ~np.isnan(live[flows])}
-            now = assess(reactor, flow_l_min=flow[flows], **light)
+            now = assess(
+                reactor, intensity_w_m2=intensity[flows], flow_l_min=flow[flows], uvt_pct=uvt[flows],
+                uvt_live=~np.isnan(live[flows]))
             red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
     if len(known):
         low = np.where(rows.is_state, rows.state["dose_low_mj_cm2"], low)
@@ -268,4 +269,4 @@ def tails(
     found = open_tail(
         kept, units.at(number, at_us), now_us=microsecond(now), overdue_s=overdue,
         links=pd.concat(events, ignore_index=True))
-    return {keys[int(no)]: part.reset_index(drop=True) for no, part in found.groupby("unit_no", sort=False)}
+    return {keys[int(cast(int, no))]: part.reset_index(drop=True) for no, part in found.groupby("unit_no", sort=False)}

@@ -163,13 +163,13 @@ _EXPOSURE_STATE = """
     dose_low_mj_cm2 DOUBLE, dose_low_at_peak_mj_cm2 DOUBLE, lamp_stated_fresh BOOLEAN NOT NULL,
     lit_known BOOLEAN NOT NULL, other_before BOOLEAN NOT NULL
 """
-_EXPOSURE = """
+_EXPOSURE = f"""
 -- Time judged from both ends of every interval (models/exposure): all that is derived is worked out anew.
 DROP TABLE carry; DROP TABLE present; DROP TABLE hourly; DELETE FROM segment;
 -- A state to take up from, per unit and hour heard; and, in `present`, each unit's last. Whole microseconds and
 -- microlitres; -2305843009213693952 stands for "never".
-CREATE TABLE resume_state (""" + _EXPOSURE_STATE + """);
-CREATE TABLE present (""" + _EXPOSURE_STATE + """);
+CREATE TABLE resume_state ({_EXPOSURE_STATE});
+CREATE TABLE present ({_EXPOSURE_STATE});
 -- Per unit and UTC hour; a quarter of one where local hours begin within it.
 CREATE TABLE hourly (
     cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, hour TIMESTAMPTZ NOT NULL, volume_l DOUBLE,
@@ -178,7 +178,7 @@ CREATE TABLE hourly (
     lit_s DOUBLE, warming_s DOUBLE, weak_s DOUBLE, dark_s DOUBLE, unheard_s DOUBLE);
 INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00+00',
     TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
-"""
+"""  # noqa: S608  (names of our own)
 
 MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _EXPOSURE)
 

@@ -26,7 +26,7 @@ from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
 from models.enrolment import Sent
-from models.exposure import UnitState, join
+from models.exposure import UnitState, cut, hourly, join, period_us
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
@@ -462,27 +462,50 @@ def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) 
         "ORDER BY hour", {"cabin": cabin, "unit": unit, "since": since, "until": until})
 
 
+def spans(
+    store: Asks, cabin: str, unit: str, since: datetime, until: datetime, now: datetime
+) -> pd.DataFrame:
+    """As `hours`, with what holds since the unit's latest reading: a silence that goes on counts up to now."""
+    found = hours(store, cabin, unit, since, until)
+    states = store.ask(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", {"cabin": cabin, "unit": unit})
+    links = _by_unit(store.ask(_LINKS, {"now": now}))
+    tail = _tails(states, store, now, links).get((cabin, unit))
+    if tail is None or tail.empty:
+        return found
+    period = np.array([period_us(load_fleet(store).cabin(cabin).time_zone)])
+    open_ = hourly(cut(tail.assign(unit_no=0), period), period)
+    open_ = open_[(open_["hour"] >= pd.Timestamp(since)) & (open_["hour"] < pd.Timestamp(until))]
+    return pd.concat([found, open_.assign(cabin=cabin, unit=unit)[list(found.columns)]], ignore_index=True)
+
+
 def in_specification(
-    store: Asks, cabin: str, unit: str, month: str, since: datetime, until: datetime
+    store: Asks, cabin: str, unit: str, month: str, since: datetime, until: datetime, now: datetime
 ) -> dict[str, Any]:
-    """How much of a month's water was for certain lit, warm and at its dose.
+    """How much of a month's water was lit, warm and at its dose: for certain, and at most.
 
     Returns
     -------
     dict
-        `volume_l` (where it is only bounded, its bound), `in_specification_l`, `share_pct` and `reaches_95_pct`
-        (None where no water was drawn): see `models.credit.share_in_specification`.
+        `volume_l` (as far as it is known), `volume_l_upper` (the most that can have been drawn),
+        `in_specification_l` (for certain), `share_pct` and `share_most_pct` (the least and the most share of it;
+        None where no water was drawn), `reaches_95_pct` (by the least): see `models.credit.share_in_specification`;
+        `lit_h`, `unheard_h`.
     """
-    found = hours(store, cabin, unit, since, until)
-    unsure = (found["underdosed_l_upper"] - found["underdosed_l"].fillna(0.0)).clip(lower=0.0).fillna(0.0)
-    drawn = found["volume_l"].fillna(0.0) + unsure  # nothing unknown is counted as treated
-    inside = found["in_spec_l"].fillna(0.0).clip(upper=drawn)
-    share = share_in_specification(drawn, inside, [month] * len(found))
+    found = spans(store, cabin, unit, since, until, now)
+    inside = found["in_spec_l"].fillna(0.0)
+    outside = found["underdosed_l"].fillna(0.0)
+    outside_most = np.fmax(found["underdosed_l_upper"].fillna(0.0), outside)
+    share = share_in_specification(inside + outside_most, inside, [month] * len(found))
+    drawn = float(inside.sum() + outside.sum())
     known = len(share) > 0 and not np.isnan(share["share_pct"].iloc[0])
+    volume = float(found["volume_l"].fillna(0.0).sum())
     return {
-        "volume_l": float(drawn.sum()), "in_specification_l": float(inside.sum()),
+        "volume_l": volume, "volume_l_upper": max(volume, float(found["volume_l_upper"].fillna(0.0).sum())),
+        "in_specification_l": float(inside.sum()),
         "share_pct": float(share["share_pct"].iloc[0]) if known else None,
+        "share_most_pct": (100.0 * float(inside.sum()) / drawn if drawn > 0 else 100.0) if known else None,
         "reaches_95_pct": bool(share["reaches_95_pct"].iloc[0]) if known else None,
+        "lit_h": float(found["lit_s"].sum() / 3600.0), "unheard_h": float(found["unheard_s"].sum() / 3600.0),
     }
 
 

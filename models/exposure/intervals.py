@@ -125,7 +125,8 @@ def _judged(
         default=np.where(on & ~_later(on), _later(mask), mask))
     reasons = np.select(
         [lit & ~dim, dim, sure | (one_dark & dark), one_dark, long],
-        [ReasonCode.NONE, ReasonCode.NO_LAMP, reason, _later(reason), _gap_reason(rows, lamp, interval, long, links)],
+        [ReasonCode.NONE, ReasonCode.NO_LAMP, reason, _later(reason),
+         _gap_reason(rows, lamp, interval, long, links)],
         default=ReasonCode.UNKNOWN)
 
     counter = lamp.counter

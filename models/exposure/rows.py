@@ -229,5 +229,5 @@ def _numbers(readings: pd.DataFrame, name: str) -> Floats:
     column = readings[name]
     if column.dtype == np.float64:
         return column.to_numpy()
-    kind = "boolean" if name in EVENTS else "Float64"
-    return column.astype(kind).to_numpy(dtype=np.float64, na_value=np.nan)
+    known = column.astype("boolean") if name in EVENTS else column.astype("Float64")
+    return np.asarray(known.to_numpy(dtype=np.float64, na_value=np.nan), dtype=np.float64)

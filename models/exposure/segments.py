@@ -167,8 +167,8 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
     DataFrame
         unit_no, hour (the period's start), volume_l, volume_l_upper, underdosed_l (the least), underdosed_l_upper,
         in_spec_l (drawn lit with the dose at its target), dose_p05_mj_cm2, dose_p50_mj_cm2 (percentiles of the
-        lower bound by volume; NaN where that share of the water had an unknown dose, or none flowed), lit_s, warming_s,
-        weak_s, dark_s, unheard_s. Volumes are sums of what is known, NaN if nothing is.
+        lower bound by volume; NaN where that share of the water had an unknown dose, or none flowed), lit_s,
+        warming_s, weak_s, dark_s, unheard_s. Volumes are sums of what is known, NaN if nothing is.
     """
     unit_no = pieces["unit_no"].to_numpy()
     bucket = microseconds(pieces["start"]) // period[unit_no] if len(pieces) else np.zeros(0, np.int64)
