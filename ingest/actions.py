@@ -16,6 +16,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from ingest import quarantine
 from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
 from ingest.engine import literal, quoted, transaction
 from ingest.enrolling import check, enroll, preview
@@ -50,6 +51,8 @@ def rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, pa
         return {"kept": kept.rows, "filled": kept.filled, "already": kept.already}
 
     told = transaction(con, work)
+    if len(refused):
+        quarantine.prune(con, now)
     if body.get("last", True):
         evaluate(con, now)
     (spool / name).unlink(missing_ok=True)
@@ -62,6 +65,7 @@ def frame_of_refused(found: list[dict[str, Any]], source: str) -> pd.DataFrame:
         "source": [f"{source}:{one['line']}" for one in found], "cabin": None, "unit": None,
         "payload": [str(one["payload"]).encode() for one in found],
         "reason": [str(one["reason"]) for one in found],
+        "times": pd.array([int(one.get("times", 1)) for one in found], dtype="int64"), "file": None,
     })
 
 

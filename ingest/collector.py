@@ -11,12 +11,13 @@ import threading
 import time
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import duckdb
 import pandas as pd
 
-from ingest import engine, faults
+from ingest import aside, engine, faults, quarantine
 from ingest.engine import transaction
 from ingest.evaluate import evaluate, owe
 from ingest.intake import Decoded, Kept, Message, decode, failed, keep
@@ -33,6 +34,8 @@ logger = logging.getLogger(__name__)
 
 BEAT_S = 2.0
 ANSWERS_KEPT = timedelta(minutes=10)
+LOOK_S = 60.0  # between two looks at whether quarantine has to be pruned,
+LOOK_BYTES = quarantine.MOST_BYTES // 8  # or when so much was added
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
 
 
@@ -46,7 +49,8 @@ class Collector:
         self._port = settings.serve_port or free_port()
         self._started = datetime.now(UTC)
         self._messages = self._rows = self._refused = 0
-        self._beat_due = 0.0
+        self._beat_due = self._look_due = 0.0
+        self._added_bytes = 0
         self._enrolled: set[tuple[str, str]] = set()
         self.subscription = Subscription(settings, self.store.now)
         self.sessions = Sessions(self.store.con, settings.broker)
@@ -75,6 +79,7 @@ class Collector:
                 if time.monotonic() >= self._beat_due:
                     self._beat()
                     self._ripen(())
+                self._prune()
                 self.signs.turn(changed=self.notifier.turn())
         finally:
             self.notifier.close()
@@ -113,17 +118,19 @@ class Collector:
             if any("is not enrolled" in reason for reason in decoded.refused["reason"]):
                 self._refresh()  # enrolled since we looked
                 decoded = decode(messages, self._enrolled, pd.Timestamp(now))
-            return [self._commit(decoded, now)]
+            return [self._commit(decoded, messages, now)]
         except duckdb.FatalException:
             raise
         except Exception as error:
             logger.exception("a batch of %d messages could not be kept", len(messages))
             if len(messages) > 1:
                 return [kept for one in messages for kept in self._keep([one], now)]
-            return [self._commit(failed(messages[0], error), now)]
+            return [self._commit(failed(messages[0], error), messages, now)]
 
-    def _commit(self, decoded: Decoded, now: datetime) -> Kept:
+    def _commit(self, decoded: Decoded, messages: list[Message], now: datetime) -> Kept:
         con = self.store.con
+        set_aside(self.settings.aside, decoded.refused, messages)
+        self._added_bytes += int(decoded.refused["payload"].str.len().sum())
 
         def work() -> Kept:
             kept = keep(con, rows=decoded.rows, links=decoded.links, refused=decoded.refused, arrived=now)
@@ -131,6 +138,13 @@ class Collector:
             return kept
 
         return transaction(con, work)
+
+    def _prune(self) -> None:
+        """Keep quarantine within its bounds; looked at seldom, for it is seldom due."""
+        if time.monotonic() < self._look_due and self._added_bytes < LOOK_BYTES:
+            return
+        self._look_due, self._added_bytes = time.monotonic() + LOOK_S, 0
+        quarantine.prune(self.store.con, self.store.now())
 
     def _serve_requests(self) -> None:
         """Do what other processes asked for, in their order."""
@@ -184,6 +198,21 @@ class Collector:
             self.sessions.save()
 
         transaction(con, work)
+
+
+def set_aside(folder: Path, refused: pd.DataFrame, messages: list[Message]) -> None:
+    """Keep whole what `refused` asks for (column `aside`), and note in its rows where it lies.
+
+    Before the commit, so that a message is acknowledged only once it is on disk. One that cannot be written must
+    not come for ever: its row says so instead.
+    """
+    for number in sorted(set(refused["aside"]) - {-1}):
+        rows = refused["aside"] == number
+        try:
+            refused.loc[rows, "file"] = aside.put(folder, messages[number].payload)
+        except OSError as error:
+            logger.error("a message of %d bytes could not be set aside: %s", len(messages[number].payload), error)
+            refused.loc[rows, "reason"] += f" (and it could not be set aside whole: {error.strerror})"
 
 
 def _open(settings: Settings) -> Store:

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ingest.schema import DECIMALS, FLAGS, QUANTITY_COLUMNS, rounded, split
+from ingest.schema import DECIMALS, FLAGS, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.settings import BadInput
 
 BLOCK_BYTES = 8 * 2**20
@@ -56,7 +56,10 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Valid rows of a file, each with its line as index, and what was refused (`line`, `payload`, `reason`)."""
+    """Valid rows of a file, each with its line as index, and what was refused.
+
+    `refused` has `line`, `payload`, `reason` and `times` (records of a pack that the row stands for; else 1).
+    """
 
     read: int  # rows, or where a whole line was refused, lines
     rows: pd.DataFrame
@@ -251,14 +254,16 @@ def _chunk(
     told = pd.concat(problems)
     keys = [source.column for source in sources if source.column in ("at", "cabin", "unit")]
     dropped = told.loc[told["column"].isin(keys), "row"]
-    valid, bad = split(out.drop(dropped.unique()), pd.Timestamp(now))
+    batch = out.drop(dropped.unique())
+    valid, bad = split(batch, pd.Timestamp(now))
+    bad = bad.assign(reason=reasons(batch, bad))
     # a row whose only values could not be read says so once already
     bad = bad[~((bad["column"] == "") & bad["row"].isin(told["row"]))]
     told = pd.concat([told, bad[["row", "column", "reason"]]])
     told = told[told["column"].isin(keys) | ~told["row"].isin(dropped)]  # nor is a row refused whole told by cell
     refused = pd.DataFrame({
         "line": told["row"].astype("int64"), "payload": [lines.payload(int(row)) for row in told["row"]],
-        "reason": told["reason"]})
+        "reason": told["reason"], "times": 1})
     refused = pd.concat([refused_lines(lines.refused), refused])
     refused = refused.sort_values("line", kind="stable", ignore_index=True)
     return Chunk(len(text) + len(lines.refused), valid, refused, done)
@@ -266,7 +271,7 @@ def _chunk(
 
 def refused_lines(found: list[tuple[int, str, str]]) -> pd.DataFrame:
     """Line, payload and reason of each, as a chunk holds them."""
-    return pd.DataFrame(found, columns=["line", "payload", "reason"]).astype({"line": "int64"})
+    return pd.DataFrame(found, columns=["line", "payload", "reason"]).astype({"line": "int64"}).assign(times=1)
 
 
 def _column(raw: pd.Series, source: Source, tz: ZoneInfo | None) -> tuple[pd.Series, pd.Series]:

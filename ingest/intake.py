@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from ingest import senml
-from ingest.schema import QUANTITY_COLUMNS, rounded, split
+from ingest.engine import named
+from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
 
 # cabin, unit -> earliest and latest instant that a commit touched
 Touched = dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]]
@@ -51,9 +52,13 @@ _LINKS = """
     WHERE NOT old AND before IS DISTINCT FROM up
 """
 _QUARANTINE = """
-    INSERT INTO quarantine
-    SELECT $arrived, source, cabin, unit, payload, reason FROM refused
+    INSERT INTO quarantine (arrived_at, source, cabin, unit, payload, reason, times, file)
+    SELECT $arrived, source, cabin, unit, payload, reason, times, file FROM refused
 """
+
+PAYLOAD_KEPT = 4_000  # bytes of a message refused whole that quarantine keeps; all of a longer one lies aside
+SLUG_SHOWN = 63  # characters of a slug, at most
+SOURCE_KEPT = 400  # characters of a topic; ours take at most 142
 
 
 @dataclass(slots=True)
@@ -81,18 +86,54 @@ class Message:
 
 @dataclass(slots=True)
 class Decoded:
-    """Messages as rows, link events and what was refused."""
+    """Messages as rows, link events and what was refused.
+
+    `refused` has `source, cabin, unit, payload, reason, times` (records that the row stands for), `file` (name of
+    the whole message in the folder of those set aside, none yet) and `aside` (number of the message that is to be
+    set aside whole, or -1).
+    """
 
     rows: pd.DataFrame
     links: pd.DataFrame
     refused: pd.DataFrame
 
 
-_REFUSED_COLUMNS = ["source", "cabin", "unit", "payload", "reason"]
+REFUSED_COLUMNS = ("source", "cabin", "unit", "payload", "reason", "times", "file", "aside")
+
+
+class _Refused:
+    """Rows for quarantine, as they come up."""
+
+    def __init__(self, messages: list[Message]) -> None:
+        self._messages = messages
+        self._rows: list[tuple[str, str | None, str | None, bytes, str, int, None, int]] = []
+
+    def whole(self, number: int, reason: str, unit: tuple[str, str] | None = None) -> None:
+        """A message of which nothing can be used; set aside where quarantine cannot hold all of it."""
+        payload = self._messages[number].payload
+        aside = len(payload) > PAYLOAD_KEPT  # every limit of a whole message lies above that
+        self.part(number, unit, payload[:PAYLOAD_KEPT], reason, 1, aside=aside)
+
+    def part(
+        self, number: int, unit: tuple[str, str] | None, text: bytes, reason: str, times: int, *,
+        aside: bool = False,
+    ) -> None:
+        """Records of a message of which the rest is kept."""
+        topic = self._messages[number].topic
+        source = topic if len(topic) <= SOURCE_KEPT else topic[:SOURCE_KEPT] + "..."
+        cabin, slug = unit or (None, None)
+        self._rows.append((source, cabin, slug, text, reason, times, None, number if aside else -1))
+
+    def frame(self) -> pd.DataFrame:
+        """All of them, with `REFUSED_COLUMNS`."""
+        out = pd.DataFrame(self._rows, columns=list(REFUSED_COLUMNS))
+        return out.astype({"times": "int64", "aside": "int64", "file": "object"})
 
 
 def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Timestamp) -> Decoded:
     """A batch of messages to valid rows; never raises for what a device sent.
+
+    Time and memory go with the size of what is decoded, whatever is in it; a payload past `ingest.limits` is not.
 
     Parameters
     ----------
@@ -107,17 +148,15 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
     values: list[dict[str, float | bool]] = []
     links: list[tuple[str, str, datetime, bool]] = []
     last_link: dict[tuple[str, str], datetime] = {}
-    refused: list[tuple[str, str | None, str | None, bytes, str]] = []
+    refused = _Refused(messages)
     for number, message in enumerate(messages):
-        parts = message.topic.split("/")
+        parts = message.topic.split("/", 4)
         if len(parts) != 4 or parts[0] != "tarnlight" or parts[3] not in ("log", "link"):
-            refused.append((message.topic, None, None, message.payload,
-                            "topic must be tarnlight/<cabin>/<unit>/log or .../link"))
+            refused.whole(number, "topic must be tarnlight/<cabin>/<unit>/log or .../link")
             continue
         cabin, unit = parts[1], parts[2]
         if (cabin, unit) not in enrolled:
-            refused.append((message.topic, None, None, message.payload,
-                            f"unit {unit!r} of cabin {cabin!r} is not enrolled"))
+            refused.whole(number, f"unit {unit[:SLUG_SHOWN]!r} of cabin {cabin[:SLUG_SHOWN]!r} is not enrolled")
             continue
         if parts[3] == "link":
             if message.payload in (b"up", b"down"):
@@ -127,57 +166,78 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
                 last_link[cabin, unit] = at
                 links.append((cabin, unit, at, message.payload == b"up"))
             elif message.payload:  # an empty one removes the retained message: no news
-                refused.append((message.topic, cabin, unit, message.payload, "link must be up or down"))
+                refused.whole(number, "link must be up or down", (cabin, unit))
             continue
         try:
             rows, problems = senml.readings(message.payload, message.arrived.timestamp())
         except senml.PackRefused as error:
-            refused.append((message.topic, cabin, unit, message.payload, str(error)))
+            refused.whole(number, str(error), (cabin, unit))
             continue
-        refused += [(message.topic, cabin, unit, problem.record.encode(), problem.reason) for problem in problems]
+        for one in problems:
+            refused.part(
+                number, (cabin, unit), one.record.encode(), one.reason, one.times, aside=one.past_limit)
         keys += [(cabin, unit, at_ms, number) for at_ms in rows]
         values += rows.values()
-    frame, out_of_range = _frame(keys, values, now, [message.topic for message in messages])
+    valid, bad = _frame(keys, values, now)
+    for number, row, text, reason, times in bad:
+        refused.part(number, keys[row][:2], text.encode(), reason, times)
     return Decoded(
-        rows=frame,
-        links=pd.DataFrame(links, columns=["cabin", "unit", "at", "up"]),
-        refused=pd.concat(
-            [pd.DataFrame(refused, columns=_REFUSED_COLUMNS), out_of_range], ignore_index=True),
-    )
+        rows=valid, links=pd.DataFrame(links, columns=["cabin", "unit", "at", "up"]), refused=refused.frame())
 
 
 def failed(message: Message, error: Exception) -> Decoded:
     """A message that this program could not take, for quarantine: its fault or ours, it must not come for ever."""
-    nothing, _ = _frame([], [], pd.Timestamp(message.arrived), [])
+    nothing, _ = _frame([], [], pd.Timestamp(message.arrived))
     links = pd.DataFrame([], columns=["cabin", "unit", "at", "up"])
-    reason = f"could not be kept: {type(error).__name__}: {error}"[:1000]
-    refused = pd.DataFrame([(message.topic, None, None, message.payload, reason)], columns=_REFUSED_COLUMNS)
-    return Decoded(rows=nothing, links=links, refused=refused)
+    refused = _Refused([message])
+    refused.whole(0, f"could not be kept: {type(error).__name__}: {error}"[:1000])
+    return Decoded(rows=nothing, links=links, refused=refused.frame())
 
 
 def _frame(
     keys: list[tuple[str, str, int, int]], values: list[dict[str, float | bool]], now: pd.Timestamp,
-    topics: list[str],
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Rows as a valid frame, and what of them was out of range."""
+) -> tuple[pd.DataFrame, list[tuple[int, int, str, str, int]]]:
+    """Rows as a valid frame, and what of them was out of range, as `by_reason` says it."""
     at_ms = np.array([key[2] for key in keys], dtype="int64")
     at = pd.to_datetime(at_ms, unit="ms", utc=True).astype("datetime64[us, UTC]")
     columns: dict[str, Any] = {column: [row.get(column) for row in values] for column in QUANTITY_COLUMNS}
     columns |= {"cabin": [key[0] for key in keys], "unit": [key[1] for key in keys], "at": at}
-    valid, bad = split(rounded(pd.DataFrame(columns)), now)
+    batch = rounded(pd.DataFrame(columns))
+    valid, bad = split(batch, now)
+    return valid, by_reason(batch, bad, [key[3] for key in keys], values)
+
+
+def by_reason(
+    batch: pd.DataFrame, bad: pd.DataFrame, packs: list[int], values: list[dict[str, float | bool]],
+) -> list[tuple[int, int, str, str, int]]:
+    """What `schema.split` refused, once for each pack and reason.
+
+    Parameters
+    ----------
+    batch, bad : DataFrame
+        What `split` was given, its labels positions in the lists that follow, and what it refused of it.
+    packs, values : list
+        Per row the number of its pack, and its quantities as they came.
+
+    Returns
+    -------
+    list of (pack, row, text, reason, times)
+        `row` is the first of them; `text` the first few, a line each.
+    """
     if bad.empty:
-        return valid, pd.DataFrame(columns=_REFUSED_COLUMNS)
-    rows = bad["row"].astype(int).tolist()
-    return valid, pd.DataFrame({
-        "source": [topics[keys[row][3]] for row in rows],
-        "cabin": [keys[row][0] for row in rows],
-        "unit": [keys[row][1] for row in rows],
-        "payload": [
-            json.dumps({"at_ms": keys[row][2], **(
-                {column: values[row].get(column)} if column in values[row] else values[row])}).encode()
-            for row, column in zip(rows, bad["column"], strict=True)],
-        "reason": bad["reason"].tolist(),
-    })
+        return []
+    bad = bad.assign(pack=np.array(packs, dtype="int64")[bad["row"].astype("int64")])
+    groups = bad.groupby(["pack", "column", "check"], sort=False)
+    bad["nth"], bad["times"] = groups.cumcount(), groups["row"].transform("size")
+    few = bad[bad["nth"] < senml.EXAMPLES]
+    out: dict[tuple[int, str, str], tuple[int, int, list[str], str, int]] = {}
+    for one, reason in zip(named(few), reasons(batch, few), strict=True):
+        found = values[one.row]
+        shown = {one.column: found[one.column]} if one.column in found else found
+        at_ms = round(batch["at"].iloc[one.row].timestamp() * 1000)
+        first = out.setdefault((one.pack, one.column, one.check), (one.pack, one.row, [], reason, int(one.times)))
+        first[2].append(json.dumps({"at_ms": at_ms, **shown}))
+    return [(pack, row, "\n".join(texts), reason, times) for pack, row, texts, reason, times in out.values()]
 
 
 def merge_same_instant(rows: pd.DataFrame) -> pd.DataFrame:
@@ -198,7 +258,8 @@ def keep(
     rows : DataFrame
         Columns of `Reading`, valid.
     links, refused : DataFrame or None
-        Link events; rows for quarantine (`source, cabin, unit, payload, reason`).
+        Link events; rows for quarantine (`source, cabin, unit, payload, reason`, and `times`, `file` where a row
+        stands for several records, or all of the message lies aside).
     """
     kept = Kept()
     if len(rows):
@@ -209,10 +270,11 @@ def keep(
         con.execute(_LINKS)
         con.unregister("links")
     if refused is not None and len(refused):
+        refused = pd.DataFrame({"times": 1, "file": None} | dict(refused.items()), index=refused.index)
         con.register("refused", refused)
         con.execute(_QUARANTINE, {"arrived": arrived})
         con.unregister("refused")
-        kept.refused = len(refused)
+        kept.refused = int(refused["times"].sum())
     return kept
 
 

@@ -269,4 +269,6 @@ def tails(
     found = open_tail(
         kept, units.at(number, at_us), now_us=microsecond(now), overdue_s=overdue,
         links=pd.concat(events, ignore_index=True))
-    return {keys[int(cast(int, no))]: part.reset_index(drop=True) for no, part in found.groupby("unit_no", sort=False)}
+    return {
+        keys[int(cast(int, no))]: part.reset_index(drop=True)
+        for no, part in found.groupby("unit_no", sort=False)}

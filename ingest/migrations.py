@@ -142,6 +142,13 @@ INSERT INTO unit_version SELECT cabin, slug, TIMESTAMPTZ '1970-01-01 00:00:00Z',
 INSERT INTO reactor_version SELECT name, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, profile FROM reactor;
 """
 
+_QUARANTINE = """
+ALTER TABLE quarantine ADD COLUMN times BIGINT DEFAULT 1;                  -- records that the row stands for
+ALTER TABLE quarantine ADD COLUMN file VARCHAR;                            -- the whole message, where it lies aside
+CREATE TABLE quarantine_gone (                                             -- at most one row: what had to go
+    records BIGINT NOT NULL, bytes BIGINT NOT NULL, until TIMESTAMPTZ NOT NULL);
+"""
+
 _EXPOSURE_STATE = """
     cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
     at_us BIGINT NOT NULL, intensity_w_m2_at_us BIGINT NOT NULL, flow_l_min_at_us BIGINT NOT NULL,
@@ -180,9 +187,8 @@ INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:0
     TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
 """  # noqa: S608  (names of our own)
 
-MIGRATIONS: tuple[str, ...] = (_FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _EXPOSURE)
-
-
+MIGRATIONS: tuple[str, ...] = (
+    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE)
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

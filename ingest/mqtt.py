@@ -26,6 +26,7 @@ logger = logging.getLogger(__name__)
 TOPICS = ("tarnlight/+/+/log", "tarnlight/+/+/link")
 MOST_IN_FLIGHT = 20_000
 BATCH = 5_000
+BATCH_BYTES = 8_000_000  # of payloads: what is worked on at once is bounded, and others wait no longer for it
 BATCH_S = 0.25  # a batch closes then,
 IDLE_S = 0.01  # or when nothing came for that long: a broker's limit of unacknowledged messages is not known
 
@@ -98,13 +99,15 @@ class Subscription:
         self._client.loop_stop()
 
     def batch(self, wait_s: float) -> list[Message]:
-        """What came, at most `BATCH`; empty if nothing came within `wait_s`."""
+        """What came, at most `BATCH`, and no more once `BATCH_BYTES` are reached; empty if nothing in `wait_s`."""
         out: list[Message] = []
         with contextlib.suppress(queue.Empty):
             out.append(self._queue.get(timeout=wait_s))
+            size = len(out[0].payload)
             until = time.monotonic() + BATCH_S
-            while len(out) < BATCH and time.monotonic() < until:
+            while len(out) < BATCH and size < BATCH_BYTES and time.monotonic() < until:
                 out.append(self._queue.get(timeout=IDLE_S))
+                size += len(out[-1].payload)
         return out
 
     def connections(self) -> list[Connection]:

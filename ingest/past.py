@@ -16,7 +16,7 @@ from ingest.engine import named, transaction
 from ingest.evaluate import derive, owe
 from ingest.intake import Kept, keep
 from ingest.registry import load_fleet
-from ingest.schema import QUANTITY_COLUMNS, rounded, split
+from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.store import Store
 from ingest.watch import append, exposed, exposure_of, new_advisory, watch
 from models.advisory import Advisory, Lifted, NotAllowed, StepRecorded, advance, exposure_event
@@ -46,11 +46,12 @@ def take_in(
     """
     con = store.con
     rows = readings[["at", *QUANTITY_COLUMNS]].reset_index(drop=True).assign(cabin=cabin, unit=unit)
-    valid, bad = split(rounded(rows), pd.Timestamp(now))
+    batch = rounded(rows)
+    valid, bad = split(batch, pd.Timestamp(now))
     refused = pd.DataFrame({
         "source": f"tarnlight/{cabin}/{unit}/log", "cabin": cabin, "unit": unit,
         "payload": [rows.loc[int(row)].to_json(date_format="iso").encode() for row in bad["row"]],
-        "reason": bad["reason"].to_numpy()})
+        "reason": reasons(batch, bad)})
     done = pd.concat([service, followed[followed["kind"] != "lifted"]], ignore_index=True)
 
     def work() -> Kept:

@@ -520,9 +520,12 @@ def service_events(store: Asks, cabin: str | None = None, unit: str | None = Non
 def quarantined(
     store: Asks, limit: int = 100, *, cabin: str | None = None, unit: str | None = None
 ) -> pd.DataFrame:
-    """What was refused, newest first; payloads as text, cut; bytes that are no text as the store writes them."""
+    """What was refused, newest first; payloads as text, cut; bytes that are no text as the store writes them.
+
+    `times` is how many records of one pack a row stands for; `file` the whole message in `Settings.aside`.
+    """
     return store.ask("""
-        SELECT arrived_at, source, cabin, unit, reason, octet_length(payload) AS bytes,
+        SELECT arrived_at, source, cabin, unit, reason, times, file, octet_length(payload) AS bytes,
             left(regexp_replace(coalesce(try(decode(payload)), payload::VARCHAR), '[[:cntrl:]]', '?', 'g'), 300)
                 AS payload
         FROM quarantine WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)

@@ -1,6 +1,8 @@
 """SenML JSON (RFC 8428): a pack to resolved records, and those to the columns of a reading.
 
-A pack that cannot be read is refused whole; a record that cannot be used is refused alone.
+A pack that cannot be read is refused whole; a record that cannot be used is refused alone. Both cost time and
+memory in proportion to the payload's size, whatever is in it: limits are those of `ingest.limits`, refused records
+are counted by reason and only a few of each are written down.
 """
 
 from __future__ import annotations
@@ -12,11 +14,20 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from ingest import limits
+
 RELATIVE_BELOW_S = 2**28  # RFC 8428, 4.5.3: a sum below is relative to now
 VERSION = 10  # RFC 8428, 4.4: the version that this decoder understands
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")  # RFC 8428, 4.5.1
 LABELS = frozenset(["bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"])
 VALUES = ("v", "vs", "vb", "vd")
+BASE = frozenset(["bn", "bt", "bu", "bv", "bs"])
+TEXTS = frozenset(["bn", "bu", "n", "u"])
+NUMBERS = frozenset(["bt", "bv", "bs", "t", "s", "ut"])
+
+RECORD_KEPT = 1_000  # characters of a refused record's own text that are kept; a flat record takes about 60
+EXAMPLES = 3  # of the records of one pack that are refused for one reason
+REASONS_APART = 32  # of a pack that are told apart by the name in question; more are counted together
 
 L_MIN_PER_M3_S = 60_000.0
 L_MIN_PER_L_S = 60.0
@@ -29,12 +40,80 @@ class PackRefused(ValueError):
     """The pack as a whole cannot be read."""
 
 
+class PastLimit(PackRefused):
+    """The pack is larger than this program takes."""
+
+
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """A record that cannot be used, and why."""
+    """A record that cannot be used, and why; in words only when somebody asks.
 
-    record: str
+    `kind` is the reason with `{apart}` and `{got}` left open. Records of one kind and `apart` are refused for the
+    same reason, whatever they `got`.
+    """
+
+    own: Any
+    kind: str
+    got: Any = None
+    apart: str = ""
+    past_limit: bool = False
+
+    @property
+    def reason(self) -> str:
+        """Why, as people read it."""
+        return self.kind.format(apart=_told(self.apart), got=_told(self.got))
+
+    @property
+    def record(self) -> str:
+        """The record's own text, cut where it is long."""
+        return _shown(self.own)
+
+
+@dataclass(slots=True)
+class Refusal:
+    """Records of one pack that cannot be used for one reason: how many, and the first of them."""
+
     reason: str
+    past_limit: bool
+    times: int
+    examples: list[str]
+
+    @property
+    def record(self) -> str:
+        """The examples, a line each."""
+        return "\n".join(self.examples)
+
+
+class Refusals:
+    """The refused records of a pack, counted by reason."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[str, str], Refusal] = {}
+
+    def add(self, one: Refused) -> None:
+        """Count it; written down if it is among the first of its reason."""
+        known = self._found.get((one.kind, one.apart))
+        if known is None and len(self._found) >= REASONS_APART:
+            known = self._found.get((one.kind, ""))
+            if known is None:
+                known = self._found[one.kind, ""] = Refusal(f"{one.reason}, and others like it", False, 0, [])
+        elif known is None:
+            known = self._found[one.kind, one.apart] = Refusal(one.reason, False, 0, [])
+        known.times += 1
+        known.past_limit |= one.past_limit
+        if len(known.examples) < EXAMPLES:
+            known.examples.append(one.record)
+
+    def all(self) -> list[Refusal]:
+        """Each reason once, in the order in which they came up."""
+        return list(self._found.values())
+
+
+class Resolved(dict[str, Any]):
+    """A record with its base fields applied, and as it was without them."""
+
+    __slots__ = ("own",)
+    own: Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,46 +146,65 @@ QUANTITIES: dict[str, Quantity] = {
 
 
 def parse(payload: bytes) -> list[Any]:
-    """The pack's JSON array.
+    """The pack's JSON array; a byte order mark before it is passed over (RFC 8259, 8.1).
+
+    Of a label that stands twice in an object the last counts. A number of too many characters is a `LongNumber`.
 
     Raises
     ------
+    PastLimit
+        If it is larger than `ingest.limits` allow: found before it is decoded, but for the number of records.
     PackRefused
-        If the payload is empty, no UTF-8, no JSON, nested too deeply, or no array.
+        If the payload is empty, no UTF-8, no JSON, or no array.
     """
     if not payload:
         raise PackRefused("empty payload; a SenML pack is a JSON array of records")
+    if problem := limits.too_large(len(payload)):
+        raise PastLimit(problem)
     try:
-        # NaN and Infinity are no JSON; read as numbers here, so that only their records are refused
-        pack = json.loads(payload.decode("utf-8"))
+        text = payload.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError as error:
         raise PackRefused(f"not UTF-8 text: byte {error.start} cannot be read") from error
+    problem, long_number = limits.shape_problem(payload)
+    if problem:
+        raise PastLimit(problem)
+    # only where it is needed: a call for each number costs more than all else
+    numbers: dict[str, Any] = {
+        "parse_int": limits.whole_number, "parse_float": limits.decimal_number} if long_number else {}
+    try:
+        # NaN and Infinity are no JSON; read as numbers here, so that only their records are refused
+        pack = json.loads(text, **numbers)
     except json.JSONDecodeError as error:
         raise PackRefused(f"not JSON: {error}") from error
-    except RecursionError as error:
-        raise PackRefused("JSON nested too deeply; a SenML pack is a flat array of records") from error
-    except ValueError as error:  # a whole number of more digits than Python converts
-        raise PackRefused(f"a number that cannot be read: {error}") from error
     if not isinstance(pack, list):
         raise PackRefused(f"the root of a SenML pack must be an array; got {type(pack).__name__}")
     if not pack:
         raise PackRefused("the pack holds no record")
+    if problem := limits.too_many(len(pack)):
+        raise PastLimit(problem)
     return pack
 
 
-def resolve(pack: list[Any], now_s: float) -> Iterator[dict[str, Any] | Refused]:
+def consumed(pack: list[Any]) -> Iterator[Any]:
+    """The pack's records in order, each let go once it is done with: a pack is large, and so are its rows."""
+    pack.reverse()
+    while pack:
+        yield pack.pop()
+
+
+def resolve(pack: Iterable[Any], now_s: float) -> Iterator[Resolved | Refused]:
     """Records with base fields applied and times absolute, as RFC 8428, 4.6 says.
 
     Parameters
     ----------
-    pack : list
+    pack : iterable
         The pack's array.
     now_s : float
         Arrival, Unix time; relative times count from it. [s]
 
     Yields
     ------
-    dict or Refused
+    Resolved or Refused
         `n`, `t`, and of `u v vs vb vd s ut` what the record has, in the pack's own order.
 
     Raises
@@ -117,62 +215,80 @@ def resolve(pack: list[Any], now_s: float) -> Iterator[dict[str, Any] | Refused]
     base: dict[str, Any] = {}
     for record in pack:
         if not isinstance(record, dict):
-            yield Refused(_shown(record), f"a record must be an object; got {type(record).__name__}")
+            yield Refused(record, f"a record must be an object; got {type(record).__name__}")
             continue
-        for label in record:
-            if label not in LABELS and label.endswith("_"):
-                raise PackRefused(f"label {_told(label)} must be understood (RFC 8428, 4.4) and is not")
-        version = record.get("bver", base.get("bver", VERSION))
-        if isinstance(version, bool) or not isinstance(version, (int, float)) or version > VERSION:
-            raise PackRefused(f"bver must be at most {VERSION}; got {_told(version)}")
-        if "bver" in base and version != base["bver"]:
-            raise PackRefused(f"all records must have one bver; got {_told(base['bver'])} and {_told(version)}")
-        problem = _base_problem(record)
-        if problem:
-            yield Refused(_shown(record), problem)
+        problem = _field_problem(record)
+        if "bver" in record or "bver" not in base:
+            version = record.get("bver", base.get("bver", VERSION))
+            if isinstance(version, bool) or not isinstance(version, (int, float)) or version > VERSION:
+                raise PackRefused(f"bver must be at most {VERSION}; got {_told(version)}")
+            if "bver" in base and version != base["bver"]:
+                raise PackRefused(
+                    f"all records must have one bver; got {_told(base['bver'])} and {_told(version)}")
+        if problem is not None:
+            yield problem
             continue
-        base.update({label: record[label] for label in ("bn", "bt", "bu", "bv", "bs") if label in record})
         base["bver"] = version
+        if not BASE.isdisjoint(record):
+            base.update({label: record[label] for label in BASE if label in record})
         yield _resolve_one(record, base, now_s)
 
 
-def _base_problem(record: dict[str, Any]) -> str:
-    """Why the base fields of a record cannot be applied, or nothing."""
-    for label in ("bn", "bu", "n", "u"):
-        if label in record and not isinstance(record[label], str):
-            return f"{label} must be a text; got {_told(record[label])}"
-    for label in ("bt", "bv", "bs", "t", "s", "ut"):
-        if label in record and not _is_number(record[label]):
-            return f"{label} must be a finite number; got {_told(record[label])}"
-    return ""
+def _field_problem(record: dict[str, Any]) -> Refused | None:
+    """Why the fields of a record that are no values cannot be applied, if they cannot.
+
+    Raises
+    ------
+    PackRefused
+        For a label ending in "_": what it means is not known and must be.
+    """
+    problem: Refused | None = None
+    for label, value in record.items():
+        if label in TEXTS:
+            if not isinstance(value, str):
+                problem = problem or Refused(record, f"{label} must be a text; got {{got}}", value)
+        elif label in NUMBERS:
+            if not _is_number(value):
+                problem = problem or _no_number(record, f"{label} must be a finite number; got {{got}}", value)
+        elif label not in LABELS and label.endswith("_"):
+            raise PackRefused(f"label {_told(label)} must be understood (RFC 8428, 4.4) and is not")
+    return problem
 
 
-def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> dict[str, Any] | Refused:
-    name = base.get("bn", "") + record.get("n", "")
+def _no_number(record: dict[str, Any], kind: str, got: object, apart: str = "") -> Refused:
+    return Refused(record, kind, got, apart, isinstance(got, limits.LongNumber))
+
+
+def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> Resolved | Refused:
+    base_name, own_name = base.get("bn", ""), record.get("n", "")
+    if problem := limits.long_name(base_name, own_name):
+        return Refused(record, "{got}", _Plain(problem), past_limit=True)
+    name = base_name + own_name
     if not NAME.fullmatch(name):
-        return Refused(_shown(record), f"name must match {NAME.pattern} (RFC 8428, 4.5.1); got {_told(name)}")
+        return Refused(record, f"name must match {NAME.pattern} (RFC 8428, 4.5.1); got {{got}}", name)
     present = [label for label in VALUES if label in record]
     # a base value alone makes "v" (4.6); a record with only base fields and no sum has no value at all
     if not present and "bv" in base and not ("s" in record or "bs" in base):
-        present, record = ["v"], {**record, "v": 0}
+        present = ["v"]
     if len(present) > 1:
-        return Refused(_shown(record), f"one value a record; got {' and '.join(present)}")
+        return Refused(record, f"one value a record; got {' and '.join(present)}")
     if not present and "s" not in record and "bs" not in base:
-        return Refused(_shown(record), "the record has no value (v, vs, vb, vd or s)")
-    out: dict[str, Any] = {"n": name}
+        return Refused(record, "the record has no value (v, vs, vb, vd or s)")
+    out = Resolved(n=name)
+    out.own = record
     unit = record.get("u", base.get("bu"))
     if unit is not None:
         out["u"] = unit
     for label in present:
-        value = record[label]
+        value = record.get(label, 0)
         if label == "v":
             if not _is_number(value):
-                return Refused(_shown(record), f"v of {name!r} must be a finite number; got {_told(value)}")
+                return _no_number(record, "v of {apart} must be a finite number; got {got}", value, name)
             value = float(value) + float(base["bv"]) if "bv" in base else value
         elif label == "vb" and not isinstance(value, bool):
-            return Refused(_shown(record), f"vb of {name!r} must be true or false; got {_told(value)}")
+            return Refused(record, "vb of {apart} must be true or false; got {got}", value, name)
         elif label in ("vs", "vd") and not isinstance(value, str):
-            return Refused(_shown(record), f"{label} of {name!r} must be a text; got {_told(value)}")
+            return Refused(record, f"{label} of {{apart}} must be a text; got {{got}}", value, name)
         out[label] = value
     if "s" in record or "bs" in base:
         out["s"] = record.get("s", 0) + base.get("bs", 0)
@@ -186,7 +302,7 @@ def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> 
     return out
 
 
-def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | bool]], list[Refused]]:
+def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | bool]], list[Refusal]]:
     """One pack to the columns of readings.
 
     Parameters
@@ -200,66 +316,78 @@ def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | 
     -------
     rows : dict
         Instant (Unix time in ms) to column and value in the column's unit. The first value stays.
-    refused : list of Refused
-        Records that cannot be used.
+    refused : list of Refusal
+        Records that cannot be used, by reason.
 
     Raises
     ------
     PackRefused
         If the pack as a whole cannot be read.
     """
-    return rows_of(resolve(parse(payload), now_s))
-
-
-def rows_of(
-    records: Iterable[dict[str, Any] | Refused],
-) -> tuple[dict[int, dict[str, float | bool]], list[Refused]]:
-    """Resolved records of one unit to rows and refused, as `readings` returns them."""
     rows: dict[int, dict[str, float | bool]] = {}
-    refused: list[Refused] = []
-    for record in records:
-        if isinstance(record, Refused):
-            refused.append(record)
-            continue
-        if "ahead_s" in record:  # nobody logs the future: a clock that counts from its own start
-            refused.append(Refused(
-                _shown(record), f"at = {record['ahead_s']:g} s after its arrival: the logger's clock is not set"))
-            continue
-        try:
-            column, value = _column(record)
-        except ValueError as error:
-            refused.append(Refused(_shown(record), str(error)))
-            continue
-        if not abs(record["t"]) < 9e9:  # year 2255: far beyond, a timestamp could not hold it
-            refused.append(Refused(_shown(record), f"time out of any range: {record['t']!r} s"))
-            continue
-        rows.setdefault(round(record["t"] * 1000), {}).setdefault(column, value)
-    return rows, refused
+    refused = Refusals()
+    for record in resolve(consumed(parse(payload)), now_s):
+        found = cell(record)
+        if isinstance(found, Refused):
+            refused.add(found)
+        else:
+            at_ms, column, value = found
+            rows.setdefault(at_ms, {}).setdefault(column, value)
+    return rows, refused.all()
 
 
-def _column(record: dict[str, Any]) -> tuple[str, float | bool]:
-    """Column and value of a resolved record; ValueError says what does not fit."""
-    name = re.split(r"[:/]", record["n"])[-1]  # a base name may carry the device before it
+def cell(record: Resolved | Refused) -> tuple[int, str, float | bool] | Refused:
+    """Instant (Unix time in ms), column and value that a record fills; refused where it fills none."""
+    if isinstance(record, Refused):
+        return record
+    if "ahead_s" in record:  # nobody logs the future: a clock that counts from its own start
+        return Refused(record.own, "at = {got} s after its arrival: the logger's clock is not set",
+                       _Plain(f"{record['ahead_s']:g}"))
+    found = _column(record)
+    if isinstance(found, Refused):
+        return found
+    if not abs(record["t"]) < 9e9:  # year 2255: far beyond, a timestamp could not hold it
+        return Refused(record.own, "time out of any range: {got} s", record["t"])
+    return round(record["t"] * 1000), *found
+
+
+def _column(record: Resolved) -> tuple[str, float | bool] | Refused:
+    """Column and value of a resolved record."""
+    full = record["n"]
+    name = full[max(full.rfind(":"), full.rfind("/")) + 1 :]  # a base name may carry the device before it
     quantity = QUANTITIES.get(name)
     if quantity is None:
-        raise ValueError(f"unknown name {_told(name)}; known are: {', '.join(QUANTITIES)}")
+        return Refused(record.own, f"unknown name {{apart}}; known are: {', '.join(QUANTITIES)}", apart=name)
     label = "vb" if quantity.boolean else "v"
     if label not in record:
-        raise ValueError(f"{name} takes {label}; got {next((x for x in (*VALUES, 's') if x in record), '')}")
+        other = next((x for x in (*VALUES, "s") if x in record), "")
+        return Refused(record.own, f"{name} takes {label}; got {other}")
     if quantity.boolean:
         if "u" in record and record["u"] not in ("", "/"):
-            raise ValueError(f"{name} takes no unit; got {_told(record['u'])}")
+            return Refused(record.own, f"{name} takes no unit; got {{apart}}", apart=record["u"])
         return quantity.column, record["vb"]
     unit = record.get("u", next(iter(quantity.convert)))
     if unit not in quantity.convert:
-        raise ValueError(f"{name} in {_told(unit)} is not taken; allowed: {', '.join(quantity.convert)}")
+        return Refused(record.own, f"{name} in {{apart}} is not taken; allowed: {', '.join(quantity.convert)}",
+                       apart=unit)
     value = quantity.convert[unit](float(record["v"]))
     if not math.isfinite(value):
-        raise ValueError(f"{name} must be a finite number; got {record['v']!r}")
+        return Refused(record.own, f"{name} must be a finite number; got {{got}}", record["v"])
     return quantity.column, value
 
 
+class _Plain(str):
+    """Words of our own, shown as they are."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return str(self)
+
+
 def _is_number(value: object) -> bool:
+    if type(value) is float:  # nearly all of them
+        return math.isfinite(value)
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return False
     try:
@@ -270,17 +398,11 @@ def _is_number(value: object) -> bool:
 
 def _told(value: object) -> str:
     """The value as a reason shows it, cut where it is huge."""
-    try:
-        text = repr(value)
-    except RecursionError:
-        text = repr(type(value))
+    text = repr(value)
     return text if len(text) <= 200 else text[:200] + f"... ({len(text)} characters)"
 
 
 def _shown(record: object) -> str:
-    """The record as text for quarantine, cut where it is huge."""
-    try:
-        text = json.dumps(record, default=str)
-    except (ValueError, RecursionError):
-        text = repr(type(record))
-    return text if len(text) <= 4000 else text[:4000] + f"... ({len(text)} characters)"
+    """The record as text for quarantine, cut where it is long."""
+    text = json.dumps(record, default=repr)
+    return text if len(text) <= RECORD_KEPT else text[:RECORD_KEPT] + f"... ({len(text)} characters)"

@@ -87,6 +87,11 @@ class Settings:
         """Where rows wait that another process hands to the collector."""
         return self.store.with_name(self.store.name + ".spool")
 
+    @property
+    def aside(self) -> Path:
+        """Where messages lie whole that were too much to take."""
+        return self.store.with_name(self.store.name + ".aside")
+
 
 def _require_public(name: str, url: str) -> None:
     """Refuse an address of pages that a phone could not open; empty is allowed."""

@@ -78,7 +78,8 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
         task = bar.add_task(path.name, total=path.stat().st_size)
         for chunk in chunks:
             rows, stray = _enrolled(chunk.rows, known)
-            problems = pd.concat([chunk.refused, stray], ignore_index=True).to_dict("records")
+            lost = pd.concat([chunk.refused, stray], ignore_index=True)
+            problems = lost.to_dict("records")
             name = f"{uuid.uuid4().hex}.parquet"
             try:
                 rows.to_parquet(spool / name, index=False)
@@ -88,7 +89,7 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
             read += chunk.read
             kept += told["kept"] + told["filled"]
             already += told["already"]
-            refused += len(problems)
+            refused += int(lost["times"].sum())
             shown += problems[: SHOWN - len(shown)]
             bar.update(task, completed=chunk.bytes_done, total=path.stat().st_size)
         bar.update(task, description=f"{path.name}: working out doses and intervals", completed=0, total=None)
@@ -96,9 +97,11 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
         bar.update(task, description=path.name, completed=1, total=1)
     print(f"{path}: {read} rows read, {kept} kept, {already} already there, {refused} refused")
     for one in shown:
-        print(f"  line {one['line']}: {one['reason']}")
-    if refused > len(shown):
-        print(f"  ... and {refused - len(shown)} more; all lie in quarantine")
+        times = f" ({one['times']:,} times)" if one["times"] > 1 else ""
+        print(f"  line {one['line']}: {one['reason']}{times}")
+    told = sum(one["times"] for one in shown)
+    if refused > told:
+        print(f"  ... and {refused - told} more; all lie in quarantine")
 
 
 def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -106,7 +109,7 @@ def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataF
     pairs = rows[["cabin", "unit"]].drop_duplicates()
     strays = pairs[[pair not in known for pair in pairs.itertuples(index=False, name=None)]]
     if strays.empty:
-        return rows, pd.DataFrame(columns=["line", "payload", "reason"])
+        return rows, pd.DataFrame(columns=["line", "payload", "reason", "times"])
     stray = rows.merge(strays.assign(stray=True), on=["cabin", "unit"], how="left")["stray"].notna().to_numpy()
     lost = rows[stray]
     return rows[~stray], pd.DataFrame({
@@ -114,4 +117,5 @@ def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataF
         "payload": [json.dumps(one, default=str) for one in lost.to_dict("records")],
         "reason": [f"unit {unit!r} of cabin {cabin!r} is not enrolled"
                    for cabin, unit in zip(lost["cabin"], lost["unit"], strict=True)],
+        "times": 1,
     })

@@ -19,7 +19,7 @@ from dashboard.commands._opening import open_any, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.measures import Units, between
 from dashboard.outage_days import by_day
-from ingest import channels, faults, queries, sessions
+from ingest import aside, channels, faults, quarantine, queries, sessions
 from ingest.engine import StoreUnavailable, by_unit, named
 from ingest.migrations import MIGRATIONS
 from ingest.private_files import wider
@@ -213,8 +213,7 @@ def _of_store(settings: Settings) -> list[Finding]:
     out += _of_files(settings)
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
-    out += _of_fleet(store)
-    store.close()
+    out += [*_of_fleet(store), *_of_aside(settings)]
     return out
 
 
@@ -255,11 +254,12 @@ def _of_fleet(store: Access) -> list[Finding]:
     out += _of_enrolment(store, fleet)
     out += _of_messages(store, fleet)
     recent = store.ask(
-        "SELECT count(*) AS n FROM quarantine WHERE arrived_at > $since",
+        "SELECT coalesce(sum(times), 0)::BIGINT AS n FROM quarantine WHERE arrived_at > $since",
         {"since": store.now() - timedelta(days=1)})["n"].iloc[0]
     # a device may send what it likes: worth a look, and no fault of this set-up
     out.append(Finding("refused records", True, f"{recent} in the last day" + (
         "; see why on the dashboard's System page" if recent else "")))
+    out.append(Finding("quarantine", True, quarantine.tally(store).in_words))
     return out
 
 
@@ -282,6 +282,12 @@ def _of_enrolment(store: Access, fleet: Fleet) -> list[Finding]:
         for check, one in (*lacking, *between_two)]
 
 
+def _of_aside(settings: Settings) -> list[Finding]:
+    """What was too much to take; no fault of this set-up either."""
+    try:
+        return [Finding("messages too large", True, aside.tally(settings.aside).in_words(settings.aside))]
+    except OSError as error:
+        return [Finding("messages too large", False, f"{settings.aside} cannot be read: {error.strerror}")]
 def _of_messages(store: Access, fleet: Fleet) -> list[Finding]:
     """Whether anybody would be told, and what could not be delivered."""
     if not fleet.cabins:

@@ -314,14 +314,14 @@ def bleach(unit: Unit, told: Sequence[str]) -> None:
         st.html(markup.small(
             "No plan can be made: how much water stands in the cold pipes and the hot tank is not enrolled. "
             "Enrol it on the page Cabins first."))
-        return
-    try:
-        plan = chlorination(
-            cold_plumbing_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l,
-            strength_pct=strength or STRENGTHS_PCT[0])
-    except ValueError as error:
-        st.html(markup.small(f"No plan can be made: {error}."))
     else:
-        st.html(markup.numbered(plan.steps))
+        try:
+            plan = chlorination(
+                cold_plumbing_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l,
+                strength_pct=strength or STRENGTHS_PCT[0])
+        except ValueError as error:
+            st.html(markup.small(f"No plan can be made: {error}."))
+        else:
+            st.html(markup.numbered(plan.steps))
     rest = [one for one in sentences(WORKS) if one not in told]
     st.html(markup.care(rest, at_first=len(rest)))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -11,7 +13,7 @@ from dashboard import markup, measures
 from dashboard.access import get_settings
 from dashboard.views.frame import guarded, live
 from dashboard.views.told import undelivered
-from ingest import faults, queries, sessions
+from ingest import aside, faults, quarantine, queries, sessions
 from ingest.store import Client
 
 REFUSED_SHOWN, REFUSED_AT_FIRST = 100, 10
@@ -24,6 +26,10 @@ def system(store: Client) -> None:
     collector(store)
     undelivered(store)
     st.subheader("Refused records")
+    st.html(markup.table(("What", "How it is"), [
+        ("Quarantine", quarantine.tally(store).in_words),
+        ("Messages that were too much", aside.tally(get_settings().aside).in_words(get_settings().aside)),
+    ]))
     refused(store)
 
 
@@ -61,11 +67,18 @@ def refused(store: Client) -> None:
     refused_table(found, "source")
 
 
+def refused_words(row: Mapping[str, Any]) -> str:
+    """Why it was refused, how often in that message, and where the whole message lies."""
+    times = f" ({row['times']:,} records of one message)" if row["times"] > 1 else ""
+    whole = f". All of it: {row['file']}" if isinstance(row["file"], str) else ""
+    return f"{row['reason']}{times}{whole}"
+
+
 def refused_table(found: pd.DataFrame, *more: str) -> None:
     """Rows of `queries.quarantined`, newest first; what a device sent is shown as plain text."""
     headers = ("Arrived", *(name.capitalize() for name in more), "Why it was refused", "What it said (start)")
     rows = [
-        (measures.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in more), row["reason"],
+        (measures.local(row["arrived_at"].to_pydatetime(), UTC), *(row[name] for name in more), refused_words(row),
          row["payload"])
         for row in found.to_dict("records")]
     st.html(markup.table(headers, rows[:REFUSED_AT_FIRST]))

@@ -285,8 +285,8 @@ def _burned_throughout(rows: Rows, counter: Counter, passed_l: Floats) -> Bools:
     """Silences in which the counter leaves no room for more than a glass or two past a dark lamp.
 
     Example: 10 min of silence, a counter that shows 9 min 58 s more, read out by the second: up to 4 s may have
-    been dark, in which a supply of 12 L/min delivers 0.8 L. One read out in hundredths of an hour leaves 38 s and 7.6 L
-    open: then the silence stays, unless the running total shows less than `BRIDGED_L` for all of it.
+    been dark, in which a supply of 12 L/min delivers 0.8 L. One read out in hundredths of an hour leaves 38 s and
+    7.6 L open: then the silence stays, unless the running total shows less than `BRIDGED_L` for all of it.
     """
     open_l = rows.profile["peak_flow_l_min"] * (counter.dark_most / US_PER_MIN)
     little = (np.minimum(open_l, passed_l) <= BRIDGED_L) | (counter.dark_most <= COUNTER_SLACK_US)

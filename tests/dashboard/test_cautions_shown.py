@@ -17,7 +17,7 @@ from pathlib import Path
 import icalendar
 import pytest
 import streamlit as st
-from conftest import Running, environment, free_port, tarnlight_here
+from conftest import FLEET_TOML, Running, environment, free_port, tarnlight_here
 from lamp_fleet import NAMES, fleet_toml, lamp_store, slug
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
@@ -28,10 +28,11 @@ from dashboard.measures import Units
 from dashboard.visit_sheet import visit_sheet
 from ingest.lamps import lamp_outlook
 from ingest.occupancy import occupancy
-from ingest.registry import load_fleet
+from ingest.registry import load_fleet, read_fleet
 from ingest.settings import Settings
 from ingest.store import Store
 from ingest.visits import Visits, visits
+from models.chlorination import WORKS
 from models.work_cautions import sentences
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -164,6 +165,22 @@ def test_the_printed_sheet_read_back_has_the_cautions_above_each_trips_work(plan
     for page, trip in zip(starts, plan.trips, strict=True):
         assert bare(page) == []
         assert all(page.index(one) < page.index("Arrive") for one in sentences(trip.works))
+
+
+def test_disinfecting_is_never_shown_without_its_cautions_though_no_plan_can_be_made() -> None:
+    def page(unit):
+        from dashboard.views.after_cut import bleach
+
+        bleach(unit, told=())
+
+    text = FLEET_TOML.replace("cold_plumbing_l = 18.0\n", "").replace("hot_tank_l = 150.0\n", "")
+    unit = read_fleet(text, "fleet.toml").unit("heron-point", "main")
+    assert unit.cold_plumbing_l is None
+    app = AppTest.from_function(page, args=(unit,), default_timeout=60).run()
+    assert not app.exception, app.exception
+    told = unescape(" ".join(one.proto.body for one in app.get("html")))
+    assert "No plan can be made" in told
+    assert all(one in told for one in sentences(WORKS))
 
 
 @pytest.fixture(scope="module")

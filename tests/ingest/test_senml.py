@@ -44,7 +44,6 @@ def decoded(*payloads: bytes, topic: str = "tarnlight/heron-point/main/log"):
         (b"[]", "holds no record"),
         (b"null", "got NoneType"),
         (b"[" * 100_000, "nested too deeply"),
-        (b'[{"n":"flow","v":' + b"9" * 5000 + b"}]", "cannot be read"),
     ],
 )
 def test_a_pack_that_cannot_be_read_is_refused_whole(payload, match):
@@ -65,6 +64,7 @@ def test_a_pack_that_cannot_be_read_is_refused_whole(payload, match):
         '[{"n":"intensity","v":Infinity}]',
         '[{"n":"intensity","v":-Infinity}]',
         f'[{{"n":"intensity","v":{DIGITS_308}0}}]',
+        '[{"n":"intensity","v":' + "9" * 5000 + "}]",
         '[{"n":"intensity","t":NaN,"v":1}]',
         '[{"n":"intensity","t":1e300,"v":1}]',
     ],

@@ -4,10 +4,12 @@ import json
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from test_outage_scenarios import REACTOR, unit
 
+from models.carry import plain_rows
 from models.outage import Carry, hourly, join, open_tail, segments, timeline
 
 UNIT = unit()
@@ -95,6 +97,15 @@ def test_messages_in_order_each_evaluated_at_once_give_the_same_bit_for_bit(read
     for part in np.split(np.arange(len(readings)), cuts):
         collector.receive(readings.iloc[part])
     pd.testing.assert_frame_equal(collector.pieces, whole(readings)[0], check_exact=True)
+
+
+@SETTINGS
+@given(readings=READINGS)
+def test_states_of_a_whole_history_are_told_as_each_alone(readings):
+    _, carries = whole(readings)
+    assert plain_rows(carries) == [Carry.from_row(row.to_dict()).to_row() for _, row in carries.iterrows()]
+    with pytest.raises(ValueError, match="needs the instant `at`"):
+        plain_rows(carries.drop(columns="at"))
 
 
 @SETTINGS
