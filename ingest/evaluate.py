@@ -188,6 +188,8 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
     con.register("resume", resume)
     try:
         states = frame(con.execute(_STATES, floor))
+        if len(states) != np.count_nonzero(from_us != EARLIEST_US):
+            raise ValueError("a state to take up from is not as it was written")
         readings = frame(con.execute(READINGS, {**floor, "until": FOREVER}))
         links, tests = frame(con.execute(LINK_EVENTS)), frame(con.execute(WATER_TESTS, {"until": FOREVER}))
         has = np.zeros(len(keys), bool)
