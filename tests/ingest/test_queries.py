@@ -160,10 +160,11 @@ def test_a_water_test_changes_what_is_judged_from_then_on_and_not_before(tmp_pat
 
 def test_refused_payloads_are_text_where_they_are_text_and_harmless_where_they_are_not(tmp_path):
     store = Store(tmp_path / "store.duckdb")
+    into = "INSERT INTO quarantine (arrived_at, source, cabin, unit, payload, reason) VALUES "
     for payload in (b'[{"n":"flow"}]', b"\x00\xff\x1b", "\u00e9tang".encode()):
         store.con.execute(
-            "INSERT INTO quarantine VALUES (now(), 'topic', 'pine', 'main', $payload, 'why')", {"payload": payload})
-    store.con.execute("INSERT INTO quarantine VALUES (now(), 'topic', 'oak', 'main', 'x'::BLOB, 'why')")
+            into + "(now(), 'topic', 'pine', 'main', $payload, 'why')", {"payload": payload})
+    store.con.execute(into + "(now(), 'topic', 'oak', 'main', 'x'::BLOB, 'why')")
     found = queries.quarantined(store, cabin="pine", unit="main")
     assert set(found["payload"]) == {'[{"n":"flow"}]', r"\x00\xFF\x1B", "\u00e9tang"}
     assert len(queries.quarantined(store)) == 4
