@@ -13,13 +13,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 from models.fleet import COVERED_CADENCES
 from models.work_cautions import Work, works_of_steps
 
+MIN_PER_DAY = 1440
+BY_THE_DAY_AFTER_DAYS = 7  # of all that the supply can deliver: the sum of more is no figure for people
 TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 
 
@@ -94,6 +96,8 @@ class Present:
         The unit's latest advisory.
     clock_fault_since : datetime or None
         First reading refused for its time within the last day; None: none.
+    repeated_intensity_w_m2, repeated_since : float or None, datetime or None
+        Light that is still reported although the power is off, and since when that very value is. [W/m2]
     fault_since : datetime or None
         Since when the program itself could not work this unit out; None: it could. Nothing else here is to be
         trusted then.
@@ -131,6 +135,8 @@ class Present:
     underdosed_l_upper: float | None = None
     advisory: Advisory | None = None
     clock_fault_since: datetime | None = None
+    repeated_intensity_w_m2: float | None = None
+    repeated_since: datetime | None = None
     fault_since: datetime | None = None
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
@@ -373,6 +379,15 @@ def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
             ),
             works=frozenset() if cut else frozenset({Work.SWAP_LAMP, Work.BALLAST}),
         )
+        if present.repeated_intensity_w_m2 is not None:
+            since = present.repeated_since
+            how_long = "" if since is None else f" for {_duration(now - since)}"
+            yield _Finding(
+                weight=_Weight.WATCH, since=since,
+                reason=f"The power is off, yet the logger has repeated {present.repeated_intensity_w_m2:g} W/m2"
+                f"{how_long}.",
+                action="Look at the gateway: it goes on sending what it read before the power went.",
+            )
         return
     if present.lamp_on and present.warm is False:
         yield _Finding(
@@ -487,10 +502,14 @@ def _down(dose_mj_cm2: float) -> str:
 
 
 def _litres(present: Present) -> str:
-    """How much water, in words."""
-    low, high = present.underdosed_l, present.underdosed_l_upper
+    """How much water, in words; what is more than a week of all that the supply can deliver, by the day."""
+    low, high, since = present.underdosed_l, present.underdosed_l_upper, present.underdosed_since
     if high is None:
         return "An unknown amount of water" if not low else f"At least {math.floor(low)} L of water"
+    supply_l_day = present.peak_flow_l_min * MIN_PER_DAY
+    if since is not None and high > BY_THE_DAY_AFTER_DAYS * supply_l_day:
+        daily = f"p to {math.ceil(supply_l_day):,d} L of water a day since {since.astimezone(UTC):%Y-%m-%d} (UTC)"
+        return f"At least {math.floor(low):,d} L, and u{daily}," if low is not None and low >= 1 else f"U{daily}"
     most = math.ceil(high - 1e-9)  # up: half a litre is not none
     least = 0 if low is None else math.floor(low)
     if least == 0 < most:

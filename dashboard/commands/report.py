@@ -101,7 +101,7 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin.zone)):
         often = f", {row.times} times" if row.times > 1 else ""
         print(f"    {local(row.start)} to {local(row.end)}  {kind_words(row.kind, row.cause)}{often}: "
-              f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed")
+              f"{litres(row.underdosed_l, row.underdosed_l_upper, row.end - row.start)} under-dosed")
     print(f"  advisories: {len(one['advisories'])}")
     for said in one["advisories"]:
         end = f"lifted by {said['lifted_by']} at {local(said['lifted_at'])}" + (
