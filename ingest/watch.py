@@ -319,8 +319,7 @@ def _exposure(
     until = max(min(now, carry.at + timedelta(seconds=unit.overdue_s)), carry.at + timedelta(seconds=1))
     tail = tails(states, load_history(Local(con)), until)[key]
     tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
-    graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
-    rows = rows[~graced]
+    rows = rows[~_graced(rows, now)]
     going_on = len(tail) > 0
     rows = pd.concat([rows, tail[list(rows.columns)]], ignore_index=True) if going_on else rows
     if rows.empty:
@@ -339,6 +338,14 @@ def _exposure(
     return replace(
         found, start=min(found.start, known.start),
         end=None if going_on else end if known.end is None else max(end, known.end))
+
+
+def _graced(rows: pd.DataFrame, now: datetime) -> pd.Series:
+    """Parts of silences that ended within the grace; stored segments end with each hour, a silence does not."""
+    unheard = rows["kind"] == "unheard"
+    goes_on = unheard & unheard.shift(-1, fill_value=False) & (rows["start"].shift(-1) == rows["end"])
+    silence = (~goes_on.shift(1, fill_value=False)).cumsum()
+    return unheard & (rows["end"].groupby(silence).transform("max") > pd.Timestamp(now - GRACE))
 
 
 def _replaced_since(con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, since: datetime) -> bool:
