@@ -26,7 +26,7 @@ from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
 from models.enrolment import Sent
-from models.exposure import UnitState, cut, hourly, join, period_us
+from models.exposure import DARK_SHARE, UnitState, cut, hourly, join, period_us
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
@@ -58,8 +58,8 @@ _TESTED = """
     WHERE kind = 'water-tested' AND value IS NOT NULL AND "at" <= $now GROUP BY ALL
 """
 _GOOD = """
-    SELECT cabin, unit, max("end") FILTER (kind <> 'lit') AS bad_until, min(start) AS first FROM segment
-    WHERE start <= $now GROUP BY ALL
+    SELECT cabin, unit, max("end") FILTER (kind <> 'lit' AND "end" <= $now) AS bad_until, min(start) AS first
+    FROM segment WHERE start <= $now GROUP BY ALL
 """
 
 
@@ -227,6 +227,14 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down)
 
 
+def _repeated(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:
+    """Light that is still reported although the power is off."""
+    light = held.intensity_w_m2 if held is not None and held.power_on is False else None
+    if held is None or light is None or light < DARK_SHARE * reactor.alarm_intensity_w_m2:
+        return {}
+    return {"repeated_intensity_w_m2": light, "repeated_since": held.intensity_same_since}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _DoseNow:
     """The dose that holds now, its lower bound, and the flow that both are for; None is not known. [mJ/cm2]"""
@@ -283,7 +291,7 @@ def _present(
         power_since=held.power_since if held else None, flow_l_min=held.flow_l_min if held else None,
         dose_mj_cm2=dose.red, dose_low_mj_cm2=dose.low if held and held.flow_l_min else None,
         dose_peak_low_mj_cm2=dose.peak_low, dose_tap_low_mj_cm2=dose.tap_low,
-        battery_v=held.battery_v if held else None,
+        **_repeated(held, evidence.fleet.reactor(unit.reactor)), battery_v=held.battery_v if held else None,
         battery_low_v=BATTERY_LOW_V if held and held.battery_v and held.battery_v < 16 else None,
         lamp_hours=state.lamp_hours if state else None,
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,

@@ -68,7 +68,9 @@ def exposure(
         interval[:-1] = np.where(rows.unit_no[1:] == rows.unit_no[:-1], np.diff(rows.at), 0)
     long = interval > rows.covered
     between = totals(rows, interval, _clock_stood(rows, interval, long, links))
-    lamp = weigh(rows, long, between.passed_l)
+    # a logger that counts pulses itself counted none in a silence: its total is no bound there
+    uncounted = long & (rows.profile["meter"] == 0)
+    lamp = weigh(rows, long, np.where(uncounted, np.inf, between.passed_l))
     long &= ~lamp.bridged
     doses = _Doses(at_flow=dose_low_mj_cm2, at_peak=dose_low_at_peak_mj_cm2)
     found, not_lit = _judged(rows, lamp, between, interval, long, links)
@@ -184,7 +186,8 @@ def _pieces(
         rows.fresh("intensity_w_m2") >= rows.profile["alarm_intensity_w_m2"])
     proven = ~lamp.on_known & seen
     warm_at = np.where(lit & ~proven, np.clip(lamp.on_from + warm_up, start, end), start)
-    late, weak_sure, dose, late_rests = _late(rows, between, doses, lit)
+    silent = interval > rows.covered
+    late, weak_sure, dose, late_rests = _late(rows, between, doses, lit, silent)
     # in the warm-up too a measured intensity gives the dose, if it is another than before the lamp was dark
     measured = (rows.value_at["intensity_w_m2"] >= lamp.on_from) & (lamp.changed_at >= lamp.on_from) & lit
     dosed = measured & _later(measured) & ~late
@@ -203,34 +206,38 @@ def _pieces(
         [np.nan, 0.0], default=dose[row])
     pieces = Pieces(
         row=row, start=bounds[:, :-1][keep], end=bounds[:, 1:][keep], suspect=suspect, sure=sure[keep] & suspect,
-        long=found.long[row])
+        long=silent[row])
     return pieces, {"kind": kind, "reason": reason, "rests_on": rests_on[keep].astype(np.int64), "dose": dose_of}
 
 
 def _late(
-    rows: Rows, between: Totals, doses: _Doses, lit: Bools
+    rows: Rows, between: Totals, doses: _Doses, lit: Bools, silent: Bools
 ) -> tuple[Bools, Bools, Floats, Ints]:
     """Warm intervals whose dose may be short, those in which it is for certain, the lesser dose of both ends.
+
+    In a silence through which the lamp is known to have burned no flow reading speaks of the time between: a tap
+    that was shut at 10:09 and at 12:00 can have run at peak flow at 11:00.
 
     Where the running total shows more water than the flow readings, the mean flow was higher: a dose falls no
     faster than 1 / flow (RED = C (n/k) ln(1 + k D / n) is concave in D, and D goes with 1 / flow), so it is scaled
     by that; where no flow was read, by the unit's peak flow.
     """
     target = rows.profile["dose_target_mj_cm2"]
-    flow = rows.fresh("flow_l_min")
-    stands = between.closed & (between.difference == 0)
+    before = np.where(silent, np.nan, rows.fresh("flow_l_min"))
+    after = np.where(silent, np.nan, _later(rows.fresh("flow_l_min")))
+    stands = between.closed & (between.difference == 0) & ~(silent & (rows.profile["meter"] == 0))
 
     def at_end(flow: Floats, at_flow: Floats, at_peak: Floats) -> Floats:
         plain = np.where(np.isnan(flow), np.where(stands, np.inf, at_peak), at_flow)
         more = np.where(flow > 0, np.fmax(at_flow * between.mean_share, at_peak), at_peak)
         return np.where(between.more, more, np.where(flow == 0, np.inf, plain))
 
-    first = at_end(flow, doses.at_flow, doses.at_peak)
-    last = at_end(_later(flow), _later(doses.at_flow), _later(doses.at_peak))
+    first = at_end(before, doses.at_flow, doses.at_peak)
+    last = at_end(after, _later(doses.at_flow), _later(doses.at_peak))
     short = ~(first >= target) | ~(last >= target)
-    moves = (flow > 0) | (_later(flow) > 0) | between.more | ((np.isnan(flow) | np.isnan(_later(flow))) & ~stands)
+    moves = (before > 0) | (after > 0) | between.more | ((np.isnan(before) | np.isnan(after)) & ~stands)
     late = lit & moves & short
-    sure = late & (first < target) & (last < target) & (flow > 0) & (_later(flow) > 0) & ~between.more
+    sure = late & (first < target) & (last < target) & (before > 0) & (after > 0) & ~between.more
     unknown = np.isnan(first) | np.isnan(last)
     dose = np.where(unknown, np.nan, np.minimum(first, last))
     return late, sure, dose, np.where(unknown, Witness.NO_DOSE, Witness.DOSE)

@@ -8,6 +8,7 @@ index of the last row that had it (`Rows.last`), never across the border to the 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,12 @@ from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, QUANTITIES
 from models.fleet import COVERED_CADENCES, Reactor, Unit
 
 EVENTS = ("lamp_on", "power_on")
+# Of two different values for one instant, the worse: lamp and power off, less light, more flow, a lamp that burned
+# for less. More water counted, since what was counted has passed.
+WORSE_VALUE: dict[str, Literal["min", "max"]] = {
+    "lamp_on": "min", "power_on": "min", "intensity_w_m2": "min", "flow_l_min": "max", "total_l": "max",
+    "uvt_pct": "min", "water_temp_c": "min", "battery_v": "min", "lamp_hours": "min",
+}
 # A row that lacks one of these speaks by the worse of the readings around it, if these lie so close together that
 # one cell alone is missing. Common practice, no source.
 WORSE = {"intensity_w_m2": np.fmin, "flow_l_min": np.fmax, "uvt_pct": np.fmin}

@@ -279,6 +279,8 @@ def measure(
     lowest = np.maximum(passed - step, 0.0)
     most = np.minimum(span["suspect_ul"], np.maximum(highest - span["other_least_ul"], 0))
     most = np.maximum(most, np.minimum(span["sure_least_ul"], span["suspect_ul"]))
+    # times that can't be right bound nothing: 100 L in one stamped minute are 100 L, not a minute at peak flow
+    most = np.where(closed & ~between.possible[row], highest, most)
     fewest = np.minimum(np.maximum(lowest - (span["holds_ul"] - span["sure_ul"]), 0.0), most)
     fewest = np.maximum(fewest, np.minimum(span["sure_least_ul"], np.minimum(lowest, most)))
     rest = passed - span["metered_ul"]
@@ -295,7 +297,9 @@ def measure(
     central = np.where(
         by_total, np.where(rest < 0, shrunk, metered_ul + np.where(lost, 0.0, np.maximum(rest, 0) * spread)),
         np.where(pieces.long, np.nan, metered / MICROLITRE))
-    bound = np.where(by_total, 0.0, np.where(known, by_flow, holds))
+    # where the power came back unseen the pump ran again: the tank bounds what was under-dosed, not what was drawn
+    back = pieces.long & (lamp.power[np.minimum(row + 1, len(rows) - 1)] != 0)
+    bound = np.where(by_total, 0.0, np.where(known, by_flow, np.where(back, peak, holds)))
     rests_on = np.where(by_total, Witness.TOTAL, np.where(
         known, Witness.FLOW, np.where(stored >= 0, Witness.STORED, Witness.PEAK_FLOW)))
     return Water(

@@ -268,8 +268,8 @@ def _tick_run(rows: Rows, reads: Bools, tick: Bools) -> Ints:
         return rows.at
     count = np.cumsum(tick)
     base = rows.last((reads & ~tick) | rows.begins)
-    before = np.where(rows.is_state[base], rows.state["tick_run"][base], 0)
-    return count - count[base] + before + (tick & (base == rows.index))
+    before = np.where(rows.is_state[base], rows.state["tick_run"][base], tick[base])
+    return count - count[base] + before
 
 
 def _digit_step(own: Floats, previous: Floats) -> Floats:
