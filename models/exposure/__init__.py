@@ -16,7 +16,7 @@ from models.exposure.witnesses import DARK_SHARE
 from models.exposure.words import Kind, Reason
 
 __all__ = [
-    "DARK_SHARE", "PROFILE", "QUANTITIES", "WORSE_VALUE", "Kind", "Reason", "Rows", "UnitState", "covered_s", "cut", "exposure",
-    "hourly", "instants", "join", "microsecond", "microseconds", "no_states", "open_tail", "period_us", "profile",
-    "rows_of", "segments",
+    "DARK_SHARE", "PROFILE", "QUANTITIES", "WORSE_VALUE", "Kind", "Reason", "Rows", "UnitState", "covered_s", "cut",
+    "exposure", "hourly", "instants", "join", "microsecond", "microseconds", "no_states", "open_tail", "period_us",
+    "profile", "rows_of", "segments",
 ]

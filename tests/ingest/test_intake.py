@@ -62,7 +62,7 @@ def test_a_later_record_of_the_same_instant_fills_what_is_empty_and_the_worse_of
     again = put(held, {"flow_l_min": 1.0})  # less flow than is stored: the stored one is the worse
     assert (again.filled, again.already, again.refused) == (0, 1, 1)
     assert kept(held)["flow_l_min"].tolist() == [3.0]
-    refused = held.execute("SELECT reason, decode(payload) FROM quarantine ORDER BY reason").fetchall()
+    refused = held.con.execute("SELECT reason, decode(payload) FROM quarantine ORDER BY reason").fetchall()
     assert [reason.split(":")[0] for reason, _ in refused] == [
         "flow_l_min = 1.0", "intensity_w_m2 = 41.0", "lamp_on = True"]
     assert all("the worse of the two counts" in reason for reason, _ in refused)
