@@ -98,8 +98,8 @@ def test_late_data_measure_the_same_advisory_anew(held):
     assert count(held, "advisory") == 1
     litres = status(held, START + minutes(61), cabin="heron-point")[0].advisory
     assert litres is not None
-    # Dark at both ends: 4 minutes at 6 L/min, 1 at 6 to 18, 4 at 18. Dark at one end: a minute at 6 before, one at up
-    # to 18 after. While it warmed up an intensity far above the alarm was measured, which gives the dose.
+    # Dark at both ends: 4 minutes at 6 L/min, 1 at 6 to 18, 4 at 18. Dark at one end: a minute at 6 before, one at
+    # up to 18 after. While it warmed up an intensity far above the alarm was measured, which gives the dose.
     exposure = litres.advisory.exposure
     assert exposure.underdosed_l == pytest.approx(4 * 6 + 6 + 4 * 18)
     assert exposure.underdosed_l_upper == pytest.approx(6 + 4 * 6 + 18 + 4 * 18 + 18)
