@@ -160,7 +160,9 @@ def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
     warm_up = np.rint(rows.profile["warm_up_s"] * US_PER_S).astype(np.int64)
     disagrees = low & ~(fresh & (rows.at < stated_since + warm_up))
     said_on = (((stated == Stated.ON) & ~disagrees) | by_intensity) & ~out
-    said_on_since = _run_start(rows, said_on, gap_before, rows.at, "said_on_since_us", rows.state["lamp"] == 1)
+    # a lamp said to burn while its counter stands counts as not known, and yet its run goes on
+    was_said = rows.state["said_on_since_us"] != NEVER
+    said_on_since = _run_start(rows, said_on, gap_before, rows.at, "said_on_since_us", was_said)
     stands = said_on & _nothing_moves(rows, counter, said_on_since, same_since, intensity)
     on = said_on & ~stands
     dark = (dark_unless_on | disagrees) & ~on
@@ -259,7 +261,8 @@ def _counter(rows: Rows) -> Counter:
         begins=np.where(has, p, rows.first), ends=np.where(closed, q, behind), known=sound,
         dark_least=np.maximum(least, 0),
         dark_most=np.clip(most, 0, np.maximum(span, 0)), span=span, tick_run=tick_run,
-        tick_at=np.where(has, at[start], NEVER) if n else at, tick_slack=slack[start] if n else slack)
+        tick_at=np.where(has, at[start], NEVER) if n else at,
+        tick_slack=np.where(has, slack[start], 0) if n else slack)
 
 
 def _tick_run(rows: Rows, reads: Bools, tick: Bools) -> Ints:
