@@ -11,7 +11,8 @@ import pytest
 
 from .harness import Bounds, Outcome, Tally, honest_tally, measure, seeds_of, table
 
-REWRITTEN = pytest.mark.xfail(strict=False, reason="how time and water are judged is being rewritten")
+ABOVE = pytest.mark.xfail(
+    strict=True, reason="rows missing for good while water moved are unheard (DEVELOPERS.md, What is open)")
 RUN, COUNT = 7, 300
 LONG_RUN, LONG_COUNT = 8, 10_000
 
@@ -61,34 +62,31 @@ def bounds_hold(found: Sequence[Outcome]) -> None:
     assert len(bounds.weak_broken) <= 0.05 * bounds.asked, f"replay {bounds.weak_broken}"
 
 
-@REWRITTEN
 def test_with_honest_sensors_a_total_and_a_cut_that_shows_it_is_never_wrongly_clear(found):
     honest_is_never_wrongly_clear(found)
 
 
-@REWRITTEN
+@ABOVE
 def test_with_honest_sensors_and_no_litre_short_it_is_mostly_clear_or_watch(found):
     honest_and_dry_is_mostly_calm(found)
 
 
-@REWRITTEN
 def test_over_all_faults_it_is_seldom_wrongly_clear(found):
     seldom_wrongly_clear(found)
 
 
-@REWRITTEN
+@ABOVE
 def test_over_all_faults_it_seldom_says_boil_where_no_litre_was_short(found):
     seldom_boil_for_nothing(found)
 
 
-@REWRITTEN
 def test_with_honest_sensors_the_litres_lie_within_their_bounds(found):
     bounds_hold(found)
 
 
 @pytest.mark.soak
 @pytest.mark.timeout(7200)
-@REWRITTEN
+@ABOVE
 def test_ten_thousand_histories_hold_the_same_limits():
     outcomes = measure(seeds_of(LONG_RUN, LONG_COUNT), jobs=2)
     print(table(outcomes))
