@@ -15,8 +15,8 @@ from plotly.subplots import make_subplots
 
 from dashboard.measures import Units, between, duration, flow_unit, to_volume
 from dashboard.words import CAUSE_WORDS, KIND_WORDS
+from models.exposure import Kind
 from models.fleet import Reactor, Unit
-from models.outage import Kind
 
 INK, SOFT, LINE = "#14212b", "#46545f", "#dbe3e8"
 DOSE_SHOWN_TARGETS = 4.0  # the dose's axis ends at so many targets; what is above lies out of sight, not cut
@@ -100,10 +100,11 @@ def evidence_figure(
 
 
 def clipped(intervals: pd.DataFrame, span: Span) -> pd.DataFrame:
-    """The intervals within the span, cut at its ends."""
+    """The intervals within the span, cut at its ends; `length` is that of the whole interval, as are its litres."""
     inside = intervals[(intervals["end"] > span.since) & (intervals["start"] < span.until)]
     since, until = pd.Timestamp(span.since), pd.Timestamp(span.until)
     return inside.assign(
+        length=inside["end"] - inside["start"],
         start=inside["start"].where(inside["start"] > since, since),
         end=inside["end"].where(inside["end"] < until, until))
 
@@ -137,6 +138,13 @@ def states(rows: pd.DataFrame, column: str, until: datetime) -> pd.DataFrame:
     end = start.shift(-1).fillna(pd.Timestamp(until))
     found = pd.DataFrame({"start": start, "end": end, "on": held[first]})
     return found[found["on"].notna() & (found["end"] > found["start"])].reset_index(drop=True)
+
+
+def water(shown: pd.DataFrame, units: Units) -> list[str]:
+    """The under-dosed litres of each interval (as of `clipped`), in words."""
+    columns = ("underdosed_l", "underdosed_l_upper", "length")
+    return [between(low, upper, units, length=length)
+            for low, upper, length in zip(*(shown[name] for name in columns), strict=True)]
 
 
 def milliseconds(stretches: pd.DataFrame) -> pd.Series:
@@ -178,8 +186,7 @@ def _draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: U
         found = shown[shown["kind"] == kind]
         color, shape = LOOKS[kind]
         length_ms = milliseconds(found)
-        litres = [between(low, upper, units)
-                  for low, upper in zip(found["underdosed_l"], found["underdosed_l_upper"], strict=True)]
+        litres = water(found, units)
         why = found["cause"].map(lambda cause: CAUSE_WORDS.get(cause, cause)).tolist()
         hover = [
             f"{KIND_WORDS[kind]}{', ' + cause if cause else ''}<br>{start:%a %d %b %H:%M} to {end:%a %d %b %H:%M}, "

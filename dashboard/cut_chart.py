@@ -5,11 +5,11 @@ from __future__ import annotations
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts import INK, LINE, LOOKS, SOFT, Span, clipped
-from dashboard.measures import Units, between, duration
+from dashboard.charts import INK, LINE, LOOKS, SOFT, Span, clipped, water
+from dashboard.measures import Units, duration
 from dashboard.words import KIND_WORDS
 from models.advisory import STEP_WORDS, Advisory
-from models.outage import Kind
+from models.exposure import Kind
 
 PEOPLE = "People"
 HEIGHT_PX = 320
@@ -33,8 +33,7 @@ def cut_figure(intervals: pd.DataFrame, advisory: Advisory | None, *, span: Span
         found = shown[shown["kind"] == kind]
         color, shape = LOOKS[kind]
         start, end = span.wall(found["start"]), span.wall(found["end"])
-        litres = [between(low, upper, units)
-                  for low, upper in zip(found["underdosed_l"], found["underdosed_l_upper"], strict=True)]
+        litres = water(found, units)
         figure.add_trace(go.Bar(
             orientation="h", y=[KIND_WORDS[kind]] * len(found), base=start,
             x=(found["end"] - found["start"]) / pd.Timedelta(milliseconds=1), width=0.72, showlegend=False,

@@ -10,6 +10,8 @@ import math
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
 
+from models.notice import a_day_l
+
 L_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm (NIST SP 811, B.8; from memory)
 UNKNOWN = "not known"
 
@@ -70,9 +72,19 @@ def volume(volume_l: float | None, units: Units) -> str:
     return f"{value:,.1f} {unit}" if 0 < value < 10 else f"{value:,.0f} {unit}"
 
 
-def between(low_l: float | None, upper_l: float | None, units: Units) -> str:
-    """A volume and the most that it can be; an upper bound is never rounded down, nor a lower one up."""
+def between(
+    low_l: float | None, upper_l: float | None, units: Units, *, length: timedelta = timedelta(0),
+) -> str:
+    """A volume and the most that it can be; an upper bound is never rounded down, nor a lower one up.
+
+    Over a `length` of weeks, a bound that no meter set is told by the day (`models.notice.a_day_l`).
+    """
     unit = volume_unit(units)
+    daily_l = a_day_l(low_l, upper_l, length)
+    if daily_l is not None:
+        most = f"up to {_up(to_volume(daily_l, units))} {unit} a day"
+        return most if low_l is None or absent(low_l) or low_l <= 0 else (
+            f"at least {_down(to_volume(low_l, units))} {unit}, and {most}")
     if upper_l is None or absent(upper_l):
         return "an unknown amount" if low_l is None or absent(low_l) else f"at least {volume(low_l, units)}"
     upper = _up(to_volume(upper_l, units))

@@ -30,6 +30,11 @@ def by_day(outages: pd.DataFrame, zone: tzinfo) -> pd.DataFrame:
     groups = outages.assign(day=day).groupby(["day", "kind", "cause"], sort=False)
     out = groups.agg(
         start=("start", "min"), end=("end", "max"), times=("start", "size"),
-        rests_on=("rests_on", lambda grounds: "; ".join(dict.fromkeys("; ".join(grounds).split("; ")))),
+        rests_on=("rests_on", _each_once),
         **{name: (name, lambda litres: litres.sum(skipna=False)) for name in volumes})
     return out.reset_index().sort_values("start", kind="stable").reset_index(drop=True)
+
+
+def _each_once(grounds: pd.Series) -> str:
+    """All that some intervals rest on, each witness once; neighbours that were joined have a semicolon between."""
+    return ", ".join(dict.fromkeys(", ".join(grounds).replace("; ", ", ").split(", ")))

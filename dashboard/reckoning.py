@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 import pandas as pd
 
@@ -80,12 +81,18 @@ def share_words(share_pct: float, digits: int) -> str:
     return f"{math.floor(round(share_pct * 10**digits, 6)) / 10**digits:.{digits}f}"
 
 
-def month_words(share: dict[str, object], month: str) -> str:
-    """The month's share of water in specification, in one sentence."""
+def shares_words(share: Mapping[str, Any], digits: int) -> str:
+    """The least and the most share; one figure only where the two are one and no hour is unheard."""
+    least, most = share_words(share["share_pct"], digits), share_words(share["share_most_pct"], digits)
+    return f"{least} %" if least == most and not share["unheard_h"] else f"{least} to {most} %"
+
+
+def month_words(share: Mapping[str, Any], month: str) -> str:
+    """The month's share of water in specification, and the hours that nobody heard."""
     if share["share_pct"] is None:
         return f"In {month} no water was drawn yet, as far as is known."
-    known = share_words(float(str(share["share_pct"])), 1)
+    unheard = f" {share['unheard_h']:,.1f} h were not heard." if share["unheard_h"] else ""
     return (
-        f"In {month} {known} % of the water drawn was for certain lit, warm and at its dose. "
+        f"In {month} {shares_words(share, 1)} of the water drawn was lit, warm and at its dose.{unheard} "
         f"({IN_SPECIFICATION_AT_LEAST_PCT:g} % by volume is a figure of reference, 40 CFR 141.720(d)(3); it binds "
         "public systems only.)")

@@ -135,16 +135,17 @@ def measured_share(evidence: str) -> float | None:
 
 def happened(advisory: Advisory, cabin: Cabin, units: Units) -> tuple[str, ...]:
     """Three sentences: when and why, how much, what that means; times in the cabin's zone."""
-    found = what_happened(advisory.exposure, cabin)
+    as_of = advisory.updated_at
+    found = what_happened(advisory.exposure, cabin, as_of=as_of)
     if units is Units.METRIC:
         return found
     exposure = advisory.exposure
     low, high = (
         None if one is None else to_volume(one, units)
         for one in (exposure.underdosed_l, exposure.underdosed_l_upper))
-    scaled = litres(replace(exposure, underdosed_l=low, underdosed_l_upper=high))
+    scaled = litres(replace(exposure, underdosed_l=low, underdosed_l_upper=high), as_of)
     told = scaled.replace(" L of water", f" {volume_unit(units)} of water")
-    return tuple(one.replace(litres(exposure), told) for one in found)
+    return tuple(one.replace(litres(exposure, as_of), told) for one in found)
 
 
 def now_words(status: UnitStatus, now: datetime, units: Units) -> str:
@@ -247,7 +248,9 @@ def event_row(event: Event, cabin: Cabin, units: Units) -> tuple[str, str, str, 
     match event:
         case Raised() | Exposed() | Remeasured():
             what = {"raised": "Raised", "exposed": "More under-dosed water", "remeasured": "Exposure better known"}
-            amount = between(event.exposure.underdosed_l, event.exposure.underdosed_l_upper, units)
+            one = event.exposure
+            amount = between(
+                one.underdosed_l, one.underdosed_l_upper, units, length=(one.end or event.at) - one.start)
             who = event.by if isinstance(event, Raised) and event.by else "the program"
             return when, what[event.kind], who, f"{amount} under-dosed, {event.exposure.cause}"
         case Proof():

@@ -29,8 +29,8 @@ from ingest.engine import named
 from ingest.queries import UnitStatus
 from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
 from models.advisory import Cause as AdvisoryCause
+from models.exposure import Kind, Reason
 from models.fleet import Cabin, Contact, Fleet, Total, Unit
-from models.outage import Cause, Kind
 from models.verdict import Word
 
 
@@ -57,8 +57,8 @@ KIND_WORDS: Mapping[str, str] = {
     Kind.UNHEARD: "Not heard",
 }
 CAUSE_WORDS: Mapping[str, str] = {
-    Cause.NONE: "", Cause.NO_POWER: "no power", Cause.NO_LAMP: "lamp off though powered",
-    Cause.NO_LINK: "link down", Cause.NO_LOGGER: "logger silent", Cause.UNKNOWN: "cause not known",
+    Reason.NONE: "", Reason.NO_POWER: "no power", Reason.NO_LAMP: "lamp off though powered",
+    Reason.NO_LINK: "link down", Reason.NO_LOGGER: "logger silent", Reason.UNKNOWN: "cause not known",
 }
 
 ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
@@ -137,7 +137,9 @@ def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:
 def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units, *, heard: bool) -> str:
     """What water an advisory is about; of a unit that is not heard now, that it may be more by now."""
     exposure = advisory.exposure
-    litres = between(exposure.underdosed_l, exposure.underdosed_l_upper, units)
+    litres = between(
+        exposure.underdosed_l, exposure.underdosed_l_upper, units,
+        length=(exposure.end or advisory.updated_at) - exposure.start)
     until = f"to {local(exposure.end, zone, now)}" if exposure.end is not None else "and it goes on"
     more = "" if heard else " What was drawn since the unit was last heard is not known and not in it."
     return f"Water drawn without a full dose: {litres}, from {local(exposure.start, zone, now)} {until}.{more}"
@@ -211,10 +213,11 @@ def outages_summary(found: pd.DataFrame, units: Units) -> str:
     if found.empty:
         return "In this time every minute was heard and lit."
     times = "Once" if len(found) == 1 else f"{len(found)} times"
-    length = duration(timedelta(seconds=float(found["seconds"].sum())))
+    length = timedelta(seconds=float(found["seconds"].sum()))
     litres = between(
-        float(found["underdosed_l"].sum()), float(found["underdosed_l_upper"].sum(skipna=False)), units)
-    return f"{times} in this time, {length} in all; water drawn in it without a full dose: {litres}."
+        float(found["underdosed_l"].sum()), float(found["underdosed_l_upper"].sum(skipna=False)), units,
+        length=length)
+    return f"{times} in this time, {duration(length)} in all; water drawn in it without a full dose: {litres}."
 
 
 def outage_rows(found: pd.DataFrame, now: datetime, zone: tzinfo, units: Units) -> list[tuple[str, ...]]:
@@ -223,8 +226,8 @@ def outage_rows(found: pd.DataFrame, now: datetime, zone: tzinfo, units: Units) 
         (local(row.start.to_pydatetime(), zone, now),
          "goes on" if row.end >= pd.Timestamp(now) else local(row.end.to_pydatetime(), zone, now),
          duration(row.end - row.start), kind_words(row.kind, row.cause),
-         between(row.underdosed_l, row.underdosed_l_upper, units), between(row.drawn_l, row.drawn_l_upper, units),
-         row.rests_on)
+         between(row.underdosed_l, row.underdosed_l_upper, units, length=row.end - row.start),
+         between(row.drawn_l, row.drawn_l_upper, units, length=row.end - row.start), row.rests_on)
         for row in named(found)
     ]
 

@@ -16,8 +16,8 @@ import pandas as pd
 
 from ingest import faults
 from ingest.engine import frame, transaction
+from models.exposure import Kind
 from models.fleet import Fleet
-from models.outage import Kind
 from models.sensor_faults import FLOWING_L_MIN, STUCK_H, STUCK_READINGS, daily_signal, sensor_faults
 
 logger = logging.getLogger(__name__)

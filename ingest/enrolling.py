@@ -113,7 +113,7 @@ def _standing(con: Con, key: Key, since: datetime, now: datetime) -> dict[str, A
     out: dict[str, Any] = {VERDICT: str(status.verdict.verdict), ADVISORY: _advisory(con, fleet, key, now)}
     if since < now:
         for month, first, following in _months(con, key, since, zone):
-            told = queries.in_specification(store, *key, month, first, following)
+            told = queries.in_specification(store, *key, month, first, following, now)
             out[month] = {name: round(one, 6) if isinstance(one, float) else one for name, one in told.items()}
     return out
 

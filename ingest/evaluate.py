@@ -2,16 +2,14 @@
 
 Everything here is derived: a pure function of what is stored, so it can always be worked out again, in any order
 of arrival. A commit notes in `pending` what it owes, in its own transaction; the evaluation pays that in another.
+All units that are owed go through together: one read and one write a table.
 """
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import duckdb
 import numpy as np
@@ -19,81 +17,93 @@ import pandas as pd
 
 from ingest import faults
 from ingest.daily import owe_days, pay_days
-from ingest.engine import Local, by_unit, named, transaction
+from ingest.engine import Local, frame, named, transaction
 from ingest.intake import Touched
-from ingest.registry import load_fleet
+from ingest.judging import STATE_COLUMNS, Units, holding, with_doses
+from ingest.registry import load_fleet, load_history
 from ingest.watch import watch
-from models.carry import plain_rows
-from models.dose import assess
-from models.fleet import Fleet, Reactor, Unit
-from models.outage import Carry, held, hourly, segments, timeline
+from models.exposure import Rows, cut, exposure, hourly, instants, microseconds, segments
+from models.exposure.instants import NEVER, US_PER_H, Bools, Ints
+from models.exposure.resume import COLUMNS
+from models.exposure.rows import LOOK_AHEAD_US
+from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
 
-NEAR = pd.Timedelta(days=2)  # where a unit's last state before new readings nearly always lies
+NEAR = pd.Timedelta(days=2)  # where a unit's last states before new readings nearly always lie
 EARLIEST = pd.Timestamp("2000-01-01", tz="UTC")
+EARLIEST_US = EARLIEST.value // 1000
 
 _SEGMENT = (
     "cabin", "unit", "start", "end", "kind", "cause", "rests_on", "seconds", "drawn_l", "drawn_l_upper",
     "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2",
 )
 _HOURLY = (
-    "cabin", "unit", "hour", "volume_l", "underdosed_l", "underdosed_l_upper", "in_spec_l", "dose_p05_mj_cm2",
-    "dose_p50_mj_cm2", "lit_s", "warming_s", "weak_s", "dark_s", "unheard_s",
+    "cabin", "unit", "hour", "volume_l", "volume_l_upper", "underdosed_l", "underdosed_l_upper", "in_spec_l",
+    "dose_p05_mj_cm2", "dose_p50_mj_cm2", "lit_s", "warming_s", "weak_s", "dark_s", "unheard_s",
 )
 
-# The state to resume from: one hour further back than the last before the news, so that the hour in which
-# they fall is worked out whole. `settled` states only: what comes after an unsettled one may still change it.
-_RESUME = """
-    SELECT owed.cabin, owed.unit, list_slice(
-        list(carry.state ORDER BY carry."at" DESC) FILTER (json_extract(carry.state, '$.settled') = 'true'), 2, 2
-    ) AS state
-    FROM owed JOIN carry ON carry.cabin = owed.cabin AND carry.unit = owed.unit AND carry."at" < owed.since
-    WHERE carry."at" >= $floor GROUP BY ALL
+# One row per state that an owed unit might be taken up from: few columns of some 48 rows a unit.
+_STATES_BEFORE = """
+    SELECT o.unit_no, s.at_us, s.tick_at_us, s.total_l_at_us
+    FROM owed AS o JOIN resume_state AS s ON s.cabin = o.cabin AND s.unit = o.unit AND s."at" < o.since
+    WHERE s."at" >= $floor ORDER BY o.unit_no, s.at_us
 """
+# Of each owed unit, whether what is read from the news on holds a running total, and a lamp's counter.
+_NEWS = """
+    SELECT o.unit_no, bool_or(r.total_l IS NOT NULL) AS totals, bool_or(r.lamp_hours IS NOT NULL) AS counts
+    FROM owed AS o JOIN reading AS r ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" >= o.since
+    WHERE r."at" >= $floor GROUP BY ALL
+"""
+_STATES = f"""
+    SELECT p.unit_no, {STATE_COLUMNS} FROM resume_state AS s
+    JOIN resume AS p ON s.cabin = p.cabin AND s.unit = p.unit AND s."at" = p."from" WHERE s."at" >= $floor
+    ORDER BY p.unit_no
+"""  # noqa: S608  (names from our own list)
 # Units that may have new under-dosed water: drawing now, or not known to be lit, or under-dosed of late.
 _SUSPECTS = """
     SELECT w.cabin, w.unit FROM worked AS w JOIN present AS p USING (cabin, unit)
-    WHERE json_extract_string(p.state, '$.flow_l_min')::DOUBLE IS DISTINCT FROM 0
-        OR json_extract_string(p.state, '$.lit') IS DISTINCT FROM 'true'
-        OR EXISTS (
+    WHERE p.flow_l_min IS DISTINCT FROM 0 OR p.lamp <> 1 OR EXISTS (
             FROM segment AS s WHERE s.cabin = w.cabin AND s.unit = w.unit
             AND s.underdosed_l_upper > 0 AND s."end" > $since)
     ORDER BY ALL
 """
-# Of each unit that resumes, the link's changes since then and the last one before.
-_LINK_EVENTS = """
-    SELECT cabin, unit, "at", up FROM (
-        SELECT l.*, s."from", lead(l."at") OVER (PARTITION BY l.cabin, l.unit ORDER BY l."at") AS following
+# Of each unit that is taken up, the link's changes since then and the last one before.
+LINK_EVENTS = """
+    SELECT unit_no, "at", up FROM (
+        SELECT l.*, s.unit_no, s."from",
+            lead(l."at") OVER (PARTITION BY l.cabin, l.unit ORDER BY l."at") AS following
         FROM link_event AS l JOIN resume AS s ON l.cabin = s.cabin AND l.unit = s.unit)
-    WHERE following IS NULL OR following > "from" ORDER BY "at"
+    WHERE following IS NULL OR following > "from"
 """
-# All readings after the state that each unit resumes from.
-_READINGS = """
-    SELECT r.* FROM reading AS r JOIN resume AS s ON r.cabin = s.cabin AND r.unit = s.unit AND r."at" > s."from"
-    WHERE r."at" > $floor ORDER BY r.cabin, r.unit, r."at"
+# All readings after the state that each unit is taken up from.
+READINGS = """
+    SELECT s.unit_no, r.* EXCLUDE (cabin, unit) FROM reading AS r
+    JOIN resume AS s ON r.cabin = s.cabin AND r.unit = s.unit AND r."at" > s."from"
+    WHERE r."at" > $floor AND r."at" <= $until ORDER BY s.unit_no, r."at"
 """
+WATER_TESTS = """
+    SELECT s.unit_no, e."at", e.value AS uvt_pct FROM service_event AS e
+    JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit
+    WHERE e.kind = 'water-tested' AND e."at" <= $until ORDER BY s.unit_no, e."at"
+"""
+FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
 
 def owe(con: duckdb.DuckDBPyConnection, touched: Touched) -> None:
     """Note what the evaluation owes; the caller holds the transaction."""
-    for (cabin, unit), (since, until) in touched.items():
-        con.execute("INSERT INTO pending VALUES ($cabin, $unit, $since, $until)", {
-            "cabin": cabin, "unit": unit, "since": since.to_pydatetime(), "until": until.to_pydatetime()})
+    if not touched:
+        return
+    con.register("touched", pd.DataFrame(
+        [(cabin, unit, since, until) for (cabin, unit), (since, until) in touched.items()],
+        columns=["cabin", "unit", "since", "until"]))
+    con.execute("INSERT INTO pending SELECT cabin, unit, since, until FROM touched")
+    con.unregister("touched")
 
 
 def owe_all(con: duckdb.DuckDBPyConnection, units: Iterable[tuple[str, str]]) -> None:
     """Note that these units are to be worked out from their first reading."""
     owe(con, dict.fromkeys(units, (EARLIEST, EARLIEST)))
-
-
-@dataclass(frozen=True, slots=True)
-class _Derived:
-    """One unit's part of what an evaluation writes."""
-
-    segments: pd.DataFrame
-    carries: pd.DataFrame
-    hourly: pd.DataFrame
 
 
 def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, str]]:
@@ -149,7 +159,7 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = 
     done: list[tuple[str, str]] = []
     if not apart.all():
         try:
-            done = _derive_all(con, fleet, owed[~apart].reset_index(drop=True))
+            done = _derive_all(con, owed[~apart].reset_index(drop=True))
         except duckdb.FatalException:
             raise
         except Exception:  # of one unit, but all were worked out together: now each alone
@@ -160,170 +170,159 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = 
         key = (alone["cabin"].iloc[0], alone["unit"].iloc[0])
 
         def work(alone: pd.DataFrame = alone) -> None:
-            _derive_all(con, fleet, alone)
+            _derive_all(con, alone)
 
         if faults.attempt(con, faults.EVALUATION, key, now, work):
             done.append(key)
     return sorted(done)
 
 
-def _derive_all(con: duckdb.DuckDBPyConnection, fleet: Fleet, owed: pd.DataFrame) -> list[tuple[str, str]]:
+def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tuple[str, str]]:
     """The same for these units, all or none."""
-    carries = _resume_from(con, owed)
-    resume = pd.DataFrame({
-        "cabin": owed["cabin"], "unit": owed["unit"],
-        "from": [pd.Timestamp(carry.at) if carry else EARLIEST for carry in carries]})
-    found = _readings(con, resume)
-    tests, links = _water_tests(con, owed), _link_events(con, resume)
-    derived = []
     keys = [(one.cabin, one.unit) for one in named(owed)]
-    for (cabin, unit), carry in zip(keys, carries, strict=True):
-        readings = found.get((cabin, unit))
-        if readings is not None:
-            derived.append(_derive(
-                readings, fleet, (cabin, unit), carry, tests.get((cabin, unit)), links.get((cabin, unit))))
-
-    def write() -> None:
-        _write(con, resume, derived)
-        con.register("worked", owed)
-        owe_days(con, EARLIEST)
-        con.execute(
-            "DELETE FROM pending USING worked AS w WHERE pending.cabin = w.cabin AND pending.unit = w.unit")
-        con.unregister("worked")
-
-    transaction(con, write)
+    units = Units.of(load_history(Local(con)), keys)
+    owed = owed.assign(unit_no=np.arange(len(owed)))
+    from_us = _resume_from(con, owed)
+    resume = owed[["cabin", "unit", "unit_no"]].assign(**{"from": instants(from_us)})
+    floor = {"floor": resume["from"].min().to_pydatetime()}
+    con.register("resume", resume)
+    try:
+        states = frame(con.execute(_STATES, floor))
+        if len(states) != np.count_nonzero(from_us != EARLIEST_US):
+            raise ValueError("a state to take up from is not as it was written")
+        readings = frame(con.execute(READINGS, {**floor, "until": FOREVER}))
+        links, tests = frame(con.execute(LINK_EVENTS)), frame(con.execute(WATER_TESTS, {"until": FOREVER}))
+        has = np.zeros(len(keys), bool)
+        has[readings["unit_no"].to_numpy(np.int64)] = True
+        states = states[has[states["unit_no"].to_numpy(np.int64)]].reset_index(drop=True)
+        dosed = with_doses(readings, units, tests, states)
+        rows = dosed.rows
+        pieces, found = exposure(
+            rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2,
+            links=links)
+        parts = cut(pieces, units.period)
+        breaks = _hour_ends(rows)
+        start_us = np.full(len(keys), NEVER, np.int64)
+        start_us[states["unit_no"].to_numpy(np.int64)] = states["at_us"].to_numpy(np.int64)
+        written = (
+            segments(parts, units.period, breaks),
+            _whole_hours(hourly(parts, units.period), start_us, units.period),
+            found[found["at_us"].to_numpy() > start_us[found["unit_no"].to_numpy()]].reset_index(drop=True))
+        transaction(con, lambda: _write(con, units, floor, owed, *written))
+    finally:
+        con.unregister("resume")
     return keys
 
 
-def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[Carry | None]:
-    """Per owed unit the state to resume from; None where it has no history before the news."""
-    con.register("owed", owed)
-    states: dict[tuple[str, str], str] = {}
-    for floor in (owed["since"].min() - NEAR, EARLIEST):
-        for cabin, unit, state in con.execute(_RESUME, {"floor": floor.to_pydatetime()}).fetchall():
-            if state:
-                states.setdefault((cabin, unit), state[0])
-        if len(states) == len(owed):
-            break
-    con.unregister("owed")
-    keys = [(one.cabin, one.unit) for one in named(owed)]
-    return [Carry.from_row(json.loads(states[key])) if key in states else None for key in keys]
+def _hour_ends(rows: Rows) -> Bools:
+    """Rows at which a state stands: the last of each UTC hour of a unit."""
+    ends = np.ones(len(rows), bool)
+    hour = rows.at // US_PER_H
+    ends[:-1] = (hour[1:] != hour[:-1]) | (rows.unit_no[1:] != rows.unit_no[:-1])
+    return ends
 
 
-def _readings(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
-    con.register("resume", resume)
-    frame = con.execute(_READINGS, {"floor": resume["from"].min().to_pydatetime()}).df()
-    con.unregister("resume")
-    return {
-        key: group.drop(columns=["cabin", "unit"]).reset_index(drop=True) for key, group in by_unit(frame).items()}
+def _whole_hours(hours: pd.DataFrame, start_us: Ints, period: Ints) -> pd.DataFrame:
+    """Without the period in which a state stands that was taken up from: that one was whole before."""
+    unit_no = hours["unit_no"].to_numpy(np.int64)
+    each = period[unit_no]
+    return hours[microseconds(hours["hour"]) // each > start_us[unit_no] // each]
 
 
-def _link_events(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
-    """Per unit its link's changes since the state resumed from, and the one that held then."""
-    con.register("resume", resume)
-    frame = con.execute(_LINK_EVENTS).df()
-    con.unregister("resume")
-    return by_unit(frame)
+def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> Ints:
+    """Per owed unit the state that it is taken up from; the earliest instant where it has no such history.
 
-
-def _water_tests(
-    con: duckdb.DuckDBPyConnection, owed: pd.DataFrame
-) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
-    """Per owed unit the instants (us) and transmittances of its recorded water tests, in order."""
-    con.register("owed", owed)
-    frame = con.execute("""
-        SELECT cabin, unit, epoch_us("at") AS at_us, value FROM service_event SEMI JOIN owed USING (cabin, unit)
-        WHERE kind = 'water-tested' ORDER BY cabin, unit, "at"
-    """).df()
-    con.unregister("owed")
-    return {
-        key: (group["at_us"].to_numpy(), group["value"].to_numpy()) for key, group in by_unit(frame).items()}
-
-
-def with_doses(
-    readings: pd.DataFrame, unit: Unit, reactor: Reactor, carry: Carry | None,
-    tests: tuple[np.ndarray, np.ndarray] | None,
-) -> pd.DataFrame:
-    """Readings with the dose that each stands for, if lit and warm.
-
-    Adds `dose_mj_cm2`, `dose_low_mj_cm2` at the flow measured and `dose_low_at_peak_mj_cm2` at the most that
-    this supply can deliver. Quantities that a row leaves empty are held as long as a reading may speak.
+    The news can change what lies before it, as far back as a running total and a lamp's counter still had to tell:
+    from there on all is worked out again. Of the states before, the second last: so the period in which the news
+    falls is worked out whole.
     """
-    still = held(readings, unit=unit, reactor=reactor, carry=carry)
-    live = still["uvt_pct"].to_numpy()
-    at_us = still["at"].dt.as_unit("us").astype("int64").to_numpy()
-    uvt = np.where(np.isnan(live), tested_uvt(at_us, unit, tests), live)
-    given: dict[str, Any] = {
-        "intensity_w_m2": still["intensity_w_m2"].to_numpy(), "uvt_pct": uvt, "uvt_live": ~np.isnan(live),
-        "peak_flow_l_min": unit.peak_flow_l_min}
-    now = assess(reactor, flow_l_min=still["flow_l_min"].to_numpy(), **given)
-    peak = assess(reactor, flow_l_min=unit.peak_flow_l_min, **given)
-    return readings.assign(
-        dose_mj_cm2=now.red_mj_cm2, dose_low_mj_cm2=now.red_low_mj_cm2,
-        dose_low_at_peak_mj_cm2=peak.red_low_mj_cm2)
+    since = microseconds(owed["since"]) - LOOK_AHEAD_US
+    con.register("owed", owed)
+    try:
+        news = frame(con.execute(_NEWS, {"floor": owed["since"].min().to_pydatetime()}))
+        totals, counts = np.zeros(len(owed), bool), np.zeros(len(owed), bool)
+        i = news["unit_no"].to_numpy(np.int64)
+        totals[i], counts[i] = news["totals"].to_numpy(dtype=bool), news["counts"].to_numpy(dtype=bool)
+        for floor in (owed["since"].min() - NEAR, EARLIEST):
+            found = frame(con.execute(_STATES_BEFORE, {"floor": floor.to_pydatetime()}))
+            out, sure = _second_last(found, since, totals, counts)
+            if sure.all():
+                break
+    finally:
+        con.unregister("owed")
+    return np.where(out == NEVER, EARLIEST_US, out)
 
 
-def tested_uvt(
-    at_us: np.ndarray, unit: Unit, tests: tuple[np.ndarray, np.ndarray] | None
-) -> np.ndarray:
-    """Per instant the latest water test's transmittance; the registry's before the first. [%]"""
-    if tests is None:
-        return np.full(at_us.size, unit.uvt_pct)
-    index = np.searchsorted(tests[0], at_us, side="right")
-    return np.concatenate([[unit.uvt_pct], tests[1]])[index]
+def _second_last(
+    found: pd.DataFrame, since: Ints, totals: Bools, counts: Bools
+) -> tuple[Ints, Bools]:
+    """Of each unit's states the second last before all that its news can change; and whether it is there."""
+    number, at = found["unit_no"].to_numpy(np.int64), found["at_us"].to_numpy(np.int64)
+    every = np.arange(since.size)
+
+    def before(instant: Ints) -> Ints:
+        return holding(number, at, every, instant - 1)
+
+    def of(name: str, i: Ints) -> Ints:
+        column = np.append(found[name].to_numpy(np.int64), NEVER)
+        return column[i]
+
+    floor = since
+    i = before(floor)
+    tick = of("tick_at_us", i)
+    floor = np.where(counts & (tick != NEVER), np.minimum(floor, tick), floor)
+    i = before(floor)
+    total = of("total_l_at_us", i)
+    floor = np.where(totals & (total != NEVER), np.minimum(floor, total), floor)
+    i = before(floor)
+    second = np.where((i > 0) & (number[np.maximum(i - 1, 0)] == every), i - 1, -1) if number.size else i
+    return of("at_us", second), second >= 0
 
 
-def _derive(
-    readings: pd.DataFrame, fleet: Fleet, name: tuple[str, str], carry: Carry | None,
-    tests: tuple[np.ndarray, np.ndarray] | None, links: pd.DataFrame | None,
-) -> _Derived:
-    unit = fleet.unit(*name)
-    reactor = fleet.reactor(unit.reactor)
-    pieces, carries = timeline(
-        with_doses(readings, unit, reactor, carry, tests), unit=unit, reactor=reactor, carry=carry, links=links)
-    key = {"cabin": name[0], "unit": name[1]}
-    if carry is not None:  # the state resumed from stands already
-        carries = carries[carries["at"] > pd.Timestamp(carry.at)]
-    states = [json.dumps(row) for row in plain_rows(carries)]
-    hours = hourly(pieces)
-    if carry is not None:  # the hour of the state resumed from was whole before
-        hours = hours[hours["hour"] > pd.Timestamp(carry.at).floor("h")]
-    return _Derived(
-        segments=segments(pieces).assign(**key),
-        carries=pd.DataFrame({"at": pd.to_datetime(carries["at"], utc=True), "state": states}).assign(**key),
-        hourly=hours.assign(**key),
-    )
-
-
-def _write(con: duckdb.DuckDBPyConnection, resume: pd.DataFrame, derived: list[_Derived]) -> None:
-    """Replace what was derived after each unit's resumed state; the caller holds the transaction."""
-    floor = {"floor": resume["from"].min().to_pydatetime()}
-    con.register("resume", resume)
+def _write(
+    con: duckdb.DuckDBPyConnection, units: Units, floor: dict[str, datetime], owed: pd.DataFrame,
+    parts: pd.DataFrame, hours: pd.DataFrame, states: pd.DataFrame,
+) -> None:
+    """Replace what was derived after each unit's state, strike what was owed; the caller holds the transaction."""
     con.execute("""
         DELETE FROM segment USING resume AS s WHERE segment.cabin = s.cabin AND segment.unit = s.unit
         AND segment.start >= s."from" AND segment.start >= $floor""", floor)
     con.execute("""
-        DELETE FROM carry USING resume AS s WHERE carry.cabin = s.cabin AND carry.unit = s.unit
-        AND carry."at" > s."from" AND carry."at" > $floor""", floor)
+        DELETE FROM resume_state AS t USING resume AS s WHERE t.cabin = s.cabin AND t.unit = s.unit
+        AND t."at" > s."from" AND t."at" > $floor""", floor)
+    con.register("periods", pd.DataFrame({"unit_no": np.arange(len(units.keys)), "period_us": units.period}))
     con.execute("""
-        DELETE FROM hourly USING resume AS s WHERE hourly.cabin = s.cabin AND hourly.unit = s.unit
-        AND hourly.hour > date_trunc('hour', s."from") AND hourly.hour > date_trunc('hour', $floor::TIMESTAMPTZ)
+        DELETE FROM hourly USING resume AS s, periods AS p WHERE hourly.cabin = s.cabin AND hourly.unit = s.unit
+        AND p.unit_no = s.unit_no AND hourly.hour >= date_trunc('hour', $floor::TIMESTAMPTZ)
+        AND epoch_us(hourly.hour) // p.period_us > epoch_us(s."from") // p.period_us
     """, floor)
-    con.unregister("resume")
-    if not derived:
-        return
-    for table, columns, frames in (
-        ("segment", _SEGMENT, [one.segments for one in derived]),
-        ("carry", ("cabin", "unit", "at", "state"), [one.carries for one in derived]),
-        ("hourly", _HOURLY, [one.hourly for one in derived]),
+    con.unregister("periods")
+    state = states.assign(**units.names(states["unit_no"].to_numpy(np.int64)), at=instants(
+        states["at_us"].to_numpy(np.int64)))
+    last = state.drop_duplicates("unit_no", keep="last")
+    kept = ("cabin", "unit", "at", *COLUMNS)
+    for table, columns, written in (
+        ("segment", _SEGMENT, parts.assign(**units.names(parts["unit_no"].to_numpy(np.int64)))),
+        ("hourly", _HOURLY, hours.assign(**units.names(hours["unit_no"].to_numpy(np.int64)))),
+        ("resume_state", kept, state),
     ):
-        frame = pd.concat(frames, ignore_index=True)[list(columns)]
-        con.register("derived", frame)
-        names = ", ".join(f'"{column}"' for column in columns)
-        con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM derived")  # noqa: S608
-        con.unregister("derived")
-    last = pd.concat([one.carries.tail(1) for one in derived], ignore_index=True)[["cabin", "unit", "at", "state"]]
-    con.register("last", last)
-    con.execute("DELETE FROM present USING last WHERE present.cabin = last.cabin AND present.unit = last.unit")
-    con.execute('INSERT INTO present SELECT cabin, unit, "at", state FROM last')
-    con.unregister("last")
+        if len(written):
+            _insert(con, table, columns, written)
+    if len(last):
+        con.register("last", last[["cabin", "unit"]])
+        con.execute("DELETE FROM present USING last WHERE present.cabin = last.cabin AND present.unit = last.unit")
+        con.unregister("last")
+        _insert(con, "present", kept, last)
+    con.register("worked", owed)
+    owe_days(con, EARLIEST)
+    con.execute("DELETE FROM pending USING worked AS w WHERE pending.cabin = w.cabin AND pending.unit = w.unit")
+    con.unregister("worked")
+
+
+def _insert(
+    con: duckdb.DuckDBPyConnection, table: str, columns: tuple[str, ...], written: pd.DataFrame
+) -> None:
+    con.register("derived", written[list(columns)])
+    names = ", ".join(f'"{column}"' for column in columns)
+    con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM derived")  # noqa: S608
+    con.unregister("derived")

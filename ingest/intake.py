@@ -15,25 +15,39 @@ import pandas as pd
 from ingest import senml
 from ingest.engine import named
 from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
+from models.exposure import WORSE_VALUE
 
 # cabin, unit -> earliest and latest instant that a commit touched
 Touched = dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]]
 
+_INSTANT = ["cabin", "unit", "at"]
 _QUANTITIES = ", ".join(QUANTITY_COLUMNS)
 _SAME = 'r.cabin = b.cabin AND r.unit = b.unit AND r."at" = b."at"'
 # Exact, because a duplicate of a batch row has an instant within the batch's own span; cheap, because
 # that span is all that is looked at. Relies on one writer.
 _WINDOW = 'r."at" BETWEEN $since AND $until'
 
-_IS_NEWS = " OR ".join(f"(r.{c} IS NULL AND b.{c} IS NOT NULL)" for c in QUANTITY_COLUMNS)
+# Of two different values for one instant the worse is kept (models.exposure.WORSE_VALUE); NULL gives way.
+_WORSE = {
+    c: f"{'greatest' if WORSE_VALUE[c] == 'max' else 'least'}(coalesce(r.{c}, b.{c}), coalesce(b.{c}, r.{c}))"
+    for c in QUANTITY_COLUMNS}
+_IS_NEWS = " OR ".join(f"r.{c} IS DISTINCT FROM {worse}" for c, worse in _WORSE.items())
+_DIFFERS = " OR ".join(f"r.{c} <> b.{c}" for c in QUANTITY_COLUMNS)
 
-# A later record of the same instant fills what is still empty; what is there stays.
+# A later record of the same instant fills what is still empty, and takes the place of what is better.
 _FILL = f"""
-    UPDATE reading AS r SET {", ".join(f"{c} = coalesce(r.{c}, b.{c})" for c in QUANTITY_COLUMNS)}
+    UPDATE reading AS r SET {", ".join(f"{c} = {worse}" for c, worse in _WORSE.items())}
     FROM batch AS b
     WHERE {_SAME} AND {_WINDOW} AND ({_IS_NEWS})
     RETURNING r.cabin, r.unit, r."at"
 """  # noqa: S608  (names from our own lists)
+# One row per instant of the batch for which another value of a quantity is stored: both.
+_CONFLICTS = f"""
+    SELECT r.* FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
+    UNION ALL
+    SELECT b.cabin, b.unit, b."at", {", ".join(f"b.{c}" for c in QUANTITY_COLUMNS)}
+    FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
+"""  # noqa: S608
 _INSERT = f"""
     INSERT INTO reading BY NAME
     SELECT cabin, unit, "at", {_QUANTITIES} FROM batch AS b
@@ -240,11 +254,37 @@ def by_reason(
     return [(pack, row, "\n".join(texts), reason, times) for pack, row, texts, reason, times in out.values()]
 
 
-def merge_same_instant(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of one instant as one: of each quantity the first value that is there."""
-    if not rows.duplicated(["cabin", "unit", "at"]).any():
-        return rows
-    return rows.groupby(["cabin", "unit", "at"], sort=False, as_index=False).first()
+def merge_same_instant(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of one instant as one, of each quantity the worse value; and the others, for quarantine."""
+    twice = rows.duplicated(_INSTANT, keep=False)
+    if not twice.any():
+        return rows, pd.DataFrame(columns=REFUSED_COLUMNS)
+    worse = rows[twice].groupby(_INSTANT, sort=False, as_index=False).agg(
+        {column: WORSE_VALUE[column] for column in QUANTITY_COLUMNS})
+    kept = pd.concat([rows[~twice], worse.astype(rows.dtypes.to_dict())[list(rows.columns)]], ignore_index=True)
+    return kept, _outdone(rows[twice])
+
+
+def _outdone(rows: pd.DataFrame) -> pd.DataFrame:
+    """The values that a worse one of their very instant outdid, as rows for quarantine."""
+    by = rows.groupby(_INSTANT, sort=False)
+    parts = []
+    for column in QUANTITY_COLUMNS:
+        worst = by[column].transform(WORSE_VALUE[column])
+        lost = rows[column].notna() & worst.notna() & (rows[column] != worst)
+        if not lost.any():
+            continue
+        found = rows.loc[lost, [*_INSTANT, column]].assign(worst=worst[lost]).drop_duplicates()
+        parts.append(pd.DataFrame({
+            "source": [f"tarnlight/{one.cabin}/{one.unit}/log" for one in found.itertuples()],
+            "cabin": found["cabin"].tolist(), "unit": found["unit"].tolist(),
+            "payload": [
+                json.dumps({"at": at.isoformat(), column: value}).encode()
+                for at, value in zip(found["at"], found[column].tolist(), strict=True)],
+            "reason": [
+                f"{column} = {value}: for the same instant {worst} was sent too, and the worse of the two counts"
+                for value, worst in zip(found[column].tolist(), found["worst"].tolist(), strict=True)]}))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=REFUSED_COLUMNS)
 
 
 def keep(
@@ -263,7 +303,10 @@ def keep(
     """
     kept = Kept()
     if len(rows):
-        _keep_rows(con, merge_same_instant(rows), len(rows), kept)
+        one_each, outdone = merge_same_instant(rows)
+        outdone = pd.concat([outdone, _keep_rows(con, one_each, len(rows), kept)], ignore_index=True)
+        if len(outdone):
+            refused = outdone if refused is None else pd.concat([refused, outdone], ignore_index=True)
     if links is not None and len(links):
         con.register("links", links)
         # a retained message comes again at every connection: only a change is an event
@@ -271,6 +314,7 @@ def keep(
         con.unregister("links")
     if refused is not None and len(refused):
         refused = pd.DataFrame({"times": 1, "file": None} | dict(refused.items()), index=refused.index)
+        refused["times"] = refused["times"].fillna(1)
         con.register("refused", refused)
         con.execute(_QUARANTINE, {"arrived": arrived})
         con.unregister("refused")
@@ -278,10 +322,12 @@ def keep(
     return kept
 
 
-def _keep_rows(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, kept: Kept) -> None:
+def _keep_rows(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, kept: Kept) -> pd.DataFrame:
+    """Write rows of one instant each; what a stored or a given value outdid, for quarantine."""
     con.register("batch", rows)
     window: Mapping[str, Any] = {
         "since": rows["at"].min().to_pydatetime(), "until": rows["at"].max().to_pydatetime()}
+    both = con.execute(_CONFLICTS, dict(window)).df()
     filled = con.execute(_FILL, dict(window)).df()
     inserted = con.execute(_INSERT, dict(window)).df()
     con.unregister("batch")
@@ -291,3 +337,4 @@ def _keep_rows(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, k
     for key, at in changed.groupby(["cabin", "unit"])["at"]:
         cabin, unit = cast(tuple[str, str], key)
         kept.touched[cabin, unit] = (at.min(), at.max())
+    return _outdone(both) if len(both) else pd.DataFrame(columns=REFUSED_COLUMNS)

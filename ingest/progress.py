@@ -14,8 +14,8 @@ import pandas as pd
 from ingest.engine import Asks, named
 from ingest.watch import Kept, proofs_of
 from models.advisory import State, advance
+from models.exposure import UnitState
 from models.fleet import Fleet
-from models.outage import Carry
 
 # One row per asked unit; segments since the unit's last under-dosed litre only, so it does not grow with history.
 _SINCE = """
@@ -29,7 +29,7 @@ _SINCE = """
 
 
 def up_to_now(
-    store: Asks, fleet: Fleet, kept: Mapping[tuple[str, str], Kept], carries: Mapping[tuple[str, str], Carry],
+    store: Asks, fleet: Fleet, kept: Mapping[tuple[str, str], Kept], carries: Mapping[tuple[str, str], UnitState],
     now: datetime,
 ) -> dict[tuple[str, str], Kept]:
     """Each unit's latest advisory, an open one with what the sensors say of its steps now; nothing is recorded.

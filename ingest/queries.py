@@ -6,29 +6,28 @@ ask alike, and returns DataFrames or frozen values.
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ingest import faults
 from ingest.engine import Asks, by_unit, named
-from ingest.evaluate import EARLIEST, tested_uvt, with_doses
+from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
 from ingest.notify import NOTIFICATIONS, OVERDUE
 from ingest.progress import up_to_now
-from ingest.registry import load_fleet
+from ingest.registry import load_fleet, load_history
 from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
 from models.enrolment import Sent
+from models.exposure import DARK_SHARE, UnitState, cut, hourly, join, period_us
 from models.fleet import Cabin, Fleet, Reactor, Unit
-from models.outage import Carry, join, open_tail, timeline
 from models.plumbing import Plumbing, StillThere, still_there
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
 from models.work_cautions import sentences
@@ -38,19 +37,9 @@ logger = logging.getLogger(__name__)
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
 BATTERY_LOW_V = 11.8
 CLOCK_FAULT_FOR = timedelta(days=1)
-UNEXPLAINED_FOR = timedelta(days=30)
 
-# One row per unit: its state after its latest reading; kept by the evaluation, so it costs no scan of readings.
-_PRESENT = "SELECT cabin, unit, state FROM present"
-# The same as of an instant: the last hourly state before it, and what came after is read again.
-_PRESENT_AT = """
-    SELECT cabin, unit, arg_max(state, "at") AS state FROM carry WHERE "at" <= $now GROUP BY ALL
-"""
-# One row per reading of a unit within at most about an hour.
-_READ_SINCE = """
-    SELECT * EXCLUDE (cabin, unit) FROM reading
-    WHERE cabin = $cabin AND unit = $unit AND "at" > $since AND "at" <= $now ORDER BY "at"
-"""
+Key = tuple[str, str]
+
 _LINKS = """
     SELECT cabin, unit, max("at") AS at, arg_max(up, "at") AS up FROM link_event WHERE "at" <= $now GROUP BY ALL
 """
@@ -58,14 +47,19 @@ _CLOCK_FAULTS = """
     SELECT cabin, unit, min(arrived_at) AS since FROM quarantine
     WHERE arrived_at > $since AND arrived_at <= $now AND reason LIKE 'at = %' AND cabin IS NOT NULL GROUP BY ALL
 """
-# Under-dosed time of late, newest last: few rows, since lit time is left out.
+# Under-dosed time, however long ago, newest last: few rows, since lit time is left out.
 _TROUBLED = """
     SELECT cabin, unit, start, "end", kind, underdosed_l, underdosed_l_upper FROM segment
-    WHERE kind <> 'lit' AND "end" > $since AND "end" <= $now AND underdosed_l_upper > 0 ORDER BY start
+    WHERE kind <> 'lit' AND "end" <= $now AND underdosed_l_upper > 0 ORDER BY start
+"""
+# One row per unit whose water was ever tested: what the latest test said.
+_TESTED = """
+    SELECT cabin, unit, arg_max(value, "at") AS value FROM service_event
+    WHERE kind = 'water-tested' AND value IS NOT NULL AND "at" <= $now GROUP BY ALL
 """
 _GOOD = """
-    SELECT cabin, unit, max("end") FILTER (kind <> 'lit') AS bad_until, min(start) AS first FROM segment
-    WHERE start <= $now GROUP BY ALL
+    SELECT cabin, unit, max("end") FILTER (kind <> 'lit' AND "end" <= $now) AS bad_until, min(start) AS first
+    FROM segment WHERE start <= $now GROUP BY ALL
 """
 
 
@@ -77,7 +71,7 @@ class UnitStatus:
     unit: Unit
     reactor: Reactor
     verdict: Verdict
-    carry: Carry | None
+    carry: UnitState | None
     uvt_pct: float
     uvt_live: bool
     red_mj_cm2: float | None  # at the flow measured; at peak flow where none flows
@@ -128,6 +122,23 @@ def advisory_json(kept: Kept) -> dict[str, Any]:
     }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Evidence:
+    """What was asked of the store for all units at once; each by (cabin, unit)."""
+
+    fleet: Fleet
+    now: datetime
+    states: dict[Key, UnitState]
+    tails: dict[Key, pd.DataFrame]
+    advisories: dict[Key, Kept]
+    links: dict[Key, Any]
+    clocks: dict[Key, Any]
+    good: dict[Key, Any]
+    troubles: dict[Key, pd.DataFrame]
+    tests: dict[Key, float]
+    at_fault: dict[Key, tuple[datetime, str]]
+
+
 def status(
     store: Asks, now: datetime, *, cabin: str | None = None, as_of: bool = False,
     units: Collection[tuple[str, str]] | None = None,
@@ -146,24 +157,28 @@ def status(
         These only.
     """
     fleet = load_fleet(store)
-    tests = _tests_until(store, now)
-    states = _states_at(store, fleet, now, tests) if as_of else _states(store)
+    keys = [(place.slug, unit.slug) for place in fleet.cabins for unit in place.units]
+    table = judged_at(store, load_history(store), keys, now) if as_of else store.ask(PRESENT)
+    states = unit_states(table, fleet)
     advisories = latest(store.ask(LATEST_EVENTS, {"now": now}))
     if not as_of:  # for the past, the record as it stood has to do
         advisories = up_to_now(store, fleet, advisories, states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
-    clocks = _by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR}))
-    good = _by_unit(store.ask(_GOOD, {"now": now}))
-    troubled = store.ask(_TROUBLED, {"now": now, "since": now - UNEXPLAINED_FOR})
-    troubles = by_unit(troubled)
-    at_fault = faults.faults(store)
-    out = [
-        _judged(fleet, place, unit, states.get((place.slug, unit.slug)), now, advisories, links, clocks, good,
-             troubles, tests, at_fault.get((place.slug, unit.slug)))
-        for place in fleet.cabins for unit in place.units
-        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)
-    ]
-    return worst_first(out)
+    evidence = _Evidence(
+        fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
+        links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
+        good=_by_unit(store.ask(_GOOD, {"now": now})), troubles=by_unit(store.ask(_TROUBLED, {"now": now})),
+        tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
+        at_fault=faults.faults(store))
+    return worst_first([
+        _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
+        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
+
+
+def _tails(table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]) -> dict[Key, pd.DataFrame]:
+    """What holds since each unit's latest reading."""
+    return tails(table, load_history(store), now, links_down={
+        key: row.at.to_pydatetime() for key, row in links.items() if not row.up})
 
 
 def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
@@ -174,114 +189,92 @@ def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
         one.cabin.slug, one.unit.slug))
 
 
-def _states(store: Asks) -> dict[tuple[str, str], Carry]:
-    return {(row.cabin, row.unit): Carry.from_row(json.loads(row.state)) for row in named(store.ask(_PRESENT))}
-
-
-def _states_at(
-    store: Asks, fleet: Fleet, now: datetime, tests: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]
-) -> dict[tuple[str, str], Carry]:
-    """Each unit's state as of an instant: its last hourly one before, and the readings from there on."""
-    before = {
-        (row.cabin, row.unit): Carry.from_row(json.loads(row.state))
-        for row in named(store.ask(_PRESENT_AT, {"now": now}))}
-    out = dict(before)
-    for cabin in fleet.cabins:
-        for unit in cabin.units:
-            key = (cabin.slug, unit.slug)
-            carry = before.get(key)  # none yet in a unit's first hour
-            later = store.ask(_READ_SINCE, {
-                "cabin": cabin.slug, "unit": unit.slug, "since": carry.at if carry else EARLIEST, "now": now})
-            if len(later):
-                reactor = fleet.reactor(unit.reactor)
-                dosed = with_doses(later, unit, reactor, carry, tests.get(key))
-                _, carries = timeline(dosed, unit=unit, reactor=reactor, carry=carry)
-                out[key] = Carry.from_row(cast(dict[str, Any], carries.iloc[-1].to_dict()))
-    return out
-
-
-def _by_unit(found: pd.DataFrame) -> dict[tuple[str, str], Any]:
+def _by_unit(found: pd.DataFrame) -> dict[Key, Any]:
     return {(row.cabin, row.unit): row for row in named(found)}
 
 
-def _tests_until(store: Asks, now: datetime) -> dict[tuple[str, str], tuple[np.ndarray, np.ndarray]]:
-    """Per unit the instants (us) and transmittances of its water tests up to then, in order."""
-    found = store.ask("""
-        SELECT cabin, unit, epoch_us("at") AS at_us, value FROM service_event
-        WHERE kind = 'water-tested' AND "at" <= $now ORDER BY cabin, unit, "at"
-    """, {"now": now})
-    return {key: (rows["at_us"].to_numpy(), rows["value"].to_numpy()) for key, rows in by_unit(found).items()}
-
-
-def _judged(
-    fleet: Fleet, cabin: Cabin, unit: Unit, carry: Carry | None, now: datetime, *given: Any
-) -> UnitStatus:
+def _judged(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     """One unit's status; one that cannot be judged is silent and does not hide the others."""
     try:
-        return _one(fleet, cabin, unit, carry, now, *given)
+        return _one(evidence, cabin, unit)
     except Exception:
         logger.exception("%s/%s could not be judged; the others are", cabin.slug, unit.slug)
+    key = (cabin.slug, unit.slug)
+    state, kept = evidence.states.get(key), evidence.advisories.get(key)
     nothing = Present(
-        last_heard=carry.at if carry else None, cadence_s=unit.cadence_s, fault_since=now,
+        last_heard=state.at if state else None, cadence_s=unit.cadence_s, fault_since=evidence.now,
         dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
-    kept = given[0].get((cabin.slug, unit.slug))
     return UnitStatus(
-        cabin=cabin, unit=unit, reactor=fleet.reactor(unit.reactor), carry=carry, uvt_pct=unit.uvt_pct,
-        verdict=verdict(replace(nothing, advisory=kept.advisory if kept else None), now=now), uvt_live=False,
-        red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
+        cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), carry=state, uvt_pct=unit.uvt_pct,
+        verdict=verdict(replace(nothing, advisory=kept.advisory if kept else None), now=evidence.now),
+        uvt_live=False, red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
         link_down_since=None)
 
 
-def _one(
-    fleet: Fleet, cabin: Cabin, unit: Unit, carry: Carry | None, now: datetime,
-    advisories: dict[tuple[str, str], Kept], links: dict[tuple[str, str], Any], clocks: dict[tuple[str, str], Any],
-    good: dict[tuple[str, str], Any], troubles: dict[Any, pd.DataFrame],
-    tests: dict[tuple[str, str], tuple[np.ndarray, np.ndarray]], at_fault: tuple[datetime, str] | None,
-) -> UnitStatus:
+def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     key = (cabin.slug, unit.slug)
-    reactor = fleet.reactor(unit.reactor)
-    kept, link = advisories.get(key), links.get(key)
+    reactor, now = evidence.fleet.reactor(unit.reactor), evidence.now
+    state, link, kept = evidence.states.get(key), evidence.links.get(key), evidence.advisories.get(key)
     down = link.at.to_pydatetime() if link is not None and not link.up else None
-    heard = carry is not None and now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
-    live = carry is not None and carry.uvt_pct is not None and heard
-    now_us = np.array([int(now.timestamp() * 1e6)])
-    uvt = carry.uvt_pct if live and carry else float(tested_uvt(now_us, unit, tests.get(key))[0])
-    present, judged = _present(
-        unit, reactor, carry if heard else None, carry, now, kept, down, clocks.get(key), good.get(key),
-        troubles.get(key), float(uvt or np.nan), live)
-    if at_fault is not None:
-        present = replace(present, fault_since=at_fault[0])
+    heard = state is not None and now - state.at <= timedelta(seconds=unit.overdue_s)
+    live = state is not None and state.uvt_pct is not None and heard
+    uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
+    dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live)
+    present = _present(evidence, unit, dose, state if heard else None, down, key)
     return UnitStatus(
-        cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=carry,
-        uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=judged[0], red_low_mj_cm2=judged[1],
-        judged_flow_l_min=judged[2], heard=heard, warm=present.warm, advisory=kept, link_down_since=down)
+        cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
+        uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
+        judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down)
+
+
+def _repeated(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:
+    """Light that is still reported although the power is off."""
+    light = held.intensity_w_m2 if held is not None and held.power_on is False else None
+    if held is None or light is None or light < DARK_SHARE * reactor.alarm_intensity_w_m2:
+        return {}
+    return {"repeated_intensity_w_m2": light, "repeated_since": held.intensity_same_since}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _DoseNow:
+    """The dose that holds now, its lower bound, and the flow that both are for; None is not known. [mJ/cm2]"""
+
+    warm: bool | None = None
+    red: float | None = None
+    low: float | None = None
+    peak_low: float | None = None
+    tap_low: float | None = None
+    flow_l_min: float | None = None
+
+
+def _dose_now(
+    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, uvt_pct: float, uvt_live: bool
+) -> _DoseNow:
+    if held is None:
+        return _DoseNow()
+    warm, flow = warm_now(held, reactor, now), held.flow_l_min
+    peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live)
+    red, low = _dose(reactor, held, flow, uvt_pct, uvt_live) if flow else peak
+    if held.lit is False or (held.lit and warm is False):
+        red = low = 0.0  # dark or cold: nothing is credited
+    elif not (held.lit is True and warm is True):
+        red = low = None
+    return _DoseNow(
+        warm=warm, red=red, low=low, peak_low=peak[1], flow_l_min=flow if flow else unit.peak_flow_l_min,
+        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live)[1])
 
 
 def _present(
-    unit: Unit, reactor: Reactor, held: Carry | None, carry: Carry | None, now: datetime, kept: Kept | None,
-    link_down_since: datetime | None, fault: Any, good: Any, trouble: pd.DataFrame | None, uvt_pct: float,
-    uvt_live: bool,
-) -> tuple[Present, tuple[float | None, float | None, float | None]]:
-    """The verdict's evidence; and dose, its lower bound, and the flow that both are for."""
-    warm = None
-    red = low = peak_low = tap_low = flow = judged = None
-    if held is not None:
-        warm = warm_now(held, reactor, now)
-        flow = held.flow_l_min
-        lit = held.lit is True and warm is True
-        peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live)
-        peak_low = peak[1]
-        tap_low = _dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live)[1]
-        judged = flow if flow else unit.peak_flow_l_min
-        red, low = _dose(reactor, held, judged, uvt_pct, uvt_live) if flow else peak
-        if held.lit is False or (held.lit and warm is False):
-            red = low = 0.0  # dark or cold: nothing is credited
-        elif not lit:
-            red = low = None
-    gap_since, under = _unanswered(trouble, kept)
+    evidence: _Evidence, unit: Unit, dose: _DoseNow, held: UnitState | None,
+    link_down_since: datetime | None, key: Key,
+) -> Present:
+    """The verdict's evidence."""
+    state, kept = evidence.states.get(key), evidence.advisories.get(key)
+    good, fault, at_fault = evidence.good.get(key), evidence.clocks.get(key), evidence.at_fault.get(key)
+    gap_since, under = _unanswered(evidence.troubles.get(key), kept)
     bad_since = None
-    if held is not None:
-        tail = open_tail(held, now, unit, reactor)
+    if held is not None and key in evidence.tails:
+        tail = evidence.tails[key]
         # a warm-up without a draw is over when it is over
         bad = tail[(tail["kind"] != "lit") & ((tail["underdosed_l_upper"] > 0) | (tail.index == len(tail) - 1))]
         bad_since = bad["start"].iloc[0].to_pydatetime() if len(bad) else None
@@ -290,24 +283,25 @@ def _present(
         found = good.first if pd.isna(good.bad_until) else good.bad_until
         since = found.to_pydatetime()
     return Present(
-        last_heard=carry.at if carry else None, cadence_s=unit.cadence_s,
+        last_heard=state.at if state else None, cadence_s=unit.cadence_s, sends_every_s=unit.sends_every_s,
+        stale_s=60.0 * evidence.fleet.judging.stale_min,
         dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min,
-        lamp_on=held.lit if held else None, warm=warm, power_on=held.power_on if held else None,
+        lamp_on=held.lit if held else None, warm=dose.warm, power_on=held.power_on if held else None,
         lamp_since=(held.lit_from or held.stated_since) if held else None,
-        power_since=held.power_since if held else None, flow_l_min=flow, dose_mj_cm2=red,
-        dose_low_mj_cm2=low if flow else None, dose_peak_low_mj_cm2=peak_low,
-        dose_tap_low_mj_cm2=tap_low,
-        battery_v=held.battery_v if held else None,
+        power_since=held.power_since if held else None, flow_l_min=held.flow_l_min if held else None,
+        dose_mj_cm2=dose.red, dose_low_mj_cm2=dose.low if held and held.flow_l_min else None,
+        dose_peak_low_mj_cm2=dose.peak_low, dose_tap_low_mj_cm2=dose.tap_low,
+        **_repeated(held, evidence.fleet.reactor(unit.reactor)), battery_v=held.battery_v if held else None,
         battery_low_v=BATTERY_LOW_V if held and held.battery_v and held.battery_v < 16 else None,
-        lamp_hours=carry.lamp_hours if carry else None, lamp_life_h=reactor.lamp_life_h,
-        link_down_since=link_down_since, gap_since=gap_since, underdosed_since=under[0], underdosed_l=under[1],
-        underdosed_l_upper=under[2], advisory=kept.advisory if kept else None,
+        lamp_hours=state.lamp_hours if state else None,
+        lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
+        gap_since=gap_since, underdosed_since=under[0], underdosed_l=under[1], underdosed_l_upper=under[2],
+        advisory=kept.advisory if kept else None,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
-        good_since=since,
-    ), (red, low, judged)
+        good_since=since, fault_since=at_fault[0] if at_fault is not None else None)
 
 
-def warm_now(carry: Carry, reactor: Reactor, now: datetime) -> bool | None:
+def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
     """Whether the lamp has burnt for its warm-up time; None where it does not burn or nobody knows."""
     if carry.lit is None:
         return None
@@ -322,7 +316,7 @@ def warm_now(carry: Carry, reactor: Reactor, now: datetime) -> bool | None:
 
 
 def _dose(
-    reactor: Reactor, carry: Carry, flow_l_min: float | None, uvt_pct: float, uvt_live: bool
+    reactor: Reactor, carry: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool
 ) -> tuple[float | None, float | None]:
     found = assess(
         reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
@@ -369,7 +363,7 @@ def with_proofs_now(store: Asks, found: list[Kept], now: datetime) -> list[Kept]
     """The same advisories, open ones with what the sensors say of their steps now."""
     fleet = load_fleet(store)
     open_ = {(one.cabin, one.unit): one for one in found if one.advisory.state is not State.LIFTED}
-    shown = up_to_now(store, fleet, open_, _states(store), now)
+    shown = up_to_now(store, fleet, open_, unit_states(store.ask(PRESENT), fleet), now)
     return [shown[one.cabin, one.unit] if one.advisory.state is not State.LIFTED else one for one in found]
 
 
@@ -398,22 +392,14 @@ def outages(
         AND ($unit::VARCHAR IS NULL OR unit = $unit) AND ($since::TIMESTAMPTZ IS NULL OR "end" > $since)
         ORDER BY cabin, unit, start
     """, given)
-    fleet = load_fleet(store)
-    enrolled = {(place.slug, one.slug) for place in fleet.cabins for one in place.units}
     links = _by_unit(store.ask(_LINKS, {"now": now}))
+    # what was heard of a unit that is no longer enrolled stays; without its profile the time since is not known
+    states = store.ask(
+        f"{PRESENT} WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)",
+        {"cabin": cabin, "unit": unit})
     parts = [found]
-    for row in named(store.ask(_PRESENT)):
-        key = (row.cabin, row.unit)
-        if (cabin is not None and row.cabin != cabin) or (unit is not None and row.unit != unit):
-            continue
-        if key not in enrolled:
-            continue  # what was heard of it stays; without its profile nothing is known of the time since
-        one = fleet.unit(*key)
-        link = links.get(key)
-        tail = open_tail(
-            Carry.from_row(json.loads(row.state)), now, one, fleet.reactor(one.reactor),
-            link.at.to_pydatetime() if link is not None and not link.up else None)
-        parts.append(tail.assign(cabin=row.cabin, unit=row.unit)[list(found.columns)])
+    for (place, one), tail in _tails(states, store, now, links).items():
+        parts.append(tail.assign(cabin=place, unit=one)[list(found.columns)])
     everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     whole = join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
     return whole if with_lit else whole[whole["kind"] != "lit"].reset_index(drop=True)
@@ -468,12 +454,13 @@ def readings(
     if found.empty:
         return found
     tests = store.ask("""
-        SELECT epoch_us("at") AS at_us, value FROM service_event
+        SELECT "at", value AS uvt_pct FROM service_event
         WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' ORDER BY "at"
-    """, {"cabin": cabin, "unit": unit})
-    return with_doses(
-        found, one, fleet.reactor(one.reactor), None,
-        (tests["at_us"].to_numpy(), tests["value"].to_numpy()) if len(tests) else None)
+    """, {"cabin": cabin, "unit": unit}).assign(unit_no=0)
+    dosed = with_doses(found.assign(unit_no=0), Units.of(load_history(store), [(cabin, unit)]), tests)
+    return found.assign(
+        dose_mj_cm2=dosed.dose_mj_cm2, dose_low_mj_cm2=dosed.dose_low_mj_cm2,
+        dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
 
 
 def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> pd.DataFrame:
@@ -483,27 +470,50 @@ def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) 
         "ORDER BY hour", {"cabin": cabin, "unit": unit, "since": since, "until": until})
 
 
+def spans(
+    store: Asks, cabin: str, unit: str, since: datetime, until: datetime, now: datetime
+) -> pd.DataFrame:
+    """As `hours`, with what holds since the unit's latest reading: a silence that goes on counts up to now."""
+    found = hours(store, cabin, unit, since, until)
+    states = store.ask(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", {"cabin": cabin, "unit": unit})
+    links = _by_unit(store.ask(_LINKS, {"now": now}))
+    tail = _tails(states, store, now, links).get((cabin, unit))
+    if tail is None or tail.empty:
+        return found
+    period = np.array([period_us(load_fleet(store).cabin(cabin).time_zone)])
+    open_ = hourly(cut(tail.assign(unit_no=0), period), period)
+    open_ = open_[(open_["hour"] >= pd.Timestamp(since)) & (open_["hour"] < pd.Timestamp(until))]
+    return pd.concat([found, open_.assign(cabin=cabin, unit=unit)[list(found.columns)]], ignore_index=True)
+
+
 def in_specification(
-    store: Asks, cabin: str, unit: str, month: str, since: datetime, until: datetime
+    store: Asks, cabin: str, unit: str, month: str, since: datetime, until: datetime, now: datetime
 ) -> dict[str, Any]:
-    """How much of a month's water was for certain lit, warm and at its dose.
+    """How much of a month's water was lit, warm and at its dose: for certain, and at most.
 
     Returns
     -------
     dict
-        `volume_l` (where it is only bounded, its bound), `in_specification_l`, `share_pct` and `reaches_95_pct`
-        (None where no water was drawn): see `models.credit.share_in_specification`.
+        `volume_l` (as far as it is known), `volume_l_upper` (the most that can have been drawn),
+        `in_specification_l` (for certain), `share_pct` and `share_most_pct` (the least and the most share of it;
+        None where no water was drawn), `reaches_95_pct` (by the least): see `models.credit.share_in_specification`;
+        `lit_h`, `unheard_h`.
     """
-    found = hours(store, cabin, unit, since, until)
-    unsure = (found["underdosed_l_upper"] - found["underdosed_l"].fillna(0.0)).clip(lower=0.0).fillna(0.0)
-    drawn = found["volume_l"].fillna(0.0) + unsure  # nothing unknown is counted as treated
-    inside = found["in_spec_l"].fillna(0.0).clip(upper=drawn)
-    share = share_in_specification(drawn, inside, [month] * len(found))
+    found = spans(store, cabin, unit, since, until, now)
+    inside = found["in_spec_l"].fillna(0.0)
+    outside = found["underdosed_l"].fillna(0.0)
+    outside_most = np.fmax(found["underdosed_l_upper"].fillna(0.0), outside)
+    share = share_in_specification(inside + outside_most, inside, [month] * len(found))
+    drawn = float(inside.sum() + outside.sum())
     known = len(share) > 0 and not np.isnan(share["share_pct"].iloc[0])
+    volume = float(found["volume_l"].fillna(0.0).sum())
     return {
-        "volume_l": float(drawn.sum()), "in_specification_l": float(inside.sum()),
+        "volume_l": volume, "volume_l_upper": max(volume, float(found["volume_l_upper"].fillna(0.0).sum())),
+        "in_specification_l": float(inside.sum()),
         "share_pct": float(share["share_pct"].iloc[0]) if known else None,
+        "share_most_pct": (100.0 * float(inside.sum()) / drawn if drawn > 0 else 100.0) if known else None,
         "reaches_95_pct": bool(share["reaches_95_pct"].iloc[0]) if known else None,
+        "lit_h": float(found["lit_s"].sum() / 3600.0), "unheard_h": float(found["unheard_s"].sum() / 3600.0),
     }
 
 

@@ -6,7 +6,6 @@ such as "power steady for 30 minutes" ripens without a message). Appends events;
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 from collections.abc import Iterable
@@ -18,7 +17,9 @@ import duckdb
 import pandas as pd
 
 from ingest import faults
-from ingest.engine import transaction
+from ingest.engine import Local, frame, transaction
+from ingest.judging import PRESENT, tails, unit_states
+from ingest.registry import load_history
 from models.advisory import (
     Advisory,
     Event,
@@ -37,8 +38,8 @@ from models.advisory import (
     to_json,
 )
 from models.advisory_events import Cause
-from models.fleet import Fleet, Reactor, Unit
-from models.outage import Carry, open_tail
+from models.exposure import UnitState
+from models.fleet import Fleet, Unit
 from models.plumbing import REPLACED, Plumbing, flush_cold_l, flush_hot_l
 
 logger = logging.getLogger(__name__)
@@ -189,14 +190,15 @@ def _watch_unit(
     con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, kept: Kept | None,
     now: datetime,
 ) -> list[tuple[str, str, Event]]:
-    carry = _carry(con, key)
-    if carry is None:
+    state = _state(con, key, fleet)
+    if state is None:
         return []
+    carry = state[1]
     advisory = kept.advisory if kept else None
     now = max(now, advisory.updated_at) if advisory else now
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
     events: list[Event] = []
-    asked = _exposure_event(con, key, unit, fleet, carry, advisory, now)
+    asked = _exposure_event(con, key, fleet, state, advisory, now)
     if asked is not None:
         events.append(asked)
         standing = advance(standing, asked)
@@ -214,15 +216,15 @@ def _watch_unit(
 
 
 def _exposure_event(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, fleet: Fleet, carry: Carry,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, state: tuple[pd.DataFrame, UnitState],
     advisory: Advisory | None, now: datetime,
 ) -> Raised | Exposed | Remeasured | None:
     """What the unit's under-dosed water asks of its latest advisory, or of a new one."""
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
-    exposure = _exposure(con, key, unit, fleet.reactor(unit.reactor), carry, standing, now)
+    exposure = _exposure(con, key, fleet, *state, standing, now)
     if exposure is None or (standing and _hardly_more(exposure, standing.exposure)):
         return None
-    return exposure_event(advisory, exposure, at=now, hot_tank_l=unit.hot_tank_l, policy=fleet.policy)
+    return exposure_event(advisory, exposure, at=now, hot_tank_l=fleet.unit(*key).hot_tank_l, policy=fleet.policy)
 
 
 def exposure_now(
@@ -235,19 +237,20 @@ def exposure_now(
     kept : Kept or None
         The unit's open advisory.
     """
-    carry = _carry(con, key)
-    if carry is None:
+    state = _state(con, key, fleet)
+    if state is None:
         return None
     advisory = kept.advisory if kept else None
     now = max(now, advisory.updated_at) if advisory else now
-    return _exposure_event(con, key, fleet.unit(*key), fleet, carry, advisory, now)
+    return _exposure_event(con, key, fleet, state, advisory, now)
 
 
-def _carry(con: duckdb.DuckDBPyConnection, key: tuple[str, str]) -> Carry | None:
-    """The unit's state after its latest reading; None where it was never heard."""
-    state = con.execute(
-        "SELECT state FROM present WHERE cabin = $cabin AND unit = $unit", _names(key)).fetchone()
-    return None if state is None else Carry.from_row(json.loads(state[0]))
+def _state(
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet
+) -> tuple[pd.DataFrame, UnitState] | None:
+    """The unit's state after its latest reading, as a table of one row and as one value; None: never heard."""
+    found = frame(con.execute(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", _names(key)))
+    return None if found.empty else (found, unit_states(found, fleet)[key])
 
 
 def _hardly_more(new: Exposure, known: Exposure) -> bool:
@@ -306,17 +309,17 @@ def exposure_of(rows: pd.DataFrame, dose_target_mj_cm2: float) -> Exposure:
 
 
 def _exposure(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, reactor: Reactor, carry: Carry,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, states: pd.DataFrame, carry: UnitState,
     standing: Advisory | None, now: datetime,
 ) -> Exposure | None:
     """All under-dosed water that no lifted advisory has answered; None if there never was any."""
     rows = exposed(con, key, standing)
     # at least a second of it, or a reading that just came would say of nothing that it goes on
-    until = max(min(now, carry.at + timedelta(seconds=3 * unit.cadence_s)), carry.at + timedelta(seconds=1))
-    tail = open_tail(carry, until, unit, reactor)
+    unit = fleet.unit(*key)
+    until = max(min(now, carry.at + timedelta(seconds=unit.overdue_s)), carry.at + timedelta(seconds=1))
+    tail = tails(states, load_history(Local(con)), until)[key]
     tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
-    graced = (rows["kind"] == "unheard") & (rows["end"] > pd.Timestamp(now - GRACE))
-    rows = rows[~graced]
+    rows = rows[~_graced(rows, now)]
     going_on = len(tail) > 0
     rows = pd.concat([rows, tail[list(rows.columns)]], ignore_index=True) if going_on else rows
     if rows.empty:
@@ -335,6 +338,14 @@ def _exposure(
     return replace(
         found, start=min(found.start, known.start),
         end=None if going_on else end if known.end is None else max(end, known.end))
+
+
+def _graced(rows: pd.DataFrame, now: datetime) -> pd.Series:
+    """Parts of silences that ended within the grace; stored segments end with each hour, a silence does not."""
+    unheard = rows["kind"] == "unheard"
+    goes_on = unheard & unheard.shift(-1, fill_value=False) & (rows["start"].shift(-1) == rows["end"])
+    silence = (~goes_on.shift(1, fill_value=False)).cumsum()
+    return unheard & (rows["end"].groupby(silence).transform("max") > pd.Timestamp(now - GRACE))
 
 
 def _replaced_since(con: duckdb.DuckDBPyConnection, key: tuple[str, str], unit: Unit, since: datetime) -> bool:
@@ -365,7 +376,7 @@ def flush_volumes(unit: Unit) -> tuple[float | None, float | None]:
 
 
 def current_proofs(
-    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, carry: Carry, advisory: Advisory,
+    con: duckdb.DuckDBPyConnection, key: tuple[str, str], fleet: Fleet, carry: UnitState, advisory: Advisory,
     now: datetime,
 ) -> tuple[Proof, ...]:
     """What the sensors say now of an open advisory's steps."""
@@ -391,7 +402,7 @@ def current_proofs(
 
 
 def proofs_of(
-    fleet: Fleet, key: tuple[str, str], carry: Carry, advisory: Advisory, now: datetime, *,
+    fleet: Fleet, key: tuple[str, str], carry: UnitState, advisory: Advisory, now: datetime, *,
     bad_until: datetime | None, metered_l: float | None,
     flushed_at: tuple[datetime | None, datetime | None] = (None, None),
 ) -> tuple[Proof, ...]:
@@ -407,7 +418,7 @@ def proofs_of(
         When they reached the cold flush, and both flushes; None: not known, or not yet.
     """
     unit = fleet.unit(*key)
-    heard = now - carry.at <= timedelta(seconds=3 * unit.cadence_s)
+    heard = now - carry.at <= timedelta(seconds=unit.overdue_s)
     since = advisory.evidence_since
     dose_ok_min = None
     if since is None or not heard:

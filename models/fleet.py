@@ -146,6 +146,10 @@ class Total(StrEnum):
     PULSE = "pulse"  # pulses that the logger counts itself: it says nothing of the time in which the logger was off
 
 
+# Two readings cover the time between them for so many cadences (`JudgingPolicy.two_ends_s` is the longest).
+COVERED_CADENCES = 1.5
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unit:
     """One disinfection unit in a cabin, and the plumbing behind it.
@@ -198,6 +202,11 @@ class Unit:
     def sending_s(self) -> float:
         """How often something is to be heard of it. [s]"""
         return self.cadence_s if self.sends_every_s is None else self.sends_every_s
+
+    @property
+    def overdue_s(self) -> float:
+        """How long after its latest reading it is overdue: what was read is then no longer taken to go on. [s]"""
+        return COVERED_CADENCES * (self.sending_s + self.cadence_s)
 
     @property
     def total_kept_by_meter(self) -> bool:

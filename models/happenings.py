@@ -26,7 +26,6 @@ from models.advisory import (
 )
 from models.fleet import Cabin, Role, Unit
 from models.notice import Message, local, messages, what_happened
-from models.verdict import HELD_CADENCES
 from models.work_cautions import Work, brief
 
 
@@ -239,7 +238,7 @@ def hearing(
     policy = policy or Policy()
     place, age = _place(cabin, unit.slug), now - last_heard
     if open_silence is not None:
-        if abs(age) > timedelta(seconds=HELD_CADENCES * unit.cadence_s):
+        if abs(age) > timedelta(seconds=unit.overdue_s):
             return None
         text = (
             f"{place}: heard again since {local(last_heard, cabin)}. Nobody may have seen what the lamp did in "

@@ -42,6 +42,9 @@ AFTER_LIFTING = (
 AFTER_LIFTING_WORKS = frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.OPEN_HOUSING})  # that it asks for
 
 ONE_STRETCH = timedelta(days=1)  # what lasts longer is told as several stretches
+WEEKS = timedelta(days=7)  # over so long, the most that could have flowed is told by the day
+LOOSE = 2.0  # a bound of more than this times the least says what could have flowed, not what did
+HOUSEHOLD_L_DAY = 1000.0  # common practice, no source: hardly a cabin draws more, so a larger mean is no meter's
 AUTHORITY = "What your local health authority says goes before this notice."
 
 _CAUSE = {
@@ -136,7 +139,7 @@ def notice(
         place=_place(cabin, unit),
         raised=f"In force since {local(advisory.raised_at, cabin)}",
         printed=f"Printed {local(printed_at, cabin)}",
-        what_happened=what_happened(advisory.exposure, cabin),
+        what_happened=what_happened(advisory.exposure, cabin, as_of=advisory.updated_at),
         what_to_do=(boil.words, *USES, "Leave this notice at the tap until it is lifted."),
         boil_minutes=boil.minutes,
         boil_words=boil.words,
@@ -148,7 +151,7 @@ def notice(
     )
 
 
-def what_happened(exposure: Exposure, cabin: Cabin) -> tuple[str, ...]:
+def what_happened(exposure: Exposure, cabin: Cabin, *, as_of: datetime | None = None) -> tuple[str, ...]:
     """Three sentences: when and why, how much, and what that means.
 
     Parameters
@@ -157,6 +160,8 @@ def what_happened(exposure: Exposure, cabin: Cabin) -> tuple[str, ...]:
         Of the advisory.
     cabin : Cabin
         For its time zone.
+    as_of : datetime, optional
+        Of what instant the litres of an exposure that goes on are.
     """
     if exposure.cause is Cause.MANUAL:
         return (
@@ -171,14 +176,14 @@ def what_happened(exposure: Exposure, cabin: Cabin) -> tuple[str, ...]:
         when = f"Between {start} and {end} on {_day(exposure.start, cabin)}"
     else:
         when = f"Between {local(exposure.start, cabin)} and {local(exposure.end, cabin)}"
+    reached = "reached" if exposure.underdosed_l else "may have reached"
     drawn = f"water {'was' if exposure.underdosed_l else 'may have been'} drawn"
     # Over days it was hardly one stretch, and the cause is the worst of several, not that of each.
     several = exposure.end is not None and exposure.end - exposure.start > ONE_STRETCH
     return (
         f"At times b{when[1:]} {drawn} without full disinfection, at worst {_CAUSE[exposure.cause]}." if several
         else f"{when} {drawn} {_CAUSE[exposure.cause]}.",
-        f"{litres(exposure)} {'reached' if exposure.underdosed_l else 'may have reached'} the pipes without full "
-        "disinfection.",
+        f"{litres(exposure, as_of)} {reached} the pipes without full disinfection.",
         "The light leaves nothing in the water that would go on working, so water that stands in the pipes and in "
         "the hot tank may carry germs that make people ill.",
     )
@@ -214,7 +219,7 @@ def messages(
             return _raised(after, cabin, place, boil_advice(cabin.altitude_m, rules).minutes)
         case Exposed():
             text = (
-                f"{place}: more water passed without full disinfection. {litres(after.exposure)} in all. "
+                f"{place}: more water passed without full disinfection. In all: {_in_all(after)}. "
                 f"Keep boiling; every step starts again. {_next(after)}"
             )
             return _to(text, f"Boil notice goes on: {place}", Role.OWNER, Role.MANAGER, urgent=True)
@@ -235,21 +240,60 @@ def messages(
             text = f"{place}: the sensors have proven all that they can. {_next(after)}"
             return _to(text, f"Now it needs people: {place}", Role.OWNER, Role.MANAGER, urgent=False)
         case Remeasured():
-            if before is not None and litres(before.exposure) == litres(after.exposure):
+            if before is not None and _in_all(before) == _in_all(after):
                 return ()
-            text = f"{place}: late readings changed what is known. {litres(after.exposure)} passed. {_next(after)}"
+            text = f"{place}: late readings changed what is known. {_in_all(after)} passed. {_next(after)}"
             return _to(text, f"Exposure corrected: {place}", Role.MANAGER, urgent=False)
 
 
-def litres(exposure: Exposure) -> str:
-    """How much under-dosed water, in words; an upper bound is rounded up, an unknown said to be one."""
+def litres(exposure: Exposure, as_of: datetime | None = None) -> str:
+    """How much under-dosed water, in words; an upper bound is rounded up, an unknown said to be one.
+
+    `as_of` is the instant of the litres of an exposure that goes on; over weeks, a bound that no meter set is told
+    by the day (`a_day_l`).
+    """
     low, high = exposure.underdosed_l, exposure.underdosed_l_upper
     if high is None:
         return "An unknown amount of water" if not low else f"At least {low:.0f} L of water"
-    most = math.ceil(high - 1e-9)
-    if low is None or round(low) == 0 < most:
-        return f"Up to {most} L of water"
-    return f"About {most} L of water" if high - low < 1 else f"Between {math.floor(low)} and {most} L of water"
+    until = exposure.end or as_of
+    daily = None if until is None else a_day_l(low, high, until - exposure.start)
+    if daily is not None:
+        most = f"p to {math.ceil(daily - 1e-9):,d} L of water a day, on average,"
+        return f"At least {math.floor(low):,d} L, and u{most}" if low is not None and low >= 1 else f"U{most}"
+    most_l = math.ceil(high - 1e-9)
+    if low is None or round(low) == 0 < most_l:
+        return f"Up to {most_l} L of water"
+    return f"About {most_l} L of water" if high - low < 1 else f"Between {math.floor(low)} and {most_l} L of water"
+
+
+def a_day_l(least_l: float | None, most_l: float | None, length: timedelta) -> float | None:
+    """A bound over weeks as litres a day: the sum of what could have flowed in a month is no figure for people.
+
+    Parameters
+    ----------
+    least_l, most_l : float or None
+        What passed at least and at most; None or NaN is not known. [L]
+    length : timedelta
+        Over which time.
+
+    Returns
+    -------
+    float or None
+        The mean of the bound a day [L]; None where the sum is to be told: over less than a week, where the bound
+        is close to the least, or where it is no more than a cabin may draw.
+
+    Examples
+    --------
+    Nobody heard the unit for 25 days, its supply could deliver 12 L/min: up to 17,280 L a day, not 432,000 L.
+
+    >>> a_day_l(0.0, 432000.0, timedelta(days=25))
+    17280.0
+    """
+    if most_l is None or not math.isfinite(most_l) or length < WEEKS:
+        return None
+    least = 0.0 if least_l is None or math.isnan(least_l) else least_l
+    mean = most_l / (length / timedelta(days=1))
+    return mean if most_l > LOOSE * least and mean > HOUSEHOLD_L_DAY else None
 
 
 def local(at: datetime, cabin: Cabin, *, day: bool = True) -> str:
@@ -257,9 +301,14 @@ def local(at: datetime, cabin: Cabin, *, day: bool = True) -> str:
     return at.astimezone(cabin.zone).strftime("%d %b %Y %H:%M %Z" if day else "%H:%M %Z")
 
 
+def _in_all(advisory: Advisory) -> str:
+    """All the water of an advisory, in words, as it ends a sentence."""
+    return litres(advisory.exposure, advisory.updated_at).rstrip(",")
+
+
 def _raised(advisory: Advisory, cabin: Cabin, place: str, minutes: float) -> tuple[Message, ...]:
     """The first word of it, to everybody."""
-    first, amount, _ = what_happened(advisory.exposure, cabin)
+    first, amount, _ = what_happened(advisory.exposure, cabin, as_of=advisory.updated_at)
     unit = "minute" if minutes == 1 else "minutes"
     boil = "until it boils" if minutes == 0 else f"for {minutes:g} {unit} at a rolling boil"
     subject = f"Boil water: {place}"

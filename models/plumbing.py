@@ -15,7 +15,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import erfc, erfcx
 
-from models.carry import Floats, Kind
+from models.exposure.instants import Floats
+from models.exposure.words import Kind
 from models.fleet import Unit, require_number
 
 REPLACED = (0.99, 0.999)  # shares of the standing water that a flush is reckoned to

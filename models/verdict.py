@@ -13,14 +13,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
+from models.fleet import COVERED_CADENCES
 from models.work_cautions import Work, works_of_steps
 
+MIN_PER_DAY = 1440
+BY_THE_DAY_AFTER_DAYS = 7  # of all that the supply can deliver: the sum of more is no figure for people
 TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
-HELD_CADENCES = 3  # a reading stands for at most so many cadences (design.md, Messages)
 
 
 class Word(StrEnum):
@@ -54,6 +56,10 @@ class Present:
         Instant of its latest usable reading or event, aware; None: never heard.
     cadence_s : float
         How often its logger reads. [s]
+    sends_every_s : float or None
+        How often it sends what it has read; None: each reading as it is made. [s]
+    stale_s : float
+        A latest reading older than this speaks of then and no longer of now. [s]
     dose_target_mj_cm2 : float
         What the unit has to give. [mJ/cm2]
     peak_flow_l_min : float
@@ -90,6 +96,8 @@ class Present:
         The unit's latest advisory.
     clock_fault_since : datetime or None
         First reading refused for its time within the last day; None: none.
+    repeated_intensity_w_m2, repeated_since : float or None, datetime or None
+        Light that is still reported although the power is off, and since when that very value is. [W/m2]
     fault_since : datetime or None
         Since when the program itself could not work this unit out; None: it could. Nothing else here is to be
         trusted then.
@@ -103,6 +111,8 @@ class Present:
     cadence_s: float
     dose_target_mj_cm2: float
     peak_flow_l_min: float
+    sends_every_s: float | None = None
+    stale_s: float = math.inf
     lamp_on: bool | None = None
     warm: bool | None = None
     power_on: bool | None = None
@@ -125,6 +135,8 @@ class Present:
     underdosed_l_upper: float | None = None
     advisory: Advisory | None = None
     clock_fault_since: datetime | None = None
+    repeated_intensity_w_m2: float | None = None
+    repeated_since: datetime | None = None
     fault_since: datetime | None = None
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
@@ -148,6 +160,11 @@ class Present:
             number = getattr(self, name)
             if number is not None and not 0 <= number < math.inf:
                 raise ValueError(f"{name} must be a finite number, at least 0; got {number!r}")
+
+    @property
+    def overdue(self) -> timedelta:
+        """How long after its latest reading the unit is overdue, as of `models.fleet.Unit.overdue_s`."""
+        return timedelta(seconds=COVERED_CADENCES * ((self.sends_every_s or self.cadence_s) + self.cadence_s))
 
     @property
     def open_advisory(self) -> Advisory | None:
@@ -273,7 +290,7 @@ def _of_program(present: Present) -> Iterator[_Finding]:
 
 def _heard(present: Present, now: datetime) -> bool:
     """Whether its latest reading still speaks."""
-    held = timedelta(seconds=HELD_CADENCES * present.cadence_s)
+    held = present.overdue
     return present.last_heard is not None and -held <= now - present.last_heard <= held
 
 
@@ -309,7 +326,7 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
         )
         return
     age = now - present.last_heard
-    held = timedelta(seconds=HELD_CADENCES * present.cadence_s)
+    held, every_s = present.overdue, present.sends_every_s or present.cadence_s
     if age < -held:
         yield _Finding(
             weight=_Weight.SILENT, since=present.last_heard,
@@ -320,13 +337,19 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
         what = "The link is down and nothing" if present.link_down_since is not None else "Nothing"
         yield _Finding(
             weight=_Weight.SILENT, since=present.last_heard,
-            reason=f"{what} has been heard for {_duration(age)}; it should be every {present.cadence_s:g} s.",
+            reason=f"{what} has been heard for {_duration(age)}; it should be every {every_s:g} s.",
             action=f"{ASK_THERE} {unsure}", works=_SEE_IF_LIT,
         )
     elif present.link_down_since is not None:
         yield _Finding(
             weight=_Weight.WATCH, since=present.link_down_since, reason="The broker says that the link is down.",
             action="Wait for the link; if it stays down, check the cabin's modem and its power.",
+        )
+    if timedelta(seconds=min(present.stale_s, 1e9)) < age <= held:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.last_heard,
+            reason=f"All that is said here is as of {_duration(age)} ago: nothing newer has come.",
+            action="Wait for the logger's next message; where more certainty is needed, let it send more often.",
         )
     if present.gap_since is not None:
         yield _Finding(
@@ -341,9 +364,7 @@ def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
 
 def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
     """What a glass drawn now would get."""
-    if present.last_heard is None or now - present.last_heard > timedelta(
-        seconds=HELD_CADENCES * present.cadence_s
-    ):
+    if present.last_heard is None or now - present.last_heard > present.overdue:
         return  # what was heard then is not the present; `_of_hearing` says so
     if present.lamp_on is False or (present.power_on is False and present.lamp_on is None):
         cut = present.power_on is False
@@ -358,6 +379,15 @@ def _of_now(present: Present, now: datetime) -> Iterator[_Finding]:
             ),
             works=frozenset() if cut else frozenset({Work.SWAP_LAMP, Work.BALLAST}),
         )
+        if present.repeated_intensity_w_m2 is not None:
+            since = present.repeated_since
+            how_long = "" if since is None else f" for {_duration(now - since)}"
+            yield _Finding(
+                weight=_Weight.WATCH, since=since,
+                reason=f"The power is off, yet the logger has repeated {present.repeated_intensity_w_m2:g} W/m2"
+                f"{how_long}.",
+                action="Look at the gateway: it goes on sending what it read before the power went.",
+            )
         return
     if present.lamp_on and present.warm is False:
         yield _Finding(
@@ -472,10 +502,14 @@ def _down(dose_mj_cm2: float) -> str:
 
 
 def _litres(present: Present) -> str:
-    """How much water, in words."""
-    low, high = present.underdosed_l, present.underdosed_l_upper
+    """How much water, in words; what is more than a week of all that the supply can deliver, by the day."""
+    low, high, since = present.underdosed_l, present.underdosed_l_upper, present.underdosed_since
     if high is None:
         return "An unknown amount of water" if not low else f"At least {math.floor(low)} L of water"
+    supply_l_day = present.peak_flow_l_min * MIN_PER_DAY
+    if since is not None and high > BY_THE_DAY_AFTER_DAYS * supply_l_day:
+        daily = f"p to {math.ceil(supply_l_day):,d} L of water a day since {since.astimezone(UTC):%Y-%m-%d} (UTC)"
+        return f"At least {math.floor(low):,d} L, and u{daily}," if low is not None and low >= 1 else f"U{daily}"
     most = math.ceil(high - 1e-9)  # up: half a litre is not none
     least = 0 if low is None else math.floor(low)
     if least == 0 < most:

@@ -16,7 +16,7 @@ from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, settings_of
 from dashboard.commands.load import progress_bar
 from dashboard.measures import Units, between
-from dashboard.reckoning import share_words
+from dashboard.reckoning import shares_words
 from ingest import private_files
 from ingest.registry import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
@@ -169,7 +169,8 @@ def _words(what: str, value: Any) -> str:
     if isinstance(value, dict):
         if value["share_pct"] is None:
             return "no water drawn"
-        return f"{share_words(value['share_pct'], 2)} % of {value['volume_l']:,.0f} L in specification"
+        return (f"{shares_words(value, 2)} of {value['volume_l']:,.0f} L "
+                "in specification")
     return str(value)
 
 

@@ -13,7 +13,7 @@ from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
 from dashboard.outage_days import by_day
-from dashboard.reckoning import share_words
+from dashboard.reckoning import shares_words
 from ingest import queries
 from ingest.engine import named
 from ingest.registry import load_fleet
@@ -64,7 +64,6 @@ def unit_month(
     store: Access, cabin: Cabin, unit: str, month: str, since: datetime, until: datetime
 ) -> dict[str, Any]:
     """What one unit's month came to."""
-    hours = queries.hours(store, cabin.slug, unit, since, until)
     outages = queries.outages(store, store.now(), cabin=cabin.slug, unit=unit, since=since)
     outages = outages[outages["start"] < pd.Timestamp(until)]
     services = queries.service_events(store, cabin.slug, unit)
@@ -75,8 +74,7 @@ def unit_month(
         and (one.advisory.lifted is None or one.advisory.lifted.at >= since)]
     return {
         "cabin": cabin.slug, "unit": unit, "month": month,
-        **queries.in_specification(store, cabin.slug, unit, month, since, until),
-        "lit_h": float(hours["lit_s"].sum() / 3600.0), "unheard_h": float(hours["unheard_s"].sum() / 3600.0),
+        **queries.in_specification(store, cabin.slug, unit, month, since, until, store.now()),
         "outages": outages.drop(columns=["cabin", "unit"]).to_dict("records"),
         "advisories": [queries.advisory_json(one) | {
             "lifted_by": one.advisory.lifted.by if one.advisory.lifted else None,
@@ -91,10 +89,11 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
         return f"{at.astimezone(cabin.zone):%Y-%m-%d %H:%M %Z}"
 
     print(f"{cabin.name}, unit {one['unit']}, {one['month']}")
-    print(f"  water drawn at most {one['volume_l']:,.0f} L, of it {one['in_specification_l']:,.0f} L for certain "
+    most = "" if one["volume_l_upper"] - one["volume_l"] < 1 else f" and at most {one['volume_l_upper']:,.0f} L"
+    print(f"  water drawn {one['volume_l']:,.0f} L{most}, of it {one['in_specification_l']:,.0f} L for certain "
           "lit, warm and at its dose")
     if one["share_pct"] is not None:
-        print(f"  in specification {share_words(one['share_pct'], 2)} % by volume; "
+        print(f"  in specification {shares_words(one, 2)} by volume; "
               f"{IN_SPECIFICATION_AT_LEAST_PCT:g} % is a figure of reference (40 CFR 141.720(d)(3)), "
               "which binds public systems only")
     print(f"  heard and lit {one['lit_h']:,.1f} h, unheard {one['unheard_h']:,.1f} h")
@@ -102,7 +101,7 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin.zone)):
         often = f", {row.times} times" if row.times > 1 else ""
         print(f"    {local(row.start)} to {local(row.end)}  {kind_words(row.kind, row.cause)}{often}: "
-              f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed")
+              f"{litres(row.underdosed_l, row.underdosed_l_upper, row.end - row.start)} under-dosed")
     print(f"  advisories: {len(one['advisories'])}")
     for said in one["advisories"]:
         end = f"lifted by {said['lifted_by']} at {local(said['lifted_at'])}" + (

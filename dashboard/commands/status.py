@@ -27,9 +27,9 @@ from ingest.registry import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Access, client, open_store
 from models.enrolment import in_words, not_enrolled, unseen
+from models.exposure import Reason
 from models.fleet import Fleet
 from models.happenings import ASKED
-from models.outage import Cause
 from models.work_cautions import Work
 
 CAUTION = (
@@ -98,10 +98,11 @@ def do_outages(options: argparse.Namespace) -> int:
     """Intervals and volumes."""
     store = open_any(options)
     require_cabin(store, options.cabin)
+    now = store.now()
     found = queries.outages(
-        store, store.now(), cabin=options.cabin, since=instant(options.since) if options.since else None)
+        store, now, cabin=options.cabin, since=instant(options.since) if options.since else None)
     zones = {one.slug: one.zone for one in load_fleet(store).cabins}
-    never = [one for one in queries.status(store, store.now(), cabin=options.cabin) if one.carry is None]
+    never = [one for one in queries.status(store, now, cabin=options.cabin) if one.carry is None]
     store.close()
     if options.json:
         names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
@@ -111,11 +112,13 @@ def do_outages(options: argparse.Namespace) -> int:
     for (cabin, unit), group in by_unit(found).items():
         for row in named(by_day(group, zones[cabin])):
             start, end = (at.astimezone(zones[cabin]) for at in (row.start, row.end))
+            length, since = row.end - row.start, f"{start:%Y-%m-%d}" if row.end >= now else ""
+            drawn = litres(row.drawn_l, row.drawn_l_upper, length, since=since)
+            short = litres(row.underdosed_l, row.underdosed_l_upper, length, since=since)
             often = f", {row.times} times" if row.times > 1 else ""
             print(f"{cabin}/{unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
                   f"{kind_words(row.kind, row.cause)}{often}: "
-                  f"{litres(row.drawn_l, row.drawn_l_upper)} drawn, "
-                  f"{litres(row.underdosed_l, row.underdosed_l_upper)} under-dosed; rests on {row.rests_on}")
+                  f"{drawn} drawn, {short} under-dosed; rests on {row.rests_on}")
     for one in never:
         print(f"{one.cabin.slug}/{one.unit.slug}  never heard: nothing is known of it")
     if found.empty:
@@ -124,14 +127,18 @@ def do_outages(options: argparse.Namespace) -> int:
     return 0
 
 
-def litres(central: float, upper: float) -> str:
-    """A volume that may be known only up to a bound, which is never rounded down."""
-    return between(central, upper, Units.METRIC)
+def litres(central: float, upper: float, length: timedelta, *, since: str = "") -> str:
+    """A volume that may be known only up to a bound, which is never rounded down; over weeks, by the day.
+
+    `since` is the day from which it goes on, if it does.
+    """
+    told = between(central, upper, Units.METRIC, length=length)
+    return f"{told} since {since}" if since and told.endswith(" a day") else told
 
 
 def kind_words(kind: str, cause: str) -> str:
     """What a stretch was, and why where that is known."""
-    return kind if cause == Cause.NONE else f"{kind} ({cause})"
+    return kind if cause == Reason.NONE else f"{kind} ({cause})"
 
 
 def do_doctor(options: argparse.Namespace) -> int:

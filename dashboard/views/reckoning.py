@@ -31,7 +31,7 @@ def reckoning(store: Client, cabin: str, unit: str) -> None:
     following = (first + timedelta(days=32)).replace(day=1)
     month = f"{first:%Y-%m}"
     st.html(markup.small(month_words(
-        queries.in_specification(store, cabin, unit, month, first, following), month)))
+        queries.in_specification(store, cabin, unit, month, first, following, now.at), month)))
     tests = queries.service_events(store, cabin, unit)
     with st.expander("Inputs, each factor, and the bound (metric, to be followed by hand)"):
         st.html(markup.table(

@@ -11,8 +11,8 @@ import pytest
 from dashboard.reckoning import input_rows, month_words, step_rows, summary
 from ingest.queries import UnitStatus
 from models.dose_steps import explain
+from models.exposure import UnitState
 from models.fleet import Cabin, Reactor, Unit
-from models.outage import Carry
 from models.verdict import Verdict, Word
 
 NOW = datetime(2026, 7, 4, 12, tzinfo=UTC)
@@ -26,7 +26,7 @@ CABIN = Cabin(slug="heron-point", name="Heron Point", time_zone="America/Toronto
 
 
 def status(*, low: float | None, heard: bool = True, flow_l_min: float = 6.0, live: bool = False) -> UnitStatus:
-    carry = Carry(
+    carry = UnitState(
         at=NOW - timedelta(seconds=30), intensity_w_m2=45.0, intensity_w_m2_at=NOW - timedelta(seconds=30),
         flow_l_min=flow_l_min, flow_l_min_at=NOW - timedelta(seconds=30),
         uvt_pct=85.0 if live else None, uvt_pct_at=NOW - timedelta(seconds=90) if live else None, lit=True)
@@ -82,12 +82,23 @@ def test_each_formula_can_be_typed_into_a_calculator_and_gives_the_value_beside_
     assert checked >= 10
 
 
+def month(least: float | None, most: float | None = None, unheard_h: float = 0.0) -> dict[str, float | None]:
+    """A month's share of water in specification, as the store gives it."""
+    return {"share_pct": least, "share_most_pct": least if most is None else most, "unheard_h": unheard_h}
+
+
 def test_the_month_names_its_rule_as_a_reference_and_an_empty_month_claims_nothing():
-    assert "binds public systems only" in month_words({"share_pct": 96.25}, "2026-07")
-    assert "96.2 %" in month_words({"share_pct": 96.25}, "2026-07")
-    assert "no water" in month_words({"share_pct": None}, "2026-07")
+    assert "binds public systems only" in month_words(month(96.25), "2026-07")
+    assert "In 2026-07 96.2 % of" in month_words(month(96.25), "2026-07")
+    assert "no water" in month_words(month(None), "2026-07")
+
+
+def test_a_month_with_unheard_hours_has_no_one_figure():
+    # 96 of 100 L are known to have been in specification, and the 4 L of the gap may have been: 96 to 100 %.
+    told = month_words(month(96.0, 100.0, unheard_h=288.0), "2026-10")
+    assert "In 2026-10 96.0 to 100.0 % of" in told and "288.0 h were not heard" in told
 
 
 def test_a_share_is_never_rounded_up_to_all_of_it():
-    assert "99.9 %" in month_words({"share_pct": 99.97}, "2026-07")
-    assert "100.0 %" in month_words({"share_pct": 100.0}, "2026-07")
+    assert "99.9 %" in month_words(month(99.97), "2026-07")
+    assert "100.0 %" in month_words(month(100.0), "2026-07")

@@ -13,12 +13,13 @@ import pytest
 
 from dashboard import lamp_words, markup, measures, words
 from dashboard.measures import Units
+from dashboard.recovery import happened
 from ingest.lamps import Lamp
 from ingest.queries import UnitStatus, worst_first
 from models.advisory import Exposure, advance, exposure_event
+from models.exposure import UnitState
 from models.fleet import Cabin, Contact, Reactor, Role, Unit
-from models.outage import Carry
-from models.verdict import Verdict, Word
+from models.verdict import Present, Verdict, Word, verdict
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 TORONTO = ZoneInfo("America/Toronto")
@@ -125,6 +126,24 @@ def test_an_upper_bound_of_water_is_never_rounded_down_and_unknown_is_never_zero
     assert measures.between(low, upper, Units.METRIC) == told
 
 
+# Nobody heard it, and its supply can deliver 12 L/min: 17,280 L (4,564.9 gal) a day, 432,000 L in 25 days.
+@pytest.mark.parametrize(("low", "upper", "days", "told"), [
+    (0.0, 432_000.0, 25, "up to 17,280 L a day"), (None, 432_000.0, 25, "up to 17,280 L a day"),
+    (30.0, 432_000.0, 25, "at least 30 L, and up to 17,280 L a day"),
+    (0.0, 103_680.0, 6, "0 to 103,680 L"),  # less than a week: the sum
+    (0.0, 100.0, 16, "0 to 100 L"),  # the meter bounds all of it
+    (30_000.0, 31_000.0, 20, "30,000 to 31,000 L"),  # this did flow
+    (0.0, None, 25, "at least 0 L"),
+])
+def test_what_could_have_flowed_in_weeks_is_told_by_the_day_and_what_did_flow_as_a_sum(low, upper, days, told):
+    assert measures.between(low, upper, Units.METRIC, length=timedelta(days=days)) == told
+
+
+def test_litres_by_the_day_become_gallons_rounded_up():
+    told = measures.between(0.0, 432_000.0, Units.US, length=timedelta(days=25))
+    assert told == "up to 4,565 gal a day"
+
+
 @pytest.mark.parametrize("dose", [39.99, 39.96, 40.0, 0.04])
 def test_a_lower_bound_of_dose_is_never_rounded_up(dose):
     assert float(measures.dose_low(dose).split()[0]) <= dose
@@ -136,7 +155,7 @@ def test_standing_lit_water_has_no_limit_and_an_unknown_dose_is_no_number():
 
 
 def test_latest_readings_say_how_old_each_is_and_leave_out_what_was_never_read():
-    carry = Carry(at=NOW - timedelta(seconds=20), lit=True, intensity_w_m2=52.3, water_temp_c=10.0,
+    carry = UnitState(at=NOW - timedelta(seconds=20), lit=True, intensity_w_m2=52.3, water_temp_c=10.0,
                   intensity_w_m2_at=NOW - timedelta(seconds=20), water_temp_c_at=NOW - timedelta(hours=2))
     rows = words.latest_readings(replace(status("A", Word.CLEAR), carry=carry), NOW, Units.US)
     assert ("UV intensity", "52.3 W/m²", "20 s ago") in rows
@@ -150,13 +169,44 @@ def test_outages_are_told_on_the_cabins_clock_and_what_reaches_up_to_now_goes_on
         "start": [pd.Timestamp(NOW) - pd.Timedelta(hours=3), pd.Timestamp(NOW) - pd.Timedelta(hours=1)],
         "end": [pd.Timestamp(NOW) - pd.Timedelta(hours=2), pd.Timestamp(NOW)], "kind": ["dark", "unheard"],
         "cause": ["no-power", "no-link"], "underdosed_l": [5.0, np.nan], "underdosed_l_upper": [5.0, 100.0],
-        "drawn_l": [5.0, np.nan], "drawn_l_upper": [5.0, 100.0], "rests_on": ["power event", "gap, peak flow"],
-        "seconds": [3600.0, 3600.0]})
+        "drawn_l": [5.0, np.nan], "drawn_l_upper": [5.0, 100.0],
+        "rests_on": ["power report, lamp status", "no reading, peak flow"], "seconds": [3600.0, 3600.0]})
     first, second = words.outage_rows(found, NOW, TORONTO, Units.METRIC)
     assert first[:5] == ("Wed 25 Nov, 04:00 EST", "Wed 25 Nov, 05:00 EST", "1 h", "Dark, no power", "5.0 L")
     assert second[1] == "goes on" and second[4] == "up to 100 L"
     assert words.outages_summary(found, Units.METRIC) == (
         "2 times in this time, 2 h in all; water drawn in it without a full dose: 5.0 to 105 L.")
+
+
+def test_a_silence_of_weeks_is_told_by_the_day_in_tables_and_notices_and_not_as_a_sum():
+    start = NOW - timedelta(days=25)
+    found = pd.DataFrame({
+        "start": [pd.Timestamp(start)], "end": [pd.Timestamp(NOW)], "kind": ["unheard"], "cause": ["no-logger"],
+        "underdosed_l": [0.0], "underdosed_l_upper": [432_000.0], "drawn_l": [0.0], "drawn_l_upper": [432_000.0],
+        "rests_on": ["no reading, peak flow"], "seconds": [25 * 86400.0]})
+    (row,) = words.outage_rows(found, NOW, TORONTO, Units.METRIC)
+    assert row[:2] == ("Sat 31 Oct, 08:00 EDT", "goes on")
+    assert row[4:6] == ("up to 17,280 L a day", "up to 17,280 L a day")
+    assert "25 days in all; water drawn in it without a full dose: up to 17,280 L a day." in (
+        words.outages_summary(found, Units.METRIC))
+    whole = Exposure(cause="unheard", start=start, end=NOW, underdosed_l=0.0, underdosed_l_upper=432_000.0)
+    advisory = advance(None, exposure_event(None, whole, at=NOW, hot_tank_l=150.0))
+    assert "up to 17,280 L a day, from Sat 31 Oct, 08:00 EDT" in words.exposure_words(
+        advisory, NOW, TORONTO, Units.METRIC, heard=True)
+    for units, most in ((Units.METRIC, "17,280 L"), (Units.US, "4,565 gal")):
+        _, amount, _ = happened(advisory, status("A", Word.BOIL).cabin, units)
+        assert amount == (
+            f"Up to {most} of water a day, on average, may have reached the pipes without full disinfection.")
+
+
+def test_a_lamp_dark_for_weeks_without_a_meter_is_told_by_what_the_supply_can_deliver_a_day():
+    present = Present(
+        last_heard=NOW, cadence_s=60.0, dose_target_mj_cm2=40.0, peak_flow_l_min=12.0, lamp_on=False,
+        underdosed_since=NOW - timedelta(days=25), underdosed_l=0.0, underdosed_l_upper=432_000.0)
+    told = " ".join(verdict(present, now=NOW).reasons)
+    assert "Up to 17,280 L of water a day since 2026-10-31 (UTC) may have reached the taps" in told
+    short = verdict(replace(present, underdosed_l_upper=120_960.0), now=NOW)  # a week of it: the sum
+    assert "Up to 120960 L of water may" in " ".join(short.reasons)
 
 
 def test_the_health_authority_is_named_and_its_absence_is_said():
@@ -203,7 +253,7 @@ def test_a_lamp_that_reads_below_its_threshold_is_not_told_to_fall_below_it_some
 
 
 def test_among_equal_verdicts_a_dark_or_unheard_cabin_comes_before_one_that_only_waits_for_its_steps():
-    lit = Carry(at=NOW, lit=True)
+    lit = UnitState(at=NOW, lit=True)
     found = [
         replace(status("A", Word.BOIL), carry=lit, heard=True, warm=True),
         replace(status("B", Word.BOIL), carry=replace(lit, lit=False), heard=True),

@@ -24,7 +24,9 @@ from ingest.store import Store
 from ingest.watch import GRACE, watch
 
 START = utc("2026-11-20T05:20:00")
-HOLD = pd.Timedelta(minutes=3)  # three cadences of a minute (design.md, "Messages")
+# Cadences of a minute (design.md, "Judging time and water"): two ends cover 1.5 of them; after 3 a unit is overdue.
+COVERED = pd.Timedelta(seconds=90)
+OVERDUE = pd.Timedelta(minutes=3)
 KEY = ("heron-point", "main")
 
 
@@ -95,7 +97,7 @@ def verdict(store: Store, now: datetime, **how: bool) -> str:
 def unexplained(sent: pd.DataFrame) -> bool:
     """Whether these rows leave a gap that they cannot explain: nothing that counts, on either side."""
     at = sent["at"].drop_duplicates().sort_values()
-    gaps = at.diff().to_numpy() > HOLD.to_numpy()
+    gaps = at.diff().to_numpy() > COVERED.to_numpy()
     return bool(gaps.any()) and sent[["total_l", "lamp_hours"]].isna().all(axis=None)
 
 
@@ -129,7 +131,7 @@ def test_after_no_prefix_of_a_live_log_is_it_clear_over_a_gap_or_a_dark_draw(tmp
             words.add(word)
             if word != "clear":
                 continue
-            assert pd.Timestamp(later) - sent["at"].max() <= HOLD
+            assert pd.Timestamp(later) - sent["at"].max() <= OVERDUE
             assert not unexplained(sent), later
             assert not dark_draw(sent), later
             under = store.ask("SELECT * FROM segment WHERE underdosed_l_upper > 0")
@@ -145,7 +147,7 @@ def test_the_random_logs_hold_what_they_are_meant_to_hold():
     sent = [valid(log.rows, now) for log in logs]
     assert sum(unexplained(one) for one in sent) >= 3
     assert sum(dark_draw(one) for one in sent) >= 4
-    assert sum((log.arrived - log.rows["at"] > HOLD).any() for log in logs) >= 8
+    assert sum((log.arrived - log.rows["at"] > OVERDUE).any() for log in logs) >= 8
     assert sum(len(one) < len(log.rows) for one, log in zip(sent, logs, strict=True)) >= 6  # 1970 was refused
 
 

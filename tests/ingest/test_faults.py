@@ -49,7 +49,7 @@ def test_a_unit_that_cannot_be_worked_out_turns_silent_and_the_others_go_on(held
     work_out(held.con, START + minutes(30))
     assert verdicts(held, START + minutes(29.5))[BAD] == "clear"
     with monkeypatch.context() as patch:
-        failing(evaluate, "_derive", patch, lambda readings, fleet, name, *_: name == BAD)
+        failing(evaluate, "_derive_all", patch, lambda con, owed: BAD[0] in set(owed["cabin"]))
         for n in (30, 31):
             take(held, START + minutes(n), 1)
             assert work_out(held.con, START + minutes(n + 0.5)) == [GOOD]
@@ -68,12 +68,13 @@ def test_a_unit_that_cannot_be_worked_out_turns_silent_and_the_others_go_on(held
 
 
 def test_a_state_that_cannot_be_read_back_is_that_units_fault_alone(held):
-    take(held, START, 130)
-    work_out(held.con, START + minutes(130))
-    held.con.execute("""UPDATE carry SET state = '{"settled": true, "at": 7}' WHERE cabin = 'heron-point'""")
-    take(held, START + minutes(130), 2)
-    assert work_out(held.con, START + minutes(132)) == [GOOD]
-    found = verdicts(held, START + minutes(131.5))
+    """Were it passed over, what was dark before it would be forgotten."""
+    take(held, START, 600)
+    work_out(held.con, START + minutes(600))
+    held.con.execute("UPDATE resume_state SET at_us = at_us + 1 WHERE cabin = 'heron-point'")
+    take(held, START + minutes(600), 2)
+    assert work_out(held.con, START + minutes(602)) == [GOOD]
+    found = verdicts(held, START + minutes(601.5))
     assert (found[BAD], found[GOOD]) == ("silent", "clear")
 
 
@@ -104,8 +105,7 @@ def test_a_day_that_cannot_be_worked_out_holds_up_neither_other_days_nor_the_ver
 def test_a_unit_that_cannot_be_judged_is_silent_and_hides_no_other(held):
     take(held, START, 30)
     work_out(held.con, START + minutes(30))
-    held.con.execute("""UPDATE present SET state = json_merge_patch(state, '{"flow_l_min": -1.0}')
-        WHERE cabin = 'heron-point'""")
+    held.con.execute("UPDATE present SET flow_l_min = -1.0 WHERE cabin = 'heron-point'")
     found = verdicts(held, START + minutes(29.5))
     assert (found[BAD], found[GOOD]) == ("silent", "clear")
 

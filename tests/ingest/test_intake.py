@@ -52,26 +52,31 @@ def test_a_batch_that_comes_twice_adds_nothing(held):
     assert kept(held)["intensity_w_m2"].tolist() == [40, 41, 42, 43, 44]
 
 
-def test_a_later_record_of_the_same_instant_fills_what_is_empty_and_changes_nothing_else(held):
-    put(held, {"intensity_w_m2": 41.0, "lamp_on": True})
-    told = put(held, {"intensity_w_m2": 10.0, "flow_l_min": 3.0, "lamp_on": False, "power_on": False})
+def test_a_later_record_of_the_same_instant_fills_what_is_empty_and_the_worse_of_two_values_is_kept(held):
+    put(held, {"intensity_w_m2": 41.0, "lamp_on": False})
+    told = put(held, {"intensity_w_m2": 10.0, "flow_l_min": 3.0, "lamp_on": True, "power_on": False})
     assert (told.rows, told.filled, told.already) == (0, 1, 0)
     assert told.touched == {("heron-point", "main"): (pd.Timestamp(T0), pd.Timestamp(T0))}
     row = kept(held).iloc[0]
-    assert (row["intensity_w_m2"], row["flow_l_min"], row["lamp_on"], row["power_on"]) == (41.0, 3.0, True, False)
-    again = put(held, {"flow_l_min": 9.0})
-    assert (again.filled, again.already) == (0, 1)
+    assert (row["intensity_w_m2"], row["flow_l_min"], row["lamp_on"], row["power_on"]) == (10.0, 3.0, False, False)
+    again = put(held, {"flow_l_min": 1.0})  # less flow than is stored: the stored one is the worse
+    assert (again.filled, again.already, again.refused) == (0, 1, 1)
     assert kept(held)["flow_l_min"].tolist() == [3.0]
+    refused = held.con.execute("SELECT reason, decode(payload) FROM quarantine ORDER BY reason").fetchall()
+    assert [reason.split(":")[0] for reason, _ in refused] == [
+        "flow_l_min = 1.0", "intensity_w_m2 = 41.0", "lamp_on = True"]
+    assert all("the worse of the two counts" in reason for reason, _ in refused)
+    assert '"intensity_w_m2": 41.0' in refused[1][1]
 
 
 def test_zero_and_false_are_values_that_fill_and_are_not_filled_over(held):
     put(held, {"flow_l_min": 0.0, "lamp_on": False})
-    put(held, {"flow_l_min": 5.0, "lamp_on": True, "intensity_w_m2": 0.0})
+    put(held, {"lamp_on": True, "intensity_w_m2": 0.0})
     row = kept(held).iloc[0]
     assert (row["flow_l_min"], row["lamp_on"], row["intensity_w_m2"]) == (0.0, False, 0.0)
 
 
-def test_duplicates_within_a_batch_become_one_row_with_the_first_value_of_each(held):
+def test_duplicates_within_a_batch_become_one_row_with_the_worse_value_of_each(held):
     told = put(
         held,
         {"s": 1, "intensity_w_m2": 41.0},
@@ -81,7 +86,8 @@ def test_duplicates_within_a_batch_become_one_row_with_the_first_value_of_each(h
     )
     assert (told.rows, told.already) == (2, 2)
     row = kept(held).iloc[0]
-    assert (row["intensity_w_m2"], row["flow_l_min"], row["power_on"]) == (41.0, 2.0, True)
+    assert (row["intensity_w_m2"], row["flow_l_min"], row["power_on"]) == (5.0, 2.0, True)
+    assert told.refused == 1  # 41.0
 
 
 def test_the_same_instant_of_other_units_is_another_row(held):
@@ -97,7 +103,7 @@ def test_the_same_instant_of_other_units_is_another_row(held):
 
 def test_late_rows_find_their_place_and_their_duplicates(held):
     put(held, *({"s": n, "flow_l_min": 1.0} for n in range(0, 100, 10)))
-    told = put(held, {"s": 95, "flow_l_min": 2.0}, {"s": -500_000, "flow_l_min": 2.0}, {"s": 50, "flow_l_min": 2.0})
+    told = put(held, {"s": 95, "flow_l_min": 2.0}, {"s": -500_000, "flow_l_min": 2.0}, {"s": 50, "flow_l_min": 1.0})
     assert (told.rows, told.already) == (2, 1)
     assert told.touched["heron-point", "main"] == (
         pd.Timestamp(T0 - timedelta(seconds=500_000)),

@@ -4,12 +4,8 @@ The truth is the simulator's own physics (`simulated_feeds`, which never calls t
 water that passed a dark lamp or one still warming. The logger sends what it can: late after lost links, nothing
 while it is dead, and for 25 minutes after a reboot with the clock of 1970.
 
-A reading stands for at most three cadences (design.md, "Messages"), so what passes in the last such stretch before
-a logger dies is only known by the meter's difference, which the gap's bound holds: the two are judged together. For
-the same reason a logger that dies and is back within three cadences, without a word, has missed a reading and hides
-what happened then: such stretches, and the warm-up after them, are left out here. They are minutes, and a logger
-with a battery of its own has none. After a gap an intensity above the alarm shows the lamp lit, whatever the clock
-says of its warm-up (`models.timeline`): there water counts that truly missed its dose.
+While a lamp warms up, a measured intensity gives the dose (design.md, "Judging time and water", 2): of the water of
+a warm-up that counts which truly missed its dose. All water of a dark lamp counts.
 """
 
 from __future__ import annotations
@@ -72,8 +68,7 @@ class Told:
     store: Store
     case: Case
     frames: Frames
-    hold: pd.Timedelta
-    warm_up: pd.Timedelta
+    overdue: pd.Timedelta  # how long after its latest reading the unit counts as heard
 
     def true_l(self, since: pd.Timestamp, until: pd.Timestamp) -> float:
         """Least litres past a dark or warming lamp between two instants: of the truth's own samples inside."""
@@ -84,23 +79,10 @@ class Told:
 
     @cached_property
     def bad_l(self) -> np.ndarray:
-        """Running total of the truth at its own instants, without what is left out."""
+        """Running total at the truth's own instants: past a dark lamp, or a warming one and short of its dose."""
         truth = self.frames.truth
-        at = truth["at"].to_numpy()
-        cadence = at[1] - at[0]
-        rows = np.sort(self.frames.readings["true_at"].to_numpy())
-        apart = np.diff(rows)
-        missed = (apart > 1.5 * cadence) & (apart <= self.hold)
-        first = np.searchsorted(at, rows[:-1][missed], side="right") - 1
-        last = np.searchsorted(at, rows[1:][missed] + self.warm_up, side="left")
         steps = np.diff((truth["dark_l"] + truth["warming_l"]).to_numpy())
-        short_of_dose = np.diff(truth["underdosed_l"].to_numpy())
-        for back in rows[1:][apart > self.hold]:
-            begin, end = np.searchsorted(at, [back - cadence, back + self.warm_up])
-            steps[begin:end] = np.minimum(steps[begin:end], short_of_dose[begin:end])
-        for begin, end in zip(first, last, strict=True):
-            steps[max(begin, 0):end] = 0.0
-        return np.concatenate([[0.0], np.cumsum(steps)])
+        return np.concatenate([[0.0], np.cumsum(np.minimum(steps, np.diff(truth["underdosed_l"].to_numpy())))])
 
     def drawn_l(self, since: pd.Timestamp, until: pd.Timestamp) -> float:
         """Most litres that were drawn at all between two instants: of the samples around them."""
@@ -124,18 +106,14 @@ def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     done = frames.service[frames.service["recorded"]].drop(columns="recorded")
     take_in(store, case.cabin, unit["slug"], readings=frames.readings, links=frames.links, service=done,
             followed=NOBODY, now=NOW)
-    hold = pd.Timedelta(seconds=3 * load_fleet(store).unit(case.cabin, unit["slug"]).cadence_s)
-    yield Told(store, case, frames, hold, pd.Timedelta(seconds=reactor.get("warm_up_s", 120)))
+    one = load_fleet(store).unit(case.cabin, unit["slug"])
+    yield Told(store, case, frames, pd.Timedelta(seconds=one.overdue_s))
     store.close()
 
 
 def intervals(told: Told) -> pd.DataFrame:
-    """Whole intervals; the time that a gap answers for begins with the last reading before it."""
-    found = queries.outages(told.store, NOW, with_lit=True)
-    gap = (found["kind"] == "unheard").to_numpy()
-    answers = found["start"].where(~gap, found["start"] - told.hold)
-    until = found["end"].where(np.append(~gap[1:], True), found["end"] - told.hold)
-    return found.assign(since=answers, until=until)
+    """Whole intervals of all of the time."""
+    return queries.outages(told.store, NOW, with_lit=True)
 
 
 def test_no_interval_hides_more_under_dosed_water_than_its_upper_bound(told):
@@ -143,7 +121,7 @@ def test_no_interval_hides_more_under_dosed_water_than_its_upper_bound(told):
     hidden = [
         (str(one.start), str(one.end), one.kind, one.rests_on, one.underdosed_l_upper, true_l)
         for one in found.itertuples()
-        if (true_l := told.true_l(one.since, one.until)) > one.underdosed_l_upper + METER_L
+        if (true_l := told.true_l(one.start, one.end)) > one.underdosed_l_upper + METER_L
     ]
     assert hidden == []
 
@@ -154,7 +132,7 @@ def test_no_day_and_no_whole_run_hides_any(told):
     days = pd.date_range(first.floor("D"), NOW, freq="D")
     for since in days:
         until = min(since + pd.Timedelta(days=1), pd.Timestamp(NOW))
-        touching = found[(found["end"] > since) & (found["since"] < until)]
+        touching = found[(found["end"] > since) & (found["start"] < until)]
         assert told.true_l(max(since, first), until) <= touching["underdosed_l_upper"].sum() + METER_L, since
     assert told.true_l(first, pd.Timestamp(NOW)) <= found["underdosed_l_upper"].sum() + METER_L
 
@@ -162,15 +140,15 @@ def test_no_day_and_no_whole_run_hides_any(told):
 def test_what_is_said_to_be_under_dosed_was_drawn(told):
     for one in intervals(told).itertuples():
         if one.kind in ("dark", "warming") and not np.isnan(one.underdosed_l):
-            assert one.underdosed_l <= told.drawn_l(one.since, one.end) + METER_L, (one.start, one.end)
+            assert one.underdosed_l <= told.drawn_l(one.start, one.end) + METER_L, (one.start, one.end)
 
 
 def test_no_instant_is_clear_while_the_lamp_is_dark_or_under_dosed_water_has_just_passed(told):
     """Nobody lifted anything in these runs. Half an hour to six hours after a draw."""
     truth = told.frames.truth
     at = truth["at"]
-    # dark for longer than a reading may stand
-    steps = int(told.hold / (at.iloc[1] - at.iloc[0])) + 1
+    # dark for longer than a unit may go unheard
+    steps = int(told.overdue / (at.iloc[1] - at.iloc[0])) + 1
     dark = ~truth["lamp_on"].to_numpy()
     long_dark = np.convolve(dark, np.ones(steps), "full")[: len(dark)] == steps
     passed = np.append(np.diff(told.bad_l) > METER_L, False)
@@ -183,7 +161,7 @@ def test_no_instant_is_clear_while_the_lamp_is_dark_or_under_dosed_water_has_jus
     wrong = []
     for n in chosen:
         now = at.iloc[n].to_pydatetime()
-        if now <= first + told.hold:
+        if now <= first + told.overdue:
             continue
         found = queries.status(told.store, now, as_of=True)[0].verdict
         if found.verdict == "clear":

@@ -74,10 +74,19 @@ def test_looking_again_without_news_appends_nothing(held):
 
 
 def test_a_lamp_dark_without_any_draw_raises_nothing(held):
-    take(held, steady(START, 30))
+    take(held, steady(START, 29))
+    take(held, steady(START + minutes(29), 1, flow_l_min=0.0))
     take(held, dark(START + minutes(30), 30, flow_l_min=0.0))
     take(held, steady(START + minutes(60), 30, flow_l_min=0.0))
     assert count(held, "advisory") == 0
+
+
+def test_a_draw_in_the_minute_in_which_the_lamp_went_dark_may_all_have_passed_it(held):
+    """At which moment of that minute it went, nobody heard: 1 min x 6 L/min at the most, none at the least."""
+    take(held, steady(START, 30))
+    take(held, dark(START + minutes(30), 30, flow_l_min=0.0))
+    exposure = queries.advisories(held)[0].advisory.exposure
+    assert (exposure.underdosed_l, exposure.underdosed_l_upper) == (0.0, pytest.approx(6.0))
 
 
 def test_late_data_measure_the_same_advisory_anew(held):
@@ -89,8 +98,11 @@ def test_late_data_measure_the_same_advisory_anew(held):
     assert count(held, "advisory") == 1
     litres = status(held, START + minutes(61), cabin="heron-point")[0].advisory
     assert litres is not None
-    # 5 minutes at 6 l/min, 5 at 18, and 2 of warming up at 6
-    assert litres.advisory.exposure.underdosed_l == pytest.approx(5 * 6 + 5 * 18 + 2 * 6, abs=7)
+    # Dark at both ends: 4 minutes at 6 L/min, 1 at 6 to 18, 4 at 18. Dark at one end: a minute at 6 before, one at
+    # up to 18 after. While it warmed up an intensity far above the alarm was measured, which gives the dose.
+    exposure = litres.advisory.exposure
+    assert exposure.underdosed_l == pytest.approx(4 * 6 + 6 + 4 * 18)
+    assert exposure.underdosed_l_upper == pytest.approx(6 + 4 * 6 + 18 + 4 * 18 + 18)
 
 
 def test_months_of_good_water_never_lift_it(held):

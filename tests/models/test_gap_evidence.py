@@ -1,40 +1,42 @@
-"""What the lamp's own counter says of a gap, though the first word after it was a mere event."""
+"""What a silence after a power cut can have let past a dark lamp, though an event ended it."""
 
 from __future__ import annotations
 
 import pytest
+from exposed import exposed
 from outage_scenarios import one, out, well
 from test_outage_scenarios import REACTOR, stored, unit
 
-from models.outage import Carry, timeline
-
-# Power goes at 10:02, the link at 10:09 (the last reading speaks to 10:12), the first word comes at 12:00.
+# Power goes after 10:01, the link after 10:09, the first word comes at 12:00.
 BEFORE = well("10:00", "10:02", H=5000.0) + out("10:02", "10:10", H=5000.0)
-EVENT = one("12:00", power=True, lamp=True)
-GAP_MIN = 108  # 10:12 to 12:00
+GAP_MIN = 111  # 10:09 to 12:00
+PEAK_L_MIN, TANK_L, WARM_UP_MIN = 28.0, 25.0, 2  # the unit's
 
 
-def gap_of(after_h: float | None, event=EVENT):
+def gap_of(event, after_h: float | None = None, **changes):
     after = well("12:01", "12:04", **({} if after_h is None else {"H": after_h}))
-    pieces, _ = timeline(stored([BEFORE + event + after]), unit=unit(), reactor=REACTOR)
+    pieces, _ = exposed(stored([BEFORE + event + after]), unit=unit(**changes), reactor=REACTOR)
     return pieces[pieces["kind"] == "unheard"].iloc[0]
 
 
-@pytest.mark.parametrize(("after_h", "upper_l"), [
-    (5000.0, 25.0),        # never burned: the pressure tank is all that came (25 L, the unit's)
-    (5000.016, 25.0),      # burned for the minute since the event alone
-    (5001.0, 28.0 * GAP_MIN),  # burned for an hour: power, and with it the pump, was back within the gap
-    (None, 25.0),          # no counter: the power's return is taken from the first word of it
+@pytest.mark.parametrize("after_h", [5000.0, 5000.016, 5001.0, None])
+def test_a_lamp_that_burns_after_a_gap_came_on_with_the_pump_so_the_tank_and_one_warm_up_bound_it(after_h):
+    found = gap_of(one("12:00", power=True, lamp=True), after_h)
+    # 25 L from the tank while the pump was dead, and 2 min at 28 L/min while the lamp warmed up
+    assert found["underdosed_l_upper"] == pytest.approx(TANK_L + PEAK_L_MIN * WARM_UP_MIN)
+    # when the power came back nobody knows: the pump can have run nearly all the time
+    assert found["drawn_l_upper"] == pytest.approx(PEAK_L_MIN * GAP_MIN)
+
+
+@pytest.mark.parametrize(("event", "changes"), [
+    (one("12:00", power=True, lamp=False), {}),  # the pump can have run past a dark lamp all the time
+    (one("12:00", power=True), {}),  # nothing says that the lamp burns
+    (one("12:00", power=True, lamp=True), {"gravity_fed": True}),  # no pump is needed
+    (one("12:00", power=True, lamp=True), {"drawdown_l": 0.0}),  # nobody stated what the tank gives
 ])
-def test_a_lamp_that_burned_in_a_gap_shows_that_the_pump_ran_though_an_event_came_first(after_h, upper_l):
-    assert gap_of(after_h)["underdosed_l_upper"] == pytest.approx(upper_l)
+def test_where_the_lamp_is_not_seen_to_burn_or_no_tank_bounds_it_all_that_can_flow_counts(event, changes):
+    assert gap_of(event, **changes)["underdosed_l_upper"] == pytest.approx(PEAK_L_MIN * GAP_MIN)
 
 
-def test_what_a_counter_may_still_say_of_a_gap_is_not_settled():
-    """So that the evaluation goes back before the gap once the counter is read."""
-    _, carries = timeline(stored([BEFORE + EVENT]), unit=unit(), reactor=REACTOR)
-    assert not carries["settled"].iloc[-1]
-    rows = BEFORE + EVENT + well("12:01", "12:02", H=5001.0)
-    _, carries = timeline(stored([rows]), unit=unit(), reactor=REACTOR)
-    assert carries["settled"].iloc[-1]
-    assert Carry.from_row(carries.iloc[-1].to_dict()).lamp_hours == 5001.0
+def test_while_the_power_is_still_out_the_tank_alone_counts():
+    assert gap_of(one("12:00", power=False))["underdosed_l_upper"] == pytest.approx(TANK_L)

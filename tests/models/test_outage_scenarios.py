@@ -1,12 +1,11 @@
 """Every scenario of the table comes to the intervals and litres worked out by hand."""
 
-import numpy as np
 import pandas as pd
 import pytest
+from exposed import exposed, intervals_of
 from outage_scenarios import SCENARIOS, Row, Scenario, instant
 
 from models.fleet import Reactor, Unit
-from models.outage import join, segments, timeline
 
 REACTOR = Reactor(
     name="annular-40", chamber_inner_radius_cm=4.4, sleeve_outer_radius_cm=1.2, arc_length_cm=42.0, lamp_uvc_w=13.0,
@@ -23,23 +22,14 @@ VOLUMES = ["drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper"]
 def unit(**changes: object) -> Unit:
     given = {
         "slug": "main", "reactor": "annular-40", "uvt_pct": 82.0, "peak_flow_l_min": 28.0, "drawdown_l": 25.0,
-        "cadence_s": 60.0, "dose_target_mj_cm2": 40.0,
+        "cadence_s": 60.0, "dose_target_mj_cm2": 40.0, "total": "meter",
     }
     return Unit(**{**given, **changes})
 
 
-def dose(row: Row) -> float:
-    """A row's own dose, or one well above target wherever intensity and flow are known."""
-    if "D" in row:
-        return row["D"]
-    if row.get("I") is None or row.get("Q") is None:
-        return np.nan
-    return np.inf if row["Q"] == 0 else 60.0
-
-
 def stored(messages: list[list[Row]]) -> pd.DataFrame:
     """What a store keeps of messages: one row per instant, sorted; a later record fills what is still empty."""
-    rows = [{"at": row["at"], **{COLUMNS[k]: v for k, v in row.items() if k != "at"}, "dose_low_mj_cm2": dose(row)}
+    rows = [{"at": row["at"], **{COLUMNS[k]: v for k, v in row.items() if k != "at"}}
             for message in messages for row in message]
     table = pd.DataFrame(rows, columns=["at", *COLUMNS.values()])
     table["at"] = pd.to_datetime(table["at"], utc=True).dt.as_unit("us")
@@ -55,10 +45,9 @@ def links(scenario: Scenario) -> pd.DataFrame | None:
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: scenario.name)
 def test_intervals_and_litres_are_those_worked_out_by_hand(scenario):
-    pieces, _ = timeline(
-        stored(scenario.messages), unit=unit(**scenario.unit), reactor=REACTOR, links=links(scenario)
-    )
-    found = join(segments(pieces))
+    pieces, _ = exposed(
+        stored(scenario.messages), unit=unit(**scenario.unit), reactor=REACTOR, links=links(scenario))
+    found = intervals_of(pieces)
     expected = pd.DataFrame(scenario.expected, columns=["kind", "cause", "start", "end", *VOLUMES])
     for name in ("start", "end"):
         expected[name] = pd.to_datetime([instant(text) for text in expected[name]], utc=True).as_unit("us")
