@@ -295,7 +295,7 @@ def test_a_backup_taken_while_the_collector_runs_opens_and_has_the_same_rows(col
     assert again.returncode == 2
     assert "exists; name a file that does not" in again.stderr
     copy = Store(target)
-    for table in ("reading", "unit", "segment", "carry", "schema_version"):
+    for table in ("reading", "unit", "segment", "resume_state", "schema_version"):
         assert count(copy, table) == count(store, table)
     copy.act(
         "record-service",
