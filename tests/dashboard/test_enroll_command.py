@@ -20,7 +20,8 @@ from ingest.settings import Settings
 from ingest.store import Store, open_store
 
 STORED = ("segment", "hourly", "resume_state", "present", "pending", "advisory", "advisory_event", "unit",
-          "unit_version", "reactor", "reactor_version", "judging_version", "registry_revision", "daily_owed", "unit_fault")
+          "unit_version", "reactor", "reactor_version", "judging_version", "registry_revision", "daily_owed",
+          "unit_fault")
 STRICT = "dose_target_mj_cm2 = 200.0"  # far more than the unit gives
 
 
