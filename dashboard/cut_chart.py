@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts import INK, LINE, LOOKS, SOFT, Span, clipped, water
+from dashboard.charts import INK, LINE, LOOKS, SOFT, Span, clipped, milliseconds, water
 from dashboard.measures import Units, duration
 from dashboard.words import KIND_WORDS
 from models.advisory import STEP_WORDS, Advisory
@@ -36,7 +36,7 @@ def cut_figure(intervals: pd.DataFrame, advisory: Advisory | None, *, span: Span
         litres = water(found, units)
         figure.add_trace(go.Bar(
             orientation="h", y=[KIND_WORDS[kind]] * len(found), base=start,
-            x=(found["end"] - found["start"]) / pd.Timedelta(milliseconds=1), width=0.72, showlegend=False,
+            x=milliseconds(found), width=0.72, showlegend=False,
             name=KIND_WORDS[kind], hovertemplate="%{customdata}<extra></extra>",
             customdata=[
                 f"{KIND_WORDS[kind]}, {since:%a %d %b %H:%M} to {until:%a %d %b %H:%M}, {duration(until - since)}"
