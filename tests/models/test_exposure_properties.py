@@ -148,6 +148,7 @@ def test_every_state_takes_up_where_it_stands(readings):
         same(later, states[states["at_us"] >= at])
 
 
+@pytest.mark.soak  # slow beside a busy machine
 @SETTINGS
 @given(several=st.lists(READINGS, min_size=2, max_size=4))
 def test_many_units_together_give_what_each_gives_alone_bit_for_bit(several):
@@ -291,6 +292,7 @@ def test_a_day_on_which_the_clock_changes_has_its_own_length(zone, day, hours_of
     assert mine["underdosed_l_upper"].sum() == pytest.approx(hours_of_day * 145 / 144)
 
 
+@pytest.mark.soak  # slow beside a busy machine
 @SETTINGS
 @given(seed=st.integers(0, 2**32 - 1))
 def test_what_was_really_underdosed_never_exceeds_the_upper_bound_when_runs_of_readings_are_lost(seed):
