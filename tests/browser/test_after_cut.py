@@ -215,7 +215,8 @@ def story(page, address: str, days: Days, cut: datetime, last: datetime, store: 
         *(reading(half_past + timedelta(minutes=n), 0.0, **LIT) for n in (1, 6, 11, 16)))
     next_is(page, "Run every cold tap")
     see(page, "12 of 44 L metered since the last under-dosed litre")
-    there = [at.astimezone(ZONE) for at in (cut, back)]
+    # to the last dark reading: the stored interval of the last litre ends there, as the lamp may come on after it
+    there = [at.astimezone(ZONE) for at in (cut, cut + timedelta(minutes=26))]
     see(page, f"Between {there[0]:%H:%M %Z} and {there[1]:%H:%M %Z}")
     see(page, "Up to 9 L of water may have reached the pipes without full disinfection.")
 
