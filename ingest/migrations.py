@@ -143,8 +143,8 @@ INSERT INTO reactor_version SELECT name, TIMESTAMPTZ '1970-01-01 00:00:00Z', 0, 
 """
 
 _QUARANTINE = """
-ALTER TABLE quarantine ADD COLUMN IF NOT EXISTS times BIGINT DEFAULT 1;                  -- records that the row stands for
-ALTER TABLE quarantine ADD COLUMN IF NOT EXISTS file VARCHAR;                            -- the whole message, where it lies aside
+ALTER TABLE quarantine ADD COLUMN IF NOT EXISTS times BIGINT DEFAULT 1;  -- records that the row stands for
+ALTER TABLE quarantine ADD COLUMN IF NOT EXISTS file VARCHAR;  -- the whole message, where it lies aside
 CREATE TABLE quarantine_gone (                                             -- at most one row: what had to go
     records BIGINT NOT NULL, bytes BIGINT NOT NULL, until TIMESTAMPTZ NOT NULL);
 """
