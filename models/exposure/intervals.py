@@ -189,8 +189,8 @@ def _pieces(
     silent = interval > rows.covered
     late, weak_sure, dose, late_rests = _late(rows, between, doses, lit, silent)
     # in the warm-up too a measured intensity gives the dose, if it is another than before the lamp was dark
-    measured = (rows.value_at["intensity_w_m2"] >= lamp.on_from) & (lamp.changed_at >= lamp.on_from) & lit
-    dosed = measured & _later(measured) & ~late
+    measured = lamp.on & (rows.value_at["intensity_w_m2"] >= lamp.on_from) & (lamp.changed_at >= lamp.on_from)
+    dosed = lit & measured & _later(measured) & ~late
     kinds = np.stack([np.full(len(rows), KindCode.WARMING), np.where(late, KindCode.WEAK, found.kind)], axis=1)
     sure = np.stack([lamp.on_known & (warm_at <= lamp.on_least + warm_up), found.sure | (late & weak_sure)], axis=1)
     warming = np.where(dosed, Witness.WARM_UP | Witness.INTENSITY, Witness.WARM_UP)
