@@ -22,10 +22,9 @@ from ingest.intake import Touched
 from ingest.judging import STATE_COLUMNS, Units, holding, with_doses
 from ingest.registry import load_fleet, load_history
 from ingest.watch import watch
-from models.exposure import Rows, cut, exposure, hourly, instants, microseconds, segments
-from models.exposure.instants import NEVER, US_PER_H, Bools, Ints
+from models.exposure import cut, exposure, hourly, instants, microseconds, segments
+from models.exposure.instants import NEVER, Bools, Ints
 from models.exposure.resume import COLUMNS
-from models.exposure.rows import LOOK_AHEAD_US
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
@@ -182,7 +181,7 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
     keys = [(one.cabin, one.unit) for one in named(owed)]
     units = Units.of(load_history(Local(con)), keys)
     owed = owed.assign(unit_no=np.arange(len(owed)))
-    from_us = _resume_from(con, owed)
+    from_us = _resume_from(con, owed, units.look_ahead_us)
     resume = owed[["cabin", "unit", "unit_no"]].assign(**{"from": instants(from_us)})
     floor = {"floor": resume["from"].min().to_pydatetime()}
     con.register("resume", resume)
@@ -201,25 +200,16 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
             rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2,
             links=links)
         parts = cut(pieces, units.period)
-        breaks = _hour_ends(rows)
         start_us = np.full(len(keys), NEVER, np.int64)
         start_us[states["unit_no"].to_numpy(np.int64)] = states["at_us"].to_numpy(np.int64)
         written = (
-            segments(parts, units.period, breaks),
+            segments(parts, units.period, rows.hour_ends),
             _whole_hours(hourly(parts, units.period), start_us, units.period),
             found[found["at_us"].to_numpy() > start_us[found["unit_no"].to_numpy()]].reset_index(drop=True))
         transaction(con, lambda: _write(con, units, floor, owed, *written))
     finally:
         con.unregister("resume")
     return keys
-
-
-def _hour_ends(rows: Rows) -> Bools:
-    """Rows at which a state stands: the last of each UTC hour of a unit."""
-    ends = np.ones(len(rows), bool)
-    hour = rows.at // US_PER_H
-    ends[:-1] = (hour[1:] != hour[:-1]) | (rows.unit_no[1:] != rows.unit_no[:-1])
-    return ends
 
 
 def _whole_hours(hours: pd.DataFrame, start_us: Ints, period: Ints) -> pd.DataFrame:
@@ -229,14 +219,14 @@ def _whole_hours(hours: pd.DataFrame, start_us: Ints, period: Ints) -> pd.DataFr
     return hours[microseconds(hours["hour"]) // each > start_us[unit_no] // each]
 
 
-def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> Ints:
+def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_us: Ints) -> Ints:
     """Per owed unit the state that it is taken up from; the earliest instant where it has no such history.
 
     The news can change what lies before it, as far back as a running total and a lamp's counter still had to tell:
     from there on all is worked out again. Of the states before, the second last: so the period in which the news
     falls is worked out whole.
     """
-    since = microseconds(owed["since"]) - LOOK_AHEAD_US
+    since = microseconds(owed["since"]) - look_ahead_us
     con.register("owed", owed)
     try:
         news = frame(con.execute(_NEWS, {"floor": owed["since"].min().to_pydatetime()}))

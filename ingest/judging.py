@@ -28,9 +28,9 @@ from models.exposure import (
     profile,
     rows_of,
 )
-from models.exposure.instants import Floats, Ints
+from models.exposure.instants import US_PER_S, Floats, Ints
 from models.exposure.resume import COLUMNS
-from models.exposure.rows import PROFILE
+from models.exposure.rows import PROFILE, look_ahead_s
 from models.fleet import Fleet, JudgingPolicy, Reactor, Unit
 from models.fleet_history import FleetHistory
 
@@ -72,6 +72,14 @@ class Units:
         """What held at these instants, a row each; before the first version, the first."""
         i = holding(self.profiles["unit_no"].to_numpy(), self.profiles["from_us"].to_numpy(), unit_no, at_us)
         return self.profiles.take(i).reset_index(drop=True)
+
+    @property
+    def look_ahead_us(self) -> Ints:
+        """Per unit how far ahead of a row a reading may lie that it speaks by, under any of its versions. [us]"""
+        table = self.profiles
+        ahead = pd.Series(look_ahead_s(table["cadence_s"].to_numpy(), table["two_ends_s"].to_numpy()))
+        # a second more, for what rounding to microseconds may add
+        return np.ceil((ahead.groupby(table["unit_no"]).max().to_numpy() + 1.0) * US_PER_S).astype(np.int64)
 
     def names(self, unit_no: Ints) -> dict[str, np.ndarray]:
         """Columns `cabin` and `unit`."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from models.exposure.instants import NEVER, US_PER_H, US_PER_S, Bools, Floats, Ints, instants, microseconds
+from models.exposure.instants import NEVER, US_PER_S, Bools, Floats, Ints, instants, microseconds
 from models.exposure.resume import BOOLS, COLUMNS, FLOATS, INTS, QUANTITIES
 from models.exposure.rows import Rows
 from models.exposure.water_use import Pieces, Totals, measure, sums, totals
@@ -24,7 +24,6 @@ from models.exposure.words import KINDS, REASONS, KindCode, ReasonCode, Witness,
 COUNTER_SLACK_SHARE = 0.002
 # Of the intensity just before: below it the lamp may have just started. Common practice, no source.
 DIM_SHARE = 0.7
-VOLUMES = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper")
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,12 +303,7 @@ def _clock_stood(rows: Rows, interval: Ints, long: Bools, links: pd.DataFrame | 
 
 def _states(rows: Rows, lamp: Lamp, doses: _Doses, carry: dict[str, Ints | Bools]) -> pd.DataFrame:
     """State at the last row of each UTC hour of a unit."""
-    n = len(rows)
-    hour = rows.at // US_PER_H
-    ends = np.ones(n, bool)
-    if n:
-        ends[:-1] = (hour[1:] != hour[:-1]) | (rows.unit_no[1:] != rows.unit_no[:-1])
-    i = np.flatnonzero(ends)
+    i = np.flatnonzero(rows.hour_ends)
     columns: dict[str, np.ndarray] = {
         "at_us": rows.at, "power_said": lamp.power_said, "power_said_at_us": lamp.power_said_at,
         "power": lamp.power, "power_since_us": lamp.power_since, "lamp_said": lamp.said,

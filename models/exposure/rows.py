@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from models.exposure.instants import NEVER, US_PER_S, Bools, Floats, Ints, instants, microseconds
+from models.exposure.instants import NEVER, US_PER_H, US_PER_S, Bools, Floats, Ints, instants, microseconds
 from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, QUANTITIES
 from models.fleet import COVERED_CADENCES, Reactor, Unit
 
@@ -28,7 +28,6 @@ WORSE_VALUE: dict[str, Literal["min", "max"]] = {
 # one cell alone is missing. Common practice, no source.
 WORSE = {"intensity_w_m2": np.fmin, "flow_l_min": np.fmax, "uvt_pct": np.fmin}
 CELL_CADENCES, CELLS_CADENCES = 2.5, 5.5
-LOOK_AHEAD_US = round(CELLS_CADENCES / COVERED_CADENCES * 3600 * US_PER_S)  # the longest that policy lets it be
 PROFILE = (
     "cadence_s", "two_ends_s", "peak_flow_l_min", "drawdown_l", "gravity_fed", "meter", "counter_step_h",
     "dose_target_mj_cm2", "warm_up_s", "rewarm_s", "alarm_intensity_w_m2",
@@ -50,6 +49,11 @@ def profile(unit: Unit, reactor: Reactor, *, two_ends_s: float = 300.0) -> dict[
 def covered_s(cadence_s: Floats | float, two_ends_s: Floats | float) -> Floats:
     """How long two lit ends alone cover. [s]"""
     return np.minimum(COVERED_CADENCES * np.asarray(cadence_s, float), two_ends_s)
+
+
+def look_ahead_s(cadence_s: Floats | float, two_ends_s: Floats | float) -> Floats:
+    """How far ahead of a row a reading may lie that it speaks by. [s]"""
+    return covered_s(cadence_s, two_ends_s) * (CELLS_CADENCES / COVERED_CADENCES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,9 +129,31 @@ class Rows:
         shifted[self.begins] = fill
         return shifted
 
-    def measured(self, name: str) -> Bools:
-        """Rows that measured a quantity, and the states that know one."""
-        return ~np.isnan(self.own[name]) | (self.is_state & (self.value_at[name] != NEVER))
+    def following(self, valid: Bools) -> Ints:
+        """Per row the index of the unit's next row after it where `valid`; -1 where there is none."""
+        out = np.full(len(self), -1)
+        if len(self):
+            out[:-1] = np.where(self.unit_no[1:] == self.unit_no[:-1], self.next(valid)[1:], -1)
+        return out
+
+    @property
+    def behind(self) -> Ints:
+        """Per row the index behind its unit's last row."""
+        ends = np.append(np.flatnonzero(self.begins)[1:], len(self))
+        return ends[np.cumsum(self.begins) - 1] if len(self) else self.index
+
+    @property
+    def hour_ends(self) -> Bools:
+        """The last row of each UTC hour of a unit: where its state is kept."""
+        ends = np.ones(len(self), bool)
+        hour = self.at // US_PER_H
+        ends[:-1] = (hour[1:] != hour[:-1]) | (self.unit_no[1:] != self.unit_no[:-1])
+        return ends
+
+    def previous(self, name: str) -> tuple[Floats, Ints]:
+        """Per row what the unit last measured of a quantity before it, and when; NaN and `NEVER` where nothing."""
+        value, when = self.before(self.value[name], np.nan), self.before(self.value_at[name], NEVER)
+        return value, when
 
     def near(self, name: str) -> Floats:
         """As `fresh`; where several cells in a row are missing too, the worse of the readings around them.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from models.exposure.instants import NEVER, US_PER_S, Floats, Ints, instants
+from models.exposure.instants import NEVER, US_PER_S, Floats, instants
 from models.exposure.intervals import exposure
 from models.exposure.rows import covered_s, rows_of
 from models.fleet import COVERED_CADENCES
@@ -51,7 +51,6 @@ def open_tail(
     late = overdue_s[before]
     longer = given.assign(cadence_s=late / COVERED_CADENCES, two_ends_s=late)
     rows = rows_of(pd.DataFrame(end), pd.concat([longer, longer], ignore_index=True), kept)
-    order: Ints = np.lexsort((rows.at, rows.unit_no))
-    doses = {name: np.repeat(kept[name].to_numpy(), 2)[order] if len(kept) else np.zeros(0) for name in (
-        "dose_low_mj_cm2", "dose_low_at_peak_mj_cm2")}
+    # each unit's state, and then its end
+    doses = {name: np.repeat(kept[name].to_numpy(), 2) for name in ("dose_low_mj_cm2", "dose_low_at_peak_mj_cm2")}
     return exposure(rows, **doses, links=links)[0]

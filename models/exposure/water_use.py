@@ -140,12 +140,9 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
     total = rows.value["total_l"]
     reads = ~np.isnan(rows.own["total_l"])
     marked = reads | (rows.is_state & (rows.state["total_l_at_us"] != NEVER))
-    p, q = rows.last(marked), np.full(n, -1)
-    if n:
-        q[:-1] = np.where(rows.unit_no[1:] == rows.unit_no[:-1], rows.next(reads)[1:], -1)
+    p, q = rows.last(marked), rows.following(reads)
     begins = np.where(p >= 0, p, rows.first)
-    behind = np.append(np.flatnonzero(rows.begins)[1:], n)[np.cumsum(rows.begins) - 1] if n else q
-    ends = np.where(q >= 0, q, behind)
+    ends = np.where(q >= 0, q, rows.behind)
     start, end = np.maximum(p, 0), np.maximum(q, 0)
     minutes = interval_us / US_PER_MIN
     short = interval_us <= rows.covered
@@ -156,7 +153,7 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
     span: dict[str, Ints] = {}
     for name, column in (("possible_ul", can_hold), ("flow_most_ul", by_flow), ("flow_ul", metered)):
         carry[name], span[name] = sums(rows, begins, ends, column, name)
-    moved = _since_moved(rows, reads, marked, metered)
+    moved = _since_moved(rows, reads, metered)
     difference = total[end] - total[start] if n else total
     stuck = (difference == 0) & (moved[np.maximum(end - 1, 0)] >= whole(np.array(STUCK_L))) if n else reads
     stood = np.concatenate([[0], np.cumsum(clock_stood)])
@@ -166,7 +163,7 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
         off = np.abs(np.rint(total[end] / one) * one - total[end]) + np.abs(
             np.rint(total[start] / one) * one - total[start]) if n else total
         step = np.where(off < 1e-6, one, step)
-    finest = _finest(rows, reads, marked)
+    finest = _finest(rows, reads)
     carry["finest_ul"] = finest
     passed, step = np.where(closed, difference, np.nan) / MICROLITRE, np.minimum(step / MICROLITRE, finest)
     most = PEAK_SHARE * span["possible_ul"] + PEAK_SLACK_L / MICROLITRE + step
@@ -181,13 +178,11 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
         carry=carry)
 
 
-def _finest(rows: Rows, reads: Bools, marked: Bools) -> Ints:
+def _finest(rows: Rows, reads: Bools) -> Ints:
     """Per row the least by which the total has ever moved: its step is no coarser. [uL]"""
     if not len(rows):
         return rows.at
-    total = rows.value["total_l"]
-    earlier = rows.before(rows.last(marked), -1)
-    moved = np.where(reads & (earlier >= 0), total - total[np.maximum(earlier, 0)], np.nan)
+    moved = np.where(reads, rows.own["total_l"] - rows.previous("total_l")[0], np.nan)
     seen = np.where(moved > 1e-6, np.rint(np.nan_to_num(moved) / MICROLITRE), UNSEEN_UL).astype(np.int64)
     seen = np.where(rows.is_state, rows.state["finest_ul"], seen)
     return pd.Series(seen).groupby(rows.unit_no).cummin().to_numpy()
@@ -205,15 +200,12 @@ def sums(rows: Rows, begins: Ints, ends: Ints, column: Ints, name: str) -> tuple
     return (before[:-1] - before[begins] + carried[begins], before[ends] - before[begins] + carried[begins])
 
 
-def _since_moved(rows: Rows, reads: Bools, marked: Bools, metered: Ints) -> Ints:
+def _since_moved(rows: Rows, reads: Bools, metered: Ints) -> Ints:
     """Per row what the flow sensor saw since the running total last moved. [uL]"""
     if not len(rows):
         return metered
     before = np.concatenate([[0], np.cumsum(metered)[:-1]])
-    total = rows.value["total_l"]
-    earlier = rows.before(rows.last(marked), -1)
-    previous = np.where(earlier >= 0, total[np.maximum(earlier, 0)], np.nan)
-    base = rows.last((reads & (total != previous)) | rows.begins)
+    base = rows.last((reads & (rows.own["total_l"] != rows.previous("total_l")[0])) | rows.begins)
     carried = np.where(rows.is_state[base], rows.state["moved_ul"][base], 0)
     return before - before[base] + carried.astype(np.int64)
 

@@ -143,7 +143,7 @@ def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
     changed_at = _carried(rows, shines_anew, rows.at, "light_changed_at_us")
     changed_gap_at = _carried(rows, shines_anew, gap_at, "light_changed_gap_at_us")
 
-    power, power_since, power_said, power_said_at = _power(rows, gap_before, gap_at, changed_at, changed_gap_at)
+    power, power_since, power_said, power_said_at = _power(rows, gap_at, changed_at, changed_gap_at)
     said, said_at, stated, stated_since = _status(rows, gap_before, gap_at, changed_at, changed_gap_at, power)
 
     intensity, intensity_at = rows.fresh("intensity_w_m2"), rows.value_at["intensity_w_m2"]
@@ -219,12 +219,7 @@ def _counter(rows: Rows) -> Counter:
     n = len(rows)
     own, hours = rows.own["lamp_hours"], rows.value["lamp_hours"]
     reads = ~np.isnan(own)
-    before_i = rows.last(reads | rows.is_state)
-    earlier = rows.before(before_i, -1)  # the unit's last row before this one that had it, or its state
-    had = earlier >= 0
-    previous = np.where(had, hours[np.maximum(earlier, 0)], np.nan)
-    previous_at = np.where(had, rows.value_at["lamp_hours"][np.maximum(earlier, 0)], NEVER)
-    previous_at = np.where(np.isnan(previous), NEVER, previous_at)
+    previous, previous_at = rows.previous("lamp_hours")
     begins = reads & np.isnan(previous)  # the first of all: when it last moved nobody knows
     falls = reads & (own < previous)
     tick = begins | falls | (reads & (own > previous))
@@ -243,10 +238,7 @@ def _counter(rows: Rows) -> Counter:
     p = rows.last(mark)
     has = p >= 0
     # the tick that closes the bracket of the interval that begins at a row: the next after it
-    after = np.full(n, -1)
-    following = rows.next(tick)
-    if n:
-        after[:-1] = np.where(rows.unit_no[1:] == rows.unit_no[:-1], following[1:], -1)
+    after = rows.following(tick)
     q, closed = np.maximum(after, 0), after >= 0
     start = np.maximum(p, 0)
     span = rows.at[q] - at[start] if n else rows.at
@@ -255,10 +247,9 @@ def _counter(rows: Rows) -> Counter:
     most = span - burned_us + slack[start] if n else span
     least = span - burned_us - slack[q] if n else span
     # it fell: another lamp, or reset; or it ran ahead of the clock: one of the two was set
-    sound = closed & has & ~(falls[q] if n else falls) & (most >= -5 * US_PER_S)
-    behind = np.append(np.flatnonzero(rows.begins)[1:], n)[np.cumsum(rows.begins) - 1] if n else p
+    sound = closed & has & ~(falls[q] if n else falls) & (most >= -COUNTER_SLACK_US)
     return Counter(
-        begins=np.where(has, p, rows.first), ends=np.where(closed, q, behind), known=sound,
+        begins=np.where(has, p, rows.first), ends=np.where(closed, q, rows.behind), known=sound,
         dark_least=np.maximum(least, 0),
         dark_most=np.clip(most, 0, np.maximum(span, 0)), span=span, tick_run=tick_run,
         tick_at=np.where(has, at[start], NEVER) if n else at,
@@ -318,17 +309,14 @@ def _intensity_runs(rows: Rows) -> tuple[Ints, Bools]:
     """Per row since when that very intensity has been read (`NEVER`: not read); rows whose own differs."""
     own = rows.own["intensity_w_m2"]
     reads = ~np.isnan(own)
-    earlier = rows.before(rows.last(reads | rows.is_state), -1)
-    i = np.maximum(earlier, 0)
-    previous = np.where(earlier >= 0, rows.value["intensity_w_m2"][i], np.nan) if own.size else own
-    previous_at = np.where(earlier >= 0, rows.value_at["intensity_w_m2"][i], NEVER) if own.size else rows.at
+    previous, previous_at = rows.previous("intensity_w_m2")
     differs = reads & (own != previous)
     begins = differs | (reads & (rows.at - previous_at > STILL_READ_US))
     return _carried(rows, begins, rows.at, "intensity_same_since_us"), differs
 
 
 def _power(
-    rows: Rows, gap_before: Bools, gap_at: Ints, changed_at: Ints, changed_gap_at: Ints
+    rows: Rows, gap_at: Ints, changed_at: Ints, changed_gap_at: Ints
 ) -> tuple[Ints, Ints, Ints, Ints]:
     """Power as it counts, since when, and the last report of it."""
     own = rows.own["power_on"]

@@ -15,9 +15,10 @@ from test_outage_scenarios import REACTOR, unit
 
 from models.exposure import cut, hourly, join, microseconds, period_us
 from models.exposure.instants import NEVER
-from models.exposure.rows import LOOK_AHEAD_US
+from models.exposure.rows import look_ahead_s
 
 UNIT = unit()
+LOOK_AHEAD_US = int(1e6 * look_ahead_s(UNIT.cadence_s, 300.0))  # of the unit that these properties judge
 UNITS = (UNIT, unit(total="pulse", lamp_hours_step_h=0.1), unit(gravity_fed=True), unit(cadence_s=300.0))
 COVERED_S = 90.0  # 1.5 cadences of 60 s
 START = pd.Timestamp("2026-06-15T10:20:00", tz="UTC").as_unit("us")
