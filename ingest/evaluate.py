@@ -48,10 +48,11 @@ _STATES_BEFORE = """
     FROM owed AS o JOIN resume_state AS s ON s.cabin = o.cabin AND s.unit = o.unit AND s."at" < o.since
     WHERE s."at" >= $floor ORDER BY o.unit_no, s.at_us
 """
-# Of each owed unit, whether what is read from the news on holds a running total, and a lamp's counter.
+# Of each owed unit, whether what is read from where the news begins to matter holds a running total, and a lamp's
+# counter.
 _NEWS = """
     SELECT o.unit_no, bool_or(r.total_l IS NOT NULL) AS totals, bool_or(r.lamp_hours IS NOT NULL) AS counts
-    FROM owed AS o JOIN reading AS r ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" >= o.since
+    FROM owed AS o JOIN reading AS r ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" >= o.touched
     WHERE r."at" >= $floor GROUP BY ALL
 """
 _STATES = f"""
@@ -227,9 +228,11 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_
     falls is worked out whole.
     """
     since = microseconds(owed["since"]) - look_ahead_us
+    # a row that speaks by the news may lie before it, within a span of totals that ends before it too
+    owed = owed.assign(touched=instants(since))
     con.register("owed", owed)
     try:
-        news = frame(con.execute(_NEWS, {"floor": owed["since"].min().to_pydatetime()}))
+        news = frame(con.execute(_NEWS, {"floor": owed["touched"].min().to_pydatetime()}))
         totals, counts = np.zeros(len(owed), bool), np.zeros(len(owed), bool)
         i = news["unit_no"].to_numpy(np.int64)
         totals[i], counts[i] = news["totals"].to_numpy(dtype=bool), news["counts"].to_numpy(dtype=bool)
