@@ -67,7 +67,7 @@ class NextStep:
         return self.waits in (Waits.PERSON, Waits.LIFT) or self.step in FLUSHES
 
 
-# Title, how. The meter cannot tell hot from cold, nor a person see a dose: see `models.advisory_proofs`.
+# Title, how. A meter cannot tell hot from cold, nor a person see a dose: see `models.advisory_proofs`.
 _STEPS: Mapping[Step, tuple[str, str]] = {
     Step.POWER_STABLE: (
         "Keep the power on", "Get power to the unit and keep it steady; the sensors wait for it to last."),
@@ -77,9 +77,13 @@ _STEPS: Mapping[Step, tuple[str, str]] = {
     Step.DOSE_BACK: (
         "Wait for the full dose", "Draw no water yet. If the dose stays short, call the service firm."),
     Step.FLUSH_COLD: (
-        "Run every cold tap", "Open the cold taps fully, one after the other, until the meter has seen enough."),
+        "Run every cold tap",
+        "Open the cold taps fully, one after the other, until the meter has seen enough. Then record from when to "
+        "when they ran."),
     Step.FLUSH_HOT: (
-        "Run every hot tap", "Open the hot taps, one after the other, until the tank has been replaced."),
+        "Run every hot tap",
+        "Open the hot taps, one after the other, until the tank has been replaced. Then record from when to when "
+        "they ran."),
     Step.DISINFECT: (
         "Disinfect the plumbing with chlorine",
         "Ask the local health authority first. The plan with the amount of bleach is below; record it when the "
@@ -112,8 +116,9 @@ def next_step(advisory: Advisory) -> NextStep:
             how="Every step is done. The program never lifts by itself: put your name to it, and take the notice "
             "down.")
     title, how = _STEPS[found.code]
-    unproven = {one.step for one in advisory.proofs if one.done is False}
-    unasked = {one.step for one in advisory.proofs}
+    ran = {one.step for one in advisory.records if one.begun_at is not None}  # too little: a person runs them again
+    unproven = {one.step for one in advisory.proofs if one.done is False} - ran
+    unasked = {one.step for one in advisory.proofs} | (set() if advisory.metered_alone else set(FLUSHES))
     if found.code in unproven or found.code is Step.DOSE_BACK or (
             found.code in SENSOR_STEPS and found.code not in unasked):
         return NextStep(
@@ -121,6 +126,7 @@ def next_step(advisory: Advisory) -> NextStep:
             share=measured_share(found.evidence))
     return NextStep(
         waits=Waits.PERSON, step=found.code, title=title, how=how, evidence=found.evidence,
+        share=measured_share(found.evidence) if found.code in FLUSHES else None,
         button=_RECORD.get(found.code, f"Record: {STEP_WORDS[found.code]}"))
 
 
@@ -222,6 +228,8 @@ def waits_words(advisory: Advisory) -> str:
         case Waits.SENSORS:
             who = "Somebody who opens the taps" if found.needs_person else "The sensors"
             return f"{who}, for {STEP_WORDS[found.step] if found.step else ''} ({found.evidence})."
+    if found.step in FLUSHES:
+        return f"Somebody who opens the taps, for {STEP_WORDS[found.step]} ({found.evidence})."
     left = len([step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED]) - 1
     then = f", then {left} more" if left else ""
     return f"A person, for {STEP_WORDS[found.step] if found.step else ''}{then}."

@@ -5,28 +5,37 @@ Each appends one event; what cannot count is refused with the reason.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import duckdb
 
+from ingest.advisory_log import Kept, append, append_lift, kept_advisory, new_advisory, open_advisory
 from ingest.engine import Local, transaction
+from ingest.judging import PRESENT, unit_states
+from ingest.proofs_now import proofs_now
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.watch import Kept, append, kept_advisory, new_advisory, open_advisory
+from ingest.watch import exposure_now
 from models.advisory import (
+    Advisory,
     Event,
     Exposure,
     Lifted,
     NotAllowed,
+    Proof,
     SampleFailed,
     State,
     StepRecorded,
     advance,
     exposure_event,
+    new_proofs,
+    unknown_proofs,
 )
-from models.advisory_events import PERSON_STEPS, Cause, Step
+from models.advisory_events import PERSON_STEPS, SENSOR_STEPS, Cause, Step
 
 Con = duckdb.DuckDBPyConnection
 
@@ -39,26 +48,55 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
         allowed = ", ".join(PERSON_STEPS)
         raise BadInput(f"step must be one of {allowed}; got {name!r} (a dose can only be proven by the sensors)")
     done_at = _instant(body.get("at"), now)
+    begun_at = None if body.get("from") is None else _instant(body["from"], now, name="from")
     event: Event
     try:
         if body.get("failed"):
             event = SampleFailed(at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body))
-        else:
-            event = StepRecorded(
-                at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body))
-        return _append(con, kept, event, now)
+            return _append(con, kept, [event], now)
+        event = StepRecorded(
+            at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body),
+            begun_at=begun_at)
+        # its sensor said otherwise and is silent since: that is part of the record then
+        silent = unknown_proofs(kept.advisory, _proofs(con, kept, now), event.step)
+        return _append(con, kept, [*silent, event], now)
     except NotAllowed as error:
         raise BadInput(str(error)) from error
 
 
 def lift(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Lift an advisory by name (`advisory, by`, and `reason` where steps are undone)."""
+    """Lift an advisory by name (`advisory, by`, and `reason` where steps are undone).
+
+    What is answered is what is known at that moment: the record is brought up to it first. Where that starts the
+    steps again, the lift is refused, and whoever wanted it sees why.
+    """
     kept = _kept(con, str(body["advisory"]))
+    key, fleet = (kept.cabin, kept.unit), load_fleet(Local(con))
     try:
-        event = Lifted(at=_at(kept, now), by=str(body["by"]), reason=str(body.get("reason") or ""))
-        return _append(con, kept, event, now)
+        lifted = Lifted(at=_at(kept, now), by=str(body["by"]), reason=str(body.get("reason") or ""))
+        events: list[Event] = []
+        if fleet.has_unit(*key):
+            known = exposure_now(con, key, fleet, kept, now, exactly=True)
+            events = [known] if known is not None else []
+        kept, before = _after(kept, events), kept
+        # what the sensors cannot tell now is no proof for whoever lifts now
+        found = _proofs(con, kept, now)
+        silent = [one for step in SENSOR_STEPS for one in unknown_proofs(kept.advisory, found, step)]
+        events += [*silent, *new_proofs(kept.advisory, found)]
+        kept = _after(before, events)
+        after = advance(kept.advisory, lifted)
     except NotAllowed as error:
         raise BadInput(str(error)) from error
+
+    def work() -> None:
+        for offset, event in enumerate(events):
+            append(con, before.id, before.next_seq + offset, event, now)
+        append_lift(con, kept, lifted, now)
+        con.execute("UPDATE to_watch SET due = $now WHERE cabin = $cabin AND unit = $unit", {
+            "now": now, "cabin": key[0], "unit": key[1]})
+
+    transaction(con, work)
+    return _told(kept.id, after)
 
 
 def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -82,6 +120,9 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
     def work() -> str:
         number = new_advisory(con, key, event)
         append(con, number, 1, event, now)
+        con.execute("DELETE FROM to_watch WHERE cabin = $cabin AND unit = $unit", {"cabin": key[0], "unit": key[1]})
+        con.execute("INSERT INTO to_watch VALUES ($cabin, $unit, $now)", {
+            "cabin": key[0], "unit": key[1], "now": now})
         return number
 
     return {"advisory": transaction(con, work)}
@@ -94,7 +135,9 @@ def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
     kind = body["kind"]
     if kept is None or kind not in ("flushed", "chlorinated", "sampled"):
         return ""
-    given = {"advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note")}
+    given = {
+        "advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note"),
+        "from": body.get("from")}
     open_steps = kept.advisory.open_steps
     if kind == "sampled":
         value = body.get("value")
@@ -126,10 +169,39 @@ def _kept(con: Con, number: str) -> Kept:
     return kept
 
 
-def _append(con: Con, kept: Kept, event: Event, now: datetime) -> dict[str, Any]:
-    after = advance(kept.advisory, event)  # refuses what cannot count, before anything is written
-    transaction(con, lambda: append(con, kept.id, kept.next_seq, event, now))
-    return {"advisory": kept.id, "state": str(after.state), "open_steps": [str(one) for one in after.open_steps]}
+def _append(con: Con, kept: Kept, events: list[Event], now: datetime) -> dict[str, Any]:
+    """Add events, and what the sensors make of them; refuses what cannot count, before anything is written."""
+    after = _after(kept, events)
+    proven = new_proofs(after.advisory, _proofs(con, after, now))
+    whole = _after(after, list(proven))
+
+    def work() -> None:
+        for offset, event in enumerate([*events, *proven]):
+            append(con, kept.id, kept.next_seq + offset, event, now)
+
+    transaction(con, work)
+    return _told(kept.id, whole.advisory)
+
+
+def _after(kept: Kept, events: Sequence[Event]) -> Kept:
+    """The advisory as these events leave it; nothing is written."""
+    advisory = kept.advisory
+    for event in events:
+        advisory = advance(advisory, event)
+    return replace(kept, advisory=advisory, next_seq=kept.next_seq + len(events))
+
+
+def _proofs(con: Con, kept: Kept, now: datetime) -> tuple[Proof, ...]:
+    """What the sensors say of an advisory's steps now."""
+    store, key = Local(con), (kept.cabin, kept.unit)
+    fleet = load_fleet(store)
+    states = unit_states(store.ask(
+        f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", {"cabin": key[0], "unit": key[1]}), fleet)
+    return proofs_now(store, fleet, {key: kept.advisory}, states, now).get(key, ())
+
+
+def _told(number: str, after: Advisory) -> dict[str, Any]:
+    return {"advisory": number, "state": str(after.state), "open_steps": [str(one) for one in after.open_steps]}
 
 
 def _at(kept: Kept, now: datetime) -> datetime:
@@ -141,15 +213,15 @@ def _note(body: dict[str, Any]) -> str:
     return str(body.get("note") or "")
 
 
-def _instant(text: Any, now: datetime) -> datetime:
+def _instant(text: Any, now: datetime, *, name: str = "at") -> datetime:
     if text is None:
         return now
     try:
         at = datetime.fromisoformat(str(text))
     except ValueError:
-        raise BadInput(f"at must be ISO 8601 with an offset or Z; got {text!r}") from None
+        raise BadInput(f"{name} must be ISO 8601 with an offset or Z; got {text!r}") from None
     if at.tzinfo is None:
-        raise BadInput(f"at must have an offset or Z; got {text!r}")
+        raise BadInput(f"{name} must have an offset or Z; got {text!r}")
     if at > now:
-        raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {text!r}")
+        raise BadInput(f"{name} must not lie in the future (now {now.isoformat()}); got {text!r}")
     return at

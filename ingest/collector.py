@@ -20,7 +20,7 @@ import pandas as pd
 from ingest import aside, engine, faults, quarantine
 from ingest.engine import transaction
 from ingest.evaluate import evaluate, owe
-from ingest.intake import Decoded, Kept, Message, decode, failed, keep
+from ingest.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
 from ingest.mqtt import Subscription
 from ingest.registry import load_fleet
 from ingest.sending import Notifier
@@ -52,6 +52,7 @@ class Collector:
         self._beat_due = self._look_due = 0.0
         self._added_bytes = 0
         self._enrolled: set[tuple[str, str]] = set()
+        self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now)
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
@@ -135,9 +136,12 @@ class Collector:
         def work() -> Kept:
             kept = keep(con, rows=decoded.rows, links=decoded.links, refused=decoded.refused, arrived=now)
             owe(con, kept.touched)
+            heard_live(con, [key for key in kept.touched if key not in self._live], now)
             return kept
 
-        return transaction(con, work)
+        kept = transaction(con, work)
+        self._live.update(kept.touched)
+        return kept
 
     def _prune(self) -> None:
         """Keep quarantine within its bounds; looked at seldom, for it is seldom due."""

@@ -16,11 +16,13 @@ import duckdb
 import pandas as pd
 
 from ingest import faults, queries
+from ingest.advisory_log import latest_of
 from ingest.engine import Local, transaction, trial
 from ingest.evaluate import derive, evaluate
 from ingest.registry import load_fleet, load_history, read_fleet, save_fleet
 from ingest.settings import BadInput
-from ingest.watch import exposure_now, open_advisory, watch
+from ingest.watch import exposure_now, watch
+from models.advisory_events import State
 from models.fleet import Fleet
 from models.fleet_history import FleetHistory
 
@@ -120,8 +122,10 @@ def _standing(con: Con, key: Key, since: datetime, now: datetime) -> dict[str, A
 
 def _advisory(con: Con, fleet: Fleet, key: Key, now: datetime) -> dict[str, Any] | None:
     """The unit's open advisory with its litres, or the one that would be raised now (its `id` is None)."""
-    kept = open_advisory(con, key)
+    kept = latest_of(Local(con), [key]).get(key)
     event = exposure_now(con, key, fleet, kept, now)
+    if kept is not None and kept.advisory.state is State.LIFTED:
+        kept = None
     exposure = event.exposure if event is not None else kept.advisory.exposure if kept is not None else None
     if exposure is None:
         return None

@@ -37,6 +37,8 @@ _SEGMENT = (
     "cabin", "unit", "start", "end", "kind", "cause", "rests_on", "seconds", "drawn_l", "drawn_l_upper",
     "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2",
 )
+_UNDERDOSED = (
+    "cabin", "unit", "start", "end", "kind", "cause", "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2")
 _HOURLY = (
     "cabin", "unit", "hour", "volume_l", "volume_l_upper", "underdosed_l", "underdosed_l_upper", "in_spec_l",
     "dose_p05_mj_cm2", "dose_p50_mj_cm2", "lit_s", "warming_s", "weak_s", "dark_s", "unheard_s",
@@ -60,12 +62,13 @@ _STATES = f"""
     JOIN resume AS p ON s.cabin = p.cabin AND s.unit = p.unit AND s."at" = p."from" WHERE s."at" >= $floor
     ORDER BY p.unit_no
 """  # noqa: S608  (names from our own list)
-# Units that may have new under-dosed water: drawing now, or not known to be lit, or under-dosed of late.
+# Units that may have new under-dosed water: drawing now, or not known to be lit, or under-dosed of late; and those
+# with an open advisory or an unexplained gap.
 _SUSPECTS = """
     SELECT w.cabin, w.unit FROM worked AS w JOIN present AS p USING (cabin, unit)
-    WHERE p.flow_l_min IS DISTINCT FROM 0 OR p.lamp <> 1 OR EXISTS (
-            FROM segment AS s WHERE s.cabin = w.cabin AND s.unit = w.unit
-            AND s.underdosed_l_upper > 0 AND s."end" > $since)
+    WHERE p.flow_l_min IS DISTINCT FROM 0 OR p.lamp <> 1
+        OR EXISTS (FROM to_watch AS t WHERE t.cabin = w.cabin AND t.unit = w.unit)
+        OR EXISTS (FROM underdosed AS u WHERE u.cabin = w.cabin AND u.unit = w.unit AND u."end" > $since)
     ORDER BY ALL
 """
 # Of each unit that is taken up, the link's changes since then and the last one before.
@@ -136,7 +139,7 @@ def _suspects(
     """Of the units worked out, those whose water there is anything to weigh of.
 
     Not the many that burn while nobody draws water and that were under-dosed at no time since a day before the
-    news; units with an open advisory or an unexplained gap are weighed anyhow (`ingest.watch`).
+    news.
     """
     con.register("worked", pd.DataFrame(keys, columns=["cabin", "unit"]))
     found = con.execute(_SUSPECTS, {"since": since - timedelta(days=1)}).fetchall()
@@ -281,6 +284,9 @@ def _write(
         DELETE FROM segment USING resume AS s WHERE segment.cabin = s.cabin AND segment.unit = s.unit
         AND segment.start >= s."from" AND segment.start >= $floor""", floor)
     con.execute("""
+        DELETE FROM underdosed AS u USING resume AS s WHERE u.cabin = s.cabin AND u.unit = s.unit
+        AND u.start >= s."from" AND u.start >= $floor""", floor)
+    con.execute("""
         DELETE FROM resume_state AS t USING resume AS s WHERE t.cabin = s.cabin AND t.unit = s.unit
         AND t."at" > s."from" AND t."at" > $floor""", floor)
     con.register("periods", pd.DataFrame({"unit_no": np.arange(len(units.keys)), "period_us": units.period}))
@@ -294,8 +300,9 @@ def _write(
         states["at_us"].to_numpy(np.int64)))
     last = state.drop_duplicates("unit_no", keep="last")
     kept = ("cabin", "unit", "at", *COLUMNS)
+    parts = parts.assign(**units.names(parts["unit_no"].to_numpy(np.int64)))
     for table, columns, written in (
-        ("segment", _SEGMENT, parts.assign(**units.names(parts["unit_no"].to_numpy(np.int64)))),
+        ("segment", _SEGMENT, parts), ("underdosed", _UNDERDOSED, parts[parts["underdosed_l_upper"] > 0]),
         ("hourly", _HOURLY, hours.assign(**units.names(hours["unit_no"].to_numpy(np.int64)))),
         ("resume_state", kept, state),
     ):

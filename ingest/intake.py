@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, cast
@@ -285,6 +285,15 @@ def _outdone(rows: pd.DataFrame) -> pd.DataFrame:
                 f"{column} = {value}: for the same instant {worst} was sent too, and the worse of the two counts"
                 for value, worst in zip(found[column].tolist(), found["worst"].tolist(), strict=True)]}))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=REFUSED_COLUMNS)
+
+
+def heard_live(con: duckdb.DuckDBPyConnection, keys: Iterable[tuple[str, str]], now: datetime) -> None:
+    """Note when these units were first heard live, unless it is known; the caller holds the transaction."""
+    for cabin, unit in keys:
+        con.execute("""
+            INSERT INTO first_live SELECT $cabin, $unit, $now WHERE NOT EXISTS (
+                FROM first_live WHERE cabin = $cabin AND unit = $unit)
+        """, {"cabin": cabin, "unit": unit, "now": now})
 
 
 def keep(

@@ -243,7 +243,7 @@ def unit_states(states: pd.DataFrame, fleet: Fleet) -> dict[Key, UnitState]:
 
 def tails(
     states: pd.DataFrame, history: FleetHistory, now: datetime, *,
-    links_down: dict[Key, datetime | None] | None = None,
+    links_down: dict[Key, datetime | None] | None = None, while_heard: bool = False,
 ) -> dict[Key, pd.DataFrame]:
     """Per unit what holds from its state to `now`; states of units that are not enrolled are passed over.
 
@@ -253,6 +253,9 @@ def tails(
         `cabin`, `unit` and the columns of `models.exposure.resume`.
     links_down : dict, optional
         Since when a unit's link is down; None: it is up.
+    while_heard : bool
+        Of each unit only until it is overdue, and at least a second: of a reading that just came nothing would be
+        said that goes on.
     """
     fleet = history.present
     enrolled = {(place.slug, unit.slug) for place in fleet.cabins for unit in place.units}
@@ -274,8 +277,12 @@ def tails(
         since = np.array([microsecond(one) for one in down])[away]
         events.append(pd.DataFrame({
             "unit_no": number[away], "at": instants(np.maximum(since, at_us[away])), "up": False}))
+    now_us = np.full(len(keys), microsecond(now), np.int64)
+    if while_heard:
+        overdue_us = np.rint(overdue * US_PER_S).astype(np.int64)
+        now_us = np.maximum(np.minimum(now_us, at_us + overdue_us), at_us + US_PER_S)
     found = open_tail(
-        kept, units.at(number, at_us), now_us=microsecond(now), overdue_s=overdue,
+        kept, units.at(number, at_us), now_us=now_us, overdue_s=overdue,
         links=pd.concat(events, ignore_index=True))
     return {
         keys[int(cast(int, no))]: part.reset_index(drop=True)

@@ -187,8 +187,51 @@ INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:0
     TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
 """  # noqa: S608  (names of our own)
 
+_PIECES = """
+-- Derived: the under-dosed ones of `segment`, few however long the history.
+CREATE TABLE underdosed (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, start TIMESTAMPTZ NOT NULL, "end" TIMESTAMPTZ NOT NULL,
+    kind VARCHAR NOT NULL, cause VARCHAR NOT NULL, underdosed_l DOUBLE, underdosed_l_upper DOUBLE NOT NULL,
+    dose_low_mj_cm2 DOUBLE);
+INSERT INTO underdosed SELECT cabin, unit, start, "end", kind, cause, underdosed_l, underdosed_l_upper,
+    dose_low_mj_cm2 FROM segment WHERE underdosed_l_upper > 0;
+-- Append-only: the pieces of under-dosed water that a lift answered, as they were known then. `lift` is the
+-- advisory's number, or of a note that what lies long back was seen.
+CREATE TABLE answered (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, lift VARCHAR NOT NULL, number BIGINT NOT NULL,
+    "at" TIMESTAMPTZ NOT NULL, start TIMESTAMPTZ NOT NULL, "end" TIMESTAMPTZ NOT NULL, kind VARCHAR NOT NULL,
+    underdosed_l_upper DOUBLE NOT NULL, dose_low_mj_cm2 DOUBLE);
+-- Lifts of before this step named no pieces: each answers the span of its advisory with the litres of its record,
+-- and the tenth or five litres by which a record could lag behind.
+INSERT INTO answered
+    WITH exposed AS (
+        SELECT advisory, json_extract(arg_max(body, seq), '$.exposure') AS exposure FROM advisory_event
+        WHERE json_extract_string(body, '$.kind') IN ('raised', 'exposed', 'remeasured') GROUP BY ALL),
+    lifted AS (SELECT advisory, "at" FROM advisory_event WHERE json_extract_string(body, '$.kind') = 'lifted'),
+    told AS (
+        SELECT a.cabin, a.unit, a.id, l."at", (x.exposure ->> '$.start')::TIMESTAMPTZ AS start,
+            (x.exposure ->> '$.end')::TIMESTAMPTZ AS "end", x.exposure ->> '$.cause' AS cause,
+            (x.exposure ->> '$.underdosed_l_upper')::DOUBLE AS most,
+            (x.exposure ->> '$.dose_low_mj_cm2')::DOUBLE AS dose
+        FROM advisory AS a JOIN exposed AS x ON x.advisory = a.id JOIN lifted AS l ON l.advisory = a.id)
+    SELECT cabin, unit, id, 0, "at", start, coalesce("end", "at"),
+        CASE cause WHEN 'unheard' THEN 'unheard' WHEN 'low-dose' THEN 'weak' WHEN 'warm-up-draw' THEN 'warming'
+            ELSE 'dark' END,
+        coalesce(most + greatest(5, most / 10), 'inf'::DOUBLE), dose
+    FROM told WHERE cause <> 'manual';
+-- Units to be weighed again at an instant without a message; one whose advisory stands and of which nothing ripens
+-- by time alone has an instant that never comes. At the first start all are weighed.
+CREATE TABLE to_watch (cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, due TIMESTAMPTZ NOT NULL);
+INSERT INTO to_watch SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00Z' FROM advisory;
+-- When a unit was first heard live; of before this step, by the broker's first word of its link.
+CREATE TABLE first_live (cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
+INSERT INTO first_live SELECT cabin, unit, min("at") FROM link_event GROUP BY ALL;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
-    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE)
+    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES)
+
+
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

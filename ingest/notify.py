@@ -17,9 +17,9 @@ from typing import Any
 
 import duckdb
 
+from ingest.advisory_log import kept_advisory
 from ingest.engine import transaction
 from ingest.settings import BadInput
-from ingest.watch import kept_advisory
 from models.advisory import Event, State, from_json
 from models.fleet import Fleet
 from models.happenings import ASKED, Happening, Kind, Policy, happenings, hearing

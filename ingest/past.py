@@ -6,22 +6,26 @@ For the demo's history. Live messages and files go through `ingest.intake` and `
 from __future__ import annotations
 
 import uuid
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pandas as pd
 
 from ingest.actions import INSERT_SERVICE
+from ingest.advisory_log import answer, append, new_advisory
 from ingest.daily import pay_days
 from ingest.engine import named, transaction
 from ingest.evaluate import derive, owe
+from ingest.exposed import unanswered
 from ingest.intake import Kept, keep
 from ingest.registry import load_fleet
 from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.store import Store
-from ingest.watch import append, exposed, exposure_of, new_advisory, watch
+from ingest.watch import watch
 from models.advisory import Advisory, Lifted, NotAllowed, StepRecorded, advance, exposure_event
-from models.advisory_events import SENSOR_STEPS, Event, Step
+from models.advisory_events import FLUSH_STEPS, SENSOR_STEPS, Event, Step
+from models.advisory_exposure import exposure_of
 
+FLUSH_TOOK = timedelta(hours=2)  # the demo's people write down when a flush was over
 _STEPS = {"flushed": (Step.FLUSH_COLD, Step.FLUSH_HOT), "chlorinated": (Step.DISINFECT,)}
 
 
@@ -86,9 +90,8 @@ def _lifted_then(
     con, key = store.con, (cabin, unit)
     fleet = load_fleet(store)
     one = fleet.unit(cabin, unit)
-    rows = exposed(con, key)
-    rows = rows[rows["end"] <= pd.Timestamp(at)]
-    exposure = exposure_of(rows, one.dose_target_mj_cm2) if len(rows) else None
+    rows = unanswered(store, fleet, [key], at, until=at)
+    exposure = exposure_of(rows, dose_target_mj_cm2=one.dose_target_mj_cm2, now=at)
     if exposure is None or exposure.end is None:
         return
     raised = exposure_event(None, exposure, at=exposure.end, hot_tank_l=one.hot_tank_l, policy=fleet.policy)
@@ -101,7 +104,9 @@ def _lifted_then(
     for did in named(between.sort_values("at")):
         steps = _STEPS.get(did.kind, ()) if did.kind != "sampled" else (next(samples, Step.SAMPLE_2),)
         for step in steps:
-            record = StepRecorded(at=did.at.to_pydatetime(), step=step, by=did.who, note=did.note)
+            record = StepRecorded(
+                at=did.at.to_pydatetime(), step=step, by=did.who, note=did.note,
+                begun_at=did.at.to_pydatetime() - FLUSH_TOOK if step in FLUSH_STEPS else None)
             try:
                 advisory = advance(advisory, record)
             except NotAllowed:
@@ -115,3 +120,4 @@ def _lifted_then(
     number = new_advisory(con, key, raised)
     for seq, event in enumerate(events, start=1):
         append(con, number, seq, event, event.at)
+    answer(con, key, number, exposure.known_pieces, at)

@@ -16,12 +16,13 @@ import numpy as np
 import pandas as pd
 
 from ingest import faults
+from ingest.advisory_log import LATEST_EVENTS, Kept, latest
 from ingest.engine import Asks, by_unit, named
+from ingest.exposed import unanswered
 from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
 from ingest.notify import NOTIFICATIONS, OVERDUE
-from ingest.progress import up_to_now
+from ingest.proofs_now import up_to_now
 from ingest.registry import load_fleet, load_history
-from ingest.watch import LATEST_EVENTS, Kept, latest
 from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
@@ -46,11 +47,6 @@ _LINKS = """
 _CLOCK_FAULTS = """
     SELECT cabin, unit, min(arrived_at) AS since FROM quarantine
     WHERE arrived_at > $since AND arrived_at <= $now AND reason LIKE 'at = %' AND cabin IS NOT NULL GROUP BY ALL
-"""
-# Under-dosed time, however long ago, newest last: few rows, since lit time is left out.
-_TROUBLED = """
-    SELECT cabin, unit, start, "end", kind, underdosed_l, underdosed_l_upper FROM segment
-    WHERE kind <> 'lit' AND "end" <= $now AND underdosed_l_upper > 0 ORDER BY start
 """
 # One row per unit whose water was ever tested: what the latest test said.
 _TESTED = """
@@ -167,7 +163,8 @@ def status(
     evidence = _Evidence(
         fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
-        good=_by_unit(store.ask(_GOOD, {"now": now})), troubles=by_unit(store.ask(_TROUBLED, {"now": now})),
+        good=_by_unit(store.ask(_GOOD, {"now": now})),
+        troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
         at_fault=faults.faults(store))
     return worst_first([
@@ -271,7 +268,6 @@ def _present(
     """The verdict's evidence."""
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
     good, fault, at_fault = evidence.good.get(key), evidence.clocks.get(key), evidence.at_fault.get(key)
-    gap_since, under = _unanswered(evidence.troubles.get(key), kept)
     bad_since = None
     if held is not None and key in evidence.tails:
         tail = evidence.tails[key]
@@ -295,8 +291,7 @@ def _present(
         battery_low_v=BATTERY_LOW_V if held and held.battery_v and held.battery_v < 16 else None,
         lamp_hours=state.lamp_hours if state else None,
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
-        gap_since=gap_since, underdosed_since=under[0], underdosed_l=under[1], underdosed_l_upper=under[2],
-        advisory=kept.advisory if kept else None,
+        **_not_in_an_advisory(evidence.troubles.get(key), kept), advisory=kept.advisory if kept else None,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
         good_since=since, fault_since=at_fault[0] if at_fault is not None else None)
 
@@ -325,27 +320,29 @@ def _dose(
     return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
 
 
-def _unanswered(
-    trouble: pd.DataFrame | None, kept: Kept | None
-) -> tuple[datetime | None, tuple[datetime | None, float | None, float | None]]:
-    """Gaps and under-dosed water that no advisory has covered: start of the first gap; start and litres."""
-    nothing: tuple[datetime | None, float | None, float | None] = (None, None, None)
-    if trouble is None:
-        return None, nothing
-    if kept is not None:
-        one = kept.advisory
-        covered = one.exposure.end or one.updated_at
-        if one.lifted is not None:
-            covered = one.evidence_since or one.lifted.at
-        trouble = trouble[trouble["end"] > pd.Timestamp(covered)]
-    gaps = trouble[trouble["kind"] == "unheard"]
-    rest = trouble[trouble["kind"] != "unheard"]
-    since = gaps["start"].min().to_pydatetime() if len(gaps) else None
-    if rest.empty:
-        return since, nothing
-    return since, (
-        rest["start"].min().to_pydatetime(), float(rest["underdosed_l"].sum(min_count=1)),
-        float(rest["underdosed_l_upper"].sum()))
+def _not_in_an_advisory(trouble: pd.DataFrame | None, kept: Kept | None) -> dict[str, Any]:
+    """Gaps and under-dosed water that no advisory has covered, as fields of the verdict's evidence."""
+    if trouble is None or trouble.empty:
+        return {}
+    out: dict[str, Any] = {}
+    noted = trouble["to_note"].to_numpy(bool)
+    old, rest = trouble[noted], trouble[~noted]
+    if len(old):
+        out |= {"to_note_since": old["start"].min().to_pydatetime(),
+                "to_note_until": old["end"].max().to_pydatetime(),
+                "to_note_l_upper": float(old["underdosed_l_upper"].sum())}
+    if kept is not None and kept.advisory.state is not State.LIFTED:
+        covered = kept.advisory.exposure.end or kept.advisory.updated_at
+        rest = rest[rest["end"] > pd.Timestamp(covered)]
+    gaps = rest[rest["kind"] == "unheard"]
+    rest = rest[rest["kind"] != "unheard"]
+    if len(gaps):
+        out["gap_since"] = gaps["start"].min().to_pydatetime()
+    if len(rest):
+        out |= {"underdosed_since": rest["start"].min().to_pydatetime(),
+                "underdosed_l": float(rest["underdosed_l"].sum(min_count=1)),
+                "underdosed_l_upper": float(rest["underdosed_l_upper"].sum())}
+    return out
 
 
 def advisories(store: Asks, *, cabin: str | None = None, number: str | None = None) -> list[Kept]:

@@ -6,12 +6,14 @@ raises and keeps the proofs; only a named person lifts. Nothing here reads a clo
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from models.advisory_events import (
     CLEANING_STEPS,
+    FLUSH_STEPS,
     PERSON_STEPS,
     SENSOR_STEPS,
     STEP_WORDS,
@@ -31,14 +33,16 @@ from models.advisory_events import (
     StepPolicy,
     StepRecorded,
 )
-from models.advisory_proofs import proofs
+from models.advisory_pieces import AGAIN_L, MORE_L, MORE_SHARE, Piece, more_beyond
+from models.advisory_proofs import Flush, proofs
 from models.advisory_record import from_json, to_json
 
 __all__ = [
-    "CLEANING_STEPS", "PERSON_STEPS", "SENSOR_STEPS", "STEP_WORDS", "Advisory", "Cause", "Event", "Exposed",
-    "Exposure", "Lifted", "NotAllowed", "Proof", "Raised", "Remeasured", "SampleFailed", "Severity", "State",
-    "Step", "StepPolicy", "StepRecorded", "StepStatus", "advance", "exposure_event", "from_json", "new_proofs",
-    "proofs", "replay", "to_json",
+    "CLEANING_STEPS", "FLUSH_STEPS", "PERSON_STEPS", "SENSOR_STEPS", "STEP_WORDS", "Advisory", "Cause", "Event",
+    "Exposed", "Exposure", "Flush", "Lifted", "NotAllowed", "Piece", "Proof", "Raised", "Remeasured",
+    "SampleFailed", "Severity", "State", "Step", "StepPolicy", "StepRecorded", "StepStatus", "advance",
+    "exposure_event", "from_json", "new_proofs",
+    "proofs", "replay", "to_json", "unknown_proofs",
 ]
 
 
@@ -61,6 +65,10 @@ class Advisory:
     evidence_since : datetime or None
         Flushing, dose and samples count from here: the last under-dosed litre, or a failed sample taken later.
         None while under-dosed water may still be passing; nothing counts then.
+    after_lift : str
+        Number of the lifted advisory after whose lift its water became known; or empty.
+    metered_alone : bool
+        Whether a meter alone proves a flush (records of before a person had to name the time of one).
     """
 
     raised_at: datetime
@@ -71,6 +79,8 @@ class Advisory:
     sample_gap_h: float
     evidence_since: datetime | None
     raised_by: str = ""
+    after_lift: str = ""
+    metered_alone: bool = False
     proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
     records: tuple[StepRecorded, ...] = ()
     lifted: Lifted | None = None
@@ -111,7 +121,11 @@ class Advisory:
         if self.evidence_since is None:
             words = "under-dosed water may still be passing; nothing counts before that ends"
             return StepStatus(code=step, done=False, evidence=words, since=None)
-        if proof is not None and proof.done is not None:
+        by_period = step in FLUSH_STEPS and not self.metered_alone
+        if by_period and record is None:
+            words = proof.evidence if proof else "record from when to when the taps ran"
+            return StepStatus(code=step, done=False, evidence=words, since=None)
+        if proof is not None and proof.done is not None and not (by_period and proof.done):
             return StepStatus(
                 code=step, done=proof.done, evidence=proof.evidence,
                 since=max(proof.since or proof.at, self.evidence_since) if proof.done else None,
@@ -120,8 +134,11 @@ class Advisory:
             nothing = "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
             words = proof.evidence if proof else nothing
             return StepStatus(code=step, done=False, evidence=words, since=None)
-        words = f"{record.by}, {_said(record.when)}" + (f": {record.note}" if record.note.strip() else "")
-        if why := self._too_early(step, record.when, before):
+        began = "" if record.begun_at is None else f"{_said(record.begun_at)} to "
+        words = f"{record.by}, {began}{_said(record.when)}" + (f": {record.note}" if record.note.strip() else "")
+        if by_period:
+            words += f"; {proof.evidence}" if proof is not None and proof.done else "; not confirmed by a meter"
+        if why := self._too_early(step, record.begun_at or record.when, before):
             return StepStatus(code=step, done=False, evidence=f"{words}; does not count: {why}", since=None)
         return StepStatus(code=step, done=True, evidence=words, since=record.when)
 
@@ -162,7 +179,7 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
         return Advisory(
             raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
             steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
-            raised_by=event.by,
+            raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
         )
     if advisory.lifted is not None:
         raise NotAllowed(
@@ -211,7 +228,7 @@ def replay(events: Iterable[Event]) -> Advisory:
 
 def exposure_event(
     advisory: Advisory | None, exposure: Exposure, *, at: datetime, hot_tank_l: float | None,
-    policy: StepPolicy | None = None, by: str = "",
+    policy: StepPolicy | None = None, by: str = "", after_lift: str = "", exactly: bool = False,
 ) -> Raised | Exposed | Remeasured | None:
     """The event that an exposure asks for, if any.
 
@@ -229,11 +246,16 @@ def exposure_event(
         The fleet's; by default the safe one.
     by : str
         Who raises it, for a manual one.
+    after_lift : str
+        Number of a lifted advisory after whose lift this became known.
+    exactly : bool
+        Record any difference, as before a lift: what is answered then is what is known then.
 
     Returns
     -------
     event : Raised, Exposed, Remeasured or None
-        None where nothing can have passed (the upper bound is known to be 0), or nothing new is known.
+        None where nothing can have passed (the upper bound is known to be 0), or nothing new is known: litres have
+        to differ by a stated step (`models.advisory_pieces`), or the cause or the severity.
     """
     policy = policy or StepPolicy()
     severity = policy.severity(exposure)
@@ -242,25 +264,46 @@ def exposure_event(
         if exposure.underdosed_l_upper == 0 and exposure.cause is not Cause.MANUAL:
             return None
         return Raised(
-            at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by
-        )
-    if exposure == advisory.exposure:
+            at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by,
+            after_lift=after_lift, metered_alone=False)
+    again = _more_water(exposure, advisory.exposure)
+    if not again and _later(exposure, advisory.exposure):
+        # stored intervals grow with each reading of an hour; the last litre passed when it passed
+        exposure = replace(exposure, end=advisory.exposure.end)
+    kind = Exposed if again else Remeasured
+    worse = severity is Severity.UNTREATED and advisory.severity is not Severity.UNTREATED
+    known = exposure == advisory.exposure or not (
+        exactly or again or worse or _differs(exposure, advisory.exposure))
+    if known:
         return None
-    kind = Exposed if _later(exposure, advisory.exposure) else Remeasured
     return kind(at=max(at, advisory.updated_at), exposure=exposure, severity=severity, steps=steps)
 
 
 def new_proofs(advisory: Advisory, found: Iterable[Proof]) -> tuple[Proof, ...]:
     """Those of `found` that tick or untick a step of the advisory: what the append-only record has to keep.
 
-    Between two of them only the words change (litres still counting): show those with `advance`, unstored.
+    Between two of them only the words change (litres still counting): show those with `advance`, unstored. Nor is
+    it an event that the sensors cannot tell for a while: a logger that sends in packs falls silent with each.
     """
     known = {proof.step: proof for proof in advisory.proofs}
     return tuple(
         proof for proof in found
-        if proof.step in advisory.steps and not _outlasts(known.get(proof.step), proof)
-        and (proof.step not in known or known[proof.step].done is not proof.done)
+        if proof.step in advisory.steps and (
+            proof.step not in known or (proof.done is not None and known[proof.step].done is not proof.done))
     )
+
+
+def unknown_proofs(advisory: Advisory, found: Iterable[Proof], step: Step) -> tuple[Proof, ...]:
+    """That a step's proof is not known any more, where the record says otherwise.
+
+    A silence between two packs of a logger is no event; a person who records the step because its sensor is silent
+    makes it one.
+    """
+    known = {proof.step: proof for proof in advisory.proofs}
+    return tuple(
+        proof for proof in found
+        if proof.step is step and proof.done is None and step in advisory.steps and step in known
+        and known[step].done is not None and not _outlasts(known[step], proof))
 
 
 def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
@@ -323,15 +366,22 @@ def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:
         raise NotAllowed(f"step {event.step} is proven by the sensors alone; nobody can see a dose")
     if advisory.evidence_since is None:
         raise NotAllowed("under-dosed water may still be passing: no step counts before that ends")
+    by_period = event.step in FLUSH_STEPS and not advisory.metered_alone
     proof = next((one for one in advisory.proofs if one.step is event.step), None)
-    if proof is not None and proof.done is False:
+    known = next((one for one in advisory.records if one.step is event.step), None)
+    if proof is not None and proof.done is False and not (by_period and known is not None):
         raise NotAllowed(f"step {event.step} cannot count yet: the evidence is: {proof.evidence}")
+    if by_period and event.begun_at is None:
+        raise NotAllowed(f"step {event.step} needs the time in which the taps ran: from when to when")
     before = {status.code: status for status in advisory.statuses if status.code != event.step}
     before = {code: before[code] for code in advisory.steps if code in before and _rank(code) < _rank(event.step)}
-    if why := advisory._too_early(event.step, event.when, before):
-        raise NotAllowed(f"step {event.step} at {_said(event.when)} cannot count: {why}")
+    if why := advisory._too_early(event.step, event.begun_at or event.when, before):
+        raise NotAllowed(f"step {event.step} at {_said(event.begun_at or event.when)} cannot count: {why}")
     kept = tuple(one for one in advisory.records if one.step is not event.step)
-    return replace(advisory, records=(*kept, event))
+    shown = advisory.proofs
+    if event.step in FLUSH_STEPS:  # what the meter said of another time says nothing of this one
+        shown = tuple(one for one in shown if one.step is not event.step)
+    return replace(advisory, records=(*kept, event), proofs=shown)
 
 
 def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
@@ -352,6 +402,26 @@ def _later(new: Exposure, old: Exposure) -> bool:
     if old.end is None:
         return False
     return new.end is None or new.end > old.end
+
+
+def _more_water(new: Exposure, old: Exposure) -> bool:
+    """Has more under-dosed water passed after what was taken for the end?"""
+    if not _later(new, old) or old.end is None:
+        return False
+    if new.underdosed_l_upper is None:
+        return True
+    return more_beyond(new.known_pieces, old.known_pieces, old.end) > AGAIN_L
+
+
+def _differs(new: Exposure, old: Exposure) -> bool:
+    """Is what is known of an exposure another by more than the stated step?"""
+    if new.cause is not old.cause or (new.end is None) is not (old.end is None) or new.start < old.start:
+        return True
+    was, now = (math.nan if one.underdosed_l_upper is None else one.underdosed_l_upper for one in (old, new))
+    if math.isnan(was) or math.isnan(now):
+        return math.isnan(was) is not math.isnan(now)
+    step = max(MORE_L, MORE_SHARE * was) if new.end is None and now >= was else AGAIN_L
+    return abs(now - was) > step
 
 
 def _rank(step: Step) -> int:

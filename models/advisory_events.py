@@ -13,6 +13,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import ClassVar
 
+from models.advisory_pieces import Piece
+
 
 class State(StrEnum):
     """Where an advisory stands."""
@@ -55,6 +57,7 @@ class Step(StrEnum):
 
 
 SENSOR_STEPS = (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.FLUSH_COLD, Step.FLUSH_HOT)
+FLUSH_STEPS = (Step.FLUSH_COLD, Step.FLUSH_HOT)
 CLEANING_STEPS = (Step.FLUSH_COLD, Step.FLUSH_HOT, Step.DISINFECT)  # before any sample counts
 # A dose cannot be seen by eye, so no person's word replaces the sensor; the other proofs may be recorded by a
 # named person where the unit has no such sensor.
@@ -93,6 +96,8 @@ class Exposure:
         What passed, and the most that can have passed. None (NaN is taken too): not known. [L]
     dose_low_mj_cm2, dose_target_mj_cm2 : float or None
         Lowest lower bound of dose that the water is known to have got, and the unit's target. [mJ/cm2]
+    pieces : tuple of Piece
+        The stretches of which it consists, as they are known: what a lift answers. None of a manual one.
     """
 
     cause: Cause
@@ -102,9 +107,22 @@ class Exposure:
     underdosed_l_upper: float | None = None
     dose_low_mj_cm2: float | None = None
     dose_target_mj_cm2: float | None = None
+    pieces: tuple[Piece, ...] = ()
+
+    @property
+    def known_pieces(self) -> tuple[Piece, ...]:
+        """Its pieces; of a record of before pieces were kept, one for all of it."""
+        if self.pieces or self.cause is Cause.MANUAL or self.underdosed_l_upper == 0:
+            return self.pieces
+        kind = {Cause.UNHEARD: "unheard", Cause.LOW_DOSE: "weak", Cause.WARM_UP_DRAW: "warming"}
+        most = math.inf if self.underdosed_l_upper is None else self.underdosed_l_upper
+        return (Piece(
+            start=self.start, end=self.end or self.start, kind=kind.get(self.cause, "dark"), cause="",
+            underdosed_l=self.underdosed_l or 0.0, underdosed_l_upper=most, dose_low_mj_cm2=self.dose_low_mj_cm2),)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cause", Cause(self.cause))
+        object.__setattr__(self, "pieces", tuple(self.pieces))
         require_instant("start", self.start)
         if self.end is not None:
             require_instant("end", self.end)
@@ -192,7 +210,17 @@ class StepPolicy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raised:
-    """An advisory begins. `by` names the person where the cause is manual."""
+    """An advisory begins.
+
+    Attributes
+    ----------
+    by : str
+        The person who raised it, where the cause is manual.
+    after_lift : str
+        Number of a lifted advisory after whose lift this became known although it had happened before; or empty.
+    metered_alone : bool
+        Whether a meter alone proves a flush, as in records of before a person had to name the time of one.
+    """
 
     kind: ClassVar[str] = "raised"
     at: datetime
@@ -201,6 +229,8 @@ class Raised:
     steps: tuple[Step, ...]
     sample_gap_h: float = 24.0
     by: str = ""
+    after_lift: str = ""
+    metered_alone: bool = True
 
     def __post_init__(self) -> None:
         _check_asked(self)
@@ -264,7 +294,10 @@ class Proof:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepRecorded:
-    """A named person did a step at `done_at` (None: at `at`). For a sample: it was taken then and satisfactory."""
+    """A named person did a step at `done_at` (None: at `at`). For a sample: it was taken then and satisfactory.
+
+    `begun_at` is when a flush began, whose end is `done_at`: the meter confirms the litres of that time.
+    """
 
     kind: ClassVar[str] = "step-recorded"
     at: datetime
@@ -272,10 +305,15 @@ class StepRecorded:
     by: str
     done_at: datetime | None = None
     note: str = ""
+    begun_at: datetime | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step", Step(self.step))
         _check_person(self)
+        if self.begun_at is not None:
+            require_instant("begun_at", self.begun_at)
+            if self.begun_at >= self.when:
+                raise NotAllowed(f"a flush ends after it began ({self.begun_at}); got {self.when}")
 
     @property
     def when(self) -> datetime:

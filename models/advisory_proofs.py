@@ -3,16 +3,44 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from models.advisory_events import PERSON_STEPS, Proof, Step, StepPolicy
+from models.advisory_events import FLUSH_STEPS, PERSON_STEPS, Proof, Step, StepPolicy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flush:
+    """A flush that a named person recorded, with what was metered in its time.
+
+    Attributes
+    ----------
+    step : Step
+        `FLUSH_COLD` or `FLUSH_HOT`.
+    begun_at, ended_at : datetime
+        From when to when the taps ran, as recorded.
+    metered_l : float or None
+        Litres that the unit's own sensors counted in between, at least; None: nothing counted them. [L]
+    heard : bool
+        Whether readings of all that time are there.
+    """
+
+    step: Step
+    begun_at: datetime
+    ended_at: datetime
+    metered_l: float | None
+    heard: bool
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "step", Step(self.step))
 
 
 def proofs(
     *, at: datetime, power_on_since: datetime | None, lamp_on_since: datetime | None, power_on: bool | None,
     lamp_on: bool | None, dose_ok_min: float | None, metered_l: float | None, flush_cold_l: float | None,
-    flush_hot_l: float | None, policy: StepPolicy | None = None, flushed_cold_at: datetime | None = None,
-    flushed_hot_at: datetime | None = None,
+    flush_hot_l: float | None, policy: StepPolicy | None = None, flushes: Sequence[Flush] = (),
+    metered_alone: bool = False,
 ) -> tuple[Proof, ...]:
     """What the sensors say of the steps that they can prove.
 
@@ -35,8 +63,10 @@ def proofs(
         no number of litres proves that they are flushed. [L]
     policy : StepPolicy, optional
         The fleet's; by default the safe one.
-    flushed_cold_at, flushed_hot_at : datetime, optional
-        When the meter had counted the cold flush, and both together, in the time of the readings. Not known: now.
+    flushes : sequence of Flush
+        What people recorded, at most one per step.
+    metered_alone : bool
+        Records of before a person had to name the time of a flush: all that was metered counts.
 
     Returns
     -------
@@ -45,11 +75,18 @@ def proofs(
 
     Notes
     -----
-    The meter sits before the hot tank and cannot tell hot from cold, so the hot flush asks for the sum of both
-    volumes; that hot taps were opened rests on whoever did it.
+    A meter cannot tell hot from cold, nor a tap from a hose. So it ticks no flush by itself: a named person says
+    which taps ran from when to when, and the meter confirms the litres of that time. Litres of a time that stands
+    for both flushes have to be enough for both.
     """
     policy = policy or StepPolicy()
-    both = None if flush_cold_l is None or flush_hot_l is None else flush_cold_l + flush_hot_l
+    needed = {Step.FLUSH_COLD: flush_cold_l, Step.FLUSH_HOT: flush_hot_l}
+    if metered_alone:
+        needed[Step.FLUSH_HOT] = _sum(flush_cold_l, flush_hot_l)
+    lacking = {
+        Step.FLUSH_COLD: ("cold_plumbing_l",) if flush_cold_l is None else (),
+        Step.FLUSH_HOT: tuple(name for name, known in (
+            ("cold_plumbing_l", flush_cold_l), ("hot_tank_l", flush_hot_l)) if known is None)}
     return (
         _minutes(Step.POWER_STABLE, at, power_on, power_on_since, policy.power_stable_min, "power", "on"),
         _minutes(Step.LAMP_LIT, at, lamp_on, lamp_on_since, policy.lamp_lit_min, "lamp", "lit"),
@@ -59,29 +96,53 @@ def proofs(
             since=None if dose_ok_min is None or math.isnan(dose_ok_min) else at - timedelta(
                 minutes=max(0.0, dose_ok_min - policy.dose_back_min)),
         ),
-        _flushed(
-            Step.FLUSH_COLD, at, metered_l, flush_cold_l, "metered since the last under-dosed litre",
-            since=flushed_cold_at, lacking="cold_plumbing_l",
-        ),
-        _flushed(
-            Step.FLUSH_HOT, at, metered_l, both,
-            "metered since the last under-dosed litre (cold and hot together)", since=flushed_hot_at,
-            lacking=" and ".join(name for name, known in (
-                ("cold_plumbing_l", flush_cold_l), ("hot_tank_l", flush_hot_l)) if known is None),
-        ),
+        *(_flushed(step, at, metered_l, needed, flushes, metered_alone=metered_alone,
+                   lacking=" and ".join(lacking[step])) for step in FLUSH_STEPS),
     )
 
 
 def _flushed(
-    step: Step, at: datetime, metered_l: float | None, needed_l: float | None, what: str, *,
-    since: datetime | None, lacking: str,
+    step: Step, at: datetime, metered_l: float | None, needed: Mapping[Step, float | None],
+    flushes: Sequence[Flush], *, metered_alone: bool, lacking: str,
 ) -> Proof:
     """Proof of a flush. Of plumbing whose volume nobody enrolled, the volume is asked for first."""
-    if needed_l is not None:
-        return _measured(step, at, metered_l, needed_l, "L", what, missing="no metered flow", since=since)
-    have = "" if metered_l is None or math.isnan(metered_l) else (
-        f"; {math.floor(metered_l * 10) / 10:g} L {what}, of how many is not known")
-    return Proof(at=at, step=step, done=False, evidence=f"first enrol how much there is to flush: {lacking}{have}")
+    needed_l, since = needed[step], "metered since the last under-dosed litre"
+    unmetered = metered_l is None or math.isnan(metered_l)
+    if needed_l is None or lacking:
+        have = "" if unmetered else f"; {_down(metered_l or 0.0)} L {since}, of how many is not known"
+        first = f"first enrol how much there is to flush: {lacking}{have}"
+        return Proof(at=at, step=step, done=False, evidence=first)
+    if metered_alone:
+        hot = " (cold and hot together)" if step is Step.FLUSH_HOT else ""
+        return _measured(step, at, metered_l, needed_l, "L", since + hot, missing="no metered flow")
+    mine = next((one for one in flushes if one.step is step), None)
+    if mine is None:
+        so_far = f"no metered flow, it takes {needed_l:g} L" if unmetered else (
+            f"{_down(metered_l or 0.0)} of {needed_l:g} L {since}")
+        return Proof(
+            at=at, step=step, done=None, evidence=f"{so_far}; record from when to when the taps ran")
+    other = next((one for one in flushes if one.step is not step), None)
+    both = ""
+    if other is not None and mine.begun_at < other.ended_at and other.begun_at < mine.ended_at:
+        needed_l, both = needed_l + (needed[other.step] or 0.0), ", cold and hot together"
+    if mine.metered_l is None:
+        return Proof(at=at, step=step, done=None, evidence="nothing metered the water of that time")
+    done = mine.metered_l >= needed_l
+    if not done and not mine.heard:
+        return Proof(
+            at=at, step=step, done=False,
+            evidence=f"{_down(mine.metered_l)} of {needed_l:g} L of that time heard of so far{both}")
+    words = f"{_down(mine.metered_l)} of {needed_l:g} L metered in that time{both}"
+    return Proof(at=at, step=step, done=done, evidence=words, since=min(mine.ended_at, at) if done else None)
+
+
+def _sum(*litres: float | None) -> float | None:
+    return None if any(one is None for one in litres) else sum(one for one in litres if one is not None)
+
+
+def _down(litres: float) -> str:
+    """Litres rounded down, so that the words never claim the amount before it is there."""
+    return f"{math.floor(litres * 10) / 10:g}"
 
 
 def _minutes(
@@ -109,10 +170,8 @@ def _measured(
         done = None if step in PERSON_STEPS else False
         hint = "; a person may record it" if done is None else ""
         return Proof(at=at, step=step, done=done, evidence=f"{missing}{hint}")
-    # Shown rounded down, so that the words never claim the amount before it is there.
-    shown = math.floor(have * 10) / 10
     done = have >= needed
-    words = f"{shown:g} of {needed:g} {unit} {what}"
+    words = f"{_down(have)} of {needed:g} {unit} {what}"
     if done and unit == "min":  # that it is long past its time says nothing more
         words = f"{needed:g} {unit} and more {what}"
     return Proof(at=at, step=step, done=done, evidence=words, since=min(since, at) if done and since else None)

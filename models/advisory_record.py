@@ -19,6 +19,7 @@ from models.advisory_events import (
     SampleFailed,
     StepRecorded,
 )
+from models.advisory_pieces import Piece
 
 _KINDS: Mapping[str, type[Event]] = {
     kind.kind: kind for kind in (Raised, Exposed, Remeasured, Proof, StepRecorded, SampleFailed, Lifted)
@@ -59,7 +60,7 @@ def _plain(value: Any) -> dict[str, Any]:
         elif isinstance(one, Exposure):
             one = _plain(one)
         elif isinstance(one, tuple):
-            one = list(one)
+            one = [_plain(each) if isinstance(each, Piece) else each for each in one]
         plain[field.name] = one
     return plain
 
@@ -67,9 +68,11 @@ def _plain(value: Any) -> dict[str, Any]:
 def _read(body: Mapping[str, Any]) -> dict[str, Any]:
     """The other way round."""
     made: dict[str, Any] = dict(body)
-    for name in ("at", "done_at", "since", "start", "end"):
+    for name in ("at", "done_at", "begun_at", "since", "start", "end"):
         if isinstance(made.get(name), str):
             made[name] = datetime.fromisoformat(made[name])
     if isinstance(made.get("exposure"), Mapping):
         made["exposure"] = Exposure(**_read(made["exposure"]))
+    if isinstance(made.get("pieces"), list):
+        made["pieces"] = tuple(Piece(**_read(one)) for one in made["pieces"])
     return made

@@ -7,6 +7,7 @@ meter sees litres, and standing water moves nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -19,6 +20,9 @@ from models.exposure.instants import Floats
 from models.exposure.words import Kind
 from models.fleet import Unit, require_number
 
+# Plug flow would be flushed by one pipe volume; branches and dead legs are not. A house's pipes are taken as this
+# much dispersed, which asks for about two and a half. Common practice, no source for the number.
+FLUSH_PECLET = 20.0
 REPLACED = (0.99, 0.999)  # shares of the standing water that a flush is reckoned to
 MOST_EXPONENT = 50.0  # tank volumes summed at once: e^50 keeps all digits of a double
 ROUNDING = 1e-9  # of a pipe volume: no meter and no tape knows it so well; keeps a flush from missing its own end
@@ -310,3 +314,15 @@ def _tank(
         mixed[first + 1 : last + 1] = (mixed[first] + summed) * np.exp(-grown[1:])
         first = last
     return np.clip(mixed[np.searchsorted(fine, passed[1:])], 0.0, 1.0)
+
+
+def flush_volumes(unit: Unit) -> tuple[float | None, float | None]:
+    """Litres, rounded up, that replace 99.9 % of what stands in the cold pipes, and in the hot tank.
+
+    None where how much stands there is not enrolled; the hot flush needs both volumes, and is 0 without a tank.
+    """
+    if unit.cold_plumbing_l is None:
+        return None, 0.0 if unit.hot_tank_l == 0 else None
+    behind = Plumbing(cold_l=unit.cold_plumbing_l, hot_tank_l=unit.hot_tank_l or 0.0, peclet=FLUSH_PECLET)
+    cold_l = math.ceil(flush_cold_l(behind, REPLACED[1]))
+    return cold_l, None if unit.hot_tank_l is None else math.ceil(flush_hot_l(behind, REPLACED[1]))

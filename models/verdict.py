@@ -92,6 +92,11 @@ class Present:
         Start of under-dosed water, known or possible, that no advisory, open or lifted, has covered; None: none.
     underdosed_l, underdosed_l_upper : float or None
         How much of it, and the most that it can be. [L]
+    to_note_since, to_note_until : datetime or None
+        Under-dosed water of before the unit was first heard live, long since followed by dosed water, that nobody
+        has noted as seen; None: none.
+    to_note_l_upper : float or None
+        The most that it can be. [L]
     advisory : Advisory or None
         The unit's latest advisory.
     clock_fault_since : datetime or None
@@ -133,6 +138,9 @@ class Present:
     underdosed_since: datetime | None = None
     underdosed_l: float | None = None
     underdosed_l_upper: float | None = None
+    to_note_since: datetime | None = None
+    to_note_until: datetime | None = None
+    to_note_l_upper: float | None = None
     advisory: Advisory | None = None
     clock_fault_since: datetime | None = None
     repeated_intensity_w_m2: float | None = None
@@ -250,6 +258,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         *_of_advisory(present, heard=_heard(present, now)),
         *_of_hearing(present, now),
         *_of_now(present, now),
+        *_of_before(present),
         *_of_upkeep(present),
     ]
     found.sort(key=lambda one: -one.weight)  # stable: within a weight, the order above
@@ -301,10 +310,13 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
         todo = advisory.open_steps
         first = todo[0] if todo else Step.NOTICE_REMOVED
         step = _STEP_ACTION[first] if heard or first not in SENSOR_STEPS else ASK_THERE
+        late = "" if not advisory.after_lift else (
+            f"After the lift of {advisory.after_lift} it became known that more water had passed without a full "
+            "dose. ")
         left = f"still to do: {', '.join(STEP_WORDS[step] for step in todo)}" if todo else "every step is done"
         yield _Finding(
             weight=_Weight.BOIL, since=advisory.raised_at,
-            reason=f"A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}; {left}.",
+            reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}; {left}.",
             action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
             works=works_of_steps(todo) | (_SEE_IF_LIT if step == ASK_THERE else frozenset()),
         )
@@ -313,6 +325,23 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
             weight=_Weight.BOIL, since=present.underdosed_since,
             reason=f"{_litres(present)} may have reached the taps without a full dose.",
             action=f"{NOT_THE_TAP}; put the notice at the tap and begin the steps of the advisory. {AUTHORITY}",
+        )
+
+
+def _of_before(present: Present) -> Iterator[_Finding]:
+    """What lies so far back that it is only to be seen by somebody."""
+    since, until, most = present.to_note_since, present.to_note_until, present.to_note_l_upper
+    if since is not None and until is not None and most is not None:
+        first, last = (f"{one.astimezone(UTC):%Y-%m-%d}" for one in (since, until))
+        when = f"on {first}" if first == last else f"between {first} and {last}"
+        yield _Finding(
+            weight=_Weight.WATCH, since=since,
+            reason=(
+                f"Before this unit was first heard live, {when} (UTC), up to {math.ceil(most):,d} L of water may "
+                "have passed without a full dose. Dosed water has replaced it many times since."),
+            action=(
+                "A named person can note this as seen. Anybody who fell ill then should see a doctor. "
+                f"{AUTHORITY}"),
         )
 
 

@@ -12,9 +12,9 @@ from dashboard.commands._words import command, instant, print_cautions, print_js
 from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
+from ingest.advisory_log import Kept
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.watch import Kept
 from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
 from models.daily_faults import sensor_check
 from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
@@ -40,6 +40,7 @@ def add(commands: Any) -> None:
     record.add_argument("id")
     record.add_argument("--step", required=True, choices=[str(step) for step in PERSON_STEPS])
     record.add_argument("--by", required=True, metavar="NAME", help="who did it")
+    record.add_argument("--from", dest="begun", help="of a flush: since when the taps ran; --at is until when")
     record.add_argument("--at", help="when it was done (default: now)")
     record.add_argument("--note", default="")
     record.add_argument("--failed", action="store_true", help="a sample that was not satisfactory")
@@ -73,6 +74,7 @@ def add(commands: Any) -> None:
     done.add_argument("--cabin", required=True)
     done.add_argument("--unit", required=True)
     done.add_argument("--at", required=True, help="when, ISO 8601 with offset or Z")
+    done.add_argument("--from", dest="begun", help="of a flush: since when the taps ran; --at is until when")
     done.add_argument("--who", required=True, metavar="NAME")
     done.add_argument("--value", type=float,
                       help="water-tested: transmittance in %%; sampled: colonies found; "
@@ -159,7 +161,8 @@ def do_record(options: argparse.Namespace) -> int:
     """A step done."""
     told = _act(options, "advisory-record", {
         "advisory": options.id, "step": options.step, "by": options.by, "note": options.note,
-        "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None})
+        "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None,
+        "from": instant(options.begun).isoformat() if options.begun else None})
     left = ", ".join(told["open_steps"]) or "nothing"
     print(f"{options.id}: recorded; state {told['state']}, still open: {left}")
     print_cautions(works_of_steps(Step(step) for step in told["open_steps"]))
@@ -193,7 +196,8 @@ def do_service(options: argparse.Namespace) -> int:
         raise BadInput(f"--value must be a finite number; got {options.value}")
     told = _act(options, "record-service", {
         "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
-        "at": instant(options.at).isoformat(), "value": options.value, "note": options.note})
+        "at": instant(options.at).isoformat(), "value": options.value, "note": options.note,
+        "from": instant(options.begun).isoformat() if options.begun else None})
     works = RECORD_WORKS.get(options.kind, frozenset())
     # a sensor that reads too high is to be replaced: that work is still ahead
     afterwards = options.kind != "sensor-checked" or not options.value or sensor_check(options.value).passes

@@ -11,9 +11,9 @@ from dashboard.views.along import along
 from dashboard.views.choice import follow
 from dashboard.views.frame import care, caution, empty, guarded, link, live
 from ingest import queries
+from ingest.advisory_log import Kept
 from ingest.settings import BadInput
 from ingest.store import Client
-from ingest.watch import Kept
 from models.advisory import State, from_json
 from models.fleet import Fleet
 from models.work_cautions import works_of_steps

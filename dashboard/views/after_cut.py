@@ -6,7 +6,7 @@ The address names the unit (`?cabin=slug&unit=slug`); without one it is the cabi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import streamlit as st
@@ -23,11 +23,11 @@ from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.steps import steps
 from ingest import queries
+from ingest.advisory_log import Kept
 from ingest.queries import UnitStatus
 from ingest.settings import BadInput
 from ingest.store import Client
-from ingest.watch import Kept
-from models.advisory import CLEANING_STEPS, STEP_WORDS, Step
+from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, Step
 from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.fleet import Cabin, Unit
 from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
@@ -35,6 +35,7 @@ from models.work_cautions import Work, sentences, works_of_steps
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
+FLUSH_TAKES = timedelta(minutes=30)  # what the form of a flush begins with
 CONFIG = {"displayModeBar": False, "responsive": True}
 
 
@@ -161,9 +162,9 @@ def _name(key: str) -> str:
         "Your name", value=st.session_state.get(NAME, ""), key=f"name-{key}", autocomplete="name", max_chars=120)
 
 
-def _when(store: Client, place: Cabin, key: str, label: str) -> datetime:
-    """An instant on the cabin's clock; at first the present minute."""
-    there = store.now().astimezone(place.zone)
+def _when(store: Client, place: Cabin, key: str, label: str, *, before: timedelta = timedelta(0)) -> datetime:
+    """An instant on the cabin's clock; at first the present minute, or one `before` it."""
+    there = (store.now() - before).astimezone(place.zone)
     key = f"when-{key}"
     st.session_state.setdefault(key, there.replace(tzinfo=None, second=0, microsecond=0))
     picked = st.datetime_input(f"{label} ({there:%Z})", key=key, step=60, format="YYYY-MM-DD", required=True)
@@ -181,7 +182,11 @@ def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> No
         result = st.radio(
             "The laboratory's result", (GOOD, BAD), index=None, horizontal=True, key=f"result-{key}"
         ) if sample else GOOD
-        when = _when(store, one.cabin, key, "When the sample was taken" if sample else "When it was done")
+        began = _when(
+            store, one.cabin, f"{key}-from", "The taps ran from", before=FLUSH_TAKES
+        ) if step.step in FLUSH_STEPS else None
+        ended = "When the sample was taken" if sample else "until" if began is not None else "When it was done"
+        when = _when(store, one.cabin, key, ended)
         who = _name(key)
         note = st.text_input("Note (a laboratory's number)" if sample else "Note", key=f"note-{key}", max_chars=300)
         sent = st.form_submit_button(
@@ -195,7 +200,7 @@ def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> No
     done = STEP_WORDS[step.step] if result == GOOD else FAILED
     _act(store, one, "advisory-record", {
         "advisory": kept.id, "step": str(step.step), "by": who, "at": when.isoformat(), "note": note,
-        "failed": result == BAD}, who, done)
+        "from": began.isoformat() if began is not None else None, "failed": result == BAD}, who, done)
 
 
 def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:

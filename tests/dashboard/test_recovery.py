@@ -23,7 +23,17 @@ from dashboard.recovery import (
     waits_words,
     whom_to_call,
 )
-from models.advisory import Exposure, Lifted, SampleFailed, StepRecorded, advance, exposure_event, proofs
+from models.advisory import (
+    FLUSH_STEPS,
+    Exposure,
+    Flush,
+    Lifted,
+    SampleFailed,
+    StepRecorded,
+    advance,
+    exposure_event,
+    proofs,
+)
 from models.fleet import Cabin, Contact, Role, Unit
 from models.plumbing import StillThere
 
@@ -38,6 +48,25 @@ LATER = START + timedelta(hours=2)
 
 def raised(exposure=CUT):
     return advance(None, exposure_event(None, exposure, at=START + timedelta(minutes=36), hot_tank_l=150.0))
+
+
+def ran(advisory, step, *, litres, **figures):
+    """The taps of that step ran for half an hour and brought these litres."""
+    begun, ended = LATER - timedelta(minutes=40), LATER - timedelta(minutes=10)
+    told = StepRecorded(at=LATER, step=step, by="Bo Reed", begun_at=begun, done_at=ended)
+    return proven(advance(advisory, told), **figures, flushes=[
+        Flush(step=step, begun_at=begun, ended_at=ended, metered_l=litres, heard=True)])
+
+
+def flushed():
+    """Everything but chlorine and samples is done."""
+    advisory = proven(raised())
+    for step in FLUSH_STEPS:
+        advisory = advance(advisory, StepRecorded(
+            at=LATER, step=step, by="Bo Reed", begun_at=LATER - timedelta(minutes=60)))
+    return proven(advisory, flushes=[
+        Flush(step=step, begun_at=LATER - timedelta(minutes=60), ended_at=LATER, metered_l=336.0, heard=True)
+        for step in FLUSH_STEPS])
 
 
 def proven(advisory, *, at=LATER, **figures):
@@ -61,15 +90,29 @@ def test_while_under_dosed_water_passes_nothing_is_to_be_done_but_to_draw_none()
     ({"lamp_on": False}, "Wait until the lamp is warm", None),
     ({"dose_ok_min": 4.0}, "Wait for the full dose", 4 / 10),
     ({"dose_ok_min": None}, "Wait for the full dose", None),  # nobody can record a dose
-    ({"metered_l": 12.0}, "Run every cold tap", 12 / 36),
-    ({"metered_l": 84.0}, "Run every hot tap", 84 / 336),
 ])
 def test_what_the_sensors_have_to_prove_has_progress_and_no_button(figures, title, share):
     found = next_step(proven(raised(), **figures))
     assert (found.waits, found.title, found.button) == (Waits.SENSORS, title, "")
     assert found.share is None if share is None else found.share == pytest.approx(share)
-    if "metered_l" in figures and figures["metered_l"] == 12.0:
-        assert found.evidence.startswith("12 of 36 L metered")
+
+
+@pytest.mark.parametrize(("taps", "title", "share"), [
+    (None, "Run every cold tap", 12 / 36), ("flush_cold", "Run every hot tap", 12 / 300)])
+def test_a_flush_shows_the_litres_so_far_and_asks_for_its_time(taps, title, share):
+    advisory = proven(raised(), metered_l=12.0)
+    if taps:
+        advisory = ran(advisory, taps, litres=36.0, metered_l=12.0)
+    found = next_step(advisory)
+    assert (found.waits, found.title) == (Waits.PERSON, title)
+    assert found.button.startswith("Record: ") and found.share == pytest.approx(share)
+    assert found.evidence.startswith("12 of ") and "record from when to when the taps ran" in found.evidence
+
+
+def test_taps_that_ran_too_little_are_run_and_recorded_again():
+    found = next_step(ran(proven(raised()), "flush_cold", litres=30.0))
+    assert (found.waits, found.step) == (Waits.PERSON, "flush_cold")
+    assert found.evidence == "30 of 36 L metered in that time" and found.share == pytest.approx(30 / 36)
 
 
 def test_before_any_proof_the_sensors_are_waited_for_and_no_person_is_asked():
@@ -82,7 +125,7 @@ def test_what_no_sensor_can_tell_a_person_may_record():
 
 
 def test_the_way_from_disinfection_to_lifting():
-    advisory = proven(raised())
+    advisory = flushed()
     for step, hours, button in (
         ("disinfect", 0, "Record: plumbing disinfected with chlorine"), ("sample_1", 20, "Record the first sample"),
         ("sample_2", 45, "Record the second sample"),
@@ -138,11 +181,11 @@ def test_the_managers_line_says_whom_each_advisory_waits_for():
     flushing = waits_words(proven(raised(), metered_l=12.0))
     assert flushing.startswith("Somebody who opens the taps, for cold pipes flushed (12 of 36 L")
     assert waits_words(proven(raised(), dose_ok_min=4.0)).startswith("The sensors, for dose back above its target")
-    assert waits_words(proven(raised())) == "A person, for plumbing disinfected with chlorine, then 2 more."
+    assert waits_words(flushed()) == "A person, for plumbing disinfected with chlorine, then 2 more."
     assert open_headline([]) == "No boil advisory stands."
     assert open_headline([proven(raised(), metered_l=12.0)]) == (
         "One boil advisory stands; one waits for a person now.")
-    assert open_headline([raised(), proven(raised())]) == "2 boil advisories stand; one waits for a person now."
+    assert open_headline([raised(), flushed()]) == "2 boil advisories stand; one waits for a person now."
 
 
 def test_lifting_tells_who_when_and_what_was_left():

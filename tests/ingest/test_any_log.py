@@ -21,7 +21,8 @@ from ingest.queries import status
 from ingest.registry import load_fleet
 from ingest.schema import QUANTITY_COLUMNS, rounded, split
 from ingest.store import Store
-from ingest.watch import GRACE, watch
+from ingest.watch import watch
+from models.advisory_pieces import GRACE
 
 START = utc("2026-11-20T05:20:00")
 # Cadences of a minute (design.md, "Judging time and water"): two ends cover 1.5 of them; after 3 a unit is overdue.

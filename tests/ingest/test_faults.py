@@ -79,7 +79,7 @@ def test_a_state_that_cannot_be_read_back_is_that_units_fault_alone(held):
 
 
 def test_an_advisory_that_cannot_be_weighed_is_that_units_fault_alone(held, monkeypatch):
-    failing(watch, "_exposure", monkeypatch, lambda con, key, *_: key == BAD)
+    failing(watch, "_exposure_event", monkeypatch, lambda fleet, key, *_: key == BAD)
     for key in (BAD, GOOD):
         commit(held, steady(START, 30, *key))
         commit(held, steady(START + minutes(30), 5, *key, lamp_on=False, intensity_w_m2=0.0))

@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from datetime import timedelta
 
+import numpy as np
 import pytest
 from conftest import utc
 from ingest_streams import commit, minutes, steady
 
+from ingest.advisories import record_step
+from ingest.advisory_log import kept_advisory
 from ingest.evaluate import evaluate
 from ingest.queries import status
 from ingest.store import Store
-from ingest.watch import kept_advisory
 from models.advisory import Advisory, NotAllowed, Proof, Step, StepRecorded, advance, from_json, to_json
 
 START = utc("2026-11-20T06:00:00")
@@ -25,7 +27,13 @@ def flushed_behind_a_lost_link(store: Store) -> Advisory:
     commit(store, steady(START + minutes(30), 10, lamp_on=False, intensity_w_m2=0.0))
     commit(store, steady(START + minutes(40), 5))
     evaluate(store.con, LINK_LOST)
-    commit(store, steady(LINK_LOST, 180, flow_l_min=12.0))
+    for step, begun, ended in (("flush_cold", 0, 10), ("flush_hot", 10, 180)):  # told while the link is away
+        record_step(store.con, {
+            "advisory": "a1", "step": step, "by": "Kim", "from": (LINK_LOST + minutes(begun)).isoformat(),
+            "at": (LINK_LOST + minutes(ended)).isoformat()}, LINK_LOST + minutes(190), store.path)
+    (waiting,) = (one for one in kept_advisory(store.con, "a1").advisory.statuses if one.code is Step.FLUSH_HOT)
+    assert (waiting.done, waiting.evidence) == (False, "0 of 1055 L of that time heard of so far")
+    commit(store, steady(LINK_LOST, 180, flow_l_min=12.0, total_l=np.arange(180) * 12.0))
     commit(store, steady(LINK_LOST + minutes(180), 60 * 60 - 45 - 180, flow_l_min=0.0))
     evaluate(store.con, LINK_BACK)
     kept = kept_advisory(store.con, "a1")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from conftest import FLEET_TOML, tarnlight_here, utc
 from ingest_streams import commit, minutes, steady
@@ -24,7 +25,7 @@ def after_a_cut(store, *without: str) -> dict[str, StepStatus]:
     store.act("enroll", {"text": text})
     for rows in (
         steady(START, 30), steady(START + minutes(30), 10, lamp_on=False, intensity_w_m2=0.0),
-        steady(START + minutes(40), 120, flow_l_min=12.0),
+        steady(START + minutes(40), 120, flow_l_min=12.0, total_l=np.arange(120) * 12.0),
     ):
         now = rows["at"].max().to_pydatetime() + minutes(0.5)
         commit(store, rows, now)
@@ -46,8 +47,18 @@ def test_without_a_volume_no_litre_ticks_a_flush_and_no_flush_drops_out(held):
         assert "0 of" not in found[code].evidence
 
 
+def flush(store, step: str) -> None:
+    """Record that these taps ran in the second hour, at 12 L/min: 720 L."""
+    (one,) = queries.advisories(store)
+    store.act("advisory-record", {
+        "advisory": one.id, "step": step, "by": "Ann Lund", "from": (START + minutes(60)).isoformat(),
+        "at": (START + minutes(120)).isoformat()})
+
+
 def test_a_hot_tank_that_may_be_there_keeps_its_step_while_the_cold_one_ticks(held):
-    found = after_a_cut(held, HOT)
+    after_a_cut(held, HOT)
+    flush(held, "flush_cold")
+    found = steps(held)
     assert found["flush_cold"].done
     assert not found["flush_hot"].done
     assert "hot_tank_l" in found["flush_hot"].evidence
@@ -55,17 +66,19 @@ def test_a_hot_tank_that_may_be_there_keeps_its_step_while_the_cold_one_ticks(he
 
 def test_a_person_cannot_record_a_flush_of_nobody_knows_how_much(held):
     after_a_cut(held, COLD, HOT)
-    (one,) = queries.advisories(held)
     with pytest.raises(BadInput, match="first enrol how much there is to flush: cold_plumbing_l"):
-        held.act("advisory-record", {"advisory": one.id, "step": "flush_cold", "by": "Ann Lund"})
+        flush(held, "flush_cold")
 
 
 def test_once_the_volume_is_enrolled_the_litres_count(held):
     after_a_cut(held, COLD, HOT)
     enroll(held.con, {"text": FLEET_TOML}, START + minutes(160), held.path)
+    flush(held, "flush_cold")
+    assert steps(held)["flush_cold"].done  # 44 of 720 L
+    flush(held, "flush_hot")
     found = steps(held)
-    assert found["flush_cold"].done
-    assert found["flush_hot"].done  # 44 L and 1,055 L of the 1,440 L drawn
+    assert not found["flush_hot"].done  # 1,055 L
+    assert found["flush_hot"].evidence.startswith("720 of 1099 L metered in that time, cold and hot together")
 
 
 def test_what_is_known_to_have_no_tank_is_asked_for_no_hot_flush(held):

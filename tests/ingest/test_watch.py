@@ -11,11 +11,13 @@ from conftest import count, utc
 from ingest_streams import commit, minutes, steady
 
 from ingest import queries
+from ingest.advisories import record_step
 from ingest.evaluate import evaluate
 from ingest.queries import status
 from ingest.store import Store
-from ingest.watch import GRACE, watch
+from ingest.watch import watch
 from models.advisory import State
+from models.advisory_pieces import GRACE
 from models.fleet import Fleet
 
 START = utc("2026-11-20T06:00:00")
@@ -118,11 +120,19 @@ def test_months_of_good_water_never_lift_it(held):
     assert found.advisory.advisory.state is State.CLEARING  # the meter proves flushing; a person lifts
 
 
-def test_sensors_prove_power_lamp_dose_and_flush_from_the_meter(held):
+def test_sensors_prove_power_lamp_and_dose_and_confirm_a_flush_that_a_person_recorded(held):
     take(held, steady(START, 30))
     take(held, dark(START + minutes(30), 10))
-    # cold 44 l, hot 18 l + ln(1000) x 150 l = 1055 l (watch.flush_volumes): 120 min x 12 l/min are enough
-    take(held, steady(START + minutes(40), 120, flow_l_min=12.0))
+    # cold 44 l, hot 18 l + ln(1000) x 150 l = 1055 l (plumbing.flush_volumes): 120 min x 12 l/min are enough
+    take(held, steady(START + minutes(40), 120, flow_l_min=12.0, total_l=np.arange(120) * 12.0))
+    found = status(held, START + minutes(160), cabin="heron-point")[0].advisory
+    assert found is not None
+    assert {"flush_cold", "flush_hot"} <= {str(step) for step in found.advisory.open_steps}
+    for step, begun, ended in (("flush_cold", 45, 50), ("flush_hot", 50, 158)):
+        record_step(held.con, {
+            "advisory": "a1", "step": step, "by": "Kim", "from": (START + minutes(begun)).isoformat(),
+            "at": (START + minutes(ended)).isoformat()}, START + minutes(160), held.path)
+    found = status(held, START + minutes(160), cabin="heron-point")[0].advisory
     found = status(held, START + minutes(160), cabin="heron-point")[0].advisory
     assert found is not None
     done = {str(step.code): step.done for step in found.advisory.statuses}

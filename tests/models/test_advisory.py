@@ -9,6 +9,7 @@ from models.advisory import (
     Cause,
     Exposed,
     Exposure,
+    Flush,
     Lifted,
     NotAllowed,
     Proof,
@@ -26,6 +27,7 @@ from models.advisory import (
     proofs,
     replay,
     to_json,
+    unknown_proofs,
 )
 
 START = datetime(2026, 5, 1, 3, 0, tzinfo=UTC)
@@ -48,12 +50,17 @@ def raised(exposure=CUT, *, hot_tank_l=150.0, at=None, policy=None):
     )
 
 
-def evidence(*, at, metered_l=200.0, power_on=True, lamp_on=True, dose_ok_min=60.0, power_on_since=None):
+def evidence(
+    *, at, metered_l=200.0, cold_l=25.0, hot_l=175.0, heard=True, power_on=True, lamp_on=True, dose_ok_min=60.0,
+    power_on_since=None, flush_cold_l=20.0,
+):
     """All proofs of a unit whose power and lamp came back half an hour after the start."""
     return proofs(
         at=at, power_on=power_on, power_on_since=power_on_since or minute(30), lamp_on=lamp_on,
-        lamp_on_since=minute(31), dose_ok_min=dose_ok_min, metered_l=metered_l, flush_cold_l=20.0,
-        flush_hot_l=170.0,
+        lamp_on_since=minute(31), dose_ok_min=dose_ok_min, metered_l=metered_l, flush_cold_l=flush_cold_l,
+        flush_hot_l=170.0, flushes=(
+            Flush(step=Step.FLUSH_COLD, begun_at=minute(60), ended_at=minute(70), metered_l=cold_l, heard=heard),
+            Flush(step=Step.FLUSH_HOT, begun_at=minute(70), ended_at=minute(115), metered_l=hot_l, heard=heard)),
     )
 
 
@@ -67,9 +74,16 @@ def record(step, at, by="Ann Marsh", **more):
     return StepRecorded(at=at, step=step, by=by, **more)
 
 
+def water_run(**told):
+    """Somebody ran the cold taps from minute 60 to 70, the hot ones to minute 115; what the sensors say then."""
+    return (
+        record("flush_cold", hour(2), begun_at=minute(60), done_at=minute(70)),
+        record("flush_hot", hour(2), begun_at=minute(70), done_at=minute(115)), *evidence(at=hour(2), **told))
+
+
 def cleaned():
-    """Sensors have proven theirs, the plumbing is disinfected at hour 4."""
-    return after(raised(), *evidence(at=hour(2)), record("disinfect", hour(4)))
+    """Sensors have proven theirs, the taps ran, the plumbing is disinfected at hour 4."""
+    return after(raised(), *water_run(), record("disinfect", hour(4)))
 
 
 def test_the_whole_way_from_a_cut_to_a_lifted_advisory():
@@ -78,6 +92,9 @@ def test_the_whole_way_from_a_cut_to_a_lifted_advisory():
     assert advisory.open_steps == tuple(Step)
     advisory = after(advisory, *evidence(at=hour(2)))
     assert advisory.state is State.CLEARING
+    # a meter cannot tell hot from cold, nor a tap from a hose: it ticks no flush by itself
+    assert {Step.FLUSH_COLD, Step.FLUSH_HOT} <= set(advisory.open_steps)
+    advisory = after(advisory, *water_run())
     assert advisory.open_steps == (Step.DISINFECT, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED)
     advisory = after(advisory, record("disinfect", hour(4)), record("sample_1", hour(20)))
     advisory = after(advisory, record("sample_2", hour(44)))
@@ -89,31 +106,83 @@ def test_the_whole_way_from_a_cut_to_a_lifted_advisory():
 
 
 def test_evidence_is_shown_in_litres_and_minutes_against_what_is_needed():
-    advisory = after(raised(), *evidence(at=minute(75), metered_l=19.96))
+    advisory = after(raised(), *water_run(cold_l=19.96, hot_l=170.0))
     words = {status.code: (status.done, status.evidence) for status in advisory.statuses}
     assert words[Step.POWER_STABLE] == (True, "30 min and more of power on")
     assert words[Step.LAMP_LIT] == (True, "10 min and more of lamp lit")
     assert words[Step.DOSE_BACK] == (True, "10 min and more of dose at or above target")
     # 19.96 L, never rounded up
-    assert words[Step.FLUSH_COLD] == (False, "19.9 of 20 L metered since the last under-dosed litre")
-    assert words[Step.FLUSH_HOT][0] is False
-    assert "of 190 L" in words[Step.FLUSH_HOT][1]  # cold and hot together: one meter
+    assert words[Step.FLUSH_COLD] == (False, "19.9 of 20 L metered in that time")
+    assert words[Step.FLUSH_HOT] == (
+        True, "Ann Marsh, 2026-05-01 04:10 UTC to 2026-05-01 04:55 UTC; 170 of 170 L metered in that time")
+    waiting = after(raised(), *proofs(
+        at=hour(2), power_on=True, power_on_since=START, lamp_on=True, lamp_on_since=START, dose_ok_min=60.0,
+        metered_l=1200.0, flush_cold_l=20.0, flush_hot_l=170.0))
+    told = {status.code: (status.done, status.evidence) for status in waiting.statuses}
+    assert told[Step.FLUSH_HOT] == (
+        False, "1200 of 170 L metered since the last under-dosed litre; record from when to when the taps ran")
+
+
+def test_one_time_that_stands_for_both_flushes_has_to_bring_the_water_for_both():
+    def of(litres):
+        period = {"begun_at": minute(60), "ended_at": minute(90), "metered_l": litres, "heard": True}
+        found = proofs(
+            at=hour(2), power_on=True, power_on_since=START, lamp_on=True, lamp_on_since=START, dose_ok_min=60.0,
+            metered_l=litres, flush_cold_l=20.0, flush_hot_l=170.0, flushes=(
+                Flush(step=Step.FLUSH_COLD, **period), Flush(step=Step.FLUSH_HOT, **period)))
+        return {proof.step: proof.done for proof in found if proof.step in (Step.FLUSH_COLD, Step.FLUSH_HOT)}
+
+    assert of(189.9) == {Step.FLUSH_COLD: False, Step.FLUSH_HOT: False}
+    assert of(190.0) == {Step.FLUSH_COLD: True, Step.FLUSH_HOT: True}
+
+
+def test_a_flush_waits_for_the_readings_of_its_time_and_nobodys_word_replaces_them():
+    waiting = after(raised(), *water_run(cold_l=0.0, heard=False))
+    status = next(one for one in waiting.statuses if one.code is Step.FLUSH_COLD)
+    assert (status.done, status.evidence) == (False, "0 of 20 L of that time heard of so far")
+    heard = after(waiting, *evidence(at=hour(3)))
+    assert Step.FLUSH_COLD not in heard.open_steps
+
+
+def test_a_flush_without_its_time_or_of_unknown_plumbing_is_refused():
+    with pytest.raises(NotAllowed, match="from when to when"):
+        advance(raised(), record("flush_cold", hour(2)))
+    with pytest.raises(NotAllowed, match="a flush ends after it began"):
+        record("flush_cold", hour(2), begun_at=hour(2))
+    with pytest.raises(NotAllowed, match="before the last exposure"):
+        advance(raised(), record("flush_cold", hour(2), begun_at=minute(20)))
+    unknown = after(raised(), *evidence(at=hour(1), flush_cold_l=None))
+    with pytest.raises(NotAllowed, match="first enrol how much there is to flush: cold_plumbing_l"):
+        advance(unknown, record("flush_cold", hour(2), begun_at=minute(60)))
+
+
+def test_records_of_before_a_flush_had_a_time_go_on_by_the_meter_alone():
+    old = from_json(to_json(exposure_event(None, CUT, at=minute(31), hot_tank_l=150.0)).replace(
+        ', "metered_alone": false', ""))
+    assert old.metered_alone
+    found = proofs(
+        at=hour(2), power_on=True, power_on_since=minute(30), lamp_on=True, lamp_on_since=minute(31),
+        dose_ok_min=60.0, metered_l=200.0, flush_cold_l=20.0, flush_hot_l=170.0, metered_alone=True)
+    advisory = after(advance(None, old), *found)
+    assert advisory.open_steps == (Step.DISINFECT, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED)
 
 
 def test_a_step_unticks_when_its_evidence_falls():
-    advisory = after(raised(), *evidence(at=hour(2)))
+    advisory = after(raised(), *water_run())
     assert Step.FLUSH_COLD not in advisory.open_steps
-    fallen = after(advisory, *evidence(at=hour(3), metered_l=5.0, power_on=False))
+    fallen = after(advisory, *evidence(at=hour(3), cold_l=5.0, hot_l=5.0, power_on=False))
     assert {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.POWER_STABLE} <= set(fallen.open_steps)
 
 
 def test_a_silent_hour_undoes_power_lamp_and_dose_but_no_litre_that_was_metered():
     advisory = after(cleaned(), record("sample_1", hour(5)))
-    nothing = evidence(at=hour(6), power_on=None, lamp_on=None, dose_ok_min=None, metered_l=None)
-    kept = new_proofs(advisory, nothing)
-    assert {proof.step for proof in kept} == {Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK}
+    nothing = evidence(
+        at=hour(6), power_on=None, lamp_on=None, dose_ok_min=None, metered_l=None, cold_l=None, hot_l=None)
+    # a dose that is not known is not proven; that the others cannot tell for a while is no event
+    assert {proof.step for proof in new_proofs(advisory, nothing)} == {Step.DOSE_BACK}
+    assert unknown_proofs(advisory, nothing, Step.LAMP_LIT)[0].done is None
+    assert unknown_proofs(advisory, nothing, Step.FLUSH_COLD) == ()
     silent = after(advisory, *nothing)
-    assert silent == after(advisory, *kept, nothing[-1])
     assert {Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK} <= set(silent.open_steps)
     assert not {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.SAMPLE_1} & set(silent.open_steps)
     with pytest.raises(NotAllowed, match="still undone"):
@@ -122,9 +191,13 @@ def test_a_silent_hour_undoes_power_lamp_and_dose_but_no_litre_that_was_metered(
 
 def test_a_sample_does_not_outlive_the_flush_that_it_rested_on():
     advisory = after(cleaned(), record("sample_1", hour(5)))
-    fallen = after(advisory, *evidence(at=hour(6), metered_l=5.0))
+    fallen = after(advisory, *evidence(at=hour(6), cold_l=5.0))
     assert Step.SAMPLE_1 in fallen.open_steps
-    again = after(fallen, *evidence(at=hour(7)))
+    again = after(fallen, record("flush_cold", hour(7), begun_at=minute(400), done_at=minute(415)), *proofs(
+        at=hour(7), power_on=True, power_on_since=minute(30), lamp_on=True, lamp_on_since=minute(31),
+        dose_ok_min=60.0, metered_l=300.0, flush_cold_l=20.0, flush_hot_l=170.0, flushes=(Flush(
+            step=Step.FLUSH_COLD, begun_at=minute(400), ended_at=minute(415), metered_l=21.0, heard=True),))[-2:-1])
+    assert Step.FLUSH_COLD not in again.open_steps
     assert Step.SAMPLE_1 in again.open_steps  # flushed after the sample was taken
     assert "does not count" in next(one.evidence for one in again.statuses if one.code is Step.SAMPLE_1)
 
@@ -170,7 +243,7 @@ def test_nothing_counts_while_under_dosed_water_may_still_be_passing():
 
 
 def test_samples_wait_for_flush_and_disinfection():
-    flushed = after(raised(), *evidence(at=hour(2)))
+    flushed = after(raised(), *water_run())
     with pytest.raises(NotAllowed, match="comes after disinfect"):
         advance(flushed, record("sample_1", hour(3)))
     with pytest.raises(NotAllowed, match="comes after disinfect"):  # taken before, told after
@@ -207,7 +280,7 @@ def test_a_failed_sample_starts_cleaning_and_sampling_again_and_asks_for_chlorin
     dose = {"dose_low_mj_cm2": 30.0, "dose_target_mj_cm2": 40.0}
     mild = raised(replace(CUT, cause="low-dose", **dose))
     assert Step.DISINFECT not in mild.steps
-    sampled = after(mild, *evidence(at=hour(2)), record("sample_1", hour(5)))
+    sampled = after(mild, *water_run(), record("sample_1", hour(5)))
     failed = advance(sampled, SampleFailed(at=hour(30), by="Ann Marsh", done_at=hour(29), note="coliforms found"))
     assert {Step.DISINFECT, Step.FLUSH_COLD, Step.SAMPLE_1, Step.SAMPLE_2} <= set(failed.open_steps)
     assert failed.evidence_since == hour(29)
@@ -258,19 +331,23 @@ def test_the_notice_comes_down_last():
 
 
 def test_a_person_cannot_record_what_the_sensors_deny_nor_a_dose():
-    short = after(raised(), *evidence(at=hour(1), metered_l=5.0))
-    with pytest.raises(NotAllowed, match="cannot count yet: the evidence is: 5 of 20 L"):
-        advance(short, record("flush_cold", hour(2)))
+    dark = after(raised(), *evidence(at=hour(1), lamp_on=False))
+    with pytest.raises(NotAllowed, match="cannot count yet: the evidence is: lamp is not lit"):
+        advance(dark, record("lamp_lit", hour(2)))
     with pytest.raises(NotAllowed, match="nobody can see a dose"):
         advance(raised(), record("dose_back", hour(2)))
 
 
 def test_without_a_meter_a_person_may_record_the_flush():
-    blind = after(raised(), *evidence(at=hour(1), metered_l=float("nan")))
+    told = {"metered_l": float("nan"), "cold_l": None, "hot_l": None}
+    blind = after(raised(), *evidence(at=hour(1), **told))
     assert Step.FLUSH_COLD in blind.open_steps
-    flushed = advance(blind, record("flush_cold", hour(2), note="all taps for 5 min"))
-    status = next(one for one in flushed.statuses if one.code is Step.FLUSH_COLD)
-    assert status.done and "Ann Marsh" in status.evidence and "5 min" in status.evidence
+    flushed = after(blind, record(
+        "flush_cold", hour(2), begun_at=minute(60), done_at=minute(70), note="all taps for 5 min"))
+    for one in (flushed, after(flushed, *evidence(at=hour(2), **told))):
+        status = next(step for step in one.statuses if step.code is Step.FLUSH_COLD)
+        assert status.done and "Ann Marsh" in status.evidence and "5 min" in status.evidence
+        assert "not confirmed by a meter" in status.evidence
 
 
 def test_a_dose_that_is_not_known_is_not_proven():
@@ -290,13 +367,14 @@ def test_power_whose_beginning_is_not_known_proves_nothing():
 
 def test_only_ticks_and_unticks_need_keeping():
     advisory = raised()
-    first = new_proofs(advisory, evidence(at=hour(1), metered_l=1.0))
+    advisory = after(advisory, *water_run(cold_l=1.0, hot_l=1.0)[:2])
+    first = new_proofs(advisory, evidence(at=hour(2), cold_l=1.0, hot_l=1.0))
     assert {proof.step for proof in first} == set(Step) - {
         Step.DISINFECT, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED
     }
     advisory = after(advisory, *first)
-    assert new_proofs(advisory, evidence(at=hour(2), metered_l=9.0)) == ()
-    assert [proof.step for proof in new_proofs(advisory, evidence(at=hour(3), metered_l=25.0))] == [Step.FLUSH_COLD]
+    assert new_proofs(advisory, evidence(at=hour(2), cold_l=9.0, hot_l=9.0)) == ()
+    assert [proof.step for proof in new_proofs(advisory, evidence(at=hour(3), hot_l=9.0))] == [Step.FLUSH_COLD]
 
 
 # cause, lowest lower bound of dose, target, hot tank -> severity, is disinfection asked for, is the hot flush

@@ -9,6 +9,7 @@ import pytest
 from conftest import count, utc
 
 from ingest import queries
+from ingest.advisories import record_step
 from ingest.engine import transaction
 from ingest.evaluate import evaluate, owe
 from ingest.intake import keep
@@ -79,10 +80,19 @@ def test_litres_drawn_since_show_without_an_event_in_the_record(after_cut):
 
 
 def test_the_tick_itself_is_recorded_and_the_status_agrees(after_cut):
-    now = CUT + timedelta(minutes=67)
-    put(after_cut, now, (63, 14.0, LIT), (64, 14.0, LIT), (65, 12.0, LIT), (66, 0.0, LIT), (67, 0.0, LIT))
+    now = CUT + timedelta(minutes=68)
+    put(after_cut, now, *((minute, flow, LIT) for minute, flow in (
+        (63, 14.0), (64, 15.0), (65, 15.0), (66, 15.0), (67, 0.0), (68, 0.0))))
     one = status(after_cut, now)
-    assert evidence(one, "flush_cold").startswith("44 of 44 L metered")
+    assert evidence(one, "flush_cold").startswith("63 of 44 L metered since")
+    # the meter alone ticks no flush: a person names the time, and the meter confirms it
+    assert not next(each.done for each in one.advisory.advisory.statuses if each.code == "flush_cold")
+    record_step(after_cut.con, {
+        "advisory": one.advisory.id, "step": "flush_cold", "by": "Ann Lund",
+        "from": (CUT + timedelta(minutes=60)).isoformat(), "at": now.isoformat()}, now, after_cut.path)
+    one = status(after_cut, now)
+    # by flow readings alone: the lesser of each two, 14 + 15 + 15 L
+    assert "44 of 44 L metered in that time" in evidence(one, "flush_cold")
     assert next(each.done for each in one.advisory.advisory.statuses if each.code == "flush_cold")
     assert count(after_cut, "advisory_event", "body LIKE '%flush_cold%' AND body LIKE '%\"done\": true%'") == 1
 

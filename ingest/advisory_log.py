@@ -1,0 +1,118 @@
+"""The record of advisories in the store: append-only, one row per event; what lifts have answered beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import duckdb
+import pandas as pd
+
+from ingest.engine import Asks, Local
+from models.advisory import Advisory, Event, Lifted, State, from_json, replay, to_json
+from models.advisory_pieces import Piece
+
+Key = tuple[str, str]
+Con = duckdb.DuckDBPyConnection
+
+FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A unit's latest advisory as the store has it."""
+
+    id: str
+    cabin: str
+    unit: str
+    advisory: Advisory
+    next_seq: int
+
+
+def latest(found: pd.DataFrame) -> dict[Key, Kept]:
+    """Each unit's latest advisory, from rows `advisory, cabin, unit, seq, body` in order of number and sequence."""
+    out: dict[Key, Kept] = {}
+    for number, group in found.groupby("advisory", sort=False):
+        cabin, unit = group["cabin"].iloc[0], group["unit"].iloc[0]
+        events = [from_json(body) for body in group["body"]]
+        out[cabin, unit] = Kept(str(number), cabin, unit, replay(events), int(group["seq"].max()) + 1)
+    return out
+
+
+# One row per event of each unit's latest advisory; few, however long the history.
+LATEST_EVENTS = """
+    WITH newest AS (
+        SELECT cabin, unit, arg_max(id, raised_at) AS advisory FROM advisory
+        WHERE raised_at <= $now GROUP BY ALL)
+    SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
+    FROM newest AS n JOIN advisory_event AS e USING (advisory) WHERE e."at" <= $now
+    ORDER BY e.advisory, e.seq
+"""
+# The same for some units, whatever the clock says: one set back must not hide an advisory and raise it again.
+_LATEST_OF = """
+    WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit),
+    newest AS (
+        SELECT cabin, unit, arg_max(id, raised_at) AS advisory FROM advisory SEMI JOIN asked USING (cabin, unit)
+        GROUP BY ALL)
+    SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
+    FROM newest AS n JOIN advisory_event AS e USING (advisory) ORDER BY e.advisory, e.seq
+"""
+# One row per event of one advisory.
+_EVENTS_OF = """
+    SELECT a.id AS advisory, a.cabin, a.unit, e.seq, e.body
+    FROM advisory AS a JOIN advisory_event AS e ON e.advisory = a.id WHERE a.id = $number ORDER BY e.seq
+"""
+
+
+def latest_of(store: Asks, keys: Sequence[Key]) -> dict[Key, Kept]:
+    """The latest advisory of each of these units that ever had one."""
+    return latest(store.ask(_LATEST_OF, asked(keys))) if keys else {}
+
+
+def kept_advisory(con: Con, number: str) -> Kept | None:
+    """The advisory of that number."""
+    found = latest(Local(con).ask(_EVENTS_OF, {"number": number}))
+    return next(iter(found.values()), None)
+
+
+def open_advisory(con: Con, key: Key) -> Kept | None:
+    """The unit's open advisory."""
+    kept = latest_of(Local(con), [key]).get(key)
+    return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
+
+
+def append(con: Con, number: str, seq: int, event: Event, now: datetime) -> None:
+    """Add an event to an advisory's record."""
+    con.execute("INSERT INTO advisory_event VALUES ($number, $seq, $at_, $body, $now)", {
+        "number": number, "seq": seq, "at_": event.at, "body": to_json(event), "now": now})
+
+
+def new_advisory(con: Con, key: Key, event: Event) -> str:
+    """Begin a record; its number."""
+    found = con.execute("SELECT nextval('advisory_number')").fetchone()
+    number = f"a{found[0] if found else 0}"
+    con.execute("INSERT INTO advisory VALUES ($number, $cabin, $unit, $at_)", {
+        "number": number, "cabin": key[0], "unit": key[1], "at_": event.at})
+    return number
+
+
+def append_lift(con: Con, kept: Kept, lifted: Lifted, now: datetime) -> None:
+    """Add the lift to the record, and what it answers to what is answered; the caller holds the transaction."""
+    append(con, kept.id, kept.next_seq, lifted, now)
+    answer(con, (kept.cabin, kept.unit), kept.id, kept.advisory.exposure.known_pieces, lifted.at)
+
+
+def answer(con: Con, key: Key, lift: str, pieces: Iterable[Piece], at: datetime) -> None:
+    """Keep that these pieces are answered, by a lift of that number or by somebody who noted them as seen."""
+    for number, one in enumerate(pieces):
+        con.execute("""
+            INSERT INTO answered VALUES (
+                $cabin, $unit, $lift, $number, $at_, $start, $end_, $kind, $most, $dose)
+        """, {"cabin": key[0], "unit": key[1], "lift": lift, "number": number, "at_": at, "start": one.start,
+              "end_": one.end, "kind": one.kind, "most": one.underdosed_l_upper, "dose": one.dose_low_mj_cm2})
+
+
+def asked(keys: Sequence[Key]) -> dict[str, list[str]]:
+    """Units as parameters of a statement."""
+    return {"cabins": [cabin for cabin, _ in keys], "units": [unit for _, unit in keys]}

@@ -1,0 +1,68 @@
+"""Under-dosed intervals as the exposure of one advisory: its cause, from when to when, how much."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+import pandas as pd
+
+from models.advisory_events import Cause, Exposure
+from models.advisory_pieces import pieces_of
+
+# Worst first: (kind, cause of the interval) -> cause of the advisory.
+_CAUSES: tuple[tuple[str, str, Cause], ...] = (
+    ("dark", "no-power", Cause.POWER_CUT),
+    ("dark", "", Cause.LAMP_FAILURE),
+    ("unheard", "no-power", Cause.POWER_CUT),
+    ("unheard", "", Cause.UNHEARD),
+    ("weak", "", Cause.LOW_DOSE),
+    ("warming", "", Cause.WARM_UP_DRAW),
+)
+
+
+def exposure_of(
+    rows: pd.DataFrame, *, dose_target_mj_cm2: float, known: Exposure | None = None, going_on: bool = False,
+    now: datetime,
+) -> Exposure | None:
+    """All under-dosed water of one advisory.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Of one unit: `start, end, kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2`; what no lift has
+        answered.
+    known : Exposure or None
+        As the open advisory has it; None: none is open.
+    going_on : bool
+        Whether it may still be passing.
+    now : datetime
+        Aware.
+
+    Returns
+    -------
+    Exposure or None
+        None where there is none, and never was any.
+    """
+    if rows.empty:
+        if known is None or (known.cause is Cause.MANUAL and not known.pieces):
+            return known
+        # late data explained all of it: the figures fall, the advisory stays
+        return replace(known, end=known.end or now, underdosed_l=0.0, underdosed_l_upper=0.0, pieces=())
+    start, end = rows["start"].min().to_pydatetime(), rows["end"].max().to_pydatetime()
+    if known is not None:
+        start, end = min(start, known.start), end if known.end is None else max(end, known.end)
+    dose = rows["dose_low_mj_cm2"].astype(float)
+    return Exposure(
+        cause=_worst(rows), start=start, end=None if going_on else end,
+        underdosed_l=float(rows["underdosed_l"].sum(min_count=1)),
+        underdosed_l_upper=float(rows["underdosed_l_upper"].sum()),
+        dose_low_mj_cm2=None if dose.isna().any() else float(dose.min()),
+        dose_target_mj_cm2=dose_target_mj_cm2, pieces=pieces_of(rows))
+
+
+def _worst(rows: pd.DataFrame) -> Cause:
+    for kind, cause, worst in _CAUSES:
+        if ((rows["kind"] == kind) & ((rows["cause"] == cause) | (cause == ""))).any():
+            return worst
+    return Cause.UNHEARD

@@ -1,0 +1,173 @@
+"""Which under-dosed water an advisory is about, and which a lift has answered.
+
+Under-dosed water comes in pieces: stretches of time of one kind, each with its litres as they are known. An
+advisory names its pieces; lifting it answers these, as they were then known, and no others. What turns up
+afterwards, or turns out to be more or worse, was answered by nobody.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, cast
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+# Less than this more, in a piece that was over or that was lifted, is no more water: about two glasses. Common
+# practice, no source.
+AGAIN_L = 0.5
+# By which an exposure that goes on has to grow to be recorded again: every reading makes it larger, and a record
+# that each of them lengthens would be read by nobody. Its end is recorded exactly. Common practice, no source.
+MORE_L, MORE_SHARE = 5.0, 0.1
+# A gap in what was heard may still be explained by a logger's backlog, which comes minutes after the link; until
+# then the verdict says so and no advisory is raised. Common practice, no source.
+GRACE = timedelta(minutes=15)
+# What was there before a unit was first heard live is only to be noted once so much has followed. The contract of
+# this program (models/SOURCES.md); common practice, no published source.
+DOSED_DAYS_SINCE, PLUMBING_VOLUMES_SINCE = 30, 10.0
+
+DARK, UNHEARD = "dark", "unheard"
+_LIT = ("weak", "warming")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A stretch of under-dosed time of one kind and cause.
+
+    Attributes
+    ----------
+    start, end : datetime
+        Aware.
+    kind, cause : str
+        As of `models.exposure`.
+    underdosed_l, underdosed_l_upper : float
+        What passed at least, and at most. [L]
+    dose_low_mj_cm2 : float or None
+        Lowest lower bound of dose in it; None: not known. [mJ/cm2]
+    """
+
+    start: datetime
+    end: datetime
+    kind: str
+    cause: str
+    underdosed_l: float
+    underdosed_l_upper: float
+    dose_low_mj_cm2: float | None = None
+
+
+def pieces_of(rows: pd.DataFrame) -> tuple[Piece, ...]:
+    """Under-dosed intervals as pieces: those that touch and are of one kind and cause are one.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Of one unit: `start, end, kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2`.
+    """
+    if rows.empty:
+        return ()
+    rows = rows.sort_values(["start", "end"], kind="stable")
+    before = rows.shift(1)
+    begins = ~((rows["start"] == before["end"]) & (rows["kind"] == before["kind"])
+               & (rows["cause"] == before["cause"]))
+    whole = rows.groupby(begins.cumsum().to_numpy(), sort=True).agg(
+        start=("start", "first"), end=("end", "last"), kind=("kind", "first"), cause=("cause", "first"),
+        least=("underdosed_l", "sum"), most=("underdosed_l_upper", "sum"),
+        dose=("dose_low_mj_cm2", lambda one: one.min(skipna=False)))
+    return tuple(
+        Piece(
+            start=one.start.to_pydatetime(), end=one.end.to_pydatetime(), kind=str(one.kind), cause=str(one.cause),
+            underdosed_l=float(one.least), underdosed_l_upper=float(one.most),
+            dose_low_mj_cm2=None if pd.isna(one.dose) else float(one.dose))
+        for one in cast(Iterable[Any], whole.itertuples(index=False)))
+
+
+def badness(
+    kind: npt.ArrayLike, dose_low_mj_cm2: npt.ArrayLike, dose_target_mj_cm2: npt.ArrayLike, *, partial_share: float
+) -> npt.NDArray[np.int64]:
+    """How bad the water of an interval was, as a rank: 0 lit with the stated share of its target, 1 lit with less
+    or an unknown dose, 2 unheard, 3 dark."""
+    kinds = np.asarray(kind, dtype=object)
+    dose, target = np.asarray(dose_low_mj_cm2, float), np.asarray(dose_target_mj_cm2, float)
+    partly = np.where(np.isnan(dose), False, dose >= partial_share * target)
+    lit = np.where(partly, 0, 1)
+    return np.where(np.isin(kinds, _LIT), lit, np.where(kinds == UNHEARD, 2, 3)).astype(np.int64)
+
+
+def answered(rows: pd.DataFrame, pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Which under-dosed intervals a lift has answered.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        All under-dosed intervals as they are known now: `underdosed_l_upper` and `badness`.
+    pairs : DataFrame
+        One row per interval and lifted piece of its unit that overlap in time: `row` (position in `rows`), `piece`
+        and `lift` (which), `overlap_s`, `piece_l_upper`, `piece_badness`.
+
+    Returns
+    -------
+    ndarray of bool
+        True where some lift named it: an interval belongs to the piece that it overlaps most, and a piece answers
+        its intervals while they hold no more water than was known, and none is worse.
+    """
+    out = np.zeros(len(rows), bool)
+    if pairs.empty:
+        return out
+    mine = pairs.sort_values("overlap_s", kind="stable").drop_duplicates(["row", "lift"], keep="last")
+    row = mine["row"].to_numpy(np.int64)
+    litres = rows["underdosed_l_upper"].to_numpy(float)[row]
+    worse = rows["badness"].to_numpy(np.int64)[row] > mine["piece_badness"].to_numpy(np.int64)
+    by_piece = mine.assign(litres=litres, worse=worse).groupby("piece", sort=False)
+    known_l = mine["piece_l_upper"].to_numpy(float)
+    holds = (by_piece["litres"].transform("sum").to_numpy(float) <= known_l + AGAIN_L) & ~(
+        by_piece["worse"].transform("any").to_numpy(bool))
+    out[row[holds]] = True
+    return out
+
+
+def in_grace(rows: pd.DataFrame, now: datetime) -> npt.NDArray[np.bool_]:
+    """Which intervals belong to a silence that a backlog may still explain.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        `cabin, unit, start, end, kind`, sorted by these three. Stored intervals end with each hour, a silence does
+        not.
+    """
+    unheard = rows["kind"] == UNHEARD
+    after = rows.shift(-1)
+    goes_on = unheard & (after["kind"] == UNHEARD) & (after["start"] == rows["end"]) & (
+        after["cabin"] == rows["cabin"]) & (after["unit"] == rows["unit"])
+    silence = (~goes_on.shift(1, fill_value=False)).cumsum()
+    ends = rows["end"].groupby(silence).transform("max")
+    return (unheard & (ends > pd.Timestamp(now - GRACE))).to_numpy(bool)
+
+
+def only_to_note(
+    *, before_live: npt.NDArray[np.bool_], dosed_days: npt.NDArray[np.float64], dosed_l: npt.NDArray[np.float64],
+    plumbing_l: npt.NDArray[np.float64],
+) -> npt.NDArray[np.bool_]:
+    """Which intervals of before a unit was first heard live are only to be noted as seen.
+
+    Parameters
+    ----------
+    before_live : ndarray of bool
+        Whether it ended before the unit was first heard live.
+    dosed_days, dosed_l : ndarray
+        Days with fully dosed water since, and its litres. [1], [L]
+    plumbing_l : ndarray
+        What stands behind the unit; NaN: not enrolled, so nobody knows whether it was replaced. [L]
+    """
+    replaced = np.where(np.isnan(plumbing_l), False, dosed_l >= PLUMBING_VOLUMES_SINCE * plumbing_l)
+    return before_live & (dosed_days >= DOSED_DAYS_SINCE) & replaced
+
+
+def more_beyond(new: Sequence[Piece], old: Sequence[Piece], end: datetime) -> float:
+    """Litres, at most, by which the water that may have passed after `end` has grown. [L]"""
+    late = [one for one in new if one.end > end]
+    since = min((one.start for one in late), default=end)
+    known = sum(one.underdosed_l_upper for one in old if one.end > since)
+    return sum(one.underdosed_l_upper for one in late) - known
