@@ -17,7 +17,8 @@ import duckdb
 import pandas as pd
 
 from ingest import quarantine
-from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
+from ingest.advisories import lift, note_seen, raise_by_hand, record_step, step_of_service
+from ingest.advisory_log import INSERT_SERVICE
 from ingest.engine import literal, quoted, transaction
 from ingest.enrolling import check, enroll, preview
 from ingest.evaluate import evaluate, owe
@@ -29,7 +30,6 @@ from models.daily_faults import sensor_check
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
-INSERT_SERVICE = "INSERT INTO service_event VALUES ($id, $cabin, $unit, $at_, $kind, $who, $value, $note, $now)"
 SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
     "flushed", "sampled", "note",
@@ -161,6 +161,7 @@ ACTIONS: dict[str, Action] = {
     "advisory-record": record_step,
     "advisory-lift": lift,
     "advisory-raise": raise_by_hand,
+    "advisory-seen": note_seen,
     "confirm": confirm,
     "backup": backup,
 }

@@ -5,6 +5,8 @@ Each appends one event; what cannot count is refused with the reason.
 
 from __future__ import annotations
 
+import math
+import uuid
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -13,8 +15,18 @@ from typing import Any
 
 import duckdb
 
-from ingest.advisory_log import Kept, append, append_lift, kept_advisory, new_advisory, open_advisory
+from ingest.advisory_log import (
+    INSERT_SERVICE,
+    Kept,
+    answer,
+    append,
+    append_lift,
+    kept_advisory,
+    new_advisory,
+    open_advisory,
+)
 from ingest.engine import Local, transaction
+from ingest.exposed import unanswered
 from ingest.judging import PRESENT, unit_states
 from ingest.proofs_now import proofs_now
 from ingest.registry import load_fleet
@@ -36,6 +48,7 @@ from models.advisory import (
     unknown_proofs,
 )
 from models.advisory_events import PERSON_STEPS, SENSOR_STEPS, Cause, Step
+from models.advisory_pieces import pieces_of
 
 Con = duckdb.DuckDBPyConnection
 
@@ -126,6 +139,36 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
         return number
 
     return {"advisory": transaction(con, work)}
+
+
+def note_seen(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
+    """Note by name that under-dosed water of before the unit was first heard live was seen (`cabin, unit, by`).
+
+    Only of what is to be noted (`models.advisory_pieces.only_to_note`); all else takes an advisory and its lift.
+    """
+    key, store, who = (str(body["cabin"]), str(body["unit"])), Local(con), str(body["by"]).strip()
+    fleet = load_fleet(store)
+    if not fleet.has_unit(*key):
+        raise BadInput(f"no unit {key[0]}/{key[1]} is enrolled")
+    if not who:
+        raise BadInput("by must name the person who has seen it; got an empty name")
+    rows = unanswered(store, fleet, [key], now)
+    rows = rows[rows["to_note"].astype(bool)]
+    if rows.empty:
+        raise BadInput(f"of {key[0]}/{key[1]} there is nothing to be noted as seen")
+    most, number = float(rows["underdosed_l_upper"].sum()), str(uuid.uuid4())
+    words = (
+        f"seen: up to {math.ceil(most)} L without a full dose between {rows['start'].min():%Y-%m-%d} and "
+        f"{rows['end'].max():%Y-%m-%d} (UTC), before the unit was first heard live")
+
+    def work() -> None:
+        con.execute(INSERT_SERVICE, {
+            "id": number, "cabin": key[0], "unit": key[1], "at_": now, "kind": "note", "who": who, "value": None,
+            "note": words, "now": now})
+        answer(con, key, number, pieces_of(rows), now)
+
+    transaction(con, work)
+    return {"id": number, "noted": words}
 
 
 def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:

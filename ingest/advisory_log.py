@@ -16,6 +16,7 @@ from models.advisory_pieces import Piece
 Key = tuple[str, str]
 Con = duckdb.DuckDBPyConnection
 
+INSERT_SERVICE = "INSERT INTO service_event VALUES ($id, $cabin, $unit, $at_, $kind, $who, $value, $note, $now)"
 FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
 

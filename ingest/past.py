@@ -10,8 +10,7 @@ from datetime import datetime, timedelta
 
 import pandas as pd
 
-from ingest.actions import INSERT_SERVICE
-from ingest.advisory_log import answer, append, new_advisory
+from ingest.advisory_log import INSERT_SERVICE, answer, append, new_advisory
 from ingest.daily import pay_days
 from ingest.engine import named, transaction
 from ingest.evaluate import derive, owe

@@ -77,6 +77,7 @@ class UnitStatus:
     advisory: Kept | None
     link_down_since: datetime | None
     warm: bool | None = None  # lit for its warm-up time; None: not known
+    to_note: bool = False  # whether a named person is to note water of long before it was first heard live
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `tarnlight status --json`."""
@@ -221,7 +222,8 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
-        judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down)
+        judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down,
+        to_note=present.to_note_since is not None)
 
 
 def _repeated(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:

@@ -167,9 +167,8 @@ def _measured(
     """Proof of a measured amount against the amount needed, which was there at `since`."""
     if have is None or math.isnan(have):
         # A dose that nobody knows is not proven by a person either: it stays undone.
-        done = None if step in PERSON_STEPS else False
-        hint = "; a person may record it" if done is None else ""
-        return Proof(at=at, step=step, done=done, evidence=f"{missing}{hint}")
+        hint = "; a person may record it" if step in PERSON_STEPS else ""
+        return Proof(at=at, step=step, done=None, evidence=f"{missing}{hint}")
     done = have >= needed
     words = f"{_down(have)} of {needed:g} {unit} {what}"
     if done and unit == "min":  # that it is long past its time says nothing more

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 from models.advisory import (
+    PERSON_STEPS,
     Advisory,
     Cause,
     Event,
@@ -186,7 +187,7 @@ def _all_done(advisory: Advisory) -> bool:
 
 def _sensors_done(advisory: Advisory) -> bool:
     """Have the sensors answered all that they are asked?"""
-    answered = {proof.step for proof in advisory.proofs if proof.done is None}
+    answered = {proof.step for proof in advisory.proofs if proof.done is None} & set(PERSON_STEPS)
     asked = (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.FLUSH_COLD, Step.FLUSH_HOT)
     return not any(step in asked and step not in answered for step in advisory.open_steps)
 

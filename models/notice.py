@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from models.advisory import (
+    PERSON_STEPS,
     STEP_WORDS,
     Advisory,
     Cause,
@@ -375,7 +376,7 @@ def _next(advisory: Advisory, said: Iterable[Step] = ()) -> str:
 
 def _sensing(advisory: Advisory) -> bool:
     """Is a step open that the sensors are to prove?"""
-    answered = {proof.step for proof in advisory.proofs if proof.done is None}
+    answered = {proof.step for proof in advisory.proofs if proof.done is None} & set(PERSON_STEPS)
     sensors = (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.FLUSH_COLD, Step.FLUSH_HOT)
     return any(step in sensors and step not in answered for step in advisory.open_steps)
 

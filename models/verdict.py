@@ -340,8 +340,8 @@ def _of_before(present: Present) -> Iterator[_Finding]:
                 f"Before this unit was first heard live, {when} (UTC), up to {math.ceil(most):,d} L of water may "
                 "have passed without a full dose. Dosed water has replaced it many times since."),
             action=(
-                "A named person can note this as seen. Anybody who fell ill then should see a doctor. "
-                f"{AUTHORITY}"),
+                "A named person can note this as seen (`tarnlight advisory seen`, or the cabin's page). Anybody "
+                f"who fell ill then should see a doctor. {AUTHORITY}"),
         )
 
 

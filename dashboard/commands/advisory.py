@@ -49,6 +49,13 @@ def add(commands: Any) -> None:
     raised.add_argument("--cabin", required=True)
     raised.add_argument("--unit", required=True)
     raised.add_argument("--by", required=True, metavar="NAME", help="who raises it")
+    seen = command(
+        verbs, "seen", do_seen,
+        help="note by name under-dosed water of long before the unit was first heard live",
+        example="tarnlight advisory seen --cabin heron-point --unit main --by 'Ann Lund'")
+    seen.add_argument("--cabin", required=True)
+    seen.add_argument("--unit", required=True)
+    seen.add_argument("--by", required=True, metavar="NAME", help="who has seen it")
     confirm = command(verbs, "confirm", do_confirm,
                       help="say that you have read an advisory, so that it is not repeated",
                       example="tarnlight advisory confirm a3 --by 'Ann Lund'")
@@ -173,6 +180,13 @@ def do_raise(options: argparse.Namespace) -> int:
     """An advisory by hand."""
     told = _act(options, "advisory-raise", {"cabin": options.cabin, "unit": options.unit, "by": options.by})
     print(f"{told['advisory']}: raised")
+    return 0
+
+
+def do_seen(options: argparse.Namespace) -> int:
+    """What lies long back is noted."""
+    told = _act(options, "advisory-seen", {"cabin": options.cabin, "unit": options.unit, "by": options.by})
+    print(f"{options.cabin}/{options.unit}: {told['noted']}; noted by {options.by}. {CAUTION}")
     return 0
 
 

@@ -144,6 +144,8 @@ def _no_notice(one: UnitStatus) -> None:
     """No advisory stands: how the last one ended, and what is left to do at the taps."""
     last = one.advisory
     care(one.verdict.works)
+    if one.to_note:
+        _seen_form(store, one)
     if last is None:
         st.html(markup.small("No boil notice has ever stood here."))
         return
@@ -242,6 +244,18 @@ def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> N
             width="stretch")
     if sent:
         _act(store, one, "advisory-lift", {"advisory": kept.id, "by": who, "reason": reason}, who, "notice lifted")
+
+
+def _seen_form(store: Client, one: UnitStatus) -> None:
+    """Water of long before the unit was first heard live, noted by name."""
+    key, name = f"seen-{one.cabin.slug}-{one.unit.slug}", full_name(one.cabin, one.unit.slug)
+    with st.form(key, border=True):
+        st.html(markup.form_heading(f"Note the old log of {name} as seen"))
+        who = st.text_input("Your name", key=f"name-{key}", autocomplete="name", max_chars=120)
+        sent = st.form_submit_button(markup.plain_label(f"I have seen it, for {name}"), width="stretch")
+    if sent:
+        _act(store, one, "advisory-seen", {"cabin": one.cabin.slug, "unit": one.unit.slug, "by": who}, who,
+             "noted as seen")
 
 
 def _act(store: Client, one: UnitStatus, kind: str, body: dict[str, Any], who: str, done: str) -> None:
