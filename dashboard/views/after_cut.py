@@ -55,7 +55,7 @@ def after_cut(store: Client) -> None:
     story(store, *chosen)
     kept = one.standing
     if kept is None:
-        _no_notice(one)
+        _no_notice(store, one)
     else:
         _open(store, one, kept)
     st.subheader("The last days")
@@ -140,7 +140,7 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
             _lift_form(store, one, kept, undone=True)
 
 
-def _no_notice(one: UnitStatus) -> None:
+def _no_notice(store: Client, one: UnitStatus) -> None:
     """No advisory stands: how the last one ended, and what is left to do at the taps."""
     last = one.advisory
     care(one.verdict.works)
