@@ -42,10 +42,12 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
     event: Event
     try:
         if body.get("failed"):
-            event = SampleFailed(at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body))
+            event = SampleFailed(
+                at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body), service=_service(body))
         else:
             event = StepRecorded(
-                at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body))
+                at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body),
+                service=_service(body))
         return _append(con, kept, event, now)
     except NotAllowed as error:
         raise BadInput(str(error)) from error
@@ -94,7 +96,8 @@ def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
     kind = body["kind"]
     if kept is None or kind not in ("flushed", "chlorinated", "sampled"):
         return ""
-    given = {"advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note")}
+    given = {"advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note"),
+             "service": body.get("service")}
     open_steps = kept.advisory.open_steps
     if kind == "sampled":
         value = body.get("value")
@@ -139,6 +142,11 @@ def _at(kept: Kept, now: datetime) -> datetime:
 
 def _note(body: dict[str, Any]) -> str:
     return str(body.get("note") or "")
+
+
+def _service(body: dict[str, Any]) -> str:
+    """Id of the record of service that a step comes from."""
+    return str(body.get("service") or "")
 
 
 def _instant(text: Any, now: datetime) -> datetime:

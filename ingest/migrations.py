@@ -187,8 +187,20 @@ INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:0
     TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
 """  # noqa: S608  (names of our own)
 
+_WITHDRAWN = """
+-- Records of service that a named person took back: append-only, like the records themselves. `replaced_by` is the
+-- record that stands in its place, where it was corrected.
+CREATE TABLE service_withdrawn (                                           -- at most one row per record
+    id UUID NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, reason VARCHAR NOT NULL, replaced_by UUID);
+-- What counts as done: whoever reads service reads it here.
+CREATE VIEW service_done AS SELECT e.* FROM service_event AS e ANTI JOIN service_withdrawn USING (id);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
-    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE)
+    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE,
+    _WITHDRAWN)
+
+
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

@@ -37,7 +37,7 @@ from models.advisory import (
     replay,
     to_json,
 )
-from models.advisory_events import Cause
+from models.advisory_events import Cause, Step
 from models.exposure import UnitState
 from models.fleet import Fleet, Unit
 from models.plumbing import REPLACED, Plumbing, flush_cold_l, flush_hot_l
@@ -424,7 +424,9 @@ def proofs_of(
     if since is None or not heard:
         metered_l = None
     else:
-        good_since = since if bad_until is None else max(since, bad_until)
+        proven = any(one.step is Step.DOSE_BACK and one.done for one in advisory.proofs)
+        anew = None if proven else advisory.proven_from
+        good_since = max(one for one in (since, bad_until, anew) if one is not None)
         enough = carry.dose_low_at_peak_mj_cm2 is not None and (
             carry.dose_low_at_peak_mj_cm2 >= unit.dose_target_mj_cm2)
         lit = bool(carry.lit)

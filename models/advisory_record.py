@@ -15,13 +15,15 @@ from models.advisory_events import (
     Lifted,
     Proof,
     Raised,
+    RecordWithdrawn,
     Remeasured,
     SampleFailed,
     StepRecorded,
 )
 
 _KINDS: Mapping[str, type[Event]] = {
-    kind.kind: kind for kind in (Raised, Exposed, Remeasured, Proof, StepRecorded, SampleFailed, Lifted)
+    kind.kind: kind for kind in (
+        Raised, Exposed, Remeasured, Proof, StepRecorded, SampleFailed, RecordWithdrawn, Lifted)
 }
 
 

@@ -16,7 +16,7 @@ from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from ingest.watch import Kept
 from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
-from models.daily_faults import sensor_check
+from models.sensor_checks import sensor_check
 from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 
 
