@@ -157,7 +157,8 @@ def correct_service(
             replaced_by=number))
 
     out = record_service(con, new, now, path, first)
-    return out | {"withdrawn": row["number"], "advisory": "; ".join(filter(None, [*told, out["advisory"]]))}
+    said = "; ".join(filter(None, [*told, out["advisory"]]))
+    return out | {"withdrawn": row["number"], "kind": new["kind"], "value": new["value"], "advisory": said}
 
 
 def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:

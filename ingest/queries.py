@@ -125,6 +125,7 @@ def advisory_json(kept: Kept) -> dict[str, Any]:
         "id": kept.id, "state": str(one.state), "cause": str(one.cause), "raised_at": one.raised_at,
         "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
         "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
+        "ready_reasons": list(one.ready_reasons),
     }
 
 

@@ -1,7 +1,7 @@
 """Checks of a duty sensor against a reference: what one says, which doses it divides, when the next one is due.
 
-A duty sensor that reads too high is the unsafe direction: every dose worked out from it is too high. Since when,
-nobody knows: so a check that fails speaks of all the time between the good checks on both sides of it.
+A duty sensor that reads too high is the unsafe direction: every dose worked out from it is too high. Since when
+nobody knows, so a check that fails speaks of all the time between the good checks on both sides of it.
 """
 
 from __future__ import annotations
