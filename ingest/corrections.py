@@ -129,9 +129,9 @@ def _made_worse(con: Con, row: dict[str, Any]) -> bool:
     """Whether a record had made the water look worse than it did without it."""
     kind, value = row["kind"], row["value"]
     if kind == SENSOR_CHECKED:
-        return value is not None and value > MOST_DUTY_OVER_REFERENCE
+        return value is not None and bool(value > MOST_DUTY_OVER_REFERENCE)
     if kind == "sampled":
-        return value is not None and value > 0
+        return value is not None and bool(value > 0)
     if kind != "water-tested" or value is None:
         return False
     names = {name: row[name] for name in ("cabin", "unit")}

@@ -260,7 +260,7 @@ def _lamp(
     flow_words = str(flow["evidence"].iloc[0]) if len(flow) else ""
     about: dict[str, Any] = {
         "cabin": place, "unit": unit, "reactor": reactor, "uvt_pct": known.uvt_pct[key], "faults": faults,
-        "threshold_w_m2": None if np.isnan(threshold) else threshold,
+        "sensor": known.sensors[key], "threshold_w_m2": None if np.isnan(threshold) else threshold,
         "last_heard": heard.date() if heard is not None else None,
         "lamp_swapped_on": _latest(events, "lamp-swapped") or unit.lamp_installed,
         "sleeve_cleaned_on": _latest(events, "sleeve-cleaned"),

@@ -103,8 +103,6 @@ class UnitStatus:
             "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.uvt_pct,
             "lamp_on": held.lit if held else None, "lamp_hours": carry.lamp_hours if carry else None,
             "last_heard": carry.at if carry else None, "advisory": self._advisory(),
-            "sensor_ratio": self.sensor.ratio, "sensor_checked_at": self.sensor.last_at,
-            "sensor_check_due": None if self.sensor.due is None else self.sensor.due.isoformat(),
             "cautions": list(sentences(self.verdict.works)),
         }
 
@@ -125,7 +123,6 @@ def advisory_json(kept: Kept) -> dict[str, Any]:
         "id": kept.id, "state": str(one.state), "cause": str(one.cause), "raised_at": one.raised_at,
         "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
         "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
-        "ready_reasons": list(one.ready_reasons),
     }
 
 

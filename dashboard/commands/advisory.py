@@ -138,7 +138,8 @@ def do_show(options: argparse.Namespace) -> int:
     record = [json.loads(body) for body in events["body"]]
     if options.json:
         told = sent.drop(columns=["body"]).to_dict("records")
-        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record,
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one),
+                     "ready_reasons": list(one.advisory.ready_reasons), "record": record,
                      "messages": told, "confirmed": read.to_dict("records"),
                      "cautions": list(sentences(_works(one)))}])
         return 0
