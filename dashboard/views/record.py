@@ -92,14 +92,19 @@ def amend(store: Client, cabin: str, unit: str) -> None:
             st.html(markup.small(
                 "It stays here to be read, struck through, and no longer counts. What rested on it is worked out "
                 "again; an advisory that stands goes on standing until a named person lifts it."))
-            number = st.selectbox("Record", list(by_id), format_func=line, key=f"amend-id-{of}")
+            number = st.selectbox(
+                "Record", list(by_id), index=None, format_func=line, placeholder="Choose the record",
+                key=f"amend-id-{of}")
             value = st.number_input(
                 "The right value (empty: the record is withdrawn and nothing put in its place)", value=None,
                 format="%.2f", key=f"amend-value-{of}")
             who = st.text_input("Your name", key=f"amend-who-{of}", max_chars=120)
             reason = st.text_input("Why", key=f"amend-reason-{of}", max_chars=300)
             sent = st.form_submit_button(markup.plain_label(f"Withdraw or correct, for {name}"))
-        if not sent or number is None:
+        if not sent:
+            return
+        if number is None:
+            st.html(markup.box("Nothing changed", ["Choose the record that is wrong."], tone="alarm"))
             return
         body = {"id": number, "by": who, "reason": reason}
         try:

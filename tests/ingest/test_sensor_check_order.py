@@ -60,7 +60,7 @@ def one_store(tmp_path_factory: pytest.TempPathFactory) -> Store:
 
 @hypothesis.settings(max_examples=12)
 @hypothesis.given(data=st.data())
-def test_in_any_order_with_any_of_them_withdrawn_the_same_comes_of_it(one_store: Store, data: st.DataObject) -> None:
+def test_in_any_order_with_any_of_them_withdrawn_the_same_comes_out(one_store: Store, data: st.DataObject) -> None:
     store = one_store
     for table in ("reading", "service_event", "service_withdrawn", "advisory", "advisory_event", *DERIVED):
         store.con.execute(f"DELETE FROM {table}")  # noqa: S608
@@ -118,5 +118,6 @@ def test_one_units_checks_leave_the_others_alone(held: Store) -> None:
     derive(held.con, load_fleet(Local(held.con)))
     other = held.ask("SELECT * FROM segment WHERE cabin = 'otter-cove' ORDER BY start")
     check(held, START + minutes(100), 3.0)
-    pd.testing.assert_frame_equal(other, held.ask("SELECT * FROM segment WHERE cabin = 'otter-cove' ORDER BY start"))
+    again = held.ask("SELECT * FROM segment WHERE cabin = 'otter-cove' ORDER BY start")
+    pd.testing.assert_frame_equal(other, again)
     assert (held.ask("SELECT kind FROM segment WHERE cabin = 'heron-point'")["kind"] == "weak").any()

@@ -1,4 +1,4 @@
-"""Records of service that were wrong: withdrawn or corrected by name, by command; what follows and what does not."""
+"""Records of service that were wrong: withdrawn or corrected by name, by command, and what follows."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import duckdb
 import numpy as np
@@ -68,7 +69,8 @@ def listed(path: Path) -> dict[str, dict[str, Any]]:
 
 
 def weak_l(path: Path) -> float:
-    return sum(one["underdosed_l"] for one in told(path, "outages", "--cabin", "heron-point") if one["kind"] == "weak")
+    found = told(path, "outages", "--cabin", "heron-point")
+    return sum(one["underdosed_l"] for one in found if one["kind"] == "weak")
 
 
 def heron(path: Path) -> dict[str, Any]:
@@ -110,13 +112,12 @@ def test_a_withdrawn_record_stays_to_be_read_and_says_that_it_counts_no_longer(d
     assert found[number]["withdrawn"]["by"] == "Bo Dahl" and found[number]["withdrawn"]["reason"] == "typed wrong"
     text = run(drawn, "service", "list", "--cabin", "heron-point")
     assert "WITHDRAWN by Bo Dahl (typed wrong), counts no longer: lamp-swapped by Ann Lund" in text
-    month = f"{hours(3).astimezone().astimezone(UTC):%Y-%m}"
+    month = f"{hours(3).astimezone(ZoneInfo('America/Toronto')):%Y-%m}"
     [report] = told(drawn, "report", "--cabin", "heron-point", "--month", month)
     gone = {one["id"]: one["withdrawn"] is not None for one in report["service"]}
     assert gone == {number: True, other: False}
     [lamp] = [one for one in told(drawn, "lamps") if one["cabin"] == "heron-point"]
     assert lamp["lamp_swapped_on"] == "2026-04-18"  # the registry's date again
-    assert lamp["sensor_check_due"] is None or lamp["sensor_checked_on"] is None
 
 
 def test_the_record_is_append_only(drawn: Path) -> None:
@@ -135,7 +136,7 @@ def test_a_corrected_record_has_all_else_as_it_was(drawn: Path) -> None:
     number = record(drawn, "lamp-swapped", hours(2))
     wrong_year = NOW - timedelta(days=365)
     said = run(drawn, "service", "correct", number, *BY, "--at", wrong_year.isoformat(), "--note", "serial 4711")
-    assert f"stands in place of {number}" in said and "power off" in said.lower() or "corrected" in said
+    assert f"stands in place of {number}" in said
     [new] = [one for one in listed(drawn).values() if one["withdrawn"] is None]
     assert (new["kind"], new["who"], new["note"], new["cabin"]) == (
         "lamp-swapped", "Ann Lund", "serial 4711", "heron-point")
@@ -223,7 +224,8 @@ def test_the_same_record_twice_is_refused_with_who_and_when(drawn: Path) -> None
     record(drawn, "lamp-swapped", hours(2))
     same = ("service", "record", "lamp-swapped", *HERON, "--at", hours(2).isoformat(), "--who")
     said = refused(drawn, *same, " ann LUND ")
-    assert f"recorded already: lamp-swapped of heron-point/main at {hours(2):%Y-%m-%d %H:%M UTC} by Ann Lund" in said
+    when = f"{hours(2):%Y-%m-%d %H:%M UTC}"
+    assert f"recorded already: lamp-swapped of heron-point/main at {when} by Ann Lund (entered " in said
     assert len(listed(drawn)) == 1
     run(drawn, *same, "Bo Dahl")  # two people may say so
     run(drawn, "service", "withdraw", next(iter(listed(drawn))), *BY)

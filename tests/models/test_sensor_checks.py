@@ -85,7 +85,8 @@ def test_a_sensor_that_reads_too_low_is_said_to_and_passes() -> None:
 
 
 found_checks = st.lists(
-    st.tuples(st.integers(0, 2), st.integers(0, 12), st.sampled_from([0.7, 1.0, 1.2, 1.21, 1.35, 2.5])), max_size=12)
+    st.tuples(st.integers(0, 2), st.integers(0, 12), st.sampled_from([0.7, 1.0, 1.2, 1.21, 1.35, 2.5])),
+    max_size=12)
 
 
 @given(found_checks, st.randoms())
@@ -136,7 +137,8 @@ def test_the_first_change_is_where_the_divisor_first_differs(
 
 def test_the_words_name_since_when_by_what_and_by_whom() -> None:
     assert divided_words(1.35, datetime(2026, 5, 2, tzinfo=UTC), datetime(2026, 6, 4, tzinfo=UTC), "Ann") == (
-        "doses since 2 May 2026 are divided by 1.35: the sensor read 35 % too high at the check of 4 Jun 2026 by Ann")
+        "doses since 2 May 2026 are divided by 1.35: the sensor read 35 % too high at the check of 4 Jun 2026 "
+        "by Ann")
     assert divided_words(2.5, None, datetime(2026, 6, 4, tzinfo=UTC), "Ann").startswith("all doses on record are")
 
 
@@ -165,8 +167,8 @@ def test_a_unit_without_a_sensor_of_intensity_or_never_heard_has_none_due() -> N
 def test_the_due_date_is_said_with_what_the_last_check_found() -> None:
     state = SensorState(last_at=at(0), last_ratio=1.05, due=date(2026, 5, 31))
     assert state.due_words(at(1)) == (
-        "A check of the sensor against a reference is due on 31 May 2026; the last, on 1 May 2026, found 1.05 of the "
-        "reference.")
+        "A check of the sensor against a reference is due on 31 May 2026; the last, on 1 May 2026, found 1.05 of "
+        "the reference.")
     assert "has been due since 31 May 2026" in state.due_words(at(31))
     assert SensorState().due_words(at(0)) == "" and SensorState().divided == ""
 
