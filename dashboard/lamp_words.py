@@ -13,8 +13,8 @@ from ingest.lamps import LEAST_WIDTH_DAYS, Lamp, LampOutlook
 from ingest.visit_compare import Compared
 from ingest.visits import PlannedTrip, Visits
 from models.backtest import TAIL_DAYS
-from models.daily_faults import sensor_check
 from models.diagnosis import Action, Cause
+from models.sensor_checks import sensor_check
 from models.visit_year import YearScore
 
 KM_PER_MILE = 1.609344  # exact (international mile; NIST SP 811, B.8; from memory)

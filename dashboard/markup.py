@@ -6,7 +6,7 @@ What a device, a form or a file said never reaches a page as markup: every value
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from html import escape
 
 from dashboard.words import FACES, TAKE_CARE
@@ -65,13 +65,20 @@ def verdict(*, word: Word, name: str, since: str, reasons: Sequence[str], action
         f"<h2>Why</h2><ul>{why}</ul>{also}</div>")
 
 
-def table(headers: Sequence[str], rows: Iterable[Sequence[object]], caption: str = "") -> str:
-    """A table that turns into stacked lines on a phone; each cell carries its header."""
+def table(
+    headers: Sequence[str], rows: Iterable[Sequence[object]], caption: str = "", *,
+    struck: Collection[int] = frozenset(),
+) -> str:
+    """A table that turns into stacked lines on a phone; each cell carries its header.
+
+    Rows in `struck` are struck through; their own words must say why.
+    """
     head = "".join(f'<th scope="col">{text(one)}</th>' for one in headers)
     body = "".join(
         "<tr>" + "".join(
-            f'<td data-head="{text(header)}">{text(cell)}</td>' for header, cell in zip(headers, row, strict=True)
-        ) + "</tr>" for row in rows)
+            f'<td data-head="{text(header)}">{f"<s>{text(cell)}</s>" if number in struck else text(cell)}</td>'
+            for header, cell in zip(headers, row, strict=True)
+        ) + "</tr>" for number, row in enumerate(rows))
     title = f"<caption>{text(caption)}</caption>" if caption else ""
     return f'<table class="tl-table">{title}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 

@@ -44,6 +44,10 @@ def input_rows(status: UnitStatus, tested: pd.DataFrame, now: datetime) -> list[
                      age(last["at"].to_pydatetime(), now)))
     else:
         rows.append(("Transmittance UVT", f"{status.uvt_pct:g} %", "the registry (no test recorded)", "not known"))
+    sensor = status.sensor
+    if sensor.last_at is not None:
+        rows.append((
+            "Sensor over its reference", f"{sensor.last_ratio:g}", "the latest check", age(sensor.last_at, now)))
     return rows
 
 

@@ -22,6 +22,7 @@ from models.advisory import (
     Lifted,
     Proof,
     Raised,
+    RecordWithdrawn,
     Remeasured,
     SampleFailed,
     State,
@@ -268,6 +269,8 @@ def event_row(event: Event, cabin: Cabin, units: Units) -> tuple[str, str, str, 
             return when, STEP_WORDS[event.step], event.by, _done(event.when, event.note, cabin)
         case SampleFailed():
             return when, "Water sample not satisfactory", event.by, _done(event.when, event.note, cabin)
+        case RecordWithdrawn():
+            return when, "Record withdrawn", event.by, f"{event.what}: {event.reason}"
         case Lifted():
             return when, "Lifted", event.by, event.reason
 

@@ -19,14 +19,16 @@ import pandas as pd
 from ingest import quarantine
 from ingest.advisories import lift, note_seen, raise_by_hand, record_step, step_of_service
 from ingest.advisory_log import INSERT_SERVICE
-from ingest.engine import literal, quoted, transaction
+from ingest.corrections import find_record, new_number, owe_record, require_new, withdraw
+from ingest.engine import Local, literal, quoted, transaction
 from ingest.enrolling import check, enroll, preview
 from ingest.evaluate import evaluate, owe
 from ingest.intake import keep
 from ingest.notify import confirm
 from ingest.schema import rounded
+from ingest.sensor_checks import unit_stretches
 from ingest.settings import BadInput
-from models.daily_faults import sensor_check
+from models.sensor_checks import sensor_check
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
@@ -34,6 +36,7 @@ SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
     "flushed", "sampled", "note",
 )
+CORRECTED = ("kind", "cabin", "unit", "at", "who", "value", "note")  # what a correction can change
 
 
 def rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -70,9 +73,13 @@ def frame_of_refused(found: list[dict[str, Any]], source: str) -> pd.DataFrame:
 
 
 def record_service(
-    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path,
+    first: Callable[[str], None] | None = None,
 ) -> dict[str, Any]:
-    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`)."""
+    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`); the same twice is refused.
+
+    `first`, given the new record's id, is done before it is stored, in the same transaction.
+    """
     kind, who = body["kind"], str(body.get("who", "")).strip()
     value = body.get("value")
     try:
@@ -96,22 +103,62 @@ def record_service(
             "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
             f"got {value!r}")
     require_unit(con, body["cabin"], body["unit"])
-    number = str(uuid.uuid4())
+    number = new_number()
+    given = {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
+             "value": value, "note": str(body.get("note") or ""), "now": now}
 
     def work() -> None:
-        con.execute(
-            INSERT_SERVICE,
-            {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
-             "value": value, "note": str(body.get("note") or ""), "now": now})
-        since = pd.Timestamp(at)
-        owe(con, {(body["cabin"], body["unit"]): (since, since)})
+        if first is not None:
+            first(number)
+        require_new(con, given)
+        key = (body["cabin"], body["unit"])
+        sensors = unit_stretches(Local(con), *key)
+        con.execute(INSERT_SERVICE, given)
+        owe_record(con, key, at, sensors)
 
     transaction(con, work)
     evaluate(con, now)
-    told: dict[str, Any] = {"id": number, "advisory": step_of_service(con, body, now)}
+    told: dict[str, Any] = {"id": number, "advisory": step_of_service(con, {**body, "service": number}, now)}
     if kind == "sensor-checked" and value is not None:
         told["judged"] = sensor_check(float(value)).words
     return told
+
+
+def withdraw_service(
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+) -> dict[str, Any]:
+    """Take a record of service back (`id, by, reason`); it stays to be read and counts for nothing any more."""
+    def work() -> tuple[str, list[str]]:
+        row = find_record(con, str(body["id"]))
+        said = withdraw(con, row, by=str(body.get("by") or ""), reason=str(body.get("reason") or ""), now=now)
+        return str(row["number"]), said
+
+    number, said = transaction(con, work)
+    evaluate(con, now)
+    return {"id": number, "advisory": "; ".join(said)}
+
+
+def correct_service(
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+) -> dict[str, Any]:
+    """Put another record in the place of one (`id, by, reason`, and what of `CORRECTED` is to be otherwise)."""
+    row = find_record(con, str(body["id"]))
+    was = {name: row[name] for name in CORRECTED} | {"at": row["at"].isoformat()}
+    new = was | {name: body[name] for name in CORRECTED if body.get(name) is not None}
+    if new == was:
+        raise BadInput(
+            f"nothing would change; give at least one of {', '.join(CORRECTED)}, or withdraw the record")
+    told: list[str] = []
+
+    def first(number: str) -> None:
+        found = find_record(con, str(row["number"]))  # nobody else took it back meanwhile
+        told.extend(withdraw(
+            con, found, by=str(body.get("by") or ""), reason=str(body.get("reason") or ""), now=now,
+            replaced_by=number))
+
+    out = record_service(con, new, now, path, first)
+    said = "; ".join(filter(None, [*told, out["advisory"]]))
+    return out | {"withdrawn": row["number"], "kind": new["kind"], "value": new["value"], "advisory": said}
 
 
 def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:
@@ -158,6 +205,8 @@ ACTIONS: dict[str, Action] = {
     "rows": rows,
     "evaluate": evaluate_now,
     "record-service": record_service,
+    "withdraw-service": withdraw_service,
+    "correct-service": correct_service,
     "advisory-record": record_step,
     "advisory-lift": lift,
     "advisory-raise": raise_by_hand,

@@ -65,11 +65,12 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
     event: Event
     try:
         if body.get("failed"):
-            event = SampleFailed(at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body))
+            event = SampleFailed(
+                at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body), service=_service(body))
             return _append(con, kept, [event], now)
         event = StepRecorded(
             at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body),
-            begun_at=begun_at)
+            begun_at=begun_at, service=_service(body))
         # its sensor said otherwise and is silent since: that is part of the record then
         silent = unknown_proofs(kept.advisory, _proofs(con, kept, now), event.step)
         return _append(con, kept, [*silent, event], now)
@@ -180,7 +181,7 @@ def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
         return ""
     given = {
         "advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note"),
-        "from": body.get("from")}
+        "from": body.get("from"), "service": body.get("service")}
     open_steps = kept.advisory.open_steps
     if kind == "sampled":
         value = body.get("value")
@@ -254,6 +255,11 @@ def _at(kept: Kept, now: datetime) -> datetime:
 
 def _note(body: dict[str, Any]) -> str:
     return str(body.get("note") or "")
+
+
+def _service(body: dict[str, Any]) -> str:
+    """Id of the record of service that a step comes from."""
+    return str(body.get("service") or "")
 
 
 def _instant(text: Any, now: datetime, *, name: str = "at") -> datetime:

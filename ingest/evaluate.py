@@ -26,6 +26,7 @@ from models.exposure import cut, exposure, hourly, instants, microseconds, segme
 from models.exposure.instants import NEVER, Bools, Ints
 from models.exposure.resume import COLUMNS
 from models.fleet import Fleet
+from models.sensor_checks import sensor_stretches
 
 logger = logging.getLogger(__name__)
 
@@ -86,9 +87,14 @@ READINGS = """
     WHERE r."at" > $floor AND r."at" <= $until ORDER BY s.unit_no, r."at"
 """
 WATER_TESTS = """
-    SELECT s.unit_no, e."at", e.value AS uvt_pct FROM service_event AS e
+    SELECT s.unit_no, e."at", e.value AS uvt_pct FROM service_done AS e
     JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit
     WHERE e.kind = 'water-tested' AND e."at" <= $until ORDER BY s.unit_no, e."at"
+"""
+# All checks of these units: one made later than a reading says what the sensor read then.
+SENSOR_CHECKS = """
+    SELECT s.unit_no, e."at", e.value AS ratio, e.who FROM service_done AS e
+    JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit WHERE e.kind = 'sensor-checked' AND e.value > 0
 """
 FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
@@ -195,10 +201,11 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
             raise ValueError("a state to take up from is not as it was written")
         readings = frame(con.execute(READINGS, {**floor, "until": FOREVER}))
         links, tests = frame(con.execute(LINK_EVENTS)), frame(con.execute(WATER_TESTS, {"until": FOREVER}))
+        sensors = sensor_stretches(frame(con.execute(SENSOR_CHECKS)))
         has = np.zeros(len(keys), bool)
         has[readings["unit_no"].to_numpy(np.int64)] = True
         states = states[has[states["unit_no"].to_numpy(np.int64)]].reset_index(drop=True)
-        dosed = with_doses(readings, units, tests, states)
+        dosed = with_doses(readings, units, tests, states, sensors)
         rows = dosed.rows
         pieces, found = exposure(
             rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2,

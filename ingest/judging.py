@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.engine import Asks
+from ingest.sensor_checks import numbered_stretches, sensor_checks
 from models.dose import assess
 from models.exposure import (
     Rows,
@@ -123,7 +124,8 @@ class Dosed:
 
 
 def with_doses(
-    readings: pd.DataFrame, units: Units, tests: pd.DataFrame, states: pd.DataFrame | None = None
+    readings: pd.DataFrame, units: Units, tests: pd.DataFrame, states: pd.DataFrame | None = None,
+    sensors: pd.DataFrame | None = None,
 ) -> Dosed:
     """Readings as rows with their doses, at the flow that holds and at the most that the supply can deliver.
 
@@ -135,6 +137,8 @@ def with_doses(
         Water tests: `unit_no`, `at`, `uvt_pct`, sorted by both.
     states : DataFrame, optional
         What the units are taken up from, sorted by `unit_no`.
+    sensors : DataFrame, optional
+        What doses are divided by, as of `models.sensor_checks.sensor_stretches`; by default by nothing.
     """
     known = states if states is not None else no_states()
     unit_no = np.concatenate([known["unit_no"].to_numpy(np.int64), readings["unit_no"].to_numpy(np.int64)])
@@ -166,6 +170,11 @@ def with_doses(
                 reactor, intensity_w_m2=intensity[flows], flow_l_min=flow[flows], uvt_pct=uvt[flows],
                 uvt_live=~np.isnan(live[flows]))
             red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
+    if sensors is not None and len(sensors):
+        i = holding(
+            sensors["unit_no"].to_numpy(np.int64), sensors["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)
+        ratio = np.append(sensors["ratio"].to_numpy(dtype=float), 1.0)[i]
+        red, low, at_peak = red / ratio, low / ratio, at_peak / ratio
     if len(known):
         low = np.where(rows.is_state, rows.state["dose_low_mj_cm2"], low)
         at_peak = np.where(rows.is_state, rows.state["dose_low_at_peak_mj_cm2"], at_peak)
@@ -210,12 +219,14 @@ def _worked_out(
     if later.empty:
         return before
     tests = _numbered(store.ask(f"""
-        {asked} SELECT cabin, unit, "at", value AS uvt_pct FROM service_event SEMI JOIN asked USING (cabin, unit)
+        {asked} SELECT cabin, unit, "at", value AS uvt_pct FROM service_done SEMI JOIN asked USING (cabin, unit)
         WHERE kind = 'water-tested' AND "at" <= $now
     """, given), number)  # noqa: S608
     heard = later["unit_no"].unique()
     resumed = before[before["unit_no"].isin(heard)].reset_index(drop=True)
-    dosed = with_doses(later, units, tests, resumed)
+    # a check that was made later tells of that time all the same
+    sensors = numbered_stretches(sensor_checks(store), number)
+    dosed = with_doses(later, units, tests, resumed, sensors)
     _, states = exposure(
         dosed.rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
     last = states.drop_duplicates("unit_no", keep="last")

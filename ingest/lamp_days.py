@@ -9,10 +9,14 @@ import numpy as np
 import pandas as pd
 
 from ingest.engine import Asks, named
+from ingest.judging import holding
+from ingest.sensor_checks import SENSOR_CHECKED, numbered_stretches, sensor_states
 from models.daily_faults import StandingFault, standing_faults, stuck_all_day
+from models.exposure import microseconds
 from models.filters import COLUMNS, RECENT_DAYS, filter_losses
 from models.fleet import Fleet
 from models.fleet_days import CLEAN, SWAP, FleetDays, fleet_days
+from models.sensor_checks import SensorState
 from models.sensor_faults import FLOWING_L_MIN
 
 MOST_DAYS = 1095  # three years: what is older says little of today's lamp; common practice, no source
@@ -27,14 +31,14 @@ _DAILY = """
     FROM daily WHERE day >= $since::DATE AND day < $until::DATE ORDER BY cabin, unit, day
 """
 _EVENTS = """
-    SELECT cabin, unit, "at", kind, who, value, note FROM service_event WHERE "at" <= $now ORDER BY "at"
+    SELECT cabin, unit, "at", kind, who, value, note FROM service_done WHERE "at" <= $now ORDER BY "at"
 """
-_TESTS, _CHECKS, FILTER = "water-tested", "sensor-checked", "filter-changed"
+_TESTS, FILTER = "water-tested", "filter-changed"
 # One row per day with a draw, of units with a recorded filter change: of the weeks after the last one and of the
 # last weeks only, so that the cost does not grow with the history.
 _PEAKS = """
     WITH changed AS (
-        SELECT cabin, unit, max("at") AS day FROM service_event WHERE kind = $kind AND "at" <= $until
+        SELECT cabin, unit, max("at") AS day FROM service_done WHERE kind = $kind AND "at" <= $until
         GROUP BY cabin, unit)
     SELECT r.cabin, r.unit, r."at"::DATE::TIMESTAMP AS day, quantile_cont(r.flow_l_min, 0.95) AS peak_l_min,
         count(*) AS readings
@@ -62,6 +66,13 @@ class LampDays:
         Per (cabin, unit): its last day with readings.
     filters : DataFrame
         As of `models.filters.filter_losses`.
+    sensors : dict
+        Per (cabin, unit): its duty sensor by its checks.
+
+    Notes
+    -----
+    Where a check found the sensor to read too high, the days' intensity is divided by its ratio, as the doses are:
+    what a lamp gives is what a good sensor would have read.
     """
 
     days: FleetDays | None
@@ -71,6 +82,7 @@ class LampDays:
     uvt_live: dict[tuple[str, str], bool]
     heard: dict[tuple[str, str], pd.Timestamp]
     filters: pd.DataFrame
+    sensors: dict[tuple[str, str], SensorState]
 
 
 def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
@@ -84,8 +96,13 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
         (place.slug, unit.slug): unit.reactor for place in fleet.cabins for unit in place.units}, dtype="str")
     keys = pd.MultiIndex.from_frame(daily[["cabin", "unit"]])
     daily = daily[keys.isin(kind.index)].reset_index(drop=True)
-    faults = standing_faults(daily, events[events["kind"] == _CHECKS])
-    daily["intensity_w_m2"] = daily["intensity_w_m2"].mask(stuck_all_day(daily))
+    checked = events[(events["kind"] == SENSOR_CHECKED) & (events["value"] > 0)]
+    faults = standing_faults(daily, checked)
+    checks = checked.rename(columns={"value": "ratio"})
+    read = daily[daily["intensity_w_m2"].notna()].groupby(["cabin", "unit"], as_index=False).agg(day=("day", "min"))
+    first = {(one.cabin, one.unit): one.day.tz_localize("UTC").to_pydatetime() for one in named(read)}
+    sensors = sensor_states(checks, fleet, now, first, first)
+    daily["intensity_w_m2"] = daily["intensity_w_m2"].mask(stuck_all_day(daily)) / _read_too_high(daily, checks)
     heard = {(one.cabin, one.unit): one.day for one in
              named(daily.groupby(["cabin", "unit"], as_index=False).agg(day=("day", "max")))}
     uvt, live = _present_uvt(daily, events, fleet)
@@ -93,7 +110,7 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     if daily.empty or daily["intensity_w_m2"].isna().all():
         return LampDays(
             days=None, events=events, faults=tuple(faults), uvt_pct=uvt, uvt_live=live, heard=heard,
-            filters=filters)
+            filters=filters, sensors=sensors)
     daily = _with_lamp_hours(daily, fleet)
     done = pd.concat([
         events.loc[events["kind"].isin([SWAP, CLEAN]), ["cabin", "unit", "at", "kind"]],
@@ -103,7 +120,20 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     table = _up_to(daily, until.tz_localize(None) - pd.Timedelta(days=1))
     return LampDays(
         days=fleet_days(table, kind=kind, events=done), events=events, faults=tuple(faults), uvt_pct=uvt,
-        uvt_live=live, heard=heard, filters=filters)
+        uvt_live=live, heard=heard, filters=filters, sensors=sensors)
+
+
+def _read_too_high(daily: pd.DataFrame, checks: pd.DataFrame) -> np.ndarray:
+    """By how many times each day's intensity was read too high, by the checks before and after its noon in UTC."""
+    if checks.empty:
+        return np.ones(len(daily))
+    keys = daily[["cabin", "unit"]].drop_duplicates()
+    number = {key: i for i, key in enumerate(zip(keys["cabin"], keys["unit"], strict=True))}
+    found = numbered_stretches(checks, number)
+    unit_no = np.array([number[key] for key in zip(daily["cabin"], daily["unit"], strict=True)], np.int64)
+    noon_us = microseconds((daily["day"] + pd.Timedelta(hours=12)).dt.tz_localize("UTC"))
+    i = holding(found["unit_no"].to_numpy(np.int64), found["from_us"].to_numpy(np.int64), unit_no, noon_us)
+    return np.append(found["ratio"].to_numpy(dtype=float), 1.0)[i]
 
 
 def _filters(store: Asks, events: pd.DataFrame, until: pd.Timestamp) -> pd.DataFrame:

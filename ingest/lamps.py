@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, field, fields, replace
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
@@ -22,6 +22,7 @@ from models.dose_model import Sensor
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.fleet_days import FleetDays
 from models.forecast import HORIZON_DAYS, Crossing, State, crossing, outlook, present_state
+from models.sensor_checks import SensorState
 from models.sizing import least_intensity_w_m2
 from models.water_trend import WaterTrend
 from models.work_cautions import Work, sentences, works_of_tasks
@@ -38,8 +39,10 @@ _STAMP = """
     SELECT concat_ws(' ',
         (SELECT concat(count(*), '/', max(day), '/', round(sum(intensity_w_m2), 3)) FROM daily),
         (SELECT concat(count(*), '/', max(recorded_at)) FROM service_event),
+        (SELECT count(*) FROM service_withdrawn),
         (SELECT md5(string_agg(concat_ws(' ', cabin, slug, profile), ' ' ORDER BY cabin, slug)) FROM unit),
         (SELECT md5(string_agg(profile::VARCHAR, ' ' ORDER BY name)) FROM reactor),
+        (SELECT md5(string_agg(profile::VARCHAR, ' ' ORDER BY name)) FROM step_policy),
         (SELECT md5(string_agg(to_json(cabin)::VARCHAR, ' ' ORDER BY slug)) FROM cabin)) AS stamp
 """
 
@@ -82,6 +85,7 @@ class Lamp:
     filter_flow_loss_pct: float | None = None  # of the highest flow since that change; None: not known
     filter_due_by_flow: bool = False
     faults: tuple[StandingFault, ...]
+    sensor: SensorState = field(default_factory=SensorState)
 
     @property
     def forecast(self) -> bool:
@@ -123,6 +127,9 @@ class Lamp:
             "sensor_faults": [
                 {"fault": one.fault, "since": one.since.isoformat(), "until": one.until.isoformat(),
                  "days": one.days, "evidence": one.evidence} for one in self.faults],
+            "sensor_ratio": self.sensor.ratio,
+            "sensor_checked_on": day(self.sensor.last_at.astimezone(UTC).date() if self.sensor.last_at else None),
+            "sensor_check_due": day(self.sensor.due),
             "cautions": list(sentences(self.works)),
         }
 
@@ -253,7 +260,7 @@ def _lamp(
     flow_words = str(flow["evidence"].iloc[0]) if len(flow) else ""
     about: dict[str, Any] = {
         "cabin": place, "unit": unit, "reactor": reactor, "uvt_pct": known.uvt_pct[key], "faults": faults,
-        "threshold_w_m2": None if np.isnan(threshold) else threshold,
+        "sensor": known.sensors[key], "threshold_w_m2": None if np.isnan(threshold) else threshold,
         "last_heard": heard.date() if heard is not None else None,
         "lamp_swapped_on": _latest(events, "lamp-swapped") or unit.lamp_installed,
         "sleeve_cleaned_on": _latest(events, "sleeve-cleaned"),

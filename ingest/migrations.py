@@ -228,8 +228,18 @@ CREATE TABLE first_live (cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIM
 INSERT INTO first_live SELECT cabin, unit, min("at") FROM link_event GROUP BY ALL;
 """
 
+_WITHDRAWN = """
+-- Records of service that a named person took back: append-only, like the records themselves. `replaced_by` is the
+-- record that stands in its place, where it was corrected.
+CREATE TABLE service_withdrawn (                                           -- at most one row per record
+    id UUID NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, reason VARCHAR NOT NULL, replaced_by UUID);
+-- What counts as done: whoever reads service reads it here.
+CREATE VIEW service_done AS SELECT e.* FROM service_event AS e ANTI JOIN service_withdrawn USING (id);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
-    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES)
+    _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
+    _WITHDRAWN)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from ingest.advisory_log import Kept, Key
 from ingest.engine import Asks, named
-from models.advisory import FLUSH_STEPS, Advisory, Flush, Proof, State, StepPolicy, advance, proofs
+from models.advisory import FLUSH_STEPS, Advisory, Flush, Proof, State, Step, StepPolicy, advance, proofs
 from models.exposure import UnitState, covered_s
 from models.fleet import Fleet
 from models.plumbing import flush_volumes
@@ -138,7 +138,9 @@ def _of_unit(
     if since is None or not heard:
         metered_l = None
     else:
-        good_since = since if bad_until is None else max(since, bad_until)
+        proven = any(one.step is Step.DOSE_BACK and one.done for one in advisory.proofs)
+        anew = None if proven else advisory.proven_from
+        good_since = max(one for one in (since, bad_until, anew) if one is not None)
         peak = state.dose_low_at_peak_mj_cm2
         enough = peak is not None and peak >= unit.dose_target_mj_cm2
         dose_ok_min = (state.at - good_since) / timedelta(minutes=1) if enough and state.lit else (

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -23,13 +23,16 @@ from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_d
 from ingest.notify import NOTIFICATIONS, OVERDUE
 from ingest.proofs_now import up_to_now
 from ingest.registry import load_fleet, load_history
+from ingest.sensor_checks import sensor_checks, sensor_states, unit_stretches
 from models.advisory_events import State
 from models.credit import Organism, log_credit, share_in_specification
 from models.dose import assess
 from models.enrolment import Sent
 from models.exposure import DARK_SHARE, UnitState, cut, hourly, join, period_us
+from models.exposure.instants import NEVER
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.plumbing import Plumbing, StillThere, still_there
+from models.sensor_checks import SensorState
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
 from models.work_cautions import sentences
 
@@ -50,7 +53,7 @@ _CLOCK_FAULTS = """
 """
 # One row per unit whose water was ever tested: what the latest test said.
 _TESTED = """
-    SELECT cabin, unit, arg_max(value, "at") AS value FROM service_event
+    SELECT cabin, unit, arg_max(value, "at") AS value FROM service_done
     WHERE kind = 'water-tested' AND value IS NOT NULL AND "at" <= $now GROUP BY ALL
 """
 _GOOD = """
@@ -78,6 +81,7 @@ class UnitStatus:
     link_down_since: datetime | None
     warm: bool | None = None  # lit for its warm-up time; None: not known
     to_note: bool = False  # whether a named person is to note water of long before it was first heard live
+    sensor: SensorState = field(default_factory=SensorState)
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `tarnlight status --json`."""
@@ -134,6 +138,7 @@ class _Evidence:
     troubles: dict[Key, pd.DataFrame]
     tests: dict[Key, float]
     at_fault: dict[Key, tuple[datetime, str]]
+    sensors: dict[Key, SensorState]
 
 
 def status(
@@ -161,11 +166,14 @@ def status(
     if not as_of:  # for the past, the record as it stood has to do
         advisories = up_to_now(store, fleet, advisories, states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
+    good = _by_unit(store.ask(_GOOD, {"now": now}))
+    sensors = sensor_states(
+        sensor_checks(store), fleet, now, {key: row.first.to_pydatetime() for key, row in good.items()},
+        _keys(table[table["intensity_w_m2_at_us"] > NEVER]))
     evidence = _Evidence(
         fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
-        good=_by_unit(store.ask(_GOOD, {"now": now})),
-        troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
+        good=good, sensors=sensors, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
         at_fault=faults.faults(store))
     return worst_first([
@@ -185,6 +193,10 @@ def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
     return sorted(found, key=lambda one: (
         rank[one.verdict.verdict], one.heard and one.carry is not None and bool(one.carry.lit) and bool(one.warm),
         one.cabin.slug, one.unit.slug))
+
+
+def _keys(found: pd.DataFrame) -> list[Key]:
+    return list(zip(found["cabin"], found["unit"], strict=True))
 
 
 def _by_unit(found: pd.DataFrame) -> dict[Key, Any]:
@@ -217,13 +229,14 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     heard = state is not None and now - state.at <= timedelta(seconds=unit.overdue_s)
     live = state is not None and state.uvt_pct is not None and heard
     uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
-    dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live)
+    sensor = evidence.sensors[key]
+    dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live, sensor.ratio)
     present = _present(evidence, unit, dose, state if heard else None, down, key)
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
         judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down,
-        to_note=present.to_note_since is not None)
+        to_note=present.to_note_since is not None, sensor=sensor)
 
 
 def _repeated(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:
@@ -247,20 +260,21 @@ class _DoseNow:
 
 
 def _dose_now(
-    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, uvt_pct: float, uvt_live: bool
+    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, uvt_pct: float, uvt_live: bool,
+    sensor_ratio: float,
 ) -> _DoseNow:
     if held is None:
         return _DoseNow()
     warm, flow = warm_now(held, reactor, now), held.flow_l_min
-    peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live)
-    red, low = _dose(reactor, held, flow, uvt_pct, uvt_live) if flow else peak
+    peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live, sensor_ratio)
+    red, low = _dose(reactor, held, flow, uvt_pct, uvt_live, sensor_ratio) if flow else peak
     if held.lit is False or (held.lit and warm is False):
         red = low = 0.0  # dark or cold: nothing is credited
     elif not (held.lit is True and warm is True):
         red = low = None
     return _DoseNow(
         warm=warm, red=red, low=low, peak_low=peak[1], flow_l_min=flow if flow else unit.peak_flow_l_min,
-        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live)[1])
+        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live, sensor_ratio)[1])
 
 
 def _present(
@@ -295,7 +309,7 @@ def _present(
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
         **_not_in_an_advisory(evidence.troubles.get(key), kept), advisory=kept.advisory if kept else None,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
-        good_since=since, fault_since=at_fault[0] if at_fault is not None else None)
+        good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.sensors[key])
 
 
 def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
@@ -313,12 +327,13 @@ def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
 
 
 def _dose(
-    reactor: Reactor, carry: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool
+    reactor: Reactor, carry: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool,
+    sensor_ratio: float,
 ) -> tuple[float | None, float | None]:
     found = assess(
         reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
         flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live)
-    red, low = float(np.ravel(found.red_mj_cm2)[0]), float(np.ravel(found.red_low_mj_cm2)[0])
+    red, low = (float(np.ravel(one)[0]) / sensor_ratio for one in (found.red_mj_cm2, found.red_low_mj_cm2))
     return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
 
 
@@ -453,10 +468,12 @@ def readings(
     if found.empty:
         return found
     tests = store.ask("""
-        SELECT "at", value AS uvt_pct FROM service_event
+        SELECT "at", value AS uvt_pct FROM service_done
         WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' ORDER BY "at"
     """, {"cabin": cabin, "unit": unit}).assign(unit_no=0)
-    dosed = with_doses(found.assign(unit_no=0), Units.of(load_history(store), [(cabin, unit)]), tests)
+    dosed = with_doses(
+        found.assign(unit_no=0), Units.of(load_history(store), [(cabin, unit)]), tests,
+        sensors=unit_stretches(store, cabin, unit))
     return found.assign(
         dose_mj_cm2=dosed.dose_mj_cm2, dose_low_mj_cm2=dosed.dose_low_mj_cm2,
         dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
@@ -516,12 +533,29 @@ def in_specification(
     }
 
 
-def service_events(store: Asks, cabin: str | None = None, unit: str | None = None) -> pd.DataFrame:
-    """What was done, newest first."""
+def service_events(
+    store: Asks, cabin: str | None = None, unit: str | None = None, *, with_withdrawn: bool = False
+) -> pd.DataFrame:
+    """What was done, newest first.
+
+    Parameters
+    ----------
+    with_withdrawn : bool
+        Also what a named person took back, to be shown struck through and counted nowhere.
+
+    Returns
+    -------
+    DataFrame
+        The columns of a record, and `withdrawn_at`, `withdrawn_by`, `withdrawn_reason`, `replaced_by` (id of the
+        record in its place), all missing where it stands.
+    """
     return store.ask("""
-        SELECT * FROM service_event WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)
-        AND ($unit::VARCHAR IS NULL OR unit = $unit) ORDER BY "at" DESC
-    """, {"cabin": cabin, "unit": unit})
+        SELECT e.*, w."at" AS withdrawn_at, w.who AS withdrawn_by, w.reason AS withdrawn_reason,
+            w.replaced_by::VARCHAR AS replaced_by
+        FROM service_event AS e LEFT JOIN service_withdrawn AS w USING (id)
+        WHERE ($cabin::VARCHAR IS NULL OR e.cabin = $cabin) AND ($unit::VARCHAR IS NULL OR e.unit = $unit)
+        AND ($with_withdrawn OR w.id IS NULL) ORDER BY e."at" DESC, e.recorded_at DESC
+    """, {"cabin": cabin, "unit": unit, "with_withdrawn": with_withdrawn})
 
 
 def quarantined(

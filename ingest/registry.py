@@ -19,12 +19,23 @@ import pandas as pd
 from ingest.engine import Asks, Local
 from ingest.settings import BadInput
 from models.advisory_events import StepPolicy
-from models.fleet import Cabin, CalculatedDose, Contact, Fleet, JudgingPolicy, Reactor, Role, Unit
+from models.fleet import (
+    Cabin,
+    CalculatedDose,
+    Contact,
+    Fleet,
+    JudgingPolicy,
+    Reactor,
+    Role,
+    SensorCheckPolicy,
+    Unit,
+)
 from models.fleet_history import BEGINNING, FleetHistory
 
 TABLES = ("reactor", "cabin", "contact")
 POLICY = "advisory"  # a table of its own: which steps an exposure asks for
 JUDGING = "judging"  # and another: how far a reading may speak
+CHECKS = "sensor_checks"  # and another: how often a sensor is checked against a reference
 T = TypeVar("T")
 
 
@@ -68,9 +79,9 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     lines = _Lines(text)
     _require_shape(document, source)
     for key in document:
-        if key not in (*TABLES, POLICY, JUDGING):
+        if key not in (*TABLES, POLICY, JUDGING, CHECKS):
             raise BadInput(
-                f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY, JUDGING))}")
+                f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY, JUDGING, CHECKS))}")
     reactors = tuple(
         _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
@@ -93,7 +104,7 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     try:
         return Fleet(
             reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
-            own_judging=_judging(document, source, lines))
+            own_judging=_judging(document, source, lines), sensor_checks=_sensor_checks(document, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -117,6 +128,14 @@ def _judging(document: Mapping[str, Any], source: str, lines: _Lines) -> Judging
         return None
     found = _one_table(document, JUDGING, source)
     return _make(JudgingPolicy, found, f"{source}:{{}}: {JUDGING}", lines, JUDGING, 0)
+
+
+def _sensor_checks(document: Mapping[str, Any], source: str, lines: _Lines) -> SensorCheckPolicy | None:
+    """How often a sensor is checked against a reference, where the fleet says so itself."""
+    if CHECKS not in document:
+        return None
+    found = _one_table(document, CHECKS, source)
+    return _make(SensorCheckPolicy, found, f"{source}:{{}}: {CHECKS}", lines, CHECKS, 0)
 
 
 def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:
@@ -228,6 +247,9 @@ def write_fleet(fleet: Fleet) -> str:
     if fleet.own_judging is not None:
         own = asdict(fleet.own_judging)
         out += [f"[{JUDGING}]", *(f"{key} = {_toml(value)}" for key, value in own.items()), ""]
+    if fleet.sensor_checks is not None:
+        checks = asdict(fleet.sensor_checks)
+        out += [f"[{CHECKS}]", *(f"{key} = {_toml(value)}" for key, value in checks.items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -258,7 +280,7 @@ def _toml(value: Any) -> str:
 # Store ------------------------------------------------------------------------------------------
 
 
-def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy) -> str:
+def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
 
@@ -341,6 +363,10 @@ def save_fleet(
             version("judging_version", BEGINNING, to_json(JudgingPolicy()))
         if not holds:
             version("judging_version", valid_from if was.present.cabins else BEGINNING, profile)
+    if fleet.sensor_checks is not None:
+        note(CHECKS, "step_policy", {"name": CHECKS, "profile": to_json(fleet.sensor_checks)},
+             "same" if was.present.sensor_checks == fleet.sensor_checks
+             else "new" if was.present.sensor_checks is None else "changed")
     for table, found in rows.items():
         _replace(con, table, pd.DataFrame(found))
     if rows:
@@ -453,7 +479,8 @@ def _read_fleet(store: Asks) -> Fleet:
     return Fleet(
         reactors=reactors, cabins=cabins, contacts=contacts,
         policy=StepPolicy(**own[POLICY]) if POLICY in own else None,
-        own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None)
+        own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None,
+        sensor_checks=SensorCheckPolicy(**own[CHECKS]) if CHECKS in own else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

@@ -25,6 +25,7 @@ from models.advisory_events import (
     NotAllowed,
     Proof,
     Raised,
+    RecordWithdrawn,
     Remeasured,
     SampleFailed,
     Severity,
@@ -39,10 +40,9 @@ from models.advisory_record import from_json, to_json
 
 __all__ = [
     "CLEANING_STEPS", "FLUSH_STEPS", "PERSON_STEPS", "SENSOR_STEPS", "STEP_WORDS", "Advisory", "Cause", "Event",
-    "Exposed", "Exposure", "Flush", "Lifted", "NotAllowed", "Piece", "Proof", "Raised", "Remeasured",
-    "SampleFailed", "Severity", "State", "Step", "StepPolicy", "StepRecorded", "StepStatus", "advance",
-    "exposure_event", "from_json", "new_proofs",
-    "proofs", "replay", "to_json", "unknown_proofs",
+    "Exposed", "Exposure", "Flush", "Lifted", "NotAllowed", "Piece", "Proof", "Raised", "RecordWithdrawn",
+    "Remeasured", "SampleFailed", "Severity", "State", "Step", "StepPolicy", "StepRecorded", "StepStatus",
+    "advance", "exposure_event", "from_json", "new_proofs", "proofs", "replay", "to_json", "unknown_proofs",
 ]
 
 
@@ -83,6 +83,7 @@ class Advisory:
     metered_alone: bool = False
     proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
     records: tuple[StepRecorded, ...] = ()
+    withdrawn: tuple[RecordWithdrawn, ...] = ()
     lifted: Lifted | None = None
     undone_at_lift: tuple[Step, ...] = ()
 
@@ -90,6 +91,16 @@ class Advisory:
     def cause(self) -> Cause:
         """Why it stands."""
         return self.exposure.cause
+
+    @property
+    def ready_reasons(self) -> tuple[str, ...]:
+        """What was taken back of what had made the water look worse: reasons that stand ready at the lifting."""
+        return tuple(one.as_reason for one in self.withdrawn if one.worse)
+
+    @property
+    def proven_from(self) -> datetime | None:
+        """From when evidence may tick a step anew: a record's withdrawal brings no proof of before back."""
+        return max((one.at for one in self.withdrawn if one.worse), default=None)
 
     @property
     def state(self) -> State:
@@ -201,6 +212,10 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
             return _recorded(advisory, event)
         case SampleFailed():
             return _failed(advisory, event)
+        case RecordWithdrawn():
+            return replace(
+                advisory, withdrawn=(*advisory.withdrawn, event),
+                records=tuple(one for one in advisory.records if one.service != event.service))
         case Lifted():
             undone = tuple(step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED)
             if undone and not event.reason.strip():
@@ -325,8 +340,10 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
     asked = _asked(advisory, event)
     if advisory.evidence_since is not None or event.exposure.end is None:
         return asked
-    # It has ended now. What was proven while it went on proves nothing of the time after.
-    return replace(asked, evidence_since=event.exposure.end, proofs=())
+    # It has ended now. What was proven while it went on proves nothing of the time after; and where it ended only
+    # because a record was withdrawn, nothing of the time before that.
+    since = max(one for one in (event.exposure.end, advisory.proven_from) if one is not None)
+    return replace(asked, evidence_since=since, proofs=())
 
 
 def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:

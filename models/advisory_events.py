@@ -297,6 +297,7 @@ class StepRecorded:
     """A named person did a step at `done_at` (None: at `at`). For a sample: it was taken then and satisfactory.
 
     `begun_at` is when a flush began, whose end is `done_at`: the meter confirms the litres of that time.
+    `service`: id of the record of service that it came from; empty where the step itself was recorded.
     """
 
     kind: ClassVar[str] = "step-recorded"
@@ -306,6 +307,7 @@ class StepRecorded:
     done_at: datetime | None = None
     note: str = ""
     begun_at: datetime | None = None
+    service: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step", Step(self.step))
@@ -330,6 +332,7 @@ class SampleFailed:
     by: str
     done_at: datetime | None = None
     note: str = ""
+    service: str = ""  # as of `StepRecorded`
 
     def __post_init__(self) -> None:
         _check_person(self)
@@ -338,6 +341,35 @@ class SampleFailed:
     def when(self) -> datetime:
         """When it was taken."""
         return self.done_at or self.at
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordWithdrawn:
+    """A named person took a record of service back: steps that it had ticked are undone.
+
+    `worse`: it had made the water look worse. Then nothing closes and no proof comes back by itself; the withdrawal
+    stands ready as a reason at the lifting.
+    """
+
+    kind: ClassVar[str] = "record-withdrawn"
+    at: datetime
+    by: str
+    reason: str
+    service: str  # id of the record
+    what: str  # the record, in words
+    worse: bool = False
+
+    def __post_init__(self) -> None:
+        require_instant("at", self.at)
+        if not self.by.strip() or not self.reason.strip():
+            raise NotAllowed("by must name the person who withdraws a record, and reason say why; got an empty one")
+        if not self.service:
+            raise ValueError("service must be the id of the record that is withdrawn")
+
+    @property
+    def as_reason(self) -> str:
+        """In words that can be given as the reason of a lifting."""
+        return f"withdrawn since: {self.what} (by {self.by}: {self.reason})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -355,7 +387,7 @@ class Lifted:
             raise NotAllowed("by must name the person who lifts it; the program never lifts by itself")
 
 
-Event = Raised | Exposed | Remeasured | Proof | StepRecorded | SampleFailed | Lifted
+Event = Raised | Exposed | Remeasured | Proof | StepRecorded | SampleFailed | RecordWithdrawn | Lifted
 
 
 def require_instant(name: str, value: object) -> None:

@@ -15,6 +15,7 @@ from models.advisory_events import (
     Lifted,
     Proof,
     Raised,
+    RecordWithdrawn,
     Remeasured,
     SampleFailed,
     StepRecorded,
@@ -22,7 +23,8 @@ from models.advisory_events import (
 from models.advisory_pieces import Piece
 
 _KINDS: Mapping[str, type[Event]] = {
-    kind.kind: kind for kind in (Raised, Exposed, Remeasured, Proof, StepRecorded, SampleFailed, Lifted)
+    kind.kind: kind for kind in (
+        Raised, Exposed, Remeasured, Proof, StepRecorded, SampleFailed, RecordWithdrawn, Lifted)
 }
 
 

@@ -1,4 +1,4 @@
-"""Sensors of intensity that do not tell the truth, over a unit's days; and what a check against a reference says.
+"""Sensors of intensity that do not tell the truth, over a unit's days.
 
 `models.sensor_faults` finds what one day's readings show; this sets the days side by side.
 """
@@ -11,11 +11,9 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from models.sensor_checks import sensor_check
 from models.sensor_faults import SensorFault
 
-# Duty over reference sensor, at most: EPA UV Disinfection Guidance Manual (EPA 815-R-06-007), section 6.4.1, from
-# memory. A duty sensor that reads high is the unsafe direction; the manual sets no lower limit.
-MOST_DUTY_OVER_REFERENCE = 1.2
 RECENT_DAYS = 14  # a fault of one day in so many may be chance; common practice, no source
 LEAST_FAULT_DAYS = 2
 OFFSET_DAYS = 60  # an offset shows on dark days alone, which are few; common practice, no source
@@ -33,45 +31,6 @@ class StandingFault:
     until: date
     days: int
     evidence: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SensorCheck:
-    """What a duty sensor's check against a reference says."""
-
-    ratio: float
-    passes: bool
-    words: str
-
-
-def sensor_check(duty_over_reference: float) -> SensorCheck:
-    """Judge a check: duty sensor's reading over the reference's.
-
-    Parameters
-    ----------
-    duty_over_reference : float
-        Above 0. [-]
-
-    Raises
-    ------
-    ValueError
-        If it is not a finite number above 0.
-
-    References
-    ----------
-    .. [1] US EPA, Ultraviolet Disinfection Guidance Manual, EPA 815-R-06-007, 2006, section 6.4.1 (from memory).
-    """
-    if not (np.isfinite(duty_over_reference) and duty_over_reference > 0):
-        raise ValueError(f"duty_over_reference must be a finite number above 0; got {duty_over_reference!r}")
-    passes = duty_over_reference <= MOST_DUTY_OVER_REFERENCE
-    limit = f"{MOST_DUTY_OVER_REFERENCE:g}"
-    if passes:
-        words = f"{duty_over_reference:.2f} of the reference, within the limit of {limit}"
-    else:
-        words = (
-            f"{duty_over_reference:.2f} of the reference, above the limit of {limit}: it reads too high, so every "
-            "dose worked out from it is too high; replace or recalibrate it, and until then divide by the ratio")
-    return SensorCheck(ratio=float(duty_over_reference), passes=bool(passes), words=words)
 
 
 def stuck_all_day(days: pd.DataFrame) -> np.ndarray:

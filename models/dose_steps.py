@@ -117,6 +117,29 @@ def explain(
     ]
 
 
+def divided_by_check(steps: list[Step], ratio: float) -> list[Step]:
+    """The same reckoning with its dose, bound and credit divided: a check found the sensor to read too high.
+
+    Parameters
+    ----------
+    steps : list of Step
+        As of `explain`.
+    ratio : float
+        Duty sensor over reference; up to 1 nothing is divided. [-]
+    """
+    if ratio <= 1.0:
+        return steps
+    kept = [step for step in steps if step.unit != "log"]
+    doses = {step.symbol: step for step in kept if step.symbol in ("dose", "dose_low")}
+    out = [*kept, _step("sensor over its reference, at the check", "r", "", ratio, "")]
+    low = doses["dose_low"].value / ratio
+    for symbol, value in (("dose", doses["dose"].value / ratio), ("dose_low", low)):
+        was = doses[symbol]
+        formula = f"{_n(was.value)} / {_n(ratio)}"
+        out.append(_step(f"{was.name}, divided by it", f"{symbol}/r", formula, value, "mJ/cm2"))
+    return out + _credits(low)
+
+
 def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[Step], float]:
     """Steps to the mean dose (geometric model) or to the equation's RED, under one explanation."""
     uvt = float(way.uvt_pct)
@@ -219,10 +242,14 @@ def _results(
     ):
         plain = math.isclose(found, reckoned, rel_tol=1e-3)
         steps.append(_step(name, symbol, formula if plain else reason, found, "mJ/cm2"))
-    for organism in Organism:
-        credit = float(log_credit(dose_low, organism))
-        steps.append(_step(f"log credit by the lower bound, {organism}", "", "", credit, "log"))
-    return steps
+    return steps + _credits(dose_low)
+
+
+def _credits(dose_low: float) -> list[Step]:
+    """Log credit of a lower bound, by organism."""
+    return [
+        _step(f"log credit by the lower bound, {organism}", "", "", float(log_credit(dose_low, organism)), "log")
+        for organism in Organism]
 
 
 def _dose_formula(model: Model, product: float, tie: float) -> str:

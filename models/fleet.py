@@ -310,6 +310,32 @@ class JudgingPolicy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SensorCheckPolicy:
+    """How often a duty sensor is checked against a reference. One per fleet.
+
+    Attributes
+    ----------
+    every_days : float
+        The next check is due so long after the last. Monthly: EPA UV Disinfection Guidance Manual (EPA
+        815-R-06-007), section 6.4.1, from memory. [days]
+    watch_after_days : float
+        Long past its date: the unit is no longer clear but watched. At least yearly is asked for in Europe
+        (standards.md section 2, seen). [days]
+    """
+
+    every_days: float = 30.0
+    watch_after_days: float = 365.0
+
+    def __post_init__(self) -> None:
+        for name in ("every_days", "watch_after_days"):
+            require_number(name, getattr(self, name), above=0, at_most=3650)
+        if self.watch_after_days < self.every_days:
+            raise ValueError(
+                f"watch_after_days must be at least every_days ({self.every_days:g}); "
+                f"got {self.watch_after_days!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
     """Everything enrolled."""
 
@@ -318,6 +344,7 @@ class Fleet:
     contacts: tuple[Contact, ...] = ()
     policy: StepPolicy | None = None  # which steps an exposure asks for; None: the default, on the safe side
     own_judging: JudgingPolicy | None = None  # None: the default
+    sensor_checks: SensorCheckPolicy | None = None  # None: the default, and nobody is reminded by a verdict
     # by name, since a fleet of thousands is asked for each of its units
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
     _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)

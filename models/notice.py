@@ -22,6 +22,7 @@ from models.advisory import (
     Lifted,
     Proof,
     Raised,
+    RecordWithdrawn,
     Remeasured,
     SampleFailed,
     Step,
@@ -235,6 +236,9 @@ def messages(
         case StepRecorded():
             text = f"{place}: {STEP_WORDS[event.step]} ({event.by}, {local(event.when, cabin)}). {_next(after)}"
             return _to(text, f"Step recorded: {place}", Role.MANAGER, urgent=False)
+        case RecordWithdrawn():
+            text = f"{place}: {event.by} withdrew a record ({event.what}): {event.reason}. {_next(after)}"
+            return _to(text, f"Record withdrawn: {place}", Role.MANAGER, urgent=False)
         case Proof():
             if before is None or not _sensing(before) or _sensing(after):
                 return ()

@@ -18,6 +18,7 @@ from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 from models.fleet import COVERED_CADENCES
+from models.sensor_checks import SensorState
 from models.work_cautions import Work, works_of_steps
 
 MIN_PER_DAY = 1440
@@ -110,6 +111,8 @@ class Present:
         Since when, within what is heard now, the time has not been lit, warm and dosed; None: it is.
     good_since : datetime or None
         Since when the unit has been lit, warm and dosed without a break, where known.
+    sensor : SensorState or None
+        What its duty sensor's checks against a reference say; the doses above are divided by its ratio already.
     """
 
     last_heard: datetime | None
@@ -148,6 +151,7 @@ class Present:
     fault_since: datetime | None = None
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
+    sensor: SensorState | None = None
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -501,6 +505,7 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
             reason="Readings were refused because the logger's clock was wrong.",
             action="Set the logger's clock, and look through the refused readings.",
         )
+    yield from _of_sensor_checks(present)
     hours, life = present.lamp_hours, present.lamp_life_h
     if hours is not None and life is not None and hours >= life:
         yield _Finding(
@@ -512,6 +517,26 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
         yield _Finding(
             weight=_Weight.WATCH, reason=f"The battery is at {volts:.1f} V, below {low_v:g} V.",
             action="Save power at the cabin, or charge the battery, before the lamp goes dark.",
+        )
+
+
+def _of_sensor_checks(present: Present) -> Iterator[_Finding]:
+    """A duty sensor that read too high at its check, and one that was not checked for very long."""
+    sensor = present.sensor
+    if sensor is None:
+        return
+    if sensor.divided:
+        yield _Finding(
+            weight=_Weight.WATCH, since=sensor.checked_at, reason=sensor.divided,
+            action="Have the sensor replaced or recalibrated, check it against a reference again, and record that "
+            "check.", works=_CHECK_SENSOR,
+        )
+    if sensor.late_days is not None:
+        last = "no check is on its record" if sensor.last_at is None else "its last check is that old"
+        yield _Finding(
+            weight=_Weight.WATCH, reason=f"For {sensor.late_days:,.0f} days nobody held the sensor against a "
+            f"reference: {last}.",
+            action="Check the sensor against a reference on the next trip, and record it.", works=_CHECK_SENSOR,
         )
 
 

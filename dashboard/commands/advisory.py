@@ -5,18 +5,20 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from datetime import UTC
 from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
+from dashboard.service_words import service_line, service_rows
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.advisory_log import Kept
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
-from models.daily_faults import sensor_check
+from models.sensor_checks import sensor_check
 from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 
 
@@ -87,6 +89,23 @@ def add(commands: Any) -> None:
                       help="water-tested: transmittance in %%; sampled: colonies found; "
                       "sensor-checked: duty over reference")
     done.add_argument("--note", default="")
+    listed = command(verbs, "list", do_service_list, help="list what was done, with the id of each record",
+                     json_option=True, private=True, example="tarnlight service list --cabin heron-point")
+    listed.add_argument("--cabin", help="one cabin only")
+    listed.add_argument("--unit", help="one unit only")
+    gone = command(verbs, "withdraw", do_withdraw, help="take a record back: it is kept and counts no longer",
+                   example="tarnlight service withdraw 3f2a91c0 --by 'Ann Lund' --reason 'the wrong cabin'")
+    other = command(verbs, "correct", do_correct, help="put another record in the place of one",
+                    example="tarnlight service correct 3f2a91c0 --by 'Ann Lund' --reason 'typed wrong' --value 88")
+    for one in (gone, other):
+        one.add_argument("id", help="the record's id, or its first six characters or more (tarnlight service list)")
+        one.add_argument("--by", required=True, metavar="NAME", help="who takes it back")
+        one.add_argument("--reason", required=True, metavar="WHY", help="kept in the record")
+    other.add_argument("--kind", choices=SERVICE_KINDS, metavar="KIND", help=", ".join(SERVICE_KINDS))
+    for name, told in (("--cabin", "the right cabin"), ("--unit", "the right unit"), ("--who", "who did it"),
+                       ("--note", "the right note"), ("--at", "when, ISO 8601 with offset or Z")):
+        other.add_argument(name, help=told)
+    other.add_argument("--value", type=float, help="the right value, as for `service record`")
 
 
 def do_list(options: argparse.Namespace) -> int:
@@ -128,7 +147,8 @@ def do_show(options: argparse.Namespace) -> int:
     record = [json.loads(body) for body in events["body"]]
     if options.json:
         told = sent.drop(columns=["body"]).to_dict("records")
-        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one), "record": record,
+        print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one),
+                     "ready_reasons": list(one.advisory.ready_reasons), "record": record,
                      "messages": told, "confirmed": read.to_dict("records"),
                      "cautions": list(sentences(_works(one)))}])
         return 0
@@ -137,7 +157,7 @@ def do_show(options: argparse.Namespace) -> int:
         print(f"  [{'x' if step.done else ' '}] {step.code}: {STEP_WORDS[step.code]} ({step.evidence})")
     for event in record:
         who = f" by {event['by']}" if event.get("by") else ""
-        what = event.get("step") or event.get("reason") or ""
+        what = event.get("what") or event.get("step") or event.get("reason") or ""
         print(f"  {event['at'][:16].replace('T', ' ')} UTC  {event['kind']}{who} {what}".rstrip())
     for row in sent[::-1].itertuples():
         over = f" over {row.channel}" if row.channel else ""
@@ -146,6 +166,8 @@ def do_show(options: argparse.Namespace) -> int:
               f"{row.state}{error}")
     for row in read.itertuples():
         print(f"  {row.at:%Y-%m-%d %H:%M} UTC  read by {row.who}")
+    for reason in one.advisory.ready_reasons:
+        print(f"  ready as a reason at the lift: {reason}")
     print_cautions(_works(one))
     print(CAUTION)
     return 0
@@ -206,19 +228,66 @@ def do_lift(options: argparse.Namespace) -> int:
 
 def do_service(options: argparse.Namespace) -> int:
     """What was done to a unit."""
-    if options.value is not None and not math.isfinite(options.value):
-        raise BadInput(f"--value must be a finite number; got {options.value}")
+    _require_number(options.value)
     told = _act(options, "record-service", {
         "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
         "at": instant(options.at).isoformat(), "value": options.value, "note": options.note,
         "from": instant(options.begun).isoformat() if options.begun else None})
-    works = RECORD_WORKS.get(options.kind, frozenset())
+    print(f"recorded: {options.kind} of {options.cabin}/{options.unit}, id {told['id']}")
+    _print_recorded(told, options.kind, options.value)
+    return 0
+
+
+def _require_number(value: float | None) -> None:
+    if value is not None and not math.isfinite(value):
+        raise BadInput(f"--value must be a finite number; got {value}")
+
+
+def _print_recorded(told: dict[str, Any], kind: str, value: float | None) -> None:
+    """What a record says at once, the cautions of its work, and what came of it for an advisory."""
     # a sensor that reads too high is to be replaced: that work is still ahead
-    afterwards = options.kind != "sensor-checked" or not options.value or sensor_check(options.value).passes
-    print(f"recorded: {options.kind} of {options.cabin}/{options.unit}")
+    afterwards = kind != "sensor-checked" or not value or sensor_check(value).passes
     if told.get("judged"):
         print(f"sensor check: {told['judged']}")
-    print_cautions(works, afterwards=afterwards)
+    print_cautions(RECORD_WORKS.get(kind, frozenset()), afterwards=afterwards)
     if told.get("advisory"):
         print(f"advisory: {told['advisory']}")
+
+
+def do_service_list(options: argparse.Namespace) -> int:
+    """Records of service, newest first; withdrawn ones say so."""
+    store = open_any(options)
+    require_cabin(store, options.cabin)
+    found = service_rows(queries.service_events(store, options.cabin, options.unit, with_withdrawn=True))
+    zones = {one.slug: one.zone for one in load_fleet(store).cabins}
+    store.close()
+    if options.json:
+        print_json(found)
+        return 0
+    for one in found:
+        at = one["at"].astimezone(zones.get(one["cabin"], UTC))
+        print(f"{one['id']}  {one['cabin']}/{one['unit']}  {at:%Y-%m-%d %H:%M %Z}  {service_line(one)}")
+    if not found:
+        print("Nothing is recorded yet.")
+    return 0
+
+
+def do_withdraw(options: argparse.Namespace) -> int:
+    """A record taken back."""
+    told = _act(options, "withdraw-service", {"id": options.id, "by": options.by, "reason": options.reason})
+    print(f"withdrawn: record {told['id']}, by {options.by}; it stays in the list and no longer counts")
+    if told.get("advisory"):
+        print(f"advisory: {told['advisory']}")
+    return 0
+
+
+def do_correct(options: argparse.Namespace) -> int:
+    """A record in the place of another."""
+    _require_number(options.value)
+    told = _act(options, "correct-service", {
+        "id": options.id, "by": options.by, "reason": options.reason, "kind": options.kind, "cabin": options.cabin,
+        "unit": options.unit, "who": options.who, "value": options.value, "note": options.note,
+        "at": instant(options.at).isoformat() if options.at else None})
+    print(f"corrected: record {told['id']} stands in place of {told['withdrawn']}, by {options.by}")
+    _print_recorded(told, told["kind"], told["value"])
     return 0

@@ -14,9 +14,11 @@ from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
 from dashboard.outage_days import by_day
 from dashboard.reckoning import shares_words
+from dashboard.service_words import service_line, service_rows
 from ingest import queries
 from ingest.engine import named
 from ingest.registry import load_fleet
+from ingest.sensor_checks import divided_between
 from ingest.settings import BadInput
 from ingest.store import Access
 from models.credit import IN_SPECIFICATION_AT_LEAST_PCT
@@ -66,7 +68,7 @@ def unit_month(
     """What one unit's month came to."""
     outages = queries.outages(store, store.now(), cabin=cabin.slug, unit=unit, since=since)
     outages = outages[outages["start"] < pd.Timestamp(until)]
-    services = queries.service_events(store, cabin.slug, unit)
+    services = queries.service_events(store, cabin.slug, unit, with_withdrawn=True)
     services = services[(services["at"] >= pd.Timestamp(since)) & (services["at"] < pd.Timestamp(until))]
     advisories = [
         one for one in queries.advisories(store, cabin=cabin.slug)
@@ -80,7 +82,8 @@ def unit_month(
             "lifted_by": one.advisory.lifted.by if one.advisory.lifted else None,
             "lifted_at": one.advisory.lifted.at if one.advisory.lifted else None,
             "reason": one.advisory.lifted.reason if one.advisory.lifted else None} for one in advisories],
-        "service": services[["at", "kind", "who", "value", "note"]].sort_values("at").to_dict("records"),
+        "sensor_divided": divided_between(store, cabin.slug, unit, since, until),
+        "service": service_rows(services.sort_values("at", kind="stable")),
     }
 
 
@@ -97,6 +100,8 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
               f"{IN_SPECIFICATION_AT_LEAST_PCT:g} % is a figure of reference (40 CFR 141.720(d)(3)), "
               "which binds public systems only")
     print(f"  heard and lit {one['lit_h']:,.1f} h, unheard {one['unheard_h']:,.1f} h")
+    for stretch in one["sensor_divided"]:
+        print(f"  {stretch['words']}")
     print(f"  outages: {len(one['outages'])}")
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin.zone)):
         often = f", {row.times} times" if row.times > 1 else ""
@@ -107,8 +112,6 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
         end = f"lifted by {said['lifted_by']} at {local(said['lifted_at'])}" + (
             f" ({said['reason']})" if said["reason"] else "") if said["lifted_at"] else f"open ({said['state']})"
         print(f"    {said['id']}: {said['cause']}, raised {local(said['raised_at'])}, {end}")
-    print(f"  service: {len(one['service'])}")
+    print(f"  service: {sum(did['withdrawn'] is None for did in one['service'])}")
     for did in one["service"]:
-        value = "" if did["value"] is None or did["value"] != did["value"] else f" {did['value']:g}"
-        print(f"    {local(did['at'])}  {did['kind']}{value} by {did['who']}" + (
-            f": {did['note']}" if did["note"] else ""))
+        print(f"    {local(did['at'])}  {service_line(did)}")

@@ -63,7 +63,8 @@ def do_status(options: argparse.Namespace) -> int:
     store = open_any(options)
     at = instant(options.at) if options.at else None
     require_cabin(store, options.cabin)
-    found = queries.status(store, at or store.now(), cabin=options.cabin, as_of=at is not None)
+    now = store.now()
+    found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
     for sentence in sessions.lost_in_words(store, at or store.now()):
         print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()
@@ -80,6 +81,8 @@ def do_status(options: argparse.Namespace) -> int:
         for reason in one.verdict.reasons:
             print(f"       {reason}")
         print(f"       Next: {one.verdict.next_action}")
+        if one.sensor.kept and one.sensor.due is not None:
+            print(f"       {one.sensor.due_words(at or now)}")
     print_cautions(frozenset[Work]().union(*(one.verdict.works for one in found)))
     print(CAUTION)
     return 0

@@ -234,7 +234,11 @@ def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> N
             left = ", ".join(
                 STEP_WORDS[step] for step in kept.advisory.open_steps if step is not Step.NOTICE_REMOVED)
             st.html(markup.small(f"Undone: {left}. The reason is kept in the record with your name."))
-            reason = st.text_input("Reason", key=f"reason-{key}", max_chars=500)
+            ready = kept.advisory.ready_reasons
+            picked = st.selectbox(
+                "A reason that stands ready", ["", *ready], key=f"ready-{key}") if ready else ""
+            typed = st.text_input("Reason", key=f"reason-{key}", max_chars=500)
+            reason = "; ".join(one for one in (picked or "", typed) if one.strip())
         # never filled in beforehand: nobody lifts a notice in another's name by one touch
         who = st.text_input(
             "Your name: you lift it, and take the notice down", key=f"name-{key}", autocomplete="name",

@@ -16,7 +16,7 @@ from dashboard.views.choice import choice
 from dashboard.views.evidence import evidence
 from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.reckoning import reckoning
-from dashboard.views.record import done, record
+from dashboard.views.record import amend, done, record
 from dashboard.views.steps import steps
 from dashboard.views.system import refused_table
 from dashboard.views.told import told
@@ -85,6 +85,9 @@ def latest(store: Client, cabin: str, unit: str) -> None:
     if not one.heard:
         st.html(markup.small("These are too old to speak of the present."))
     st.html(markup.table(("Quantity", "Value", "How old"), rows))
+    checked = one.sensor.due_words(present(store).at)
+    if checked:
+        st.html(markup.small(checked))
 
 
 @live("10s")
@@ -100,4 +103,4 @@ def refused(store: Client, cabin: str, unit: str) -> None:
 
 # The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an
 # advisory, a lamp's trend) is one more function of store, cabin and unit in this list.
-SECTIONS: tuple[Section, ...] = (way_out, steps, told, evidence, reckoning, latest, record, done, refused)
+SECTIONS: tuple[Section, ...] = (way_out, steps, told, evidence, reckoning, latest, record, done, amend, refused)

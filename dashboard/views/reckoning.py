@@ -14,7 +14,7 @@ from dashboard.views.frame import live
 from ingest import queries
 from ingest.queries import UnitStatus
 from ingest.store import Client
-from models.dose_steps import Step, explain
+from models.dose_steps import Step, divided_by_check, explain
 
 
 @live("10s")
@@ -48,7 +48,8 @@ def steps_of(one: UnitStatus) -> list[Step]:
     carry = one.carry
     if carry is None or not one.heard:
         return []
-    return explain(
+    return divided_by_check(explain(
         one.reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
         flow_l_min=np.nan if carry.flow_l_min is None else carry.flow_l_min, uvt_pct=one.uvt_pct,
-        uvt_live=one.uvt_live, lamp_on=carry.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min)
+        uvt_live=one.uvt_live, lamp_on=carry.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min),
+        one.sensor.ratio)

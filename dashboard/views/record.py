@@ -9,6 +9,7 @@ import streamlit as st
 from dashboard import markup, measures, words
 from dashboard.access import get_fleet
 from dashboard.chosen import full_name
+from dashboard.service_words import service_line, service_rows, withdrawn_words
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
@@ -59,14 +60,59 @@ def record(store: Client, cabin: str, unit: str) -> None:
 
 @live("5s")
 def done(store: Client, cabin: str, unit: str) -> None:
-    """What was done, newest first."""
-    found = queries.service_events(store, cabin, unit)
+    """What was done, newest first; what was withdrawn is struck through and says so."""
+    found = queries.service_events(store, cabin, unit, with_withdrawn=True).head(DONE_SHOWN)
     st.subheader("What was done")
     if found.empty:
         st.html(markup.small("Nothing is recorded yet."))
         return
     zone = get_fleet(store).cabin(cabin).zone
+    rows = service_rows(found)
     st.html(markup.table(("When", "What", "Who", "Value", "Note"), [
         (measures.local(row["at"].to_pydatetime(), zone), words.service_words(row["kind"]), row["who"],
-         words.plain(row["value"]), row["note"])
-        for row in found.head(DONE_SHOWN).to_dict("records")]))
+         words.plain(row["value"]), row["note"] if row["withdrawn"] is None else withdrawn_words(row))
+        for row in rows], struck={number for number, row in enumerate(rows) if row["withdrawn"] is not None}))
+
+
+def amend(store: Client, cabin: str, unit: str) -> None:
+    """A record that was wrong: take it back, or put another value, time or note in its place."""
+    rows = [row for row in service_rows(queries.service_events(store, cabin, unit)) if row["withdrawn"] is None]
+    if not rows:
+        return
+    place = get_fleet(store).cabin(cabin)
+    name, of = full_name(place, unit), f"{cabin}-{unit}"
+    by_id = {row["id"]: row for row in rows}
+
+    def line(number: str) -> str:
+        row = by_id[number]
+        return f"{measures.local(row['at'].to_pydatetime(), place.zone)}: {service_line(row)}"
+
+    with st.expander("A record is wrong: withdraw or correct it"):
+        with st.form(f"amend-{of}", border=False):
+            st.html(markup.small(
+                "It stays here to be read, struck through, and no longer counts. What rested on it is worked out "
+                "again; an advisory that stands goes on standing until a named person lifts it."))
+            number = st.selectbox(
+                "Record", list(by_id), index=None, format_func=line, placeholder="Choose the record",
+                key=f"amend-id-{of}")
+            value = st.number_input(
+                "The right value (empty: the record is withdrawn and nothing put in its place)", value=None,
+                format="%.2f", key=f"amend-value-{of}")
+            who = st.text_input("Your name", key=f"amend-who-{of}", max_chars=120)
+            reason = st.text_input("Why", key=f"amend-reason-{of}", max_chars=300)
+            sent = st.form_submit_button(markup.plain_label(f"Withdraw or correct, for {name}"))
+        if not sent:
+            return
+        if number is None:
+            st.html(markup.box("Nothing changed", ["Choose the record that is wrong."], tone="alarm"))
+            return
+        body = {"id": number, "by": who, "reason": reason}
+        try:
+            told = store.act("withdraw-service", body) if value is None else store.act(
+                "correct-service", {**body, "value": value})
+        except BadInput as error:
+            st.html(markup.box("Nothing changed", [str(error)], tone="alarm"))
+            return
+        st.html(markup.box("Withdrawn" if value is None else "Corrected", [
+            f"{name}: {service_line(by_id[number])}; by {who}.",
+            *([f"Advisory {told['advisory']}."] if told.get("advisory") else [])]))

@@ -200,6 +200,30 @@ def test_what_was_done_is_recorded_with_the_name_and_a_refusal_is_shown_as_it_is
     assert found.to_dict("records") == [{"kind": "sleeve-cleaned", "who": "Ada Brook"}]
 
 
+def test_a_wrong_record_is_withdrawn_or_corrected_by_name_and_shown_struck_through(page, changing):
+    changing.client().act("record-service", {
+        "kind": "water-tested", "cabin": "heron-point", "unit": "main", "at": "2026-01-05T10:00:00Z",
+        "who": "Ada Brook", "value": 48.0})
+    press = "Withdraw or correct, for Heron-Point, main"
+    app = page(changing, "cabin", cabin="heron-point", unit="main")
+    next(one for one in app.button if one.label == press).click().run()
+    assert "Choose the record that is wrong." in told(app)  # none is chosen beforehand
+    choice = next(one for one in app.selectbox if one.label == "Record")
+    choice.select_index(next(
+        number for number, line in enumerate(choice.options) if "water-tested 48 by Ada Brook" in line))
+    next(one for one in app.button if one.label == press).click().run()
+    assert "by must name the person who withdraws the record" in told(app) and "<s>" not in told(app)
+    fill_in(app, "Your name", "Bo Dahl")
+    fill_in(app, "Why", "a digit <b>too</b> low")
+    fill_in(app, "The right value", 84.0)
+    next(one for one in app.button if one.label == press).click().run()
+    text = told(page(changing, "cabin", cabin="heron-point", unit="main"))
+    assert "<s>Water tested</s>" in text and "<s>48</s>" in text and "84</td>" in text
+    assert "CORRECTED by Bo Dahl (a digit &lt;b&gt;too&lt;/b&gt; low), counts no longer" in text
+    found = changing.client().ask("SELECT value FROM service_done WHERE kind = 'water-tested'")
+    assert found["value"].tolist() == [84.0]
+
+
 def fill_in(app: AppTest, label: str, value: object) -> None:
     """Fill the field whose label begins so."""
     field = next(one for one in (*app.text_input, *app.number_input) if one.label.startswith(label))
