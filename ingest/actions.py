@@ -17,15 +17,19 @@ import duckdb
 import pandas as pd
 
 from ingest import quarantine
-from ingest.advisories import lift, raise_by_hand, record_step, step_of_service
-from ingest.engine import literal, quoted, transaction
+from ingest.advisories import keep_result, lift, raise_by_hand, record_step, step_of_service
+from ingest.engine import Local, literal, quoted, transaction
 from ingest.enrolling import check, enroll, preview
 from ingest.evaluate import evaluate, owe
 from ingest.intake import keep
+from ingest.laboratory import KEYS as LABORATORY_KEYS
+from ingest.laboratory import number_of, refuse_twice, report_of, stored
 from ingest.notify import confirm
+from ingest.registry import load_fleet
 from ingest.schema import rounded
 from ingest.settings import BadInput
 from models.daily_faults import sensor_check
+from models.water_quality import meant_uvt_pct
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
@@ -72,7 +76,11 @@ def frame_of_refused(found: list[dict[str, Any]], source: str) -> pd.DataFrame:
 def record_service(
     con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
 ) -> dict[str, Any]:
-    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`)."""
+    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`); what was recorded is refused.
+
+    `id`, a UUID of the sender's own, makes that what is sent twice is one record. `sampled` also takes what the
+    laboratory found (`ingest.laboratory.report_of`), and does at once what that asks for.
+    """
     kind, who = body["kind"], str(body.get("who", "")).strip()
     value = body.get("value")
     try:
@@ -91,24 +99,40 @@ def record_service(
         raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
     if kind == "water-tested" and (value is None or not 0 < value <= 100):
         raise BadInput(f"water-tested needs the transmittance as value, above 0 and at most 100 %; got {value!r}")
+    pct = meant_uvt_pct(value) if kind == "water-tested" and value is not None else None
+    if pct is not None and not body.get("is_pct"):
+        raise BadInput(
+            f"{value:g}: did you mean {pct:g} %? water-tested takes per cent, so give {pct:g}; where the water "
+            f"really lets no more than {value:g} % through, say so: --is-pct")
+    if kind != "sampled" and any(body.get(name) is not None for name in LABORATORY_KEYS):
+        raise BadInput(f"{', '.join(LABORATORY_KEYS)} are what a laboratory found: for 'sampled', not for {kind!r}")
     if kind == "sensor-checked" and value is not None and not 0.1 <= value <= 10:
         raise BadInput(
             "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
             f"got {value!r}")
     require_unit(con, body["cabin"], body["unit"])
-    number = str(uuid.uuid4())
+    number = number_of(body)
+    if stored(con, number):
+        return {"id": number, "advisory": "", "already": True}
+    report = report_of(body, at, load_fleet(Local(con)).laboratory) if kind == "sampled" else None
+    differs = refuse_twice(con, body, at, report)
+    told: dict[str, Any] = {"id": number}
 
     def work() -> None:
         con.execute(
             INSERT_SERVICE,
             {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
              "value": value, "note": str(body.get("note") or ""), "now": now})
+        if report is not None:
+            told["advisory"], told["about"] = keep_result(con, body, number, report, now)
+            told["laboratory"] = {"outcome": str(report.outcome), "words": report.words, "differs": differs}
         since = pd.Timestamp(at)
         owe(con, {(body["cabin"], body["unit"]): (since, since)})
 
     transaction(con, work)
     evaluate(con, now)
-    told: dict[str, Any] = {"id": number, "advisory": step_of_service(con, body, now)}
+    if report is None:
+        told["advisory"] = step_of_service(con, body, now)
     if kind == "sensor-checked" and value is not None:
         told["judged"] = sensor_check(float(value)).words
     return told

@@ -5,17 +5,19 @@ Each appends one event; what cannot count is refused with the reason.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import duckdb
 
 from ingest.engine import Local, transaction
+from ingest.laboratory import Report, insert_report, samples_that_count
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from ingest.watch import Kept, append, kept_advisory, new_advisory, open_advisory
 from models.advisory import (
+    Advisory,
     Event,
     Exposure,
     Lifted,
@@ -25,20 +27,32 @@ from models.advisory import (
     StepRecorded,
     advance,
     exposure_event,
+    from_json,
 )
 from models.advisory_events import PERSON_STEPS, Cause, Step
+from models.laboratory import Outcome, found_words
 
 Con = duckdb.DuckDBPyConnection
 
 
 def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Record that a named person did a step (`advisory, step, by`, and `at`, `note`; `failed` for a bad sample)."""
+    """Record that a named person did a step (`advisory, step, by`, and `at`, `note`; `failed` for a bad sample).
+
+    One that somebody recorded already is refused with who and when; `again` says that it was done once more.
+    """
     kept = _kept(con, str(body["advisory"]))
     name = str(body["step"])
     if name not in list(PERSON_STEPS):
         allowed = ", ".join(PERSON_STEPS)
         raise BadInput(f"step must be one of {allowed}; got {name!r} (a dose can only be proven by the sensors)")
     done_at = _instant(body.get("at"), now)
+    if body.get("failed"):
+        by = _failed_by(con, kept.id, done_at)
+        if by:
+            raise BadInput(
+                f"that this sample was not satisfactory is recorded already, by {by}; nothing was stored twice")
+    elif not body.get("again"):
+        _refuse_recorded(kept, Step(name))
     event: Event
     try:
         if body.get("failed"):
@@ -88,23 +102,19 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
 
 
 def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
-    """Let a service event count for the unit's open advisory where it can; says what came of it, or nothing."""
+    """Let a service event count for the unit's open advisory where it can; says what came of it, or nothing.
+
+    What a laboratory found acts with its record (`keep_result`).
+    """
     key = (str(body["cabin"]), str(body["unit"]))
     kept = open_advisory(con, key)
     kind = body["kind"]
     if kept is None or kind not in ("flushed", "chlorinated", "sampled"):
         return ""
     given = {"advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note")}
-    open_steps = kept.advisory.open_steps
     if kind == "sampled":
-        value = body.get("value")
-        if value is None:
-            return "kept; give the laboratory's result as value (0: satisfactory) for it to count for the advisory"
-        first = Step.SAMPLE_1 in open_steps
-        steps = [Step.SAMPLE_1 if first else Step.SAMPLE_2]
-        given["failed"] = value > 0
-    else:
-        steps = [Step.FLUSH_COLD, Step.FLUSH_HOT] if kind == "flushed" else [Step.DISINFECT]
+        return "kept; record it with the laboratory's result for it to count for the advisory"
+    steps = [Step.FLUSH_COLD, Step.FLUSH_HOT] if kind == "flushed" else [Step.DISINFECT]
     told = []
     for step in steps:
         if step not in kept.advisory.steps:
@@ -115,6 +125,110 @@ def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
         except BadInput as error:
             told.append(f"{step}: kept, but it does not count: {error}")
     return "; ".join(told)
+
+
+def keep_result(
+    con: Con, body: dict[str, Any], number: str, report: Report, now: datetime
+) -> tuple[str, str | None]:
+    """Keep a laboratory's report and do what it asks for at once; the caller holds the transaction.
+
+    Returns
+    -------
+    words, advisory : str, str or None
+        What came of it, empty where nothing did; and the advisory that it raised or began again.
+
+    Notes
+    -----
+    An unsatisfactory result raises a boil advisory whether or not anything else is known, and with one open begins
+    its cleaning and both its samples again. A satisfactory one counts by when it was taken.
+    """
+    key, by = (str(body["cabin"]), str(body["unit"])), str(body["who"]).strip()
+    kept = open_advisory(con, key)
+    told, advisory = "", None
+    if report.outcome is Outcome.UNSATISFACTORY:
+        advisory, told = _unsatisfactory(con, key, kept, report, by, now)
+    insert_report(con, number, report, advisory)
+    if kept is not None and report.outcome is Outcome.SATISFACTORY:
+        told = _satisfactory(con, key, kept, report, by, now)
+    elif kept is not None and report.outcome in (Outcome.SAMPLE_AGAIN, Outcome.INCOMPLETE):
+        told = f"{kept.id}: kept, but it ticks no sample step"
+    return told, advisory
+
+
+def _unsatisfactory(
+    con: Con, key: tuple[str, str], kept: Kept | None, report: Report, by: str, now: datetime
+) -> tuple[str, str]:
+    """Raise an advisory, or begin the open one's cleaning and samples again; its number, and what was done."""
+    if kept is not None:
+        if not _failed_by(con, kept.id, report.taken_at):
+            event = SampleFailed(at=_at(kept, now), by=by, done_at=report.taken_at, note=report.found)
+            advance(kept.advisory, event)
+            append(con, kept.id, kept.next_seq, event, now)
+        return kept.id, f"{kept.id}: cleaning and both samples start again"
+    fleet = load_fleet(Local(con))
+    exposure = Exposure(
+        cause=Cause.LABORATORY, start=report.taken_at, end=report.taken_at,
+        finding=found_words(report.result) if report.result.counted else "")
+    raised = exposure_event(
+        None, exposure, at=now, hot_tank_l=fleet.unit(*key).hot_tank_l, policy=fleet.policy, by=by)
+    assert raised is not None  # no litres are known, so none is known to be 0
+    number = new_advisory(con, key, raised)
+    append(con, number, 1, raised, now)
+    return number, f"{number}: raised, because this sample was not satisfactory"
+
+
+def _satisfactory(
+    con: Con, key: tuple[str, str], kept: Kept, report: Report, by: str, now: datetime
+) -> str:
+    """Let the samples taken so far count; what came of this one."""
+    found = samples_that_count(con, key, kept.advisory, now)
+    for offset, event in enumerate(found):
+        append(con, kept.id, kept.next_seq + offset, event, now)
+    if any(event.when == report.taken_at for event in found):
+        return "; ".join(
+            f"{event.step}: counted" + ("" if event.when == report.taken_at else f" (taken {_utc(event.when)})")
+            for event in found)
+    waited = [step for step in (Step.SAMPLE_1, Step.SAMPLE_2) if step in kept.advisory.open_steps]
+    if not waited:
+        return f"{kept.id}: kept; it waits for no sample"
+    why = "a sample taken with or after it asks for another one"
+    try:
+        advance(kept.advisory, StepRecorded(at=_at(kept, now), step=waited[0], by=by, done_at=report.taken_at))
+    except NotAllowed as error:
+        why = str(error)
+    return f"{waited[0]}: kept, but it does not count: {why}"
+
+
+def _refuse_recorded(kept: Kept, step: Step) -> None:
+    """Refuse a step that counts by a person's record; the message says whose."""
+    advisory: Advisory = kept.advisory
+    record = next((one for one in advisory.records if one.step is step), None)
+    proven = any(one.step is step and one.done is not None for one in advisory.proofs)
+    if record is None or proven or step in advisory.open_steps:
+        return
+    raise BadInput(
+        f"step {step} of {kept.id} is recorded already: {record.by}, done {_utc(record.when)}, recorded "
+        f"{_utc(record.at)}; nothing was stored twice. If it was done once more, say so: --again")
+
+
+def _failed_by(con: Con, number: str, taken_at: datetime) -> str:
+    """Who recorded, and when, that the sample taken in that minute was not satisfactory; empty: nobody did."""
+    found = con.execute(
+        "SELECT body FROM advisory_event WHERE advisory = $number AND json_extract_string(body, '$.kind') = $kind "
+        "ORDER BY seq", {"number": number, "kind": SampleFailed.kind}).fetchall()
+    for (text,) in found:
+        event = from_json(text)
+        if isinstance(event, SampleFailed) and _minute(event.when) == _minute(taken_at):
+            return f"{event.by} on {_utc(event.at)}"
+    return ""
+
+
+def _minute(at: datetime) -> datetime:
+    return at.astimezone(UTC).replace(second=0, microsecond=0)
+
+
+def _utc(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def _kept(con: Con, number: str) -> Kept:
@@ -128,8 +242,17 @@ def _kept(con: Con, number: str) -> Kept:
 
 def _append(con: Con, kept: Kept, event: Event, now: datetime) -> dict[str, Any]:
     after = advance(kept.advisory, event)  # refuses what cannot count, before anything is written
-    transaction(con, lambda: append(con, kept.id, kept.next_seq, event, now))
-    return {"advisory": kept.id, "state": str(after.state), "open_steps": [str(one) for one in after.open_steps]}
+
+    def work() -> Advisory:
+        append(con, kept.id, kept.next_seq, event, now)
+        state = after  # a sample that was typed before the step that it comes after counts from now on
+        for seq, one in enumerate(samples_that_count(con, (kept.cabin, kept.unit), after, now), kept.next_seq + 1):
+            append(con, kept.id, seq, one, now)
+            state = advance(state, one)
+        return state
+
+    found = transaction(con, work)
+    return {"advisory": kept.id, "state": str(found.state), "open_steps": [str(one) for one in found.open_steps]}
 
 
 def _at(kept: Kept, now: datetime) -> datetime:

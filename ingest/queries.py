@@ -18,6 +18,7 @@ import pandas as pd
 from ingest import faults
 from ingest.engine import Asks, by_unit, named
 from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
+from ingest.laboratory import asked_again
 from ingest.notify import NOTIFICATIONS, OVERDUE
 from ingest.progress import up_to_now
 from ingest.registry import load_fleet, load_history
@@ -29,6 +30,7 @@ from models.enrolment import Sent
 from models.exposure import DARK_SHARE, UnitState, cut, hourly, join, period_us
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.plumbing import Plumbing, StillThere, still_there
+from models.tested_range import outside_tested
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
 from models.work_cautions import sentences
 
@@ -137,6 +139,7 @@ class _Evidence:
     troubles: dict[Key, pd.DataFrame]
     tests: dict[Key, float]
     at_fault: dict[Key, tuple[datetime, str]]
+    asked_again: dict[Key, tuple[datetime, str]]
 
 
 def status(
@@ -169,7 +172,7 @@ def status(
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=_by_unit(store.ask(_GOOD, {"now": now})), troubles=by_unit(store.ask(_TROUBLED, {"now": now})),
         tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
-        at_fault=faults.faults(store))
+        at_fault=faults.faults(store), asked_again=asked_again(store, now))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
         if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
@@ -220,7 +223,11 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     live = state is not None and state.uvt_pct is not None and heard
     uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
     dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live)
-    present = _present(evidence, unit, dose, state if heard else None, down, key)
+    present = replace(
+        _present(evidence, unit, dose, state if heard else None, down, key),
+        tested_range=outside_tested(
+            reactor, uvt_pct=float(uvt or np.nan), flow_l_min=state.flow_l_min if heard and state else None,
+            peak_flow_l_min=unit.peak_flow_l_min))
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
@@ -272,6 +279,7 @@ def _present(
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
     good, fault, at_fault = evidence.good.get(key), evidence.clocks.get(key), evidence.at_fault.get(key)
     gap_since, under = _unanswered(evidence.troubles.get(key), kept)
+    again = evidence.asked_again.get(key)
     bad_since = None
     if held is not None and key in evidence.tails:
         tail = evidence.tails[key]
@@ -298,7 +306,8 @@ def _present(
         gap_since=gap_since, underdosed_since=under[0], underdosed_l=under[1], underdosed_l_upper=under[2],
         advisory=kept.advisory if kept else None,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
-        good_since=since, fault_since=at_fault[0] if at_fault is not None else None)
+        good_since=since, fault_since=at_fault[0] if at_fault is not None else None,
+        sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
 
 
 def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
@@ -518,10 +527,12 @@ def in_specification(
 
 
 def service_events(store: Asks, cabin: str | None = None, unit: str | None = None) -> pd.DataFrame:
-    """What was done, newest first."""
+    """What was done, newest first; of a sample also what the laboratory found, as `laboratory` has it."""
     return store.ask("""
-        SELECT * FROM service_event WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)
-        AND ($unit::VARCHAR IS NULL OR unit = $unit) ORDER BY "at" DESC
+        SELECT e.*, r.taken_at, r.e_coli, r.total_coliforms, r.lab, r.lab_number, r.outcome, r.advisory
+        FROM service_event AS e LEFT JOIN laboratory_result AS r ON r.service = e.id
+        WHERE ($cabin::VARCHAR IS NULL OR e.cabin = $cabin) AND ($unit::VARCHAR IS NULL OR e.unit = $unit)
+        ORDER BY e."at" DESC
     """, {"cabin": cabin, "unit": unit})
 
 

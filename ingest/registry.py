@@ -21,10 +21,13 @@ from ingest.settings import BadInput
 from models.advisory_events import StepPolicy
 from models.fleet import Cabin, CalculatedDose, Contact, Fleet, JudgingPolicy, Reactor, Role, Unit
 from models.fleet_history import BEGINNING, FleetHistory
+from models.laboratory import LaboratoryPolicy
 
 TABLES = ("reactor", "cabin", "contact")
 POLICY = "advisory"  # a table of its own: which steps an exposure asks for
 JUDGING = "judging"  # and another: how far a reading may speak
+LABORATORY = "laboratory"  # and another: from which counts on a sample is unsafe
+OWN_TABLES = (POLICY, JUDGING, LABORATORY)
 T = TypeVar("T")
 
 
@@ -68,9 +71,8 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     lines = _Lines(text)
     _require_shape(document, source)
     for key in document:
-        if key not in (*TABLES, POLICY, JUDGING):
-            raise BadInput(
-                f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY, JUDGING))}")
+        if key not in (*TABLES, *OWN_TABLES):
+            raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, *OWN_TABLES))}")
     reactors = tuple(
         _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
@@ -93,7 +95,7 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     try:
         return Fleet(
             reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
-            own_judging=_judging(document, source, lines))
+            own_judging=_judging(document, source, lines), own_laboratory=_laboratory(document, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -117,6 +119,14 @@ def _judging(document: Mapping[str, Any], source: str, lines: _Lines) -> Judging
         return None
     found = _one_table(document, JUDGING, source)
     return _make(JudgingPolicy, found, f"{source}:{{}}: {JUDGING}", lines, JUDGING, 0)
+
+
+def _laboratory(document: Mapping[str, Any], source: str, lines: _Lines) -> LaboratoryPolicy | None:
+    """From which counts on a sample is unsafe, where the fleet says so itself."""
+    if LABORATORY not in document:
+        return None
+    found = _one_table(document, LABORATORY, source)
+    return _make(LaboratoryPolicy, found, f"{source}:{{}}: {LABORATORY}", lines, LABORATORY, 0)
 
 
 def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:
@@ -228,6 +238,9 @@ def write_fleet(fleet: Fleet) -> str:
     if fleet.own_judging is not None:
         own = asdict(fleet.own_judging)
         out += [f"[{JUDGING}]", *(f"{key} = {_toml(value)}" for key, value in own.items()), ""]
+    if fleet.own_laboratory is not None:
+        limits = asdict(fleet.own_laboratory)
+        out += [f"[{LABORATORY}]", *(f"{key} = {_toml(value)}" for key, value in limits.items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -258,7 +271,7 @@ def _toml(value: Any) -> str:
 # Store ------------------------------------------------------------------------------------------
 
 
-def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy) -> str:
+def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | LaboratoryPolicy) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
 
@@ -341,6 +354,10 @@ def save_fleet(
             version("judging_version", BEGINNING, to_json(JudgingPolicy()))
         if not holds:
             version("judging_version", valid_from if was.present.cabins else BEGINNING, profile)
+    if fleet.own_laboratory is not None:
+        was_limits = was.present.own_laboratory
+        note(LABORATORY, "step_policy", {"name": LABORATORY, "profile": to_json(fleet.own_laboratory)},
+             "same" if was_limits == fleet.own_laboratory else "new" if was_limits is None else "changed")
     for table, found in rows.items():
         _replace(con, table, pd.DataFrame(found))
     if rows:
@@ -453,7 +470,8 @@ def _read_fleet(store: Asks) -> Fleet:
     return Fleet(
         reactors=reactors, cabins=cabins, contacts=contacts,
         policy=StepPolicy(**own[POLICY]) if POLICY in own else None,
-        own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None)
+        own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None,
+        own_laboratory=LaboratoryPolicy(**own[LABORATORY]) if LABORATORY in own else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

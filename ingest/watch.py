@@ -19,6 +19,7 @@ import pandas as pd
 from ingest import faults
 from ingest.engine import Local, frame, transaction
 from ingest.judging import PRESENT, tails, unit_states
+from ingest.laboratory import samples_that_count
 from ingest.registry import load_history
 from models.advisory import (
     Advisory,
@@ -37,7 +38,7 @@ from models.advisory import (
     replay,
     to_json,
 )
-from models.advisory_events import Cause
+from models.advisory_events import OF_PEOPLE, Cause
 from models.exposure import UnitState
 from models.fleet import Fleet, Unit
 from models.plumbing import REPLACED, Plumbing, flush_cold_l, flush_hot_l
@@ -205,6 +206,10 @@ def _watch_unit(
     if standing is not None and standing.evidence_since is not None:  # before, nothing counts
         fresh = new_proofs(standing, current_proofs(con, key, fleet, carry, standing, now))
         events += fresh
+        if events:  # only then can a sample that was taken begin to count
+            for proof in fresh:
+                standing = advance(standing, proof)
+            events += samples_that_count(con, key, standing, now)
     if not events:
         return []
     number, seq = (kept.id, kept.next_seq) if kept and advisory and advisory.state is not State.LIFTED else (
@@ -292,7 +297,7 @@ def exposed(
     if len(found):
         last = replay(from_json(body) for body in found["body"])
         answered = last.evidence_since or last.updated_at
-    if standing is not None:
+    if standing is not None and standing.exposure.cause not in OF_PEOPLE:
         answered = min(answered, standing.exposure.start)
     return con.execute(_EXPOSED, {**_names(key), "answered": answered}).df()
 
@@ -323,7 +328,7 @@ def _exposure(
     going_on = len(tail) > 0
     rows = pd.concat([rows, tail[list(rows.columns)]], ignore_index=True) if going_on else rows
     if rows.empty:
-        if standing is None:
+        if standing is None or standing.exposure.cause in OF_PEOPLE:
             return None
         known = standing.exposure  # late data explained all of it: the figures fall, the advisory stays
         return Exposure(
@@ -336,7 +341,7 @@ def _exposure(
         return None if old else replace(found, end=None if going_on else end)
     known = standing.exposure
     return replace(
-        found, start=min(found.start, known.start),
+        found, start=min(found.start, known.start), finding=known.finding,
         end=None if going_on else end if known.end is None else max(end, known.end))
 
 

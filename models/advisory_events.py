@@ -31,6 +31,10 @@ class Cause(StrEnum):
     LOW_DOSE = "low-dose"
     UNHEARD = "unheard"
     MANUAL = "manual"  # a person raised it
+    LABORATORY = "laboratory"  # a sample was not satisfactory
+
+
+OF_PEOPLE = (Cause.MANUAL, Cause.LABORATORY)  # no litre was seen: not measured by what the sensors say
 
 
 class Severity(StrEnum):
@@ -93,6 +97,8 @@ class Exposure:
         What passed, and the most that can have passed. None (NaN is taken too): not known. [L]
     dose_low_mj_cm2, dose_target_mj_cm2 : float or None
         Lowest lower bound of dose that the water is known to have got, and the unit's target. [mJ/cm2]
+    finding : str
+        What a laboratory found in it, in half a sentence; empty where none did.
     """
 
     cause: Cause
@@ -102,6 +108,7 @@ class Exposure:
     underdosed_l_upper: float | None = None
     dose_low_mj_cm2: float | None = None
     dose_target_mj_cm2: float | None = None
+    finding: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cause", Cause(self.cause))
@@ -126,7 +133,7 @@ class StepPolicy:
     exposure                      severity    steps, by default
     ============================  ==========  =========================================================
     power-cut, lamp-failure       untreated   all
-    unheard, manual               untreated   all: what is not known counts as untreated
+    unheard, manual, laboratory   untreated   all: what is not known counts as untreated
     warm-up-draw, low-dose with   under-      all but `disinfect`; the two samples then decide whether
     at least `partial_share` of   treated     the plumbing needs it
     the target dose known

@@ -105,6 +105,13 @@ class Present:
         Since when, within what is heard now, the time has not been lit, warm and dosed; None: it is.
     good_since : datetime or None
         Since when the unit has been lit, warm and dosed without a break, where known.
+    sample_again_at : datetime or None
+        When a sample was taken that asks for another one, and none taken later was satisfactory; None: none.
+    sample_again : str
+        What was found in it, in half a sentence.
+    tested_range : tuple of str
+        In which way water or flow lie outside of what the unit was tested at, half a sentence each; empty: they
+        do not.
     """
 
     last_heard: datetime | None
@@ -140,6 +147,9 @@ class Present:
     fault_since: datetime | None = None
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
+    sample_again_at: datetime | None = None
+    sample_again: str = ""
+    tested_range: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -221,6 +231,7 @@ _CAUSE_WORDS = {
     Cause.LOW_DOSE: "a dose below target",
     Cause.UNHEARD: "a stretch in which nothing was heard",
     Cause.MANUAL: "a person's decision",
+    Cause.LABORATORY: "a water sample that was not satisfactory",
 }
 
 
@@ -250,6 +261,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         *_of_advisory(present, heard=_heard(present, now)),
         *_of_hearing(present, now),
         *_of_now(present, now),
+        *_of_samples(present),
         *_of_upkeep(present),
     ]
     found.sort(key=lambda one: -one.weight)  # stable: within a weight, the order above
@@ -422,7 +434,8 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
         if low is not None:
             dose = f"can be shown to reach only {_down(low)} mJ/cm2, below its target of {target:g}"
         yield _Finding(
-            weight=_Weight.BOIL, since=present.dose_since, reason=f"Water flows and its dose {dose}.",
+            weight=_Weight.BOIL, since=present.dose_since,
+            reason=f"Water flows and its dose {dose}{_outside(present)}.",
             action=f"Close the tap. {NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}",
             works=_CHECK_UNIT,
         )
@@ -433,7 +446,7 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
             weight=_Weight.BOIL, since=present.dose_since,
             reason=(
                 f"No water flows now; the water of even one open tap ({TAP_FLOW_L_MIN:g} L/min) could be shown to "
-                f"get only {_down(tap_low)} mJ/cm2, below its target of {target:g}."
+                f"get only {_down(tap_low)} mJ/cm2, below its target of {target:g}{_outside(present)}."
             ),
             action=f"{NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}", works=_CHECK_UNIT,
         )
@@ -458,9 +471,22 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
             weight=_Weight.WATCH, since=present.dose_since,
             reason=(
                 f"At peak flow ({present.peak_flow_l_min:g} L/min) the dose can be shown to reach only "
-                f"{_down(peak_low)} mJ/cm2, below its target of {target:g}."
+                f"{_down(peak_low)} mJ/cm2, below its target of {target:g}{_outside(present)}."
             ),
             action="Open one tap at a time, and have lamp, sleeve and water checked.", works=_CHECK_UNIT,
+        )
+
+
+def _of_samples(present: Present) -> Iterator[_Finding]:
+    """Did a laboratory ask for another sample?"""
+    taken_at = present.sample_again_at
+    if taken_at is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, since=taken_at,
+            reason=f"The sample taken {taken_at.astimezone(UTC):%Y-%m-%d %H:%M UTC} asks for another one: "
+            f"{present.sample_again}.",
+            action="Have a second sample tested, and ask the local health authority what to drink until its result "
+            "is there.",
         )
 
 
@@ -492,8 +518,13 @@ def _fine(present: Present) -> str:
     assert peak is not None  # else `_of_dose` had found something
     return (
         f"Heard, lamp lit and warm; even at peak flow the water gets at least {_down(peak)} mJ/cm2, "
-        f"target {present.dose_target_mj_cm2:g}."
+        f"target {present.dose_target_mj_cm2:g}{_outside(present)}."
     )
+
+
+def _outside(present: Present) -> str:
+    """That a dose is none of the range in which the unit was tested, to be added to a sentence."""
+    return f" ({'; '.join(present.tested_range)})" if present.tested_range else ""
 
 
 def _down(dose_mj_cm2: float) -> str:

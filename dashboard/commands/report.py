@@ -16,6 +16,7 @@ from dashboard.outage_days import by_day
 from dashboard.reckoning import shares_words
 from ingest import queries
 from ingest.engine import named
+from ingest.laboratory import result_json, result_words
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Access
@@ -80,7 +81,10 @@ def unit_month(
             "lifted_by": one.advisory.lifted.by if one.advisory.lifted else None,
             "lifted_at": one.advisory.lifted.at if one.advisory.lifted else None,
             "reason": one.advisory.lifted.reason if one.advisory.lifted else None} for one in advisories],
-        "service": services[["at", "kind", "who", "value", "note"]].sort_values("at").to_dict("records"),
+        "service": [
+            {**{name: one[name] for name in ("at", "kind", "who", "value", "note")}, "laboratory": result_json(one),
+             "result": result_words(one)}
+            for one in services.sort_values("at").to_dict("records")],
     }
 
 
@@ -110,5 +114,6 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     print(f"  service: {len(one['service'])}")
     for did in one["service"]:
         value = "" if did["value"] is None or did["value"] != did["value"] else f" {did['value']:g}"
-        print(f"    {local(did['at'])}  {did['kind']}{value} by {did['who']}" + (
+        result = f" ({did['result']})" if did["result"] else ""
+        print(f"    {local(did['at'])}  {did['kind']}{value}{result} by {did['who']}" + (
             f": {did['note']}" if did["note"] else ""))
