@@ -30,9 +30,11 @@ from models.advisory import (
     from_json,
 )
 from models.advisory_events import PERSON_STEPS, Cause, Step
+from models.advisory_samples import Sample
 from models.laboratory import Outcome, found_words
 
 Con = duckdb.DuckDBPyConnection
+SAMPLE_STEPS = (Step.SAMPLE_1, Step.SAMPLE_2)
 
 
 def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -52,6 +54,9 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
             raise BadInput(
                 f"that this sample was not satisfactory is recorded already, by {by}; nothing was stored twice")
     elif not body.get("again"):
+        counted = _sample_told(con, kept, body, done_at, now) if name in SAMPLE_STEPS else None
+        if counted is not None:
+            return counted
         _refuse_recorded(kept, Step(name))
     event: Event
     try:
@@ -199,6 +204,32 @@ def _satisfactory(
     return f"{waited[0]}: kept, but it does not count: {why}"
 
 
+def _sample_told(
+    con: Con, kept: Kept, body: dict[str, Any], done_at: datetime, now: datetime
+) -> dict[str, Any] | None:
+    """Let a sample that a person says was satisfactory count by when it was taken; None: it counts for nothing."""
+    advisory = kept.advisory
+    same = next((one for one in advisory.records
+                 if one.step in SAMPLE_STEPS and _minute(one.when) == _minute(done_at)), None)
+    if same is not None:
+        _refuse_recorded(kept, same.step)
+    if not str(body["by"]).strip():
+        return None  # the record says what is missing
+    told = Sample(taken_at=done_at, outcome=Outcome.SATISFACTORY, by=str(body["by"]), note=_note(body))
+    found = samples_that_count(con, (kept.cabin, kept.unit), advisory, now, more=told)
+    if not any(one.when == done_at for one in found):
+        return None
+    for one in found:
+        advisory = advance(advisory, one)
+
+    def work() -> None:
+        for seq, one in enumerate(found, kept.next_seq):
+            append(con, kept.id, seq, one, now)
+
+    transaction(con, work)
+    return _told(kept.id, advisory)
+
+
 def _refuse_recorded(kept: Kept, step: Step) -> None:
     """Refuse a step that counts by a person's record; the message says whose."""
     advisory: Advisory = kept.advisory
@@ -251,8 +282,13 @@ def _append(con: Con, kept: Kept, event: Event, now: datetime) -> dict[str, Any]
             state = advance(state, one)
         return state
 
-    found = transaction(con, work)
-    return {"advisory": kept.id, "state": str(found.state), "open_steps": [str(one) for one in found.open_steps]}
+    return _told(kept.id, transaction(con, work))
+
+
+def _told(number: str, advisory: Advisory) -> dict[str, Any]:
+    """How an advisory stands, for whoever recorded something."""
+    return {
+        "advisory": number, "state": str(advisory.state), "open_steps": [str(one) for one in advisory.open_steps]}
 
 
 def _at(kept: Kept, now: datetime) -> datetime:

@@ -224,14 +224,18 @@ def samples(con: Con, key: tuple[str, str], since: datetime) -> list[Sample]:
 
 
 def samples_that_count(
-    con: Con, key: tuple[str, str], advisory: Advisory, now: datetime
+    con: Con, key: tuple[str, str], advisory: Advisory, now: datetime, *, more: Sample | None = None
 ) -> tuple[StepRecorded, ...]:
-    """What an advisory's record lacks of the samples taken; the store is asked only once samples can count."""
+    """What an advisory's record lacks of the samples taken; the store is asked only once samples can count.
+
+    `more` is one that is not in the store: a person's word for it.
+    """
     since = counts_from(advisory)
     if since is None:
         return ()
     out: list[StepRecorded] = []
-    for one in sample_records(advisory, samples(con, key, since), at=max(now, advisory.updated_at)):
+    taken = [*samples(con, key, since), *([more] if more is not None else [])]
+    for one in sample_records(advisory, taken, at=max(now, advisory.updated_at)):
         try:
             advisory = advance(advisory, one)
         except NotAllowed:  # the sensors deny a step that it rests on

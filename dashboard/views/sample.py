@@ -23,7 +23,7 @@ def sample_fields(of: str) -> dict[str, str]:
     with st.container(horizontal=True):
         lab = {
             "lab": st.text_input("Laboratory", key=f"lab-{of}", max_chars=120),
-            "lab_number": st.text_input("Its number for the sample", key=f"lab-number-{of}", max_chars=60)}
+            "lab_number": st.text_input("Sample number", key=f"lab-number-{of}", max_chars=60)}
     return {name: text.strip() for name, text in {**counts, **lab}.items() if text.strip()}
 
 

@@ -84,7 +84,7 @@ def test_a_failing_result_is_recorded_on_the_cabins_page_and_raises(page, collec
     fill(app, what_was_done="sampled", who="Ann Lund", total_coliforms="many")
     app = press(app, f"Record for {NAME}")
     assert "total_coliforms must be a count per 100 mL of at least 0" in told(app)
-    fill(app, total_coliforms="30", laboratory="Lakes Lab", its_number="W-17")
+    fill(app, total_coliforms="30", laboratory="Lakes Lab", sample_number="W-17")
     next(one for one in app.text_input if one.label == "E. coli per 100 mL").set_value("12")
     app = press(app, f"Record for {NAME}")
     text = told(app)

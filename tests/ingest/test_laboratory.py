@@ -268,6 +268,29 @@ def test_two_people_record_one_step_the_second_is_told_who_did(held):
     assert found.since == NOW - timedelta(hours=189)
 
 
+def test_a_persons_word_for_a_sample_counts_by_when_it_was_taken_too(held):
+    failing(held, hours=200)
+    cleaned(held, hours=190)
+    told = {"advisory": "a1", "by": "Bo Reed"}
+    left = held.act("advisory-record", {**told, "step": "sample_2", "at": ago(100)})["open_steps"]
+    assert "sample_1" not in left and "sample_2" in left  # the only one yet, so it stands for the first
+    left = held.act("advisory-record", {**told, "step": "sample_1", "at": ago(130)})["open_steps"]
+    assert not {"sample_1", "sample_2"} & set(left)
+    assert ticked(held) == {
+        Step.SAMPLE_1: NOW - timedelta(hours=130), Step.SAMPLE_2: NOW - timedelta(hours=100)}
+    before = events(held)
+    for step, hours, match in (
+        ("sample_1", 130, "sample_1 of a1 is recorded already: Bo Reed"),
+        ("sample_1", 100, "sample_2 of a1 is recorded already: Bo Reed"),
+        ("sample_2", 99, "sample_2 of a1 is recorded already: Bo Reed"),
+    ):
+        with pytest.raises(BadInput, match=match):
+            held.act("advisory-record", {**told, "by": "Cy Vale", "step": step, "at": ago(hours)})
+    with pytest.raises(BadInput, match=r"recorded already, by Bo Reed|recorded already: Bo Reed"):
+        held.act("advisory-record", {**told, "step": "sample_2", "at": ago(100)})
+    assert events(held) == before
+
+
 def test_two_people_record_one_failed_sample_by_either_way(held):
     failing(held, hours=200)
     bad = {"advisory": "a1", "step": "sample_1", "by": "Bo Reed", "at": ago(100), "failed": True}
