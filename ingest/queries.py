@@ -223,11 +223,12 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     live = state is not None and state.uvt_pct is not None and heard
     uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
     dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live)
+    water = float(uvt or np.nan)
     present = replace(
         _present(evidence, unit, dose, state if heard else None, down, key),
         tested_range=outside_tested(
-            reactor, uvt_pct=float(uvt or np.nan), flow_l_min=state.flow_l_min if heard and state else None,
-            peak_flow_l_min=unit.peak_flow_l_min))
+            reactor, uvt_pct=water, flow_l_min=state.flow_l_min if heard and state else None),
+        tested_range_at_peak=outside_tested(reactor, uvt_pct=water, flow_l_min=unit.peak_flow_l_min))
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,

@@ -53,15 +53,16 @@ def sample_records(advisory: Advisory, samples: Iterable[Sample], *, at: datetim
     if start is None:
         return ()
     known = list(samples)
-    start = max([start, *(one.taken_at for one in known if one.outcome is Outcome.SAMPLE_AGAIN)])
-    again = any(one.outcome is Outcome.SAMPLE_AGAIN and one.taken_at == start for one in known)
+    asked_again = max((one.taken_at for one in known if one.outcome is Outcome.SAMPLE_AGAIN), default=None)
     recorded = {one.step: one for one in advisory.records if one.step in (Step.SAMPLE_1, Step.SAMPLE_2)}
     fine = [
         *(Sample(taken_at=one.when, outcome=Outcome.SATISFACTORY, by=one.by, note=one.note)
           for one in recorded.values()),
         *(one for one in known if one.outcome is Outcome.SATISFACTORY)]
-    fine = sorted((one for one in fine if one.taken_at > start or (one.taken_at == start and not again)),
-                  key=lambda one: one.taken_at)  # stable: what is recorded already comes before its equal
+    fine = [one for one in fine
+            if one.taken_at >= start and (asked_again is None or one.taken_at > asked_again)]
+    by_instant = {one.taken_at: one for one in reversed(fine)}  # what is recorded already goes before its equal
+    fine = [by_instant[instant] for instant in sorted(by_instant)]
     chosen: dict[Step, Sample] = {}
     if fine and Step.SAMPLE_1 in advisory.steps:
         chosen[Step.SAMPLE_1] = fine[0]

@@ -20,8 +20,7 @@ def uvt_max_pct(reactor: Reactor) -> float:
 
 
 def outside_tested(
-    reactor: Reactor, *, uvt_pct: float | None = None, flow_l_min: float | None = None,
-    peak_flow_l_min: float | None = None,
+    reactor: Reactor, *, uvt_pct: float | None = None, flow_l_min: float | None = None
 ) -> tuple[str, ...]:
     """In which way a reading lies outside of the tested range; empty: it does not, or nothing is known.
 
@@ -30,9 +29,7 @@ def outside_tested(
     uvt_pct : float or None
         Transmittance over 1 cm. NaN is taken as not known. [%]
     flow_l_min : float or None
-        The flow of now. [L/min]
-    peak_flow_l_min : float or None
-        The most that the supply can deliver: it counts where no flow is known to pass. [L/min]
+        The flow that the dose is for. [L/min]
 
     Examples
     --------
@@ -50,6 +47,4 @@ def outside_tested(
     fastest = flow_max_l_min(reactor)
     if flow_l_min is not None and flow_l_min > fastest:
         out.append(f"flow of {flow_l_min:.4g} L/min, this unit was tested up to {fastest:.4g} L/min")
-    elif not flow_l_min and peak_flow_l_min is not None and peak_flow_l_min > fastest:
-        out.append(f"peak flow of {peak_flow_l_min:.4g} L/min, this unit was tested up to {fastest:.4g} L/min")
     return tuple(out)

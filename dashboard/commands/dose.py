@@ -90,7 +90,7 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
         "reaches_target": low >= options.target, "reason": str(found.reason),
         "explanation": str(found.explanation),
         "tested_range": list(outside_tested(
-            reactor, uvt_pct=options.uvt, flow_l_min=options.flow, peak_flow_l_min=options.peak_flow)),
+            reactor, uvt_pct=options.uvt, flow_l_min=options.flow or options.peak_flow)),
         "log_credit": {
             str(one): None if math.isnan(low) else float(log_credit(low, one)) for one in Organism},
         "most_flow_l_min": most_flow_l_min(

@@ -8,7 +8,7 @@ from itertools import permutations
 import pytest
 from test_advisory import after, cleaned, evidence, hour, raised, record
 
-from models.advisory import SampleFailed, Step
+from models.advisory import Lifted, SampleFailed, Step, StepPolicy
 from models.advisory_samples import Sample, counts_from, sample_records
 from models.laboratory import Outcome
 
@@ -65,6 +65,27 @@ def test_what_asks_for_another_sample_ticks_nothing_and_begins_the_count_again()
     assert stands_on(between) == {Step.SAMPLE_1: hour(40)}
     assert stands_on(told(between, sample(20, "sample-again"), sample(40), sample(64))) == {
         Step.SAMPLE_1: hour(40), Step.SAMPLE_2: hour(64)}
+
+
+def test_the_last_one_that_asks_for_another_begins_the_count():
+    found = told(cleaned(), sample(20, "sample-again"), sample(30, "sample-again"), sample(25), sample(40))
+    assert stands_on(found) == {Step.SAMPLE_1: hour(40)}
+
+
+def test_once_it_is_lifted_nothing_counts_any_more():
+    lifted = after(cleaned(), Lifted(at=hour(5), by="Ann Marsh", reason="the health unit said so"))
+    assert counts_from(lifted) is None and sample_records(lifted, [sample(6)], at=hour(9)) == ()
+
+
+def test_of_two_bottles_of_one_minute_the_one_that_asks_for_another_counts():
+    assert stands_on(told(cleaned(), sample(5, "sample-again"), sample(5))) == {}
+
+
+def test_a_sample_taken_with_the_last_of_the_cleaning_counts_and_one_is_never_two():
+    at_once = raised(policy=StepPolicy(sample_gap_h=0))
+    clean = after(at_once, *evidence(at=hour(2)), record("disinfect", hour(4)))
+    assert stands_on(told(clean, sample(4))) == {Step.SAMPLE_1: hour(4)}
+    assert stands_on(told(clean, sample(4), sample(4.5))) == {Step.SAMPLE_1: hour(4), Step.SAMPLE_2: hour(4.5)}
 
 
 @pytest.mark.parametrize("outcome", ["incomplete", "unsatisfactory", "sample-again"])

@@ -96,7 +96,11 @@ def test_a_result_says_one_thing(found):
     ({"e_coli": 12, "total_coliforms": 30},
      "Not satisfactory, unsafe to drink unboiled: E. coli 12, total coliforms 30 per 100 mL. E. coli of 1 or more "
      "says that faeces have got into the water."),
-    ({"e_coli": 0, "total_coliforms": 8}, "The limit is below 6 total coliforms."),
+    ({"e_coli": 1, "total_coliforms": 2}, "E. coli of 1 or more says that faeces have got into the water."),
+    ({"e_coli": 0, "total_coliforms": 6}, "The limit is below 6 total coliforms."),
+    ({"e_coli": "est", "total_coliforms": 5}, "unboiled: E. coli only estimated, total coliforms 5 per 100 mL. A"),
+    ({"e_coli": "o/g", "total_coliforms": "o/g"}, "unboiled: E. coli overgrown, total coliforms overgrown. A"),
+    ({"told": Outcome.SATISFACTORY}, "Satisfactory: no count given."),
     ({"e_coli": 0, "total_coliforms": "overgrown"}, "A plate that cannot be counted does not show that"),
     ({"e_coli": 0, "total_coliforms": 3}, "Have a second sample tested."),
     ({"e_coli": 0}, "Have total coliforms tested too; until then it counts for nothing."),
@@ -106,3 +110,8 @@ def test_a_result_is_told_in_plain_words_with_its_numbers(found, words):
     told = meaning(LaboratoryResult(**found), POLICY)
     assert words in told
     assert found_words(LaboratoryResult(**found)) in told
+
+
+def test_a_result_told_in_words_alone_is_no_less_unsafe():
+    told = meaning(LaboratoryResult(told=Outcome.UNSATISFACTORY), POLICY)
+    assert told == "Not satisfactory: unsafe to drink unboiled."

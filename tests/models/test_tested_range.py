@@ -21,10 +21,11 @@ EQUATION = CalculatedDose(a=2.0, b=-1.0, c=1.0, d=1.0)
     ({}, {"uvt_pct": 97.0}, ()),  # nobody stated an upper end, and the bound bears it
     ({"uvt_max_pct": 95.0}, {"uvt_pct": 97.0}, ("water at 97 %, this unit was tested up to 95 %",)),
     ({"equation": EQUATION}, {"uvt_pct": 80.0}, ("water at 80 %, this unit was tested up to 75 %",)),
+    ({"uvt_max_pct": 95.0}, {"uvt_pct": 95.0}, ()),
+    ({}, {"flow_l_min": 30.0}, ()),
     ({}, {"flow_l_min": 31.0}, ("flow of 31 L/min, this unit was tested up to 30 L/min",)),
-    ({}, {"flow_l_min": 0.0, "peak_flow_l_min": 35.0},
-     ("peak flow of 35 L/min, this unit was tested up to 30 L/min",)),
-    ({}, {"flow_l_min": 6.0, "peak_flow_l_min": 35.0}, ()),
+    ({}, {"uvt_pct": 74.0, "flow_l_min": 31.0},
+     ("water at 74 %, this unit was tested down to 75 %", "flow of 31 L/min, this unit was tested up to 30 L/min")),
     ({}, {"uvt_pct": float("nan")}, ()),
     ({}, {}, ()),
 ])
