@@ -66,6 +66,7 @@ ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
     AdvisoryCause.WARM_UP_DRAW: "water drawn while the lamp was warming up",
     AdvisoryCause.LOW_DOSE: "a dose below target", AdvisoryCause.UNHEARD: "a stretch in which nothing was heard",
     AdvisoryCause.MANUAL: "a person's decision",
+    AdvisoryCause.LABORATORY: "a water sample that was not satisfactory",
 }
 TAKE_CARE = "Take care"  # above the cautions of a work, wherever they stand
 DOSE_NOTE = (
@@ -137,6 +138,9 @@ def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:
 def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units, *, heard: bool) -> str:
     """What water an advisory is about; of a unit that is not heard now, that it may be more by now."""
     exposure = advisory.exposure
+    if exposure.cause is AdvisoryCause.LABORATORY:
+        found = f": {exposure.finding}" if exposure.finding else ""
+        return f"A sample taken {local(exposure.start, zone, now)} was not satisfactory{found}."
     litres = between(
         exposure.underdosed_l, exposure.underdosed_l_upper, units,
         length=(exposure.end or advisory.updated_at) - exposure.start)

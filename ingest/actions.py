@@ -17,18 +17,22 @@ import duckdb
 import pandas as pd
 
 from ingest import quarantine
-from ingest.advisories import lift, note_seen, raise_by_hand, record_step, step_of_service
+from ingest.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
 from ingest.advisory_log import INSERT_SERVICE
-from ingest.corrections import find_record, new_number, owe_record, require_new, withdraw
+from ingest.corrections import find_record, owe_record, withdraw
 from ingest.engine import Local, literal, quoted, transaction
 from ingest.enrolling import check, enroll, preview
 from ingest.evaluate import evaluate, owe
 from ingest.intake import keep
+from ingest.laboratory import KEYS as LABORATORY_KEYS
+from ingest.laboratory import number_of, refuse_twice, report_of, stored
 from ingest.notify import confirm
+from ingest.registry import load_fleet
 from ingest.schema import rounded
 from ingest.sensor_checks import unit_stretches
 from ingest.settings import BadInput
 from models.sensor_checks import sensor_check
+from models.water_quality import meant_uvt_pct
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
@@ -76,9 +80,11 @@ def record_service(
     con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path,
     first: Callable[[str], None] | None = None,
 ) -> dict[str, Any]:
-    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`); the same twice is refused.
+    """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`); what was recorded is refused.
 
-    `first`, given the new record's id, is done before it is stored, in the same transaction.
+    `id`, a UUID of the sender's own, makes that what is sent twice is one record. `sampled` also takes what the
+    laboratory found (`ingest.laboratory.report_of`), and does at once what that asks for. `first`, given the new
+    record's id, is done before it is stored, in the same transaction.
     """
     kind, who = body["kind"], str(body.get("who", "")).strip()
     value = body.get("value")
@@ -98,27 +104,43 @@ def record_service(
         raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
     if kind == "water-tested" and (value is None or not 0 < value <= 100):
         raise BadInput(f"water-tested needs the transmittance as value, above 0 and at most 100 %; got {value!r}")
+    pct = meant_uvt_pct(value) if kind == "water-tested" and value is not None else None
+    if pct is not None and not body.get("is_pct"):
+        raise BadInput(
+            f"{value:g}: did you mean {pct:g} %? water-tested takes per cent, so give {pct:g}; where the water "
+            f"really lets no more than {value:g} % through, say so: --is-pct")
+    if kind != "sampled" and any(body.get(name) is not None for name in LABORATORY_KEYS):
+        raise BadInput(f"{', '.join(LABORATORY_KEYS)} are what a laboratory found: for 'sampled', not for {kind!r}")
     if kind == "sensor-checked" and value is not None and not 0.1 <= value <= 10:
         raise BadInput(
             "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
             f"got {value!r}")
     require_unit(con, body["cabin"], body["unit"])
-    number = new_number()
-    given = {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
-             "value": value, "note": str(body.get("note") or ""), "now": now}
+    number = number_of(body)
+    if stored(con, number):
+        return {"id": number, "advisory": "", "already": True}
+    report = report_of(body, at, load_fleet(Local(con)).laboratory) if kind == "sampled" else None
+    told: dict[str, Any] = {"id": number}
 
     def work() -> None:
         if first is not None:
             first(number)
-        require_new(con, given)
+        differs = refuse_twice(con, body, at, report)
         key = (body["cabin"], body["unit"])
         sensors = unit_stretches(Local(con), *key)
-        con.execute(INSERT_SERVICE, given)
+        con.execute(
+            INSERT_SERVICE,
+            {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
+             "value": value, "note": str(body.get("note") or ""), "now": now})
+        if report is not None:
+            told["advisory"], told["about"] = keep_result(con, body, number, report, now)
+            told["laboratory"] = {"outcome": str(report.outcome), "words": report.words, "differs": differs}
         owe_record(con, key, at, sensors)
 
     transaction(con, work)
     evaluate(con, now)
-    told: dict[str, Any] = {"id": number, "advisory": step_of_service(con, {**body, "service": number}, now)}
+    if report is None:
+        told["advisory"] = step_of_service(con, {**body, "service": number}, now)
     if kind == "sensor-checked" and value is not None:
         told["judged"] = sensor_check(float(value)).words
     return told

@@ -9,7 +9,7 @@ import math
 import uuid
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +22,14 @@ from ingest.advisory_log import (
     append,
     append_lift,
     kept_advisory,
+    look_now,
     new_advisory,
     open_advisory,
 )
 from ingest.engine import Local, transaction
 from ingest.exposed import unanswered
 from ingest.judging import PRESENT, unit_states
+from ingest.laboratory import Report, insert_report, samples_that_count
 from ingest.proofs_now import proofs_now
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
@@ -44,17 +46,24 @@ from models.advisory import (
     StepRecorded,
     advance,
     exposure_event,
+    from_json,
     new_proofs,
     unknown_proofs,
 )
-from models.advisory_events import PERSON_STEPS, SENSOR_STEPS, Cause, Step
+from models.advisory_events import FLUSH_STEPS, PERSON_STEPS, SENSOR_STEPS, Cause, Step
 from models.advisory_pieces import pieces_of
+from models.advisory_samples import Sample
+from models.laboratory import Outcome, found_words
 
 Con = duckdb.DuckDBPyConnection
+SAMPLE_STEPS = (Step.SAMPLE_1, Step.SAMPLE_2)
 
 
 def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Record that a named person did a step (`advisory, step, by`, and `at`, `note`; `failed` for a bad sample)."""
+    """Record that a named person did a step (`advisory, step, by`, and `at`, `note`; `failed` for a bad sample).
+
+    One that somebody recorded already is refused with who and when; `again` says that it was done once more.
+    """
     kept = _kept(con, str(body["advisory"]))
     name = str(body["step"])
     if name not in list(PERSON_STEPS):
@@ -62,6 +71,16 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
         raise BadInput(f"step must be one of {allowed}; got {name!r} (a dose can only be proven by the sensors)")
     done_at = _instant(body.get("at"), now)
     begun_at = None if body.get("from") is None else _instant(body["from"], now, name="from")
+    if body.get("failed"):
+        by = _failed_by(con, kept.id, done_at)
+        if by:
+            raise BadInput(
+                f"that this sample was not satisfactory is recorded already, by {by}; nothing was stored twice")
+    elif not body.get("again"):
+        counted = _sample_told(con, kept, body, done_at, now) if name in SAMPLE_STEPS else None
+        if counted is not None:
+            return counted
+        _refuse_recorded(kept, Step(name))
     event: Event
     try:
         if body.get("failed"):
@@ -106,8 +125,7 @@ def lift(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str,
         for offset, event in enumerate(events):
             append(con, before.id, before.next_seq + offset, event, now)
         append_lift(con, kept, lifted, now)
-        con.execute("UPDATE to_watch SET due = $now WHERE cabin = $cabin AND unit = $unit", {
-            "now": now, "cabin": key[0], "unit": key[1]})
+        look_now(con, key, now)
 
     transaction(con, work)
     return _told(kept.id, after)
@@ -134,9 +152,7 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
     def work() -> str:
         number = new_advisory(con, key, event)
         append(con, number, 1, event, now)
-        con.execute("DELETE FROM to_watch WHERE cabin = $cabin AND unit = $unit", {"cabin": key[0], "unit": key[1]})
-        con.execute("INSERT INTO to_watch VALUES ($cabin, $unit, $now)", {
-            "cabin": key[0], "unit": key[1], "now": now})
+        look_now(con, key, now)
         return number
 
     return {"advisory": transaction(con, work)}
@@ -173,7 +189,10 @@ def note_seen(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict
 
 
 def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
-    """Let a service event count for the unit's open advisory where it can; says what came of it, or nothing."""
+    """Let a service event count for the unit's open advisory where it can; says what came of it, or nothing.
+
+    What a laboratory found acts with its record (`keep_result`).
+    """
     key = (str(body["cabin"]), str(body["unit"]))
     kept = open_advisory(con, key)
     kind = body["kind"]
@@ -182,16 +201,9 @@ def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
     given = {
         "advisory": kept.id, "by": body["who"], "at": body["at"], "note": body.get("note"),
         "from": body.get("from"), "service": body.get("service")}
-    open_steps = kept.advisory.open_steps
     if kind == "sampled":
-        value = body.get("value")
-        if value is None:
-            return "kept; give the laboratory's result as value (0: satisfactory) for it to count for the advisory"
-        first = Step.SAMPLE_1 in open_steps
-        steps = [Step.SAMPLE_1 if first else Step.SAMPLE_2]
-        given["failed"] = value > 0
-    else:
-        steps = [Step.FLUSH_COLD, Step.FLUSH_HOT] if kind == "flushed" else [Step.DISINFECT]
+        return "kept; record it with the laboratory's result for it to count for the advisory"
+    steps = [Step.FLUSH_COLD, Step.FLUSH_HOT] if kind == "flushed" else [Step.DISINFECT]
     told = []
     for step in steps:
         if step not in kept.advisory.steps:
@@ -204,6 +216,140 @@ def step_of_service(con: Con, body: dict[str, Any], now: datetime) -> str:
     return "; ".join(told)
 
 
+def keep_result(
+    con: Con, body: dict[str, Any], number: str, report: Report, now: datetime
+) -> tuple[str, str | None]:
+    """Keep a laboratory's report and do what it asks for at once; the caller holds the transaction.
+
+    Returns
+    -------
+    words, advisory : str, str or None
+        What came of it, empty where nothing did; and the advisory that it raised or began again.
+
+    Notes
+    -----
+    An unsatisfactory result raises a boil advisory whether or not anything else is known, and with one open begins
+    its cleaning and both its samples again. A satisfactory one counts by when it was taken.
+    """
+    key, by = (str(body["cabin"]), str(body["unit"])), str(body["who"]).strip()
+    kept = open_advisory(con, key)
+    told, advisory = "", None
+    if report.outcome is Outcome.UNSATISFACTORY:
+        advisory, told = _unsatisfactory(con, key, kept, report, by, number, now)
+    insert_report(con, number, report, advisory)
+    if kept is not None and report.outcome is Outcome.SATISFACTORY:
+        told = _satisfactory(con, key, kept, report, by, now)
+    elif kept is not None and report.outcome in (Outcome.SAMPLE_AGAIN, Outcome.INCOMPLETE):
+        told = f"{kept.id}: kept, but it ticks no sample step"
+    return told, advisory
+
+
+def _unsatisfactory(
+    con: Con, key: tuple[str, str], kept: Kept | None, report: Report, by: str, number: str, now: datetime
+) -> tuple[str, str]:
+    """Raise an advisory, or begin the open one's cleaning and samples again; its number, and what was done."""
+    if kept is not None:
+        if not _failed_by(con, kept.id, report.taken_at):
+            event = SampleFailed(
+                at=_at(kept, now), by=by, done_at=report.taken_at, note=report.found, service=number)
+            advance(kept.advisory, event)
+            append(con, kept.id, kept.next_seq, event, now)
+        return kept.id, f"{kept.id}: cleaning and both samples start again"
+    fleet = load_fleet(Local(con))
+    exposure = Exposure(
+        cause=Cause.LABORATORY, start=report.taken_at, end=report.taken_at,
+        finding=found_words(report.result) if report.result.counted else "")
+    raised = exposure_event(
+        None, exposure, at=now, hot_tank_l=fleet.unit(*key).hot_tank_l, policy=fleet.policy, by=by)
+    assert raised is not None  # no litres are known, so none is known to be 0
+    advisory = new_advisory(con, key, raised)
+    append(con, advisory, 1, raised, now)
+    look_now(con, key, now)
+    return advisory, f"{advisory}: raised, because this sample was not satisfactory"
+
+
+def _satisfactory(
+    con: Con, key: tuple[str, str], kept: Kept, report: Report, by: str, now: datetime
+) -> str:
+    """Let the samples taken so far count; what came of this one."""
+    found = samples_that_count(con, key, kept.advisory, now)
+    for offset, event in enumerate(found):
+        append(con, kept.id, kept.next_seq + offset, event, now)
+    if any(event.when == report.taken_at for event in found):
+        return "; ".join(
+            f"{event.step}: counted" + ("" if event.when == report.taken_at else f" (taken {_utc(event.when)})")
+            for event in found)
+    waited = [step for step in (Step.SAMPLE_1, Step.SAMPLE_2) if step in kept.advisory.open_steps]
+    if not waited:
+        return f"{kept.id}: kept; it waits for no sample"
+    why = "a sample taken with or after it asks for another one"
+    try:
+        advance(kept.advisory, StepRecorded(at=_at(kept, now), step=waited[0], by=by, done_at=report.taken_at))
+    except NotAllowed as error:
+        why = str(error)
+    return f"{waited[0]}: kept, but it does not count: {why}"
+
+
+def _sample_told(
+    con: Con, kept: Kept, body: dict[str, Any], done_at: datetime, now: datetime
+) -> dict[str, Any] | None:
+    """Let a sample that a person says was satisfactory count by when it was taken; None: it counts for nothing."""
+    advisory = kept.advisory
+    same = next((one for one in advisory.records
+                 if one.step in SAMPLE_STEPS and _minute(one.when) == _minute(done_at)), None)
+    if same is not None:
+        _refuse_recorded(kept, same.step)
+    if not str(body["by"]).strip():
+        return None  # the record says what is missing
+    told = Sample(taken_at=done_at, outcome=Outcome.SATISFACTORY, by=str(body["by"]), note=_note(body))
+    found = samples_that_count(con, (kept.cabin, kept.unit), advisory, now, more=told)
+    if not any(one.when == done_at for one in found):
+        return None
+    for one in found:
+        advisory = advance(advisory, one)
+
+    def work() -> None:
+        for seq, one in enumerate(found, kept.next_seq):
+            append(con, kept.id, seq, one, now)
+
+    transaction(con, work)
+    return _told(kept.id, advisory)
+
+
+def _refuse_recorded(kept: Kept, step: Step) -> None:
+    """Refuse a step that counts by a person's record; the message says whose."""
+    advisory: Advisory = kept.advisory
+    record = next((one for one in advisory.records if one.step is step), None)
+    proven = any(one.step is step and one.done is not None for one in advisory.proofs)
+    if step in FLUSH_STEPS and not advisory.metered_alone:
+        proven = False  # the meter only confirms what a person recorded
+    if record is None or proven or step in advisory.open_steps:
+        return
+    raise BadInput(
+        f"step {step} of {kept.id} is recorded already: {record.by}, done {_utc(record.when)}, recorded "
+        f"{_utc(record.at)}; nothing was stored twice. If it was done once more, say so: --again")
+
+
+def _failed_by(con: Con, number: str, taken_at: datetime) -> str:
+    """Who recorded, and when, that the sample taken in that minute was not satisfactory; empty: nobody did."""
+    found = con.execute(
+        "SELECT body FROM advisory_event WHERE advisory = $number AND json_extract_string(body, '$.kind') = $kind "
+        "ORDER BY seq", {"number": number, "kind": SampleFailed.kind}).fetchall()
+    for (text,) in found:
+        event = from_json(text)
+        if isinstance(event, SampleFailed) and _minute(event.when) == _minute(taken_at):
+            return f"{event.by} on {_utc(event.at)}"
+    return ""
+
+
+def _minute(at: datetime) -> datetime:
+    return at.astimezone(UTC).replace(second=0, microsecond=0)
+
+
+def _utc(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+
+
 def _kept(con: Con, number: str) -> Kept:
     kept = kept_advisory(con, number)
     if kept is None:
@@ -214,17 +360,19 @@ def _kept(con: Con, number: str) -> Kept:
 
 
 def _append(con: Con, kept: Kept, events: list[Event], now: datetime) -> dict[str, Any]:
-    """Add events, and what the sensors make of them; refuses what cannot count, before anything is written."""
+    """Add events, and what sensors and samples make of them; refuses what cannot count, before it writes."""
     after = _after(kept, events)
     proven = new_proofs(after.advisory, _proofs(con, after, now))
-    whole = _after(after, list(proven))
+    after = _after(after, proven)
+    # a sample that was typed before the step that it comes after counts from now on
+    counting = samples_that_count(con, (kept.cabin, kept.unit), after.advisory, now)
 
     def work() -> None:
-        for offset, event in enumerate([*events, *proven]):
+        for offset, event in enumerate([*events, *proven, *counting]):
             append(con, kept.id, kept.next_seq + offset, event, now)
 
     transaction(con, work)
-    return _told(kept.id, whole.advisory)
+    return _told(kept.id, _after(after, counting).advisory)
 
 
 def _after(kept: Kept, events: Sequence[Event]) -> Kept:
@@ -244,8 +392,10 @@ def _proofs(con: Con, kept: Kept, now: datetime) -> tuple[Proof, ...]:
     return proofs_now(store, fleet, {key: kept.advisory}, states, now).get(key, ())
 
 
-def _told(number: str, after: Advisory) -> dict[str, Any]:
-    return {"advisory": number, "state": str(after.state), "open_steps": [str(one) for one in after.open_steps]}
+def _told(number: str, advisory: Advisory) -> dict[str, Any]:
+    """How an advisory stands, for whoever recorded something."""
+    return {
+        "advisory": number, "state": str(advisory.state), "open_steps": [str(one) for one in advisory.open_steps]}
 
 
 def _at(kept: Kept, now: datetime) -> datetime:

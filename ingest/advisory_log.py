@@ -114,6 +114,13 @@ def answer(con: Con, key: Key, lift: str, pieces: Iterable[Piece], at: datetime)
               "end_": one.end, "kind": one.kind, "most": one.underdosed_l_upper, "dose": one.dose_low_mj_cm2})
 
 
+def look_now(con: Con, key: Key, now: datetime) -> None:
+    """Let the unit be weighed at the next turn; the caller holds the transaction."""
+    given = {"cabin": key[0], "unit": key[1]}
+    con.execute("DELETE FROM to_watch WHERE cabin = $cabin AND unit = $unit", given)
+    con.execute("INSERT INTO to_watch VALUES ($cabin, $unit, $now)", {**given, "now": now})
+
+
 def asked(keys: Sequence[Key]) -> dict[str, list[str]]:
     """Units as parameters of a statement."""
     return {"cabins": [cabin for cabin, _ in keys], "units": [unit for _, unit in keys]}

@@ -8,7 +8,6 @@ as the reason that stands ready at its lifting (`models.advisory.RecordWithdrawn
 
 from __future__ import annotations
 
-import uuid
 from datetime import UTC, datetime
 from typing import Any
 
@@ -23,17 +22,12 @@ from ingest.sensor_checks import SENSOR_CHECKED, unit_stretches
 from ingest.settings import BadInput
 from models.advisory import RecordWithdrawn, State, advance
 from models.exposure.instants import moment
+from models.laboratory import Outcome
 from models.sensor_checks import MOST_DUTY_OVER_REFERENCE, first_change_us
 
 Con = duckdb.DuckDBPyConnection
 FEWEST_OF_ID = 6  # characters that may stand for a whole id, where they are of one record only
-OWN_TEXT = ("note", "sampled")  # kinds of which one minute may hold two that differ in their note alone
 
-_SAME = """
-    SELECT who, "at", recorded_at FROM service_done
-    WHERE cabin = $cabin AND unit = $unit AND kind = $kind AND "at" = $at_ AND lower(trim(who)) = lower($who)
-    AND value IS NOT DISTINCT FROM $value AND ($note::VARCHAR IS NULL OR note = $note) LIMIT 1
-"""
 _RECORDS = """
     SELECT e.*, e.id::VARCHAR AS number, w.who AS withdrawn_by, w."at" AS withdrawn_at
     FROM service_event AS e LEFT JOIN service_withdrawn AS w USING (id)
@@ -48,17 +42,6 @@ _TEST_BEFORE = """
     SELECT arg_max(value, "at") FROM service_done
     WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' AND value IS NOT NULL AND "at" < $at_
 """
-
-
-def require_new(con: Con, given: dict[str, Any]) -> None:
-    """Refuse what is on record already: one unit, kind, instant, value and person (`INSERT_SERVICE`'s names)."""
-    asked = {name: given[name] for name in ("cabin", "unit", "kind", "at_", "who", "value")}
-    found = con.execute(_SAME, {**asked, "note": given["note"] if given["kind"] in OWN_TEXT else None}).df()
-    if len(found):
-        one = found.iloc[0]
-        raise BadInput(
-            f"recorded already: {given['kind']} of {given['cabin']}/{given['unit']} at {said(one['at'])} by "
-            f"{one['who']} (entered {said(one['recorded_at'])}); nothing was stored twice")
 
 
 def said(at: Any) -> str:
@@ -131,7 +114,9 @@ def _made_worse(con: Con, row: dict[str, Any]) -> bool:
     if kind == SENSOR_CHECKED:
         return value is not None and bool(value > MOST_DUTY_OVER_REFERENCE)
     if kind == "sampled":
-        return value is not None and bool(value > 0)
+        outcome = con.execute(
+            "SELECT outcome FROM laboratory_result WHERE service = $id", {"id": row["number"]}).fetchone()
+        return outcome is not None and outcome[0] in (Outcome.UNSATISFACTORY, Outcome.SAMPLE_AGAIN)
     if kind != "water-tested" or value is None:
         return False
     names = {name: row[name] for name in ("cabin", "unit")}
@@ -175,8 +160,3 @@ def in_words(row: dict[str, Any]) -> str:
     """A record as one names it."""
     value = "" if row["value"] is None or row["value"] != row["value"] else f" {row['value']:g}"
     return f"{row['kind']}{value} of {said(pd.Timestamp(row['at']).to_pydatetime())} by {row['who']}"
-
-
-def new_number() -> str:
-    """An id for a record."""
-    return str(uuid.uuid4())

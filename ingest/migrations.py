@@ -237,11 +237,23 @@ CREATE TABLE service_withdrawn (                                           -- at
 CREATE VIEW service_done AS SELECT e.* FROM service_event AS e ANTI JOIN service_withdrawn USING (id);
 """
 
+
+_LABORATORY = """
+-- What a laboratory found in a sample; append-only, one row per `service_event` whose result is there.
+CREATE TABLE laboratory_result (
+    service UUID NOT NULL, taken_at TIMESTAMPTZ NOT NULL,
+    e_coli VARCHAR, total_coliforms VARCHAR,                               -- per 100 mL: a number, est, overgrown
+    lab VARCHAR NOT NULL, lab_number VARCHAR NOT NULL,
+    outcome VARCHAR NOT NULL,                                              -- by the policy of when it was recorded
+    advisory VARCHAR);                                                     -- that it raised, or began again
+INSERT INTO laboratory_result
+    SELECT id, "at", NULL, NULL, '', '', CASE WHEN value > 0 THEN 'unsatisfactory' ELSE 'satisfactory' END, NULL
+    FROM service_event WHERE kind = 'sampled' AND value IS NOT NULL;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN)
-
-
+    _WITHDRAWN, _LABORATORY)
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

@@ -16,6 +16,7 @@ from ingest.engine import named, transaction
 from ingest.evaluate import derive, owe
 from ingest.exposed import unanswered
 from ingest.intake import Kept, keep
+from ingest.laboratory import insert_report, report_of
 from ingest.registry import load_fleet
 from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.store import Store
@@ -59,11 +60,16 @@ def take_in(
 
     def work() -> Kept:
         kept = keep(con, rows=valid, links=links.assign(cabin=cabin, unit=unit), refused=refused, arrived=now)
+        limits = load_fleet(store).laboratory
         for one in named(done):
+            number, at = str(uuid.uuid4()), one.at.to_pydatetime()
+            value = None if pd.isna(one.value) else float(one.value)
+            report = report_of({"value": value}, at, limits) if one.kind == "sampled" else None
+            if report is not None:
+                insert_report(con, number, report, None)
             con.execute(INSERT_SERVICE, {
-                "id": str(uuid.uuid4()), "cabin": cabin, "unit": unit, "at_": one.at.to_pydatetime(),
-                "kind": one.kind, "who": one.who, "value": None if pd.isna(one.value) else float(one.value),
-                "note": one.note, "now": one.at.to_pydatetime()})
+                "id": number, "cabin": cabin, "unit": unit, "at_": at, "kind": one.kind, "who": one.who,
+                "value": value, "note": one.note, "now": at})
         owe(con, kept.touched)
         return kept
 

@@ -20,6 +20,7 @@ from ingest.advisory_log import LATEST_EVENTS, Kept, latest
 from ingest.engine import Asks, by_unit, named
 from ingest.exposed import unanswered
 from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
+from ingest.laboratory import asked_again
 from ingest.notify import NOTIFICATIONS, OVERDUE
 from ingest.proofs_now import up_to_now
 from ingest.registry import load_fleet, load_history
@@ -33,6 +34,7 @@ from models.exposure.instants import NEVER
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.plumbing import Plumbing, StillThere, still_there
 from models.sensor_checks import SensorState
+from models.tested_range import outside_tested
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
 from models.work_cautions import sentences
 
@@ -139,6 +141,7 @@ class _Evidence:
     tests: dict[Key, float]
     at_fault: dict[Key, tuple[datetime, str]]
     sensors: dict[Key, SensorState]
+    asked_again: dict[Key, tuple[datetime, str]]
 
 
 def status(
@@ -175,7 +178,7 @@ def status(
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, sensors=sensors, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
-        at_fault=faults.faults(store))
+        at_fault=faults.faults(store), asked_again=asked_again(store, now))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
         if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
@@ -231,7 +234,12 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
     sensor = evidence.sensors[key]
     dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live, sensor.ratio)
-    present = _present(evidence, unit, dose, state if heard else None, down, key)
+    water = float(uvt or np.nan)
+    present = replace(
+        _present(evidence, unit, dose, state if heard else None, down, key),
+        tested_range=outside_tested(
+            reactor, uvt_pct=water, flow_l_min=state.flow_l_min if heard and state else None),
+        tested_range_at_peak=outside_tested(reactor, uvt_pct=water, flow_l_min=unit.peak_flow_l_min))
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
@@ -284,6 +292,7 @@ def _present(
     """The verdict's evidence."""
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
     good, fault, at_fault = evidence.good.get(key), evidence.clocks.get(key), evidence.at_fault.get(key)
+    again = evidence.asked_again.get(key)
     bad_since = None
     if held is not None and key in evidence.tails:
         tail = evidence.tails[key]
@@ -309,7 +318,8 @@ def _present(
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
         **_not_in_an_advisory(evidence.troubles.get(key), kept), advisory=kept.advisory if kept else None,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
-        good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.sensors[key])
+        good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.sensors[key],
+        sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
 
 
 def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
@@ -536,7 +546,7 @@ def in_specification(
 def service_events(
     store: Asks, cabin: str | None = None, unit: str | None = None, *, with_withdrawn: bool = False
 ) -> pd.DataFrame:
-    """What was done, newest first.
+    """What was done, newest first; of a sample also what the laboratory found.
 
     Parameters
     ----------
@@ -546,13 +556,15 @@ def service_events(
     Returns
     -------
     DataFrame
-        The columns of a record, and `withdrawn_at`, `withdrawn_by`, `withdrawn_reason`, `replaced_by` (id of the
-        record in its place), all missing where it stands.
+        The columns of a record, those of `laboratory_result`, and `withdrawn_at`, `withdrawn_by`,
+        `withdrawn_reason`, `replaced_by` (id of the record in its place), all missing where it stands.
     """
     return store.ask("""
         SELECT e.*, w."at" AS withdrawn_at, w.who AS withdrawn_by, w.reason AS withdrawn_reason,
-            w.replaced_by::VARCHAR AS replaced_by
+            w.replaced_by::VARCHAR AS replaced_by, r.taken_at, r.e_coli, r.total_coliforms, r.lab, r.lab_number,
+            r.outcome, r.advisory
         FROM service_event AS e LEFT JOIN service_withdrawn AS w USING (id)
+        LEFT JOIN laboratory_result AS r ON r.service = e.id
         WHERE ($cabin::VARCHAR IS NULL OR e.cabin = $cabin) AND ($unit::VARCHAR IS NULL OR e.unit = $unit)
         AND ($with_withdrawn OR w.id IS NULL) ORDER BY e."at" DESC, e.recorded_at DESC
     """, {"cabin": cabin, "unit": unit, "with_withdrawn": with_withdrawn})

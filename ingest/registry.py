@@ -31,11 +31,14 @@ from models.fleet import (
     Unit,
 )
 from models.fleet_history import BEGINNING, FleetHistory
+from models.laboratory import LaboratoryPolicy
 
 TABLES = ("reactor", "cabin", "contact")
 POLICY = "advisory"  # a table of its own: which steps an exposure asks for
 JUDGING = "judging"  # and another: how far a reading may speak
 CHECKS = "sensor_checks"  # and another: how often a sensor is checked against a reference
+LABORATORY = "laboratory"  # and another: from which counts on a sample is unsafe
+OWN_TABLES = (POLICY, JUDGING, CHECKS, LABORATORY)
 T = TypeVar("T")
 
 
@@ -79,9 +82,8 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     lines = _Lines(text)
     _require_shape(document, source)
     for key in document:
-        if key not in (*TABLES, POLICY, JUDGING, CHECKS):
-            raise BadInput(
-                f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, POLICY, JUDGING, CHECKS))}")
+        if key not in (*TABLES, *OWN_TABLES):
+            raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, *OWN_TABLES))}")
     reactors = tuple(
         _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
@@ -104,7 +106,8 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     try:
         return Fleet(
             reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
-            own_judging=_judging(document, source, lines), sensor_checks=_sensor_checks(document, source, lines))
+            own_judging=_judging(document, source, lines), sensor_checks=_sensor_checks(document, source, lines),
+            own_laboratory=_laboratory(document, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -136,6 +139,14 @@ def _sensor_checks(document: Mapping[str, Any], source: str, lines: _Lines) -> S
         return None
     found = _one_table(document, CHECKS, source)
     return _make(SensorCheckPolicy, found, f"{source}:{{}}: {CHECKS}", lines, CHECKS, 0)
+
+
+def _laboratory(document: Mapping[str, Any], source: str, lines: _Lines) -> LaboratoryPolicy | None:
+    """From which counts on a sample is unsafe, where the fleet says so itself."""
+    if LABORATORY not in document:
+        return None
+    found = _one_table(document, LABORATORY, source)
+    return _make(LaboratoryPolicy, found, f"{source}:{{}}: {LABORATORY}", lines, LABORATORY, 0)
 
 
 def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:
@@ -250,6 +261,9 @@ def write_fleet(fleet: Fleet) -> str:
     if fleet.sensor_checks is not None:
         checks = asdict(fleet.sensor_checks)
         out += [f"[{CHECKS}]", *(f"{key} = {_toml(value)}" for key, value in checks.items()), ""]
+    if fleet.own_laboratory is not None:
+        limits = asdict(fleet.own_laboratory)
+        out += [f"[{LABORATORY}]", *(f"{key} = {_toml(value)}" for key, value in limits.items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -280,7 +294,9 @@ def _toml(value: Any) -> str:
 # Store ------------------------------------------------------------------------------------------
 
 
-def to_json(value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy) -> str:
+def to_json(
+    value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy | LaboratoryPolicy
+) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
 
@@ -367,6 +383,10 @@ def save_fleet(
         note(CHECKS, "step_policy", {"name": CHECKS, "profile": to_json(fleet.sensor_checks)},
              "same" if was.present.sensor_checks == fleet.sensor_checks
              else "new" if was.present.sensor_checks is None else "changed")
+    if fleet.own_laboratory is not None:
+        was_limits = was.present.own_laboratory
+        note(LABORATORY, "step_policy", {"name": LABORATORY, "profile": to_json(fleet.own_laboratory)},
+             "same" if was_limits == fleet.own_laboratory else "new" if was_limits is None else "changed")
     for table, found in rows.items():
         _replace(con, table, pd.DataFrame(found))
     if rows:
@@ -480,7 +500,8 @@ def _read_fleet(store: Asks) -> Fleet:
         reactors=reactors, cabins=cabins, contacts=contacts,
         policy=StepPolicy(**own[POLICY]) if POLICY in own else None,
         own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None,
-        sensor_checks=SensorCheckPolicy(**own[CHECKS]) if CHECKS in own else None)
+        sensor_checks=SensorCheckPolicy(**own[CHECKS]) if CHECKS in own else None,
+        own_laboratory=LaboratoryPolicy(**own[LABORATORY]) if LABORATORY in own else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

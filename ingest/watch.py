@@ -20,6 +20,7 @@ from ingest.advisory_log import FOREVER, Con, Kept, Key, append, asked, latest_o
 from ingest.engine import Local, by_unit, frame, transaction
 from ingest.exposed import unanswered
 from ingest.judging import PRESENT, tails, unit_states
+from ingest.laboratory import samples_that_count
 from ingest.proofs_now import proofs_now, ripens_at
 from ingest.registry import load_history
 from models.advisory import (
@@ -107,7 +108,12 @@ def _weigh(con: Con, fleet: Fleet, now: datetime, keys: Sequence[Key]) -> list[t
         if advisory is not None:
             standing[key] = advisory
     for key, found_proofs in proofs_now(Local(con), fleet, standing, seen.states, now).items():
-        fresh = new_proofs(standing[key], found_proofs)
+        fresh: list[Event] = [*new_proofs(standing[key], found_proofs)]
+        if fresh or key in events:  # only then can a sample that was taken begin to count
+            advisory = standing[key]
+            for one in fresh:
+                advisory = advance(advisory, one)
+            fresh += samples_that_count(con, key, advisory, now)
         if fresh:
             events[key] = [*events.get(key, []), *fresh]
     due = {key: _next_look(fleet, standing.get(key), seen, key, now) for key in keys}

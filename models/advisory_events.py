@@ -33,6 +33,10 @@ class Cause(StrEnum):
     LOW_DOSE = "low-dose"
     UNHEARD = "unheard"
     MANUAL = "manual"  # a person raised it
+    LABORATORY = "laboratory"  # a sample was not satisfactory
+
+
+OF_PEOPLE = (Cause.MANUAL, Cause.LABORATORY)  # no litre was seen: not measured by what the sensors say
 
 
 class Severity(StrEnum):
@@ -98,6 +102,8 @@ class Exposure:
         Lowest lower bound of dose that the water is known to have got, and the unit's target. [mJ/cm2]
     pieces : tuple of Piece
         The stretches of which it consists, as they are known: what a lift answers. None of a manual one.
+    finding : str
+        What a laboratory found in it, in half a sentence; empty where none did.
     """
 
     cause: Cause
@@ -108,11 +114,12 @@ class Exposure:
     dose_low_mj_cm2: float | None = None
     dose_target_mj_cm2: float | None = None
     pieces: tuple[Piece, ...] = ()
+    finding: str = ""
 
     @property
     def known_pieces(self) -> tuple[Piece, ...]:
         """Its pieces; of a record of before pieces were kept, one for all of it."""
-        if self.pieces or self.cause is Cause.MANUAL or self.underdosed_l_upper == 0:
+        if self.pieces or self.cause in OF_PEOPLE or self.underdosed_l_upper == 0:
             return self.pieces
         kind = {Cause.UNHEARD: "unheard", Cause.LOW_DOSE: "weak", Cause.WARM_UP_DRAW: "warming"}
         most = math.inf if self.underdosed_l_upper is None else self.underdosed_l_upper
@@ -144,7 +151,7 @@ class StepPolicy:
     exposure                      severity    steps, by default
     ============================  ==========  =========================================================
     power-cut, lamp-failure       untreated   all
-    unheard, manual               untreated   all: what is not known counts as untreated
+    unheard, manual, laboratory   untreated   all: what is not known counts as untreated
     warm-up-draw, low-dose with   under-      all but `disinfect`; the two samples then decide whether
     at least `partial_share` of   treated     the plumbing needs it
     the target dose known

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pandas as pd
 
-from models.advisory_events import Cause, Exposure
+from models.advisory_events import OF_PEOPLE, Cause, Exposure
 from models.advisory_pieces import pieces_of
 
 # Worst first: (kind, cause of the interval) -> cause of the advisory.
@@ -45,7 +45,7 @@ def exposure_of(
         None where there is none, and never was any.
     """
     if rows.empty:
-        if known is None or (known.cause is Cause.MANUAL and not known.pieces):
+        if known is None or (known.cause in OF_PEOPLE and not known.pieces):
             return known
         # late data explained all of it: the figures fall, the advisory stays
         return replace(known, end=known.end or now, underdosed_l=0.0, underdosed_l_upper=0.0, pieces=())
@@ -58,7 +58,7 @@ def exposure_of(
         underdosed_l=float(rows["underdosed_l"].sum(min_count=1)),
         underdosed_l_upper=float(rows["underdosed_l_upper"].sum()),
         dose_low_mj_cm2=None if dose.isna().any() else float(dose.min()),
-        dose_target_mj_cm2=dose_target_mj_cm2, pieces=pieces_of(rows))
+        dose_target_mj_cm2=dose_target_mj_cm2, pieces=pieces_of(rows), finding=known.finding if known else "")
 
 
 def _worst(rows: pd.DataFrame) -> Cause:

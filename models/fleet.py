@@ -14,6 +14,7 @@ from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from models.advisory_events import StepPolicy
+from models.laboratory import LaboratoryPolicy
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
@@ -345,6 +346,7 @@ class Fleet:
     policy: StepPolicy | None = None  # which steps an exposure asks for; None: the default, on the safe side
     own_judging: JudgingPolicy | None = None  # None: the default
     sensor_checks: SensorCheckPolicy | None = None  # None: the default, and nobody is reminded by a verdict
+    own_laboratory: LaboratoryPolicy | None = None  # None: the default
     # by name, since a fleet of thousands is asked for each of its units
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
     _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
@@ -376,6 +378,11 @@ class Fleet:
     def judging(self) -> JudgingPolicy:
         """How far a reading may speak."""
         return self.own_judging or JudgingPolicy()
+
+    @property
+    def laboratory(self) -> LaboratoryPolicy:
+        """From which counts on a sample is unsafe."""
+        return self.own_laboratory or LaboratoryPolicy()
 
     def cabin(self, slug: str) -> Cabin:
         """The cabin of that slug; KeyError if none."""

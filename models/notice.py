@@ -56,6 +56,7 @@ _CAUSE = {
     Cause.LOW_DOSE: "while the light that disinfects it was too weak for so much water",
     Cause.UNHEARD: "while nothing was heard from the lamp that disinfects it, so nobody can say that it was lit",
     Cause.MANUAL: "the person who answers for this water decided so",
+    Cause.LABORATORY: "and a sample of it was not satisfactory",
 }
 
 
@@ -171,6 +172,12 @@ def what_happened(exposure: Exposure, cabin: Cabin, *, as_of: datetime | None = 
             "How much water is concerned is not stated.",
             "Until it is tested it may carry germs that make people ill.",
         )
+    if exposure.cause is Cause.LABORATORY:
+        return (
+            f"A sample of this water was not satisfactory: taken {local(exposure.start, cabin)}{_found(exposure)}.",
+            "How much water is concerned is not known.",
+            "It may carry germs that make people ill.",
+        )
     if exposure.end is None:
         when = f"Since {local(exposure.start, cabin)}"
     elif _day(exposure.start, cabin) == _day(exposure.end, cabin):
@@ -187,8 +194,14 @@ def what_happened(exposure: Exposure, cabin: Cabin, *, as_of: datetime | None = 
         else f"{when} {drawn} {_CAUSE[exposure.cause]}.",
         f"{litres(exposure, as_of)} {reached} the pipes without full disinfection.",
         "The light leaves nothing in the water that would go on working, so water that stands in the pipes and in "
-        "the hot tank may carry germs that make people ill.",
+        "the hot tank may carry germs that make people ill." + (
+            f" A sample of it was not satisfactory{_found(exposure)}." if exposure.finding else ""),
     )
+
+
+def _found(exposure: Exposure) -> str:
+    """What the laboratory found, to be added to a sentence."""
+    return f", {exposure.finding}" if exposure.finding else ""
 
 
 def messages(

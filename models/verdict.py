@@ -113,6 +113,13 @@ class Present:
         Since when the unit has been lit, warm and dosed without a break, where known.
     sensor : SensorState or None
         What its duty sensor's checks against a reference say; the doses above are divided by its ratio already.
+    sample_again_at : datetime or None
+        When a sample was taken that asks for another one, and none taken later was satisfactory; None: none.
+    sample_again : str
+        What was found in it, in half a sentence.
+    tested_range, tested_range_at_peak : tuple of str
+        In which way water and flow, or water and peak flow, lie outside of what the unit was tested at, half a
+        sentence each; empty: they do not (`models.tested_range`).
     """
 
     last_heard: datetime | None
@@ -152,6 +159,10 @@ class Present:
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
     sensor: SensorState | None = None
+    sample_again_at: datetime | None = None
+    sample_again: str = ""
+    tested_range: tuple[str, ...] = ()
+    tested_range_at_peak: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -233,6 +244,7 @@ _CAUSE_WORDS = {
     Cause.LOW_DOSE: "a dose below target",
     Cause.UNHEARD: "a stretch in which nothing was heard",
     Cause.MANUAL: "a person's decision",
+    Cause.LABORATORY: "a water sample that was not satisfactory",
 }
 
 
@@ -263,6 +275,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         *_of_hearing(present, now),
         *_of_now(present, now),
         *_of_before(present),
+        *_of_samples(present),
         *_of_upkeep(present),
     ]
     found.sort(key=lambda one: -one.weight)  # stable: within a weight, the order above
@@ -455,7 +468,8 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
         if low is not None:
             dose = f"can be shown to reach only {_down(low)} mJ/cm2, below its target of {target:g}"
         yield _Finding(
-            weight=_Weight.BOIL, since=present.dose_since, reason=f"Water flows and its dose {dose}.",
+            weight=_Weight.BOIL, since=present.dose_since,
+            reason=f"Water flows and its dose {dose}{_outside(present.tested_range)}.",
             action=f"Close the tap. {NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}",
             works=_CHECK_UNIT,
         )
@@ -466,7 +480,8 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
             weight=_Weight.BOIL, since=present.dose_since,
             reason=(
                 f"No water flows now; the water of even one open tap ({TAP_FLOW_L_MIN:g} L/min) could be shown to "
-                f"get only {_down(tap_low)} mJ/cm2, below its target of {target:g}."
+                f"get only {_down(tap_low)} mJ/cm2, below its target of {target:g}"
+                f"{_outside(present.tested_range)}."
             ),
             action=f"{NOT_THE_TAP}; have lamp, sleeve and water checked. {AUTHORITY}", works=_CHECK_UNIT,
         )
@@ -474,7 +489,8 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
     if flow is None and (peak_low is None or short_peak):
         yield _Finding(
             weight=_Weight.SILENT, since=present.dose_since,
-            reason="The flow is not known, and at peak flow the dose cannot be shown to meet its target.",
+            reason="The flow is not known, and at peak flow the dose cannot be shown to meet its target"
+            f"{_outside(present.tested_range_at_peak)}.",
             action=f"Check the flow sensor. {NOT_THE_TAP} until it is known. {AUTHORITY}", works=_CHECK_SENSOR,
         )
     elif peak_low is None:
@@ -491,9 +507,22 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
             weight=_Weight.WATCH, since=present.dose_since,
             reason=(
                 f"At peak flow ({present.peak_flow_l_min:g} L/min) the dose can be shown to reach only "
-                f"{_down(peak_low)} mJ/cm2, below its target of {target:g}."
+                f"{_down(peak_low)} mJ/cm2, below its target of {target:g}{_outside(present.tested_range_at_peak)}."
             ),
             action="Open one tap at a time, and have lamp, sleeve and water checked.", works=_CHECK_UNIT,
+        )
+
+
+def _of_samples(present: Present) -> Iterator[_Finding]:
+    """Did a laboratory ask for another sample?"""
+    taken_at = present.sample_again_at
+    if taken_at is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, since=taken_at,
+            reason=f"The sample taken {taken_at.astimezone(UTC):%Y-%m-%d %H:%M UTC} asks for another one: "
+            f"{present.sample_again}.",
+            action="Have a second sample tested, and ask the local health authority what to drink until its result "
+            "is there.",
         )
 
 
@@ -546,8 +575,13 @@ def _fine(present: Present) -> str:
     assert peak is not None  # else `_of_dose` had found something
     return (
         f"Heard, lamp lit and warm; even at peak flow the water gets at least {_down(peak)} mJ/cm2, "
-        f"target {present.dose_target_mj_cm2:g}."
+        f"target {present.dose_target_mj_cm2:g}{_outside(present.tested_range_at_peak)}."
     )
+
+
+def _outside(tested_range: tuple[str, ...]) -> str:
+    """That a dose lies outside of the range in which the unit was tested, to be added to a sentence."""
+    return f" ({'; '.join(tested_range)})" if tested_range else ""
 
 
 def _down(dose_mj_cm2: float) -> str:

@@ -198,6 +198,14 @@ def water_findings(test: WaterTest, limits: Iterable[Limit] = LIMITS) -> WaterFi
     return WaterFindings(over=tuple(over), not_measured=tuple(missing), words=tuple(words))
 
 
+def meant_uvt_pct(value: float) -> float | None:
+    """What a transmittance of 0 to 1 was likely meant as: a ratio, so 100 times as many per cent; None: no doubt.
+
+    Laboratories and SenML give a ratio, people per cent. Water of 1 % is all but ink, so it is asked about.
+    """
+    return round(100.0 * value, 6) if 0 < value <= 1 else None
+
+
 def _words(limit: Limit, value: float) -> str:
     """What is wrong, what it does, what to do, and by whose limit."""
     unit = f" {limit.unit}" if limit.unit else ""

@@ -293,6 +293,8 @@ def load_what_stays(project: Project, targets: list[Target], tests: list[Path]) 
     changed = project.dependents({one.module for one in targets})
     ours = {name.split(".")[0] for name in project.files}
     for name in sorted(project.needed(names | conftests) - changed - names - conftests):
+        if any(name.startswith(f"{one}.") for one in changed):
+            continue  # importing it would load its package, which a mutant can change
         foreign = name.split(".")[0] not in ours
         # what is no module (`models.verdict.Word`) is no harm to ask for; nor what a test would skip without
         if foreign or name in project.files:

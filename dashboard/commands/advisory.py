@@ -46,6 +46,7 @@ def add(commands: Any) -> None:
     record.add_argument("--at", help="when it was done (default: now)")
     record.add_argument("--note", default="")
     record.add_argument("--failed", action="store_true", help="a sample that was not satisfactory")
+    record.add_argument("--again", action="store_true", help="the step is recorded already and was done once more")
     raised = command(verbs, "raise", do_raise, help="raise an advisory by hand",
                      example="tarnlight advisory raise --cabin heron-point --unit main --by 'Ann Lund'")
     raised.add_argument("--cabin", required=True)
@@ -86,9 +87,17 @@ def add(commands: Any) -> None:
     done.add_argument("--from", dest="begun", help="of a flush: since when the taps ran; --at is until when")
     done.add_argument("--who", required=True, metavar="NAME")
     done.add_argument("--value", type=float,
-                      help="water-tested: transmittance in %%; sampled: colonies found; "
+                      help="water-tested: transmittance in %%; sampled: colonies found (0: satisfactory); "
                       "sensor-checked: duty over reference")
+    done.add_argument("--is-pct", action="store_true",
+                      help="water-tested: --value of 1 or less is per cent as it stands, and no ratio")
     done.add_argument("--note", default="")
+    found = done.add_argument_group("sampled: what the laboratory found")
+    found.add_argument("--e-coli", metavar="N", help="E. coli per 100 mL: a number, est or overgrown")
+    found.add_argument("--total-coliforms", metavar="N", help="total coliforms per 100 mL: the same")
+    found.add_argument("--lab", metavar="NAME")
+    found.add_argument("--lab-number", metavar="X", help="the sample's number at the laboratory")
+    found.add_argument("--taken-at", metavar="TIME", help="when the sample was taken (default: --at)")
     listed = command(verbs, "list", do_service_list, help="list what was done, with the id of each record",
                      json_option=True, private=True, example="tarnlight service list --cabin heron-point")
     listed.add_argument("--cabin", help="one cabin only")
@@ -190,7 +199,8 @@ def do_record(options: argparse.Namespace) -> int:
     """A step done."""
     told = _act(options, "advisory-record", {
         "advisory": options.id, "step": options.step, "by": options.by, "note": options.note,
-        "failed": options.failed, "at": instant(options.at).isoformat() if options.at else None,
+        "failed": options.failed, "again": options.again,
+        "at": instant(options.at).isoformat() if options.at else None,
         "from": instant(options.begun).isoformat() if options.begun else None})
     left = ", ".join(told["open_steps"]) or "nothing"
     print(f"{options.id}: recorded; state {told['state']}, still open: {left}")
@@ -226,13 +236,25 @@ def do_lift(options: argparse.Namespace) -> int:
     return 0
 
 
+def laboratory_lines(told: dict[str, Any]) -> list[str]:
+    """What the laboratory's result means, and whose word goes before ours; nothing where there is none."""
+    found = told.get("laboratory")
+    if not found:
+        return []
+    differs = f" {found['differs']}." if found["differs"] else ""
+    return [f"laboratory: {found['words']}{differs}", CAUTION]
+
+
 def do_service(options: argparse.Namespace) -> int:
     """What was done to a unit."""
     _require_number(options.value)
     told = _act(options, "record-service", {
         "kind": options.kind, "cabin": options.cabin, "unit": options.unit, "who": options.who,
         "at": instant(options.at).isoformat(), "value": options.value, "note": options.note,
-        "from": instant(options.begun).isoformat() if options.begun else None})
+        "from": instant(options.begun).isoformat() if options.begun else None,
+        "is_pct": options.is_pct, "e_coli": options.e_coli, "total_coliforms": options.total_coliforms,
+        "lab": options.lab, "lab_number": options.lab_number,
+        "taken_at": instant(options.taken_at).isoformat() if options.taken_at else None})
     print(f"recorded: {options.kind} of {options.cabin}/{options.unit}, id {told['id']}")
     _print_recorded(told, options.kind, options.value)
     return 0
@@ -249,6 +271,8 @@ def _print_recorded(told: dict[str, Any], kind: str, value: float | None) -> Non
     afterwards = kind != "sensor-checked" or not value or sensor_check(value).passes
     if told.get("judged"):
         print(f"sensor check: {told['judged']}")
+    for line in laboratory_lines(told):
+        print(line)
     print_cautions(RECORD_WORKS.get(kind, frozenset()), afterwards=afterwards)
     if told.get("advisory"):
         print(f"advisory: {told['advisory']}")

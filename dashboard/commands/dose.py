@@ -19,6 +19,7 @@ from models.dose_block import Reason
 from models.dose_steps import Step, explain
 from models.fleet import Fleet, Reactor
 from models.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
+from models.tested_range import outside_tested
 
 TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (standards.md section 5, seen)
 
@@ -54,6 +55,8 @@ def do_dose(options: argparse.Namespace) -> int:
     fit = "the reading can be judged" if told["reason"] == Reason.OK else told["reason"]
     print(f"{reactor.name}: {fit}" + (
         f"; the reading counts as {told['explanation']}" if told["explanation"] else ""))
+    for line in told["tested_range"]:
+        print(f"  outside of the tested range: {line}")
     for step in told["steps"]:
         formula = f"  = {step['formula']}" if step["formula"] else ""
         print(f"  {step['name']:44} {step['symbol']:8} {_shown(step['value']):>12} {step['unit']:8}{formula}")
@@ -86,6 +89,8 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
         "dose_mj_cm2": float(found.red_mj_cm2), "dose_low_mj_cm2": low, "dose_target_mj_cm2": options.target,
         "reaches_target": low >= options.target, "reason": str(found.reason),
         "explanation": str(found.explanation),
+        "tested_range": list(outside_tested(
+            reactor, uvt_pct=options.uvt, flow_l_min=options.flow or options.peak_flow)),
         "log_credit": {
             str(one): None if math.isnan(low) else float(log_credit(low, one)) for one in Organism},
         "most_flow_l_min": most_flow_l_min(

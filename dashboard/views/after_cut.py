@@ -21,6 +21,7 @@ from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.recovery import NextStep, Waits
 from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
+from dashboard.views.sample import came_to, once, sample_fields
 from dashboard.views.steps import steps
 from ingest import queries
 from ingest.advisory_log import Kept
@@ -30,6 +31,7 @@ from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, Step
 from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.fleet import Cabin, Unit
+from models.laboratory import Outcome
 from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
 from models.work_cautions import Work, sentences, works_of_steps
 
@@ -184,25 +186,40 @@ def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> No
         result = st.radio(
             "The laboratory's result", (GOOD, BAD), index=None, horizontal=True, key=f"result-{key}"
         ) if sample else GOOD
+        found = sample_fields(key) if sample else {}
         began = _when(
             store, one.cabin, f"{key}-from", "The taps ran from", before=FLUSH_TAKES
         ) if step.step in FLUSH_STEPS else None
         ended = "When the sample was taken" if sample else "until" if began is not None else "When it was done"
         when = _when(store, one.cabin, key, ended)
         who = _name(key)
-        note = st.text_input("Note (a laboratory's number)" if sample else "Note", key=f"note-{key}", max_chars=300)
+        note = st.text_input("Note", key=f"note-{key}", max_chars=300)
         sent = st.form_submit_button(
             markup.plain_label(f"{step.button}, for {name}"), type="primary", width="stretch")
     if not sent:
         return
-    if result is None:
+    counted = bool({"e_coli", "total_coliforms"} & set(found))
+    if result is None and not counted:
         st.html(markup.box(
-            "Not recorded", ["Say whether the laboratory found the sample satisfactory."], tone="alarm"))
+            "Not recorded", ["Say whether the laboratory found the sample satisfactory, or give its counts."],
+            tone="alarm"))
         return
-    done = STEP_WORDS[step.step] if result == GOOD else FAILED
+    if sample:
+        _act(store, one, "record-service", _sampled(one, when, who, note, result, found), who, "water sample")
+        return
     _act(store, one, "advisory-record", {
         "advisory": kept.id, "step": str(step.step), "by": who, "at": when.isoformat(), "note": note,
-        "from": began.isoformat() if began is not None else None, "failed": result == BAD}, who, done)
+        "from": began.isoformat() if began is not None else None}, who, STEP_WORDS[step.step])
+
+
+def _sampled(
+    one: UnitStatus, when: datetime, who: str, note: str, result: str | None, found: dict[str, str]
+) -> dict[str, Any]:
+    """The record of a sample taken then."""
+    told = {GOOD: Outcome.SATISFACTORY, BAD: Outcome.UNSATISFACTORY}
+    return once({
+        "kind": "sampled", "cabin": one.cabin.slug, "unit": one.unit.slug, "at": when.isoformat(), "who": who,
+        "note": note, "result": None if result is None else str(told[result]), **found})
 
 
 def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:
@@ -214,13 +231,12 @@ def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:
         st.html(markup.form_heading(f"A failed sample of {name}"))
         when = _when(store, one.cabin, key, "When the sample was taken")
         who = _name(key)
-        note = st.text_input("What the laboratory found", key=f"note-{key}", max_chars=300)
+        found = sample_fields(key)
+        note = st.text_input("Note", key=f"note-{key}", max_chars=300)
         sent = st.form_submit_button(
             markup.plain_label(f"Record the failed sample, for {name}"), width="stretch")
     if sent:
-        _act(store, one, "advisory-record", {
-            "advisory": kept.id, "step": str(Step.SAMPLE_1), "by": who, "at": when.isoformat(), "note": note,
-            "failed": True}, who, FAILED)
+        _act(store, one, "record-service", _sampled(one, when, who, note, BAD, found), who, FAILED)
 
 
 def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> None:
@@ -265,13 +281,14 @@ def _seen_form(store: Client, one: UnitStatus) -> None:
 def _act(store: Client, one: UnitStatus, kind: str, body: dict[str, Any], who: str, done: str) -> None:
     """Hand it to the collector; what it refuses is shown in its words, what it took on the page drawn anew."""
     try:
-        store.act(kind, body)
+        told = store.act(kind, body)
     except BadInput as error:
         st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
         return
     st.session_state[NAME] = who.strip()
     name = full_name(one.cabin, one.unit.slug)
-    st.session_state[TOLD] = f"{name}: {done}, by {who.strip()}."
+    more = came_to(told) if kind == "record-service" else []
+    st.session_state[TOLD] = [f"{name}: {done}, by {who.strip()}.", *more]
     present.clear()
     st.rerun()
 
@@ -281,7 +298,7 @@ def _told() -> None:
     told = st.session_state.pop(TOLD, None)
     with st.container():  # there also when empty: else all below would shift and opened parts shut again
         if told:
-            st.html(markup.box("Recorded", [told]))
+            st.html(markup.box("Recorded", told))
 
 
 # Paper, drawing, evidence ------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import streamlit as st
 
@@ -11,10 +12,13 @@ from dashboard.access import get_fleet
 from dashboard.chosen import full_name
 from dashboard.service_words import service_line, service_rows, withdrawn_words
 from dashboard.views.frame import live
+from dashboard.views.sample import came_to, once, sample_fields
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.settings import BadInput
 from ingest.store import Client
+from models.fleet import Cabin
+from models.water_quality import meant_uvt_pct
 from models.work_cautions import RECORD_WORKS, sentences
 
 DONE_SHOWN = 20
@@ -40,22 +44,57 @@ def record(store: Client, cabin: str, unit: str) -> None:
         value = st.number_input(
             "Value, where there is one (a water test: transmittance in %; a sensor check: duty over reference)",
             value=None, format="%.2f", key=f"service-value-{of}")
-        note = st.text_input("Note (a lamp's serial, a laboratory's number)", key=f"service-note-{of}")
+        note = st.text_input("Note (a lamp's serial, where a sample was taken)", key=f"service-note-{of}")
+        with st.expander("A water sample: what the laboratory found (day and time: when it was taken)"):
+            found = sample_fields(of)
         sent = st.form_submit_button(markup.plain_label(f"Record for {name}"), type="primary")
-    if not sent:
-        return
-    at = datetime.combine(date, time, tzinfo=place.zone)
-    try:
-        told = store.act("record-service", {
+    asked = f"service-asked-{of}"  # a water test that was likely meant otherwise, until it is answered
+    if sent:
+        at = datetime.combine(date, time, tzinfo=place.zone)
+        body = {
             "kind": kind, "cabin": cabin, "unit": unit, "at": at.isoformat(), "who": who, "value": value,
-            "note": note})
+            "note": note, **found}
+        pct = meant_uvt_pct(value) if kind == "water-tested" and value is not None else None
+        if pct is None:
+            st.session_state.pop(asked, None)
+            _send(store, place, name, body)
+        else:
+            st.session_state[asked] = body
+    if asked in st.session_state:
+        _ask(store, place, name, asked)
+
+
+def _ask(store: Client, place: Cabin, name: str, asked: str) -> None:
+    """A water test of 0 to 1 is likely a ratio: offer it as per cent, or as it stands."""
+    body = st.session_state[asked]
+    value = body["value"]
+    pct = meant_uvt_pct(value)
+    question = st.empty()
+    with question.container():
+        st.html(markup.box("Not recorded yet", [
+            f"{value:g}: did you mean {pct:g} %? A water test is given in per cent."], tone="alarm"))
+        with st.container(horizontal=True):
+            meant = st.button(
+                markup.plain_label(f"Record {pct:g} % for {name}"), key=f"{asked}-pct", type="primary")
+            as_is = st.button(markup.plain_label(f"It really is {value:g} %"), key=f"{asked}-as-is")
+    if meant or as_is:
+        del st.session_state[asked]
+        question.empty()
+        _send(store, place, name, {**body, "is_pct": True, "value": pct if meant else value})
+
+
+def _send(store: Client, place: Cabin, name: str, body: dict[str, Any]) -> None:
+    """Hand a record to the collector; what it refuses is shown in its words."""
+    try:
+        told = store.act("record-service", once(body))
     except BadInput as error:
         st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
         return
+    kind, at = str(body["kind"]), datetime.fromisoformat(body["at"])
     judged = [f"Duty sensor: {told['judged']}."] if told.get("judged") else []
     st.html(markup.box("Recorded", [
-        f"{name}: {words.service_words(kind).lower()}, {measures.local(at, place.zone)}, by {who}.", *judged,
-        *sentences(RECORD_WORKS.get(kind, frozenset()), afterwards=True)]))
+        f"{name}: {words.service_words(kind).lower()}, {measures.local(at, place.zone)}, by {body['who']}.",
+        *judged, *came_to(told), *sentences(RECORD_WORKS.get(kind, frozenset()), afterwards=True)]))
 
 
 @live("5s")
@@ -68,9 +107,10 @@ def done(store: Client, cabin: str, unit: str) -> None:
         return
     zone = get_fleet(store).cabin(cabin).zone
     rows = service_rows(found)
-    st.html(markup.table(("When", "What", "Who", "Value", "Note"), [
+    st.html(markup.table(("When", "What", "Who", "Value", "Result", "Note"), [
         (measures.local(row["at"].to_pydatetime(), zone), words.service_words(row["kind"]), row["who"],
-         words.plain(row["value"]), row["note"] if row["withdrawn"] is None else withdrawn_words(row))
+         words.plain(row["value"]), row["result"],
+         row["note"] if row["withdrawn"] is None else withdrawn_words(row))
         for row in rows], struck={number for number, row in enumerate(rows) if row["withdrawn"] is not None}))
 
 

@@ -485,5 +485,6 @@ def test_causes_and_steps_are_the_words_of_the_outside_contract():
         "notice_removed",
     ]
     assert {cause.value for cause in Cause} == {
-        "power-cut", "lamp-failure", "warm-up-draw", "low-dose", "unheard", "manual"
+        "power-cut", "lamp-failure", "warm-up-draw", "low-dose", "unheard", "manual",
+        "laboratory",
     }

@@ -242,6 +242,17 @@ def test_a_manual_notice_says_that_a_person_decided():
     assert "decided so" in page(manual).what_happened[0]
 
 
+def test_a_failed_sample_is_told_with_what_was_found_also_when_more_water_passes_later():
+    start = datetime(2026, 11, 20, 19, 0, tzinfo=UTC)
+    found = "E. coli 12, total coliforms 30 per 100 mL"
+    sample = Exposure(cause="laboratory", start=start, end=start, finding=found)
+    assert what_happened(sample, CABIN)[0] == (
+        f"A sample of this water was not satisfactory: taken 20 Nov 2026 14:00 EST, {found}.")
+    dark = replace(sample, cause="lamp-failure", end=start + timedelta(hours=1), underdosed_l_upper=9.0)
+    assert what_happened(dark, CABIN)[2].endswith(f" A sample of it was not satisfactory, {found}.")
+    assert "laboratory" not in " ".join(what_happened(replace(dark, finding=""), CABIN))
+
+
 def test_unticking_is_not_announced_as_progress():
     _, advisory = raised()
     down = Proof(at=START + timedelta(hours=2), step="lamp_lit", done=False, evidence="lamp is not lit")

@@ -78,6 +78,17 @@ CASES = [
     ({"lamp_hours": 9000.0}, "watch", "burnt 9,000 h and is rated for 9,000 h"),
     ({"lamp_hours": 8999.0}, "clear", "even at peak flow"),
     ({"battery_v": 11.9}, "watch", "11.9 V"),
+    ({"sample_again_at": EARLIER, "sample_again": "total coliforms 3 per 100 mL"}, "watch",
+     "The sample taken 2026-05-02 07:00 UTC asks for another one: total coliforms 3 per 100 mL."),
+    ({"dose_low_mj_cm2": 0.0, "tested_range": ("water at 74 %", "flow of 31 L/min")}, "boil",
+     "0.0 mJ/cm2, below its target of 40 (water at 74 %; flow of 31 L/min)."),
+    ({"flow_l_min": 0.0, "dose_tap_low_mj_cm2": 0.0, "tested_range": ("water at 74 %",)}, "boil",
+     "below its target of 40 (water at 74 %)."),
+    ({"dose_peak_low_mj_cm2": 0.0, "tested_range_at_peak": ("flow of 35 L/min",)}, "watch",
+     "below its target of 40 (flow of 35 L/min)."),
+    ({"flow_l_min": None, "dose_peak_low_mj_cm2": 0.0, "tested_range_at_peak": ("flow of 35 L/min",)}, "silent",
+     "cannot be shown to meet its target (flow of 35 L/min)."),
+    ({"tested_range_at_peak": ("water at 97 %",)}, "clear", "target 40 (water at 97 %)."),
 ]
 
 
