@@ -292,8 +292,8 @@ def measure(
     step = np.where(edge & ((passed > 0) | coarse), between.step[row], 0.0)
     highest = passed + step + np.where(lost, span["gap_ul"], 0)
     lowest = np.maximum(passed - step, 0.0)
-    # a total shows a step at once that passed while it stood, in more time than that between its last two readings
-    can_show = span["suspect_ul"] + np.where(lost | (span["other_us"] > 0), 0.0, between.step[row])
+    # within suspected time a total shows a step at once that passed while it stood, in more time than this span
+    can_show = span["suspect_ul"] + np.where(lost | edge, 0.0, between.step[row])
     most = np.minimum(can_show, np.maximum(highest - span["other_least_ul"], 0))
     # a total that stands although the flow sensor saw more than a step of it: the worse of the two counts
     stands = (span["sure_least_ul"] > passed + between.step[row]) | (

@@ -746,14 +746,15 @@ SCENARIOS = [
     ),
     Scenario(
         # 5 L/min, shown as 10 L at every second minute, more than one minute at 6 L/min can hold: all of it counts.
-        # 6 L in the first minute, 40 L by the total until 10:10, and the 10 L that it may hide since, or had hidden
-        # before; the least of a minute is no more than that minute can hold: 4 x 6
+        # 3 L until 10:02 and 6 L until 10:03, which the total may hide, and then the 40 L that it shows; drawn are,
+        # besides, 5 of the first 10 L; the least of a minute is no more than that minute can hold: 4 x 6
         "a meter in tens shows in one minute what two let pass",
         [[one_row for m in range(12) for one_row in one(
-            f"10:{m:02}", lamp=m < 2, power=True, I=41.0 if m < 2 else 0.0, Q=5.0, T=1000.0 + 10 * (m // 2))]],
+            f"10:{m:02}", lamp=m < 2, power=True, I=41.0 if m < 2 else 0.0, Q=5.0, T=1000.0 + 10 * (m // 2))]
+         + one("10:01:30", lamp=False)],
         [
-            ("lit", "none", "10:00", "10:01", 0, 0, 0, 0),
-            ("dark", "no-lamp", "10:01", "10:11", 50, 56, 24, 56),
+            ("lit", "none", "10:00", "10:01:30", 5, 5, 0, 0),
+            ("dark", "no-lamp", "10:01:30", "10:11", 45, 51, 24, 49),
         ],
         unit={"peak_flow_l_min": 6.0, "gravity_fed": True},
     ),
