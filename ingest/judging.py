@@ -52,20 +52,23 @@ class Units:
     def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> Units:
         """For these units; KeyError if one is not enrolled."""
         places = {cabin.slug: cabin for cabin in history.present.cabins}
-        reactors: list[Reactor] = []
-        rows: list[dict[str, float]] = []
+        positions: dict[Reactor, int] = {}
+        columns: dict[str, list[float]] = {
+            name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "reactor")}
         policies = history.judging_versions()
         for number, (cabin, slug) in enumerate(keys):
             for since, unit, reactor, policy in _versions(history, policies, cabin, slug):
-                if reactor not in reactors:
-                    reactors.append(reactor)
-                rows.append({
-                    "unit_no": number, "from_us": microsecond(since),
-                    **profile(unit, reactor, two_ends_s=policy.two_ends_s), "uvt_pct": unit.uvt_pct,
-                    "reactor": reactors.index(reactor)})
-        table = pd.DataFrame(rows, columns=["unit_no", "from_us", *PROFILE, "uvt_pct", "reactor"])
+                columns["unit_no"].append(number)
+                columns["from_us"].append(microsecond(since))
+                for name, value in profile(unit, reactor, two_ends_s=policy.two_ends_s).items():
+                    columns[name].append(value)
+                columns["uvt_pct"].append(unit.uvt_pct)
+                columns["reactor"].append(positions.setdefault(reactor, len(positions)))
+        whole = ("unit_no", "from_us", "reactor")
+        table = pd.DataFrame({
+            name: np.array(values, np.int64 if name in whole else np.float64) for name, values in columns.items()})
         return cls(
-            keys, table.astype({"unit_no": np.int64, "from_us": np.int64, "reactor": np.int64}), reactors,
+            keys, table, list(positions),
             np.array([period_us(places[cabin].time_zone) for cabin, _ in keys], np.int64))
 
     def at(self, unit_no: Ints, at_us: Ints) -> pd.DataFrame:
@@ -81,11 +84,11 @@ class Units:
         # a second more, for what rounding to microseconds may add
         return np.ceil((ahead.groupby(table["unit_no"]).max().to_numpy() + 1.0) * US_PER_S).astype(np.int64)
 
-    def names(self, unit_no: Ints) -> dict[str, np.ndarray]:
+    def names(self, unit_no: Ints) -> dict[str, Any]:
         """Columns `cabin` and `unit`."""
-        cabins = np.array([cabin for cabin, _ in self.keys], dtype=object)
-        units = np.array([unit for _, unit in self.keys], dtype=object)
-        return {"cabin": cabins[unit_no], "unit": units[unit_no]}
+        cabins = pd.array([cabin for cabin, _ in self.keys], dtype="str")
+        units = pd.array([unit for _, unit in self.keys], dtype="str")
+        return {"cabin": cabins.take(unit_no), "unit": units.take(unit_no)}
 
 
 def _versions(

@@ -277,4 +277,4 @@ def test_ninety_days_of_minutes_take_well_under_a_second():
         pieces, _ = exposed(table, unit=UNIT, reactor=REACTOR)
         stored_of(pieces)
         took.append(time.perf_counter() - begin)
-    assert min(took) < 1.0
+    assert min(took) < 0.5  # 0.3 s on a busy machine
