@@ -51,7 +51,6 @@ class Units:
     @classmethod
     def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> Units:
         """For these units; KeyError if one is not enrolled."""
-        places = {cabin.slug: cabin for cabin in history.present.cabins}
         positions: dict[Reactor, int] = {}
         columns: dict[str, list[float]] = {
             name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "reactor")}
@@ -69,7 +68,7 @@ class Units:
             name: np.array(values, np.int64 if name in whole else np.float64) for name, values in columns.items()})
         return cls(
             keys, table, list(positions),
-            np.array([period_us(places[cabin].time_zone) for cabin, _ in keys], np.int64))
+            np.array([period_us(history.present.cabin(cabin).time_zone) for cabin, _ in keys], np.int64))
 
     def at(self, unit_no: Ints, at_us: Ints) -> pd.DataFrame:
         """What held at these instants, a row each; before the first version, the first."""
@@ -235,11 +234,12 @@ def _numbered(found: pd.DataFrame, number: dict[tuple[str, str], int]) -> pd.Dat
 
 def unit_states(states: pd.DataFrame, fleet: Fleet) -> dict[Key, UnitState]:
     """States as of a table with `cabin` and `unit`, each as one value; of units that are no longer enrolled too."""
-    enrolled = {(place.slug, unit.slug): unit for place in fleet.cabins for unit in place.units}
     out: dict[Key, UnitState] = {}
-    for row in cast(list[dict[str, Any]], states.to_dict("records")):
+    names = list(states.columns)
+    for values in zip(*(states[name].tolist() for name in names), strict=True):
+        row = dict(zip(names, values, strict=True))
         key = (row["cabin"], row["unit"])
-        cadence_s = enrolled[key].cadence_s if key in enrolled else 60.0
+        cadence_s = fleet.unit(*key).cadence_s if fleet.has_unit(*key) else 60.0
         out[key] = UnitState.from_row(row, covered_s=float(covered_s(cadence_s, fleet.judging.two_ends_s)))
     return out
 
@@ -258,9 +258,8 @@ def tails(
         Since when a unit's link is down; None: it is up.
     """
     fleet = history.present
-    enrolled = {(place.slug, unit.slug) for place in fleet.cabins for unit in place.units}
     all_keys = list(zip(states["cabin"], states["unit"], strict=True))
-    known = np.array([key in enrolled for key in all_keys], bool)
+    known = np.array([fleet.has_unit(*key) for key in all_keys], bool)
     keys = [key for key, here in zip(all_keys, known, strict=True) if here]
     if not keys:
         return {}
