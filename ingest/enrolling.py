@@ -81,7 +81,7 @@ def preview(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[s
     """
     fleet, since = _given(body, now)
     keys = [_key(name) for name in body["units"]]
-    before = [_standing(con, key, since, now) for key in keys]
+    before = _standings(con, keys, since, now)
     with trial(con):
         _save(con, fleet, since)
         failed: dict[Key, str] = {}
@@ -90,7 +90,7 @@ def preview(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[s
             done = set(derive(con, load_fleet(Local(con)), now))
             errors = faults.faults(Local(con), [faults.EVALUATION])
             failed = {key: errors[key][1] if key in errors else "not known why" for key in keys if key not in done}
-        after = [_standing(con, key, since, now) for key in keys]
+        after = _standings(con, keys, since, now)
     out = []
     for key, one, other in zip(keys, before, after, strict=True):
         for what in sorted({*one, *other}, key=lambda what: (what != VERDICT, what)):
@@ -106,18 +106,22 @@ def _difference(key: Key, what: str, before: Any, after: Any, *, past: bool) -> 
     return {"unit": "/".join(key), "what": what, "past": past, "before": before, "after": after}
 
 
-def _standing(con: Con, key: Key, since: datetime, now: datetime) -> dict[str, Any]:
-    """What can be read of one unit: its verdict now, its months from `since` on, and its advisory."""
+def _standings(con: Con, keys: list[Key], since: datetime, now: datetime) -> list[dict[str, Any]]:
+    """What can be read of each of these units: its verdict now, its months from `since` on, and its advisory."""
     store = Local(con)
     fleet = load_fleet(store)
-    zone = fleet.cabin(key[0]).zone
-    (status,) = queries.status(store, now, units={key})
-    out: dict[str, Any] = {VERDICT: str(status.verdict.verdict), ADVISORY: _advisory(con, fleet, key, now)}
-    if since < now:
-        for month, first, following in _months(con, key, since, zone):
-            told = queries.in_specification(store, *key, month, first, following, now)
-            out[month] = {name: round(one, 6) if isinstance(one, float) else one for name, one in told.items()}
-    return out
+    verdicts = {
+        (one.cabin.slug, one.unit.slug): str(one.verdict.verdict)
+        for one in queries.status(store, now, units=set(keys))}
+    found = []
+    for key in keys:
+        out: dict[str, Any] = {VERDICT: verdicts[key], ADVISORY: _advisory(con, fleet, key, now)}
+        if since < now:
+            for month, first, following in _months(con, key, since, fleet.cabin(key[0]).zone):
+                told = queries.in_specification(store, *key, month, first, following, now)
+                out[month] = {name: round(one, 6) if isinstance(one, float) else one for name, one in told.items()}
+        found.append(out)
+    return found
 
 
 def _advisory(con: Con, fleet: Fleet, key: Key, now: datetime) -> dict[str, Any] | None:

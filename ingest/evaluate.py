@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import duckdb
@@ -23,7 +24,7 @@ from ingest.judging import STATE_COLUMNS, Units, holding, with_doses
 from ingest.registry import load_fleet, load_history
 from ingest.watch import watch
 from models.exposure import cut, exposure, hourly, instants, microseconds, segments
-from models.exposure.instants import NEVER, Bools, Ints
+from models.exposure.instants import NEVER, Bools, Floats, Ints
 from models.exposure.resume import COLUMNS
 from models.fleet import Fleet
 from models.sensor_checks import sensor_stretches
@@ -47,8 +48,8 @@ _HOURLY = (
 
 # One row per state that an owed unit might be taken up from: few columns of some 48 rows a unit.
 _STATES_BEFORE = """
-    SELECT o.unit_no, s.at_us, s.tick_at_us, s.total_l_at_us
-    FROM owed AS o JOIN resume_state AS s ON s.cabin = o.cabin AND s.unit = o.unit AND s."at" < o.since
+    SELECT o.unit_no, s.at_us, s.tick_at_us, s.total_l_at_us, s.lamp_hours
+    FROM owed AS o JOIN resume_state AS s ON s.cabin = o.cabin AND s.unit = o.unit AND s."at" < o.touched
     WHERE s."at" >= $floor ORDER BY o.unit_no, s.at_us
 """
 # Of each owed unit, whether what is read from where the news begins to matter holds a running total, and a lamp's
@@ -57,6 +58,13 @@ _NEWS = """
     SELECT o.unit_no, bool_or(r.total_l IS NOT NULL) AS totals, bool_or(r.lamp_hours IS NOT NULL) AS counts
     FROM owed AS o JOIN reading AS r ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" >= o.touched
     WHERE r."at" >= $floor GROUP BY ALL
+"""
+# Of each owed unit what was read between its last state before the news and the news.
+_BEFORE_NEWS = """
+    SELECT o.unit_no, epoch_us(r."at") AS at_us, r.total_l IS NOT NULL AS totals, r.lamp_hours
+    FROM before AS o JOIN reading AS r
+        ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" > o.state_at AND r."at" < o.touched
+    WHERE r."at" > $floor AND r."at" < $until ORDER BY o.unit_no, r."at"
 """
 _STATES = f"""
     SELECT p.unit_no, {STATE_COLUMNS} FROM resume_state AS s
@@ -233,53 +241,119 @@ def _whole_hours(hours: pd.DataFrame, start_us: Ints, period: Ints) -> pd.DataFr
 def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_us: Ints) -> Ints:
     """Per owed unit the state that it is taken up from; the earliest instant where it has no such history.
 
-    The news can change what lies before it, as far back as a running total and a lamp's counter still had to tell:
-    from there on all is worked out again. Of the states before, the second last: so the period in which the news
-    falls is worked out whole.
+    The news can change what lies before it, from the last row before it that does not look ahead to it, and as far
+    back as a running total and a lamp's counter still had to tell: from there on all is worked out again. The state
+    taken up from stands before that row, so that the interval that begins at it, and with it the period in which it
+    stands, is as it was.
     """
-    since = microseconds(owed["since"]) - look_ahead_us
-    # a row that speaks by the news may lie before it, within a span of totals that ends before it too
-    owed = owed.assign(touched=instants(since))
-    con.register("owed", owed)
+    touched = microseconds(owed["since"]) - look_ahead_us
+    owed = owed.assign(touched=instants(touched))
+    out, totals, counts = np.full(len(owed), NEVER), np.zeros(len(owed), bool), np.zeros(len(owed), bool)
     try:
+        con.register("owed", owed)
         news = frame(con.execute(_NEWS, {"floor": owed["touched"].min().to_pydatetime()}))
-        totals, counts = np.zeros(len(owed), bool), np.zeros(len(owed), bool)
         i = news["unit_no"].to_numpy(np.int64)
         totals[i], counts[i] = news["totals"].to_numpy(dtype=bool), news["counts"].to_numpy(dtype=bool)
-        for floor in (owed["since"].min() - NEAR, EARLIEST):
-            found = frame(con.execute(_STATES_BEFORE, {"floor": floor.to_pydatetime()}))
-            out, sure = _second_last(found, since, totals, counts)
-            if sure.all():
+        for floor in (owed["touched"].min() - NEAR, EARLIEST):
+            left = owed[out == NEVER]
+            con.register("owed", left)
+            before = _Before.of(frame(con.execute(_STATES_BEFORE, {"floor": floor.to_pydatetime()})), len(owed))
+            before.read(_before_news(con, left, before.state_at(touched)[out == NEVER]))
+            out = np.where(out == NEVER, before.resume_from(touched, totals, counts), out)
+            if (out != NEVER).all():
                 break
     finally:
         con.unregister("owed")
     return np.where(out == NEVER, EARLIEST_US, out)
 
 
-def _second_last(
-    found: pd.DataFrame, since: Ints, totals: Bools, counts: Bools
-) -> tuple[Ints, Bools]:
-    """Of each unit's states the second last before all that its news can change; and whether it is there."""
-    number, at = found["unit_no"].to_numpy(np.int64), found["at_us"].to_numpy(np.int64)
-    every = np.arange(since.size)
+def _before_news(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, state_at: Ints) -> pd.DataFrame:
+    """Of the units that have such a state, what was read after it and before the news."""
+    has = state_at != NEVER
+    before = owed[has].assign(state_at=instants(state_at[has]))
+    if before.empty:
+        return pd.DataFrame({"unit_no": [], "at_us": [], "totals": [], "lamp_hours": []})
+    con.register("before", before)
+    try:
+        return frame(con.execute(_BEFORE_NEWS, {
+            "floor": before["state_at"].min().to_pydatetime(), "until": before["touched"].max().to_pydatetime()}))
+    finally:
+        con.unregister("before")
 
-    def before(instant: Ints) -> Ints:
-        return holding(number, at, every, instant - 1)
 
-    def of(name: str, i: Ints) -> Ints:
-        column = np.append(found[name].to_numpy(np.int64), NEVER)
-        return column[i]
+@dataclass(slots=True)
+class _Before:
+    """Of many units what stands before their news: states, and what was read since the last of them.
 
-    floor = since
-    i = before(floor)
-    tick = of("tick_at_us", i)
-    floor = np.where(counts & (tick != NEVER), np.minimum(floor, tick), floor)
-    i = before(floor)
-    total = of("total_l_at_us", i)
-    floor = np.where(totals & (total != NEVER), np.minimum(floor, total), floor)
-    i = before(floor)
-    second = np.where((i > 0) & (number[np.maximum(i - 1, 0)] == every), i - 1, -1) if number.size else i
-    return of("at_us", second), second >= 0
+    Each instant says when the counter had last moved up to there, and when a total was last read: of a state that
+    is known, of a row after the last one too. Sorted by unit and instant.
+    """
+
+    units: Ints
+    number: Ints
+    at: Ints
+    tick_at: Ints
+    total_at: Ints
+    is_state: Bools
+    lamp_hours: Floats
+
+    @classmethod
+    def of(cls, states: pd.DataFrame, units: int) -> _Before:
+        """Of a table of states."""
+        number, at, tick_at, total_at = (
+            states[name].to_numpy(np.int64) for name in ("unit_no", "at_us", "tick_at_us", "total_l_at_us"))
+        return cls(
+            np.arange(units), number, at, tick_at, total_at, np.ones(len(states), bool),
+            states["lamp_hours"].to_numpy(dtype=float))
+
+    def state_at(self, instant: Ints) -> Ints:
+        """Per unit its last state before that instant; `NEVER` where there is none."""
+        i = holding(self.number[self.is_state], self.at[self.is_state], self.units, instant - 1)
+        return np.append(self.at[self.is_state], NEVER)[i]
+
+    def read(self, rows: pd.DataFrame) -> None:
+        """Add what was read after each unit's last state."""
+        if rows.empty:
+            return
+        number = np.concatenate([self.number, rows["unit_no"].to_numpy(np.int64)])
+        at = np.concatenate([self.at, rows["at_us"].to_numpy(np.int64)])
+        order = np.lexsort((at, number))
+        index = np.arange(order.size)
+        never = np.full(len(rows), NEVER)
+        self.number, self.at = number[order], at[order]
+        self.is_state = (np.arange(order.size) < self.is_state.size)[order]
+        starts = np.append(True, self.number[1:] != self.number[:-1])
+        first = np.maximum.accumulate(np.where(starts, index, 0))
+
+        def last(valid: Bools) -> Ints:
+            return np.maximum(np.maximum.accumulate(np.where(valid, index, 0)), first)
+
+        totals = np.concatenate([np.zeros(self.total_at.size, bool), rows["totals"].to_numpy(dtype=bool)])[order]
+        total_at = np.where(totals, self.at, np.concatenate([self.total_at, never])[order])
+        self.total_at = total_at[last(totals | self.is_state)]
+        hours = np.concatenate([self.lamp_hours, rows["lamp_hours"].to_numpy(dtype=float)])[order]
+        known = last(~np.isnan(hours))
+        before = np.append(np.nan, hours[known][:-1])
+        ticks = ~np.isnan(hours) & (hours != before) & ~self.is_state
+        tick_at = np.where(ticks, self.at, np.concatenate([self.tick_at, never])[order])
+        self.tick_at, self.lamp_hours = tick_at[last(ticks | self.is_state)], hours
+
+    def resume_from(self, touched: Ints, totals: Bools, counts: Bools) -> Ints:
+        """Per unit the last state before all that its news can change; `NEVER` where there is none.
+
+        What lies within one step of the counter, or between two totals, is judged together: the one may reach
+        further back into the other, until both have begun.
+        """
+        i = holding(self.number, self.at, self.units, touched - 1)
+        floor = np.append(self.at, NEVER)[i]
+        while True:
+            i = holding(self.number, self.at, self.units, floor)
+            tick, total = np.append(self.tick_at, NEVER)[i], np.append(self.total_at, NEVER)[i]
+            further = np.where(counts & (tick != NEVER), np.minimum(floor, tick), floor)
+            further = np.where(totals & (total != NEVER), np.minimum(further, total), further)
+            if (further == floor).all():
+                return self.state_at(floor)
+            floor = further
 
 
 def _write(
@@ -303,23 +377,19 @@ def _write(
         AND epoch_us(hourly.hour) // p.period_us > epoch_us(s."from") // p.period_us
     """, floor)
     con.unregister("periods")
-    state = states.assign(**units.names(states["unit_no"].to_numpy(np.int64)), at=instants(
-        states["at_us"].to_numpy(np.int64)))
-    last = state.drop_duplicates("unit_no", keep="last")
+    number = states["unit_no"].to_numpy(np.int64)
+    state = states.assign(
+        **units.names(number), at=instants(states["at_us"].to_numpy(np.int64)),
+        latest=np.append(number[1:] != number[:-1], True)[: number.size])
     kept = ("cabin", "unit", "at", *COLUMNS)
     parts = parts.assign(**units.names(parts["unit_no"].to_numpy(np.int64)))
-    for table, columns, written in (
-        ("segment", _SEGMENT, parts), ("underdosed", _UNDERDOSED, parts[parts["underdosed_l_upper"] > 0]),
-        ("hourly", _HOURLY, hours.assign(**units.names(hours["unit_no"].to_numpy(np.int64)))),
-        ("resume_state", kept, state),
+    for into, columns, written in (
+        (("segment",), _SEGMENT, parts), (("underdosed",), _UNDERDOSED, parts[parts["underdosed_l_upper"] > 0]),
+        (("hourly",), _HOURLY, hours.assign(**units.names(hours["unit_no"].to_numpy(np.int64)))),
+        (("resume_state", "present"), kept, state),
     ):
         if len(written):
-            _insert(con, table, columns, written)
-    if len(last):
-        con.register("last", last[["cabin", "unit"]])
-        con.execute("DELETE FROM present USING last WHERE present.cabin = last.cabin AND present.unit = last.unit")
-        con.unregister("last")
-        _insert(con, "present", kept, last)
+            _insert(con, into, columns, written)
     con.register("worked", owed)
     owe_days(con, EARLIEST)
     con.execute("DELETE FROM pending USING worked AS w WHERE pending.cabin = w.cabin AND pending.unit = w.unit")
@@ -327,9 +397,15 @@ def _write(
 
 
 def _insert(
-    con: duckdb.DuckDBPyConnection, table: str, columns: tuple[str, ...], written: pd.DataFrame
+    con: duckdb.DuckDBPyConnection, into: tuple[str, ...], columns: tuple[str, ...], written: pd.DataFrame
 ) -> None:
-    con.register("derived", written[list(columns)])
+    """Write these columns; into `present`, which holds one row a unit, the latest in place of the one before."""
+    con.register("derived", written[[*columns, *(("latest",) if "present" in into else ())]])
     names = ", ".join(f'"{column}"' for column in columns)
-    con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM derived")  # noqa: S608
+    for table in into:
+        if table == "present":
+            con.execute(
+                "DELETE FROM present USING derived AS d WHERE present.cabin = d.cabin AND present.unit = d.unit")
+        only = " WHERE latest" if table == "present" else ""
+        con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM derived{only}")  # noqa: S608
     con.unregister("derived")

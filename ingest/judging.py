@@ -52,22 +52,24 @@ class Units:
     @classmethod
     def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> Units:
         """For these units; KeyError if one is not enrolled."""
-        places = {cabin.slug: cabin for cabin in history.present.cabins}
-        reactors: list[Reactor] = []
-        rows: list[dict[str, float]] = []
+        positions: dict[Reactor, int] = {}
+        columns: dict[str, list[float]] = {
+            name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "reactor")}
         policies = history.judging_versions()
         for number, (cabin, slug) in enumerate(keys):
             for since, unit, reactor, policy in _versions(history, policies, cabin, slug):
-                if reactor not in reactors:
-                    reactors.append(reactor)
-                rows.append({
-                    "unit_no": number, "from_us": microsecond(since),
-                    **profile(unit, reactor, two_ends_s=policy.two_ends_s), "uvt_pct": unit.uvt_pct,
-                    "reactor": reactors.index(reactor)})
-        table = pd.DataFrame(rows, columns=["unit_no", "from_us", *PROFILE, "uvt_pct", "reactor"])
+                columns["unit_no"].append(number)
+                columns["from_us"].append(microsecond(since))
+                for name, value in profile(unit, reactor, two_ends_s=policy.two_ends_s).items():
+                    columns[name].append(value)
+                columns["uvt_pct"].append(unit.uvt_pct)
+                columns["reactor"].append(positions.setdefault(reactor, len(positions)))
+        whole = ("unit_no", "from_us", "reactor")
+        table = pd.DataFrame({
+            name: np.array(values, np.int64 if name in whole else np.float64) for name, values in columns.items()})
         return cls(
-            keys, table.astype({"unit_no": np.int64, "from_us": np.int64, "reactor": np.int64}), reactors,
-            np.array([period_us(places[cabin].time_zone) for cabin, _ in keys], np.int64))
+            keys, table, list(positions),
+            np.array([period_us(history.present.cabin(cabin).time_zone) for cabin, _ in keys], np.int64))
 
     def at(self, unit_no: Ints, at_us: Ints) -> pd.DataFrame:
         """What held at these instants, a row each; before the first version, the first."""
@@ -82,11 +84,11 @@ class Units:
         # a second more, for what rounding to microseconds may add
         return np.ceil((ahead.groupby(table["unit_no"]).max().to_numpy() + 1.0) * US_PER_S).astype(np.int64)
 
-    def names(self, unit_no: Ints) -> dict[str, np.ndarray]:
+    def names(self, unit_no: Ints) -> dict[str, Any]:
         """Columns `cabin` and `unit`."""
-        cabins = np.array([cabin for cabin, _ in self.keys], dtype=object)
-        units = np.array([unit for _, unit in self.keys], dtype=object)
-        return {"cabin": cabins[unit_no], "unit": units[unit_no]}
+        cabins = pd.array([cabin for cabin, _ in self.keys], dtype="str")
+        units = pd.array([unit for _, unit in self.keys], dtype="str")
+        return {"cabin": cabins.take(unit_no), "unit": units.take(unit_no)}
 
 
 def _versions(
@@ -243,11 +245,12 @@ def _numbered(found: pd.DataFrame, number: dict[tuple[str, str], int]) -> pd.Dat
 
 def unit_states(states: pd.DataFrame, fleet: Fleet) -> dict[Key, UnitState]:
     """States as of a table with `cabin` and `unit`, each as one value; of units that are no longer enrolled too."""
-    enrolled = {(place.slug, unit.slug): unit for place in fleet.cabins for unit in place.units}
     out: dict[Key, UnitState] = {}
-    for row in cast(list[dict[str, Any]], states.to_dict("records")):
+    names = list(states.columns)
+    for values in zip(*(states[name].tolist() for name in names), strict=True):
+        row = dict(zip(names, values, strict=True))
         key = (row["cabin"], row["unit"])
-        cadence_s = enrolled[key].cadence_s if key in enrolled else 60.0
+        cadence_s = fleet.unit(*key).cadence_s if fleet.has_unit(*key) else 60.0
         out[key] = UnitState.from_row(row, covered_s=float(covered_s(cadence_s, fleet.judging.two_ends_s)))
     return out
 
@@ -269,9 +272,8 @@ def tails(
         said that goes on.
     """
     fleet = history.present
-    enrolled = {(place.slug, unit.slug) for place in fleet.cabins for unit in place.units}
     all_keys = list(zip(states["cabin"], states["unit"], strict=True))
-    known = np.array([key in enrolled for key in all_keys], bool)
+    known = np.array([fleet.has_unit(*key) for key in all_keys], bool)
     keys = [key for key, here in zip(all_keys, known, strict=True) if here]
     if not keys:
         return {}

@@ -162,10 +162,11 @@ def status(
         These only.
     """
     fleet = load_fleet(store)
-    keys = [(place.slug, unit.slug) for place in fleet.cabins for unit in place.units]
-    table = judged_at(store, load_history(store), keys, now) if as_of else store.ask(PRESENT)
+    keys = [(place.slug, unit.slug) for place in fleet.cabins for unit in place.units
+            if units is None or (place.slug, unit.slug) in units]
+    table = judged_at(store, load_history(store), keys, now) if as_of else _only(store.ask(PRESENT), units)
     states = unit_states(table, fleet)
-    advisories = latest(store.ask(LATEST_EVENTS, {"now": now}))
+    advisories = latest(_only(store.ask(LATEST_EVENTS, {"now": now}), units))
     if not as_of:  # for the past, the record as it stood has to do
         advisories = up_to_now(store, fleet, advisories, states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
@@ -182,6 +183,14 @@ def status(
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
         if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
+
+
+def _only(found: pd.DataFrame, units: Collection[Key] | None) -> pd.DataFrame:
+    """Rows of these units (`cabin`, `unit`); None: all."""
+    if units is None:
+        return found
+    asked = [key in units for key in zip(found["cabin"], found["unit"], strict=True)]
+    return found[np.array(asked, bool)].reset_index(drop=True)
 
 
 def _tails(table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]) -> dict[Key, pd.DataFrame]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -226,6 +227,7 @@ def still_there(pieces: pd.DataFrame, plumbing: Plumbing) -> StillThere | None:
         tank_l_upper=min(plumbing.hot_tank_l, float(bad["drawn_l_upper"].sum())))
 
 
+@lru_cache(maxsize=4096)  # asked at every look at an advisory, of the same few pipes
 def flush_cold_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     """Litres to draw until at most `1 - replaced` of the water at the cold tap is old.
 
@@ -245,6 +247,7 @@ def flush_cold_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     return float(brentq(lambda drawn_l: float(breakthrough(drawn_l, plumbing)) - replaced, 0.0, most))
 
 
+@lru_cache(maxsize=4096)
 def flush_hot_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     """Litres to draw hot until at most `1 - replaced` of the tank's water is old; 0 without a tank.
 

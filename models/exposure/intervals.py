@@ -35,6 +35,7 @@ class _Intervals:
     sure: Bools
     rests_on: Ints
     long: Bools
+    repeated_w_m2: Floats  # the intensity that goes on being reported while the power is off
 
 
 def exposure(
@@ -83,7 +84,8 @@ def exposure(
     table = pd.DataFrame({
         "unit_no": rows.unit_no[pieces.row], "start": instants(pieces.start), "end": instants(pieces.end),
         "kind": names(KINDS, codes["kind"]), "cause": names(REASONS, codes["reason"]),
-        "rests_on": sentences(rests_on), "flow_l_min": flow, "drawn_l": water.drawn_l,
+        "rests_on": sentences(rests_on, found.repeated_w_m2[pieces.row]), "flow_l_min": flow,
+        "drawn_l": water.drawn_l,
         "drawn_l_upper": water.drawn_l_upper, "underdosed_l": np.where(nothing_known, np.nan, water.under_l),
         "underdosed_l_upper": water.under_l_upper, "dose_low_mj_cm2": codes["dose"],
         "seconds": (pieces.end - pieces.start) / US_PER_S, "row": pieces.row,
@@ -141,7 +143,23 @@ def _judged(
         [impossible, accused], [Witness.IMPOSSIBLE, Witness.COUNTER | Witness.BETWEEN], default=rests_on)
     reasons = np.select(
         [impossible & ~long, accused], [ReasonCode.UNKNOWN, ReasonCode.NO_LAMP], default=reasons)
-    return _Intervals(kind=kind, reason=reasons, sure=sure, rests_on=rests_on, long=long), not_lit
+    repeated = _repeated(rows, lamp)
+    return _Intervals(
+        kind=kind, reason=reasons, sure=sure, rests_on=rests_on, long=long,
+        repeated_w_m2=np.where(dark, repeated, _later(repeated))), not_lit
+
+
+def _repeated(rows: Rows, lamp: Lamp) -> Floats:
+    """The intensity of rows that report with the power off what the row before, or the next one, reports too.
+
+    A value that moves is no repeated one: there it is the power report that is to be looked at.
+    """
+    value, value_at = rows.value["intensity_w_m2"], rows.value_at["intensity_w_m2"]
+    before = (lamp.intensity_same_since != NEVER) & (lamp.intensity_same_since < value_at)
+    after = np.zeros(len(rows), bool)
+    after[:-1] = (rows.unit_no[1:] == rows.unit_no[:-1]) & (rows.own["intensity_w_m2"][1:] == value[:-1]) & (
+        np.diff(rows.at) <= rows.covered[:-1])
+    return np.where(lamp.repeats & (value_at == rows.at) & (before | after), value, np.nan)
 
 
 def _dims(rows: Rows, lamp: Lamp) -> Bools:

@@ -113,16 +113,39 @@ def whole(volume_l: Floats) -> Ints:
     return np.rint(np.nan_to_num(volume_l) / MICROLITRE).astype(np.int64)
 
 
-def flow_bounds(rows: Rows, span_us: Ints) -> tuple[Floats, Floats]:
-    """Least and most litres of the interval after each row by the flow at both its ends; NaN without both."""
+def flow_most(rows: Rows, span_us: Ints) -> Floats:
+    """Most litres of the interval after each row by the flow at both its ends; NaN without both."""
     flow = rows.fresh("flow_l_min")
-    minutes = span_us / US_PER_MIN
     after = np.full(len(rows), np.nan)
     after[:-1] = flow[1:]
-    short = span_us <= rows.covered
-    least = np.where(short, np.minimum(flow, after) * minutes, np.nan)
-    most = np.where(short, np.maximum(flow, after) * minutes, np.nan)
-    return least, most
+    return np.where(span_us <= rows.covered, np.maximum(flow, after) * (span_us / US_PER_MIN), np.nan)
+
+
+def flow_least(rows: Rows, lamp: Lamp, span_us: Ints) -> Floats:
+    """Least litres of the interval after each row by the flow at both its ends; NaN without both.
+
+    A row that did not read the flow itself (an event, mostly) has no more than the lesser of the readings around
+    it, and that only while the supply is known to have run between them: with the pump dead a flow ends when the
+    tank is empty, whatever was read before and after the cut.
+
+    Example: 4.75 L/min at 10:00:00, events of a dark lamp at 10:00:28 and of a lit one at 10:00:35, 0 L/min at
+    10:01:00. The water may have stopped at 10:00:01: none has to have passed in the seven dark seconds, at most
+    0.55 L.
+    """
+    flow = np.where(rows.value_at["flow_l_min"] == rows.at, rows.value["flow_l_min"], np.nan)
+    if not len(rows):
+        return flow
+    q = rows.next(~np.isnan(rows.own["flow_l_min"]))
+    runs = (lamp.power == 1) & (lamp.power[q] == 1) & (lamp.power_since[q] <= rows.value_at["flow_l_min"])
+    runs |= rows.profile["gravity_fed"] == 1
+    # `between` is known where both readings are near enough to speak of the row
+    around = np.where(
+        runs & ~np.isnan(rows.between["flow_l_min"]),
+        np.minimum(rows.value["flow_l_min"], rows.own["flow_l_min"][q]), np.nan)
+    flow = np.where(np.isnan(flow), around, flow)
+    after = np.full(len(rows), np.nan)
+    after[:-1] = flow[1:]
+    return np.where(span_us <= rows.covered, np.minimum(flow, after) * (span_us / US_PER_MIN), np.nan)
 
 
 def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
@@ -147,7 +170,7 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
     minutes = interval_us / US_PER_MIN
     short = interval_us <= rows.covered
     metered = whole(np.where(short, rows.fresh("flow_l_min") * minutes, np.nan))
-    by_flow = whole(flow_bounds(rows, interval_us)[1]) if n else metered
+    by_flow = whole(flow_most(rows, interval_us)) if n else metered
     can_hold = whole(rows.profile["peak_flow_l_min"] * minutes)
     carry: dict[str, Ints] = {}
     span: dict[str, Ints] = {}
@@ -234,9 +257,9 @@ def measure(
     """
     row, length = pieces.row, pieces.end - pieces.start
     part = length / np.maximum(interval_us[row], 1)
-    by_ends = flow_bounds(rows, interval_us)
-    known = ~np.isnan(by_ends[1])[row] & ~pieces.long
-    least, by_flow = whole(by_ends[0][row] * part), whole(by_ends[1][row] * part)
+    by_ends = flow_most(rows, interval_us)
+    known = ~np.isnan(by_ends)[row] & ~pieces.long
+    least, by_flow = whole(flow_least(rows, lamp, interval_us)[row] * part), whole(by_ends[row] * part)
     peak = whole(rows.profile["peak_flow_l_min"][row] * (length / US_PER_MIN))
     stored, tank_used = _from_tank(rows, lamp, pieces, peak, known | between.closed[row])
     holds = np.where(stored >= 0, stored, peak)
@@ -269,11 +292,18 @@ def measure(
     step = np.where(edge & ((passed > 0) | coarse), between.step[row], 0.0)
     highest = passed + step + np.where(lost, span["gap_ul"], 0)
     lowest = np.maximum(passed - step, 0.0)
-    most = np.minimum(span["suspect_ul"], np.maximum(highest - span["other_least_ul"], 0))
-    most = np.maximum(most, np.minimum(span["sure_least_ul"], span["suspect_ul"]))
+    # within suspected time a total shows a step at once that passed while it stood, in more time than this span
+    can_show = span["suspect_ul"] + np.where(lost | edge, 0.0, between.step[row])
+    most = np.minimum(can_show, np.maximum(highest - span["other_least_ul"], 0))
+    # a total that stands although the flow sensor saw more than a step of it: the worse of the two counts
+    stands = (span["sure_least_ul"] > passed + between.step[row]) | (
+        between.moved[np.maximum(between.ends[row] - 1, 0)] > between.step[row])
+    most = np.maximum(most, np.where(stands, np.minimum(span["sure_least_ul"], span["suspect_ul"]), 0))
+    fewest = np.minimum(most, span["suspect_ul"])
     # times that can't be right bound nothing: 100 L in one stamped minute are 100 L, not a minute at peak flow
-    most = np.where(closed & ~between.possible[row], highest, most)
-    fewest = np.minimum(np.maximum(lowest - (span["holds_ul"] - span["sure_ul"]), 0.0), most)
+    wrong = closed & ~between.possible[row]
+    most, fewest = np.where(wrong, highest, most), np.where(wrong, highest, fewest)
+    fewest = np.minimum(np.maximum(lowest - (span["holds_ul"] - span["sure_ul"]), 0.0), fewest)
     fewest = np.maximum(fewest, np.minimum(span["sure_least_ul"], np.minimum(lowest, most)))
     rest = passed - span["metered_ul"]
     with np.errstate(divide="ignore", invalid="ignore"):

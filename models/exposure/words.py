@@ -7,7 +7,7 @@ from enum import IntEnum, IntFlag, StrEnum
 import numpy as np
 import pandas as pd
 
-from models.exposure.instants import Ints
+from models.exposure.instants import Floats, Ints
 
 
 class Kind(StrEnum):
@@ -113,10 +113,33 @@ def sentence(witnesses: int) -> str:
     return ", ".join(words for one, words in _SENTENCES.items() if witnesses & one)
 
 
-def sentences(witnesses: Ints) -> pd.Series:
-    """The same of a column; each set is put into words once."""
+def sentences(witnesses: Ints, repeated_w_m2: Floats) -> pd.Series:
+    """The same of a column; each set is put into words once.
+
+    Parameters
+    ----------
+    witnesses : ndarray of int, shape (n,)
+    repeated_w_m2 : ndarray, shape (n,)
+        The intensity that goes on being reported while the power is off; NaN where none does.
+
+    Returns
+    -------
+    Series of str, n rows
+        "power off, though the lamp is still reported as before (each time 45.2 W/m2), power report"
+    """
+    repeats = (witnesses & Witness.REPEATS != 0) & ~np.isnan(repeated_w_m2)
     found, where = np.unique(witnesses, return_inverse=True)
-    return pd.Series(pd.array([sentence(int(one)) for one in found], dtype="str").take(where))
+    out = pd.array([sentence(int(one)) for one in found], dtype="str").take(where)
+    i = np.flatnonzero(repeats)
+    if i.size:
+        pairs, which = np.unique(
+            np.stack([witnesses[i].astype(float), repeated_w_m2[i]]), axis=1, return_inverse=True)
+        as_before = _SENTENCES[Witness.REPEATS]
+        named = [
+            sentence(int(one)).replace(as_before, f"{as_before} (each time {value:g} W/m2)", 1)
+            for one, value in pairs.T.tolist()]
+        out[i] = pd.array(named, dtype="str").take(which.reshape(-1))
+    return pd.Series(out)
 
 
 def names(table: tuple[StrEnum, ...], codes: Ints) -> pd.Series:

@@ -10,11 +10,9 @@ import contextlib
 import io
 import json
 import os
-import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import datetime
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -73,36 +71,7 @@ def cabin_toml(slug: str, unit: Mapping[str, Any], zone: str = "America/Toronto"
     """A cabin with one unit."""
     place = {"slug": slug, "name": f"Cabin {slug}", "time_zone": zone, "latitude": 45.4, "longitude": -79.2,
              "altitude_m": 320}
-    known = {key: value for key, value in unit.items() if key not in NEWER or knows(key)}
-    return "[[cabin]]\n" + toml(place) + "[[cabin.unit]]\n" + toml(known)
-
-
-# Keys of a unit that a registry may not know yet, each with a value that it would take.
-NEWER: dict[str, Any] = {"total": "meter", "sends_every_s": 600.0}
-
-
-@cache
-def knows(key: str) -> bool:
-    """Whether the registry takes that key of a unit."""
-    unit = {"slug": "main", "reactor": KINDS[0].name, "uvt_pct": 80.0, "peak_flow_l_min": 20.0, key: NEWER[key]}
-    place = {"slug": "x", "name": "X", "time_zone": "UTC", "latitude": 0.0, "longitude": 0.0}
-    with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / "fleet.toml"
-        file.write_text(
-            reactors_toml() + "[[cabin]]\n" + toml(place) + "[[cabin.unit]]\n" + toml(unit), encoding="utf-8")
-        try:
-            tarnlight(Path(folder) / "x.duckdb", "enroll", str(file))
-        except Refused as error:
-            if "unknown key" not in str(error):
-                raise
-            return False
-    return True
-
-
-@cache
-def asks_before_the_past_changes() -> bool:
-    """Whether `enroll` wants `--yes` for an edit that changes what was judged."""
-    return "--yes" in tarnlight(Path("/nonexistent"), "enroll", "--help")
+    return "[[cabin]]\n" + toml(place) + "[[cabin.unit]]\n" + toml(unit)
 
 
 class Door:
@@ -116,8 +85,7 @@ class Door:
         """Write a registry."""
         file = self.folder / "fleet.toml"
         file.write_text(text, encoding="utf-8")
-        yes = ("--yes",) if asks_before_the_past_changes() and not more else more
-        return tarnlight(self.store, "enroll", str(file), *yes)
+        return tarnlight(self.store, "enroll", str(file), *(more or ("--yes",)))
 
     def stand_at(self, now: datetime) -> None:
         """Let the store's clock stand at that instant."""

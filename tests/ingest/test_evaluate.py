@@ -74,6 +74,29 @@ def test_readings_in_order_in_any_split_give_what_all_at_once_gives(store, seed)
     assert_same(incremental, from_scratch(store))
 
 
+def thinned(rows: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Totals and counters read out in steps, at some rows only, or not at all."""
+    rows = rows.copy()
+    for name, steps in (("total_l", (0.1, 1.0, 10.0)), ("lamp_hours", (0.01, 0.1, 1.0))):
+        step = float(rng.choice(steps))
+        at = np.arange(len(rows)) % int(rng.choice([1, 7, 150, len(rows) + 1])) == int(rng.integers(2))
+        rows[name] = (np.floor(rows[name] / step) * step).where(at)
+    return rounded(rows)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_coarse_and_seldom_totals_and_counters_reach_back_as_far_as_they_tell(store, seed):
+    rng = np.random.default_rng(seed + 90)
+    rows = pd.concat([thinned(troubled(START, 700, seed + 20 + n, *unit), rng) for n, unit in enumerate(UNITS)],
+                     ignore_index=True)
+    order = rng.permutation(len(rows)) if seed % 2 else np.argsort(rows["at"].to_numpy(), kind="stable")
+    fleet = load_fleet(Local(store.con))
+    for part in np.array_split(order, 9):
+        commit(store, rows.iloc[part])
+        derive(store.con, fleet)
+    assert_same(derived(store), from_scratch(store))
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_readings_shuffled_late_and_doubled_give_what_all_at_once_gives(store, seed):
     rng = np.random.default_rng(seed + 50)

@@ -318,8 +318,8 @@ SCENARIOS = [
         ],
     ),
     Scenario(
-        # an event names the moment. The flow at it is the worse of 0 and 10 around it: dark 0..10 x 0.5; 5 L before
-        # the first light is read at 10:41, and 10 + 5 after; 5 L lit
+        # an event names the moment. The flow at it is the worse of 0 and 10 around it: dark 0..10 x 0.5; before the
+        # first light is read at 10:41 at most 5 L (the water may have begun then), and 10 + 5 after; 5 L lit
         "warm-up ends between two readings",
         [
             well("10:00", "10:10") + out("10:10", "10:41") + one("10:40:30", lamp=True, power=True)
@@ -328,7 +328,7 @@ SCENARIOS = [
         [
             ("lit", "none", "10:00", "10:09", 0, 0, 0, 0),
             ("dark", "no-power", "10:09", "10:40:30", 0, 5, 0, 5),
-            ("warming", "none", "10:40:30", "10:42:30", 20, 20, 5, 5),
+            ("warming", "none", "10:40:30", "10:42:30", 20, 20, 0, 5),
             ("lit", "none", "10:42:30", "10:44", 5, 5, 0, 0),
         ],
     ),
@@ -695,8 +695,20 @@ SCENARIOS = [
         ],
     ),
     Scenario(
-        # 6 L/min all the time: dark 20 s are 2 L for certain, 2 min of warm-up without a changed intensity 12 L
+        # 6 L/min at every reading: 2 L in the dark 20 s and 2 L until 10:01 at most, none if the tank was empty;
+        # then 10 L for certain in the rest of a warm-up without a changed intensity
         "two events give the moments of a cut to the second",
+        [well("10:00", "10:01", Q=6.0) + one("10:00:20", power=False) + one("10:00:40", power=True, lamp=True)
+         + well("10:01", "10:05", Q=6.0)],
+        [
+            ("lit", "none", "10:00", "10:00:20", 2, 2, 0, 0),
+            ("dark", "no-power", "10:00:20", "10:00:40", 2, 2, 0, 2),
+            ("warming", "none", "10:00:40", "10:02:40", 12, 12, 10, 12),
+            ("lit", "none", "10:02:40", "10:04", 8, 8, 0, 0),
+        ],
+    ),
+    Scenario(
+        "the same where no pump is needed",  # 6 L/min on both sides: 2 L in the dark, 12 L in the warm-up
         [well("10:00", "10:01", Q=6.0) + one("10:00:20", power=False) + one("10:00:40", power=True, lamp=True)
          + well("10:01", "10:05", Q=6.0)],
         [
@@ -705,6 +717,46 @@ SCENARIOS = [
             ("warming", "none", "10:00:40", "10:02:40", 12, 12, 12, 12),
             ("lit", "none", "10:02:40", "10:04", 8, 8, 0, 0),
         ],
+        unit={"gravity_fed": True},
+    ),
+    Scenario(
+        # the supply is known to run: 6 L/min on both sides are 2 L in 20 s without the lamp alone, and then 12 L
+        "a lamp that goes out alone leaves the flow as it was",
+        [well("10:00", "10:01", Q=6.0) + one("10:00:20", lamp=False) + one("10:00:40", lamp=True)
+         + well("10:01", "10:05", Q=6.0)],
+        [
+            ("lit", "none", "10:00", "10:00:20", 2, 2, 0, 0),
+            ("dark", "no-lamp", "10:00:20", "10:00:40", 2, 2, 2, 2),
+            ("warming", "none", "10:00:40", "10:02:40", 12, 12, 12, 12),
+            ("lit", "none", "10:02:40", "10:04", 8, 8, 0, 0),
+        ],
+    ),
+    Scenario(
+        # 6 L/min were read before it and 0 after it: in 20 dark seconds 2 L at most, and none if it ended before;
+        # 2 L at most too until 10:01
+        "a draw that ends before or after the cut, nobody knows which",
+        [well("10:00", "10:01", Q=6.0) + one("10:00:20", lamp=False) + one("10:00:40", lamp=True)
+         + well("10:01", "10:05")],
+        [
+            ("lit", "none", "10:00", "10:00:20", 2, 2, 0, 0),
+            ("dark", "no-lamp", "10:00:20", "10:00:40", 2, 2, 0, 2),
+            ("warming", "none", "10:00:40", "10:02:40", 2, 2, 0, 2),
+            ("lit", "none", "10:02:40", "10:04", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        # 5 L/min, shown as 10 L at every second minute, more than one minute at 6 L/min can hold: all of it counts.
+        # 3 L until 10:02 and 6 L until 10:03, which the total may hide, and then the 40 L that it shows; drawn are,
+        # besides, 5 of the first 10 L; the least of a minute is no more than that minute can hold: 4 x 6
+        "a meter in tens shows in one minute what two let pass",
+        [[one_row for m in range(12) for one_row in one(
+            f"10:{m:02}", lamp=m < 2, power=True, I=41.0 if m < 2 else 0.0, Q=5.0, T=1000.0 + 10 * (m // 2))]
+         + one("10:01:30", lamp=False)],
+        [
+            ("lit", "none", "10:00", "10:01:30", 5, 5, 0, 0),
+            ("dark", "no-lamp", "10:01:30", "10:11", 45, 51, 24, 49),
+        ],
+        unit={"peak_flow_l_min": 6.0, "gravity_fed": True},
     ),
     Scenario(
         "a pause of one and a half cadences is covered by its lit ends",
@@ -866,11 +918,22 @@ SCENARIOS = [
     Scenario(
         # 6 x 0.5 passed while it was lit; 50 + 1 - 3 at most in the gap
         "water metered between the last total and the gap is not counted twice",
-        [well("10:00", "10:01", Q=6.0, T=1003.0, DP=45.0) + one("10:00:30", power=True, DP=45.0)
+        [well("10:00", "10:01", Q=6.0, T=1003.0, DP=45.0) + one("10:00:30", power=True, Q=6.0, DP=45.0)
          + well("11:00", "11:02", T=1053.0, DP=45.0)],
         [
             ("lit", "none", "10:00", "10:00:30", 3, 3, 0, 0),
             ("unheard", "unknown", "10:00:30", "11:00", 47, 48, None, 48),
+            ("lit", "none", "11:00", "11:01", 0, 0, 0, 0),
+        ],
+    ),
+    Scenario(
+        # one reading of 6 L/min alone is no water for certain: 50 + 1 at most in the gap
+        "water of which one reading alone speaks may have passed in the gap",
+        [well("10:00", "10:01", Q=6.0, T=1003.0, DP=45.0) + one("10:00:30", power=True, DP=45.0)
+         + well("11:00", "11:02", T=1053.0, DP=45.0)],
+        [
+            ("lit", "none", "10:00", "10:00:30", 3, 3, 0, 0),
+            ("unheard", "unknown", "10:00:30", "11:00", 47, 51, None, 51),
             ("lit", "none", "11:00", "11:01", 0, 0, 0, 0),
         ],
     ),
