@@ -71,16 +71,21 @@ def table(
 ) -> str:
     """A table that turns into stacked lines on a phone; each cell carries its header.
 
-    Rows in `struck` are struck through; their own words must say why.
+    Rows in `struck` are struck through but for their last cell, whose words must say why.
     """
     head = "".join(f'<th scope="col">{text(one)}</th>' for one in headers)
     body = "".join(
         "<tr>" + "".join(
-            f'<td data-head="{text(header)}">{f"<s>{text(cell)}</s>" if number in struck else text(cell)}</td>'
-            for header, cell in zip(headers, row, strict=True)
+            f'<td data-head="{text(header)}">{f"<s>{text(cell)}</s>" if cut else text(cell)}</td>'
+            for header, cell, cut in zip(headers, row, _cut(len(row), number in struck), strict=True)
         ) + "</tr>" for number, row in enumerate(rows))
     title = f"<caption>{text(caption)}</caption>" if caption else ""
     return f'<table class="tl-table">{title}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _cut(cells: int, struck: bool) -> list[bool]:
+    """Which cells of a row are struck through."""
+    return [struck] * (cells - 1) + [False] * min(cells, 1)
 
 
 def steps(found: Iterable[tuple[bool, str, str]]) -> str:

@@ -235,6 +235,9 @@ CREATE TABLE service_withdrawn (                                           -- at
     id UUID NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, reason VARCHAR NOT NULL, replaced_by UUID);
 -- What counts as done: whoever reads service reads it here.
 CREATE VIEW service_done AS SELECT e.* FROM service_event AS e ANTI JOIN service_withdrawn USING (id);
+-- Until now a failed sensor check divided no dose: units with one are worked out anew.
+INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00+00',
+    TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM service_event WHERE kind = 'sensor-checked' AND value > 1.2;
 """
 
 

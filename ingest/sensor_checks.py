@@ -13,7 +13,14 @@ from ingest.engine import Asks, named
 from models.exposure import microsecond
 from models.exposure.instants import moment
 from models.fleet import Fleet
-from models.sensor_checks import FOREVER_US, SensorState, divided_words, sensor_due, sensor_stretches
+from models.sensor_checks import (
+    FOREVER_US,
+    MOST_DUTY_OVER_REFERENCE,
+    SensorState,
+    divided_words,
+    sensor_due,
+    sensor_stretches,
+)
 
 SENSOR_CHECKED = "sensor-checked"
 Key = tuple[str, str]
@@ -77,7 +84,8 @@ def sensor_states(
         last_at = None if latest is None else latest.at.to_pydatetime()
         due, late_days = sensor_due(
             last_at=last_at, first_heard=first_heard.get(key), has_sensor=key in sensors, now=now,
-            policy=fleet.sensor_checks)
+            policy=fleet.sensor_checks,
+            last_passed=latest is None or latest.ratio <= MOST_DUTY_OVER_REFERENCE)
         out[key] = SensorState(
             ratio=1.0 if worst is None else float(worst.ratio),
             since=None if worst is None else moment(worst.from_us),

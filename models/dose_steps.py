@@ -135,7 +135,7 @@ def divided_by_check(steps: list[Step], ratio: float) -> list[Step]:
     low = doses["dose_low"].value / ratio
     for symbol, value in (("dose", doses["dose"].value / ratio), ("dose_low", low)):
         was = doses[symbol]
-        formula = f"{_n(was.value)} / {_n(ratio)}"
+        formula = f"{_n(was.value)} / {_n(ratio)}" if math.isfinite(was.value) else ""
         out.append(_step(f"{was.name}, divided by it", f"{symbol}/r", formula, value, "mJ/cm2"))
     return out + _credits(low)
 

@@ -209,7 +209,7 @@ class SensorState:
 
 def sensor_due(
     *, last_at: datetime | None, first_heard: datetime | None, has_sensor: bool, now: datetime,
-    policy: SensorCheckPolicy | None,
+    policy: SensorCheckPolicy | None, last_passed: bool = True,
 ) -> tuple[date | None, float | None]:
     """When the next check is due, and for how many days none was made where that is long past.
 
@@ -223,6 +223,8 @@ def sensor_due(
         Whether the unit ever sent an intensity.
     policy : SensorCheckPolicy or None
         The fleet's own; None: it has none, and the default says when a check is due.
+    last_passed : bool
+        After one that failed the next is due at once: the sensor is to be replaced or recalibrated.
 
     Notes
     -----
@@ -233,7 +235,8 @@ def sensor_due(
     if start is None:
         return None, None
     rule = policy or SensorCheckPolicy()
-    due = (start + timedelta(days=rule.every_days)).astimezone(UTC).date()
+    wait_days = rule.every_days if last_passed else 0.0
+    due = (start + timedelta(days=wait_days)).astimezone(UTC).date()
     age_days = (now - start) / timedelta(days=1)
     watched = (last_at is not None or policy is not None) and age_days > rule.watch_after_days
     return due, age_days if watched else None

@@ -219,6 +219,7 @@ def test_a_wrong_record_is_withdrawn_or_corrected_by_name_and_shown_struck_throu
     next(one for one in app.button if one.label == press).click().run()
     text = told(page(changing, "cabin", cabin="heron-point", unit="main"))
     assert "<s>Water tested</s>" in text and "<s>48</s>" in text and "84</td>" in text
+    assert "<s>CORRECTED" not in text
     assert "CORRECTED by Bo Dahl (a digit &lt;b&gt;too&lt;/b&gt; low), counts no longer" in text
     found = changing.client().ask("SELECT value FROM service_done WHERE kind = 'water-tested'")
     assert found["value"].tolist() == [84.0]

@@ -194,6 +194,24 @@ def test_a_failed_check_is_a_fault_until_one_passes(held: Store) -> None:
     assert lamp_of(held).faults == ()
 
 
+def test_what_a_sensor_read_too_high_is_divided_day_by_day(held: Store) -> None:
+    level = decline(60.0, 0.0005, 120, seed=4)
+    put_days(held, HERON, level)
+    raw = lamp_of(held)
+    put_event(held, HERON, "sensor-checked", NOW - timedelta(days=60), 1.0)
+    put_event(held, HERON, "sensor-checked", NOW - timedelta(days=9), 1.35)
+    one = lamp_of(held)
+    assert raw.intensity_w_m2 == pytest.approx(level[-1], abs=0.01)
+    assert one.intensity_w_m2 == pytest.approx(level[-1] / 1.35, abs=0.01)
+    assert one.to_json()["sensor_ratio"] == 1.35 and one.sensor.divided.startswith("Doses since 11 Nov 2026 are")
+    past, _ = lamp_curve(lamp_outlook(held, NOW), *HERON)
+    # the day of the good check counts from its noon on
+    assert past["intensity_w_m2"].to_numpy() == pytest.approx(
+        level / np.where(past["day"] >= "2026-11-11", 1.35, 1.0))
+    put_event(held, HERON, "sensor-checked", NOW - timedelta(hours=20), 1.0)
+    assert lamp_of(held).sensor.ratio == 1.0  # of the present; what it read last it read too high
+
+
 def test_a_passed_check_clears_what_was_found_before_it(held: Store) -> None:
     put_days(held, HERON, decline(50.0, 0.0005, 120, seed=4), values_read=np.where(np.arange(120) < 110, 40, 1))
     put_event(held, HERON, "sensor-checked", NOW - timedelta(hours=20), 1.0)

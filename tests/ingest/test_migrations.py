@@ -100,3 +100,17 @@ def test_a_file_where_the_folder_should_be_is_refused(tmp_path):
     (tmp_path / "x").write_text("")
     with pytest.raises(StoreUnavailable, match="cannot be opened"):
         Store(tmp_path / "x" / "y.duckdb")
+
+
+def test_a_failed_sensor_check_of_before_doses_were_divided_is_owed_its_units_history(tmp_path):
+    before = next(number for number, step in enumerate(MIGRATIONS) if "VIEW service_done" in step)
+    old = engine.connect(tmp_path / "old.duckdb")
+    migrate(old, until=before)
+    for unit, ratio in (("good", 1.2), ("bad", 1.21)):
+        old.execute("""
+            INSERT INTO service_event (id, cabin, unit, "at", kind, who, value, note, recorded_at)
+            VALUES (uuid(), 'a', $unit, now(), 'sensor-checked', 'Ann', $ratio, '', now())
+        """, {"unit": unit, "ratio": ratio})
+    migrate(old)
+    assert old.execute("SELECT cabin, unit, since < '2001-01-01' FROM pending").fetchall() == [("a", "bad", True)]
+    old.close()

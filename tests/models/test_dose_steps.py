@@ -4,8 +4,9 @@ import math
 
 import pytest
 
+from models.credit import Organism, log_credit
 from models.dose import assess
-from models.dose_steps import explain
+from models.dose_steps import divided_by_check, explain
 from models.sizing import new_lamp_intensity_w_m2
 from tests.models.reactors import ANNULAR, BLIND, BY_EQUATION
 from tests.models.test_dose import PLAIN, WIDE
@@ -73,3 +74,17 @@ def test_credits_shown_are_those_of_the_bound():
 def test_a_sensor_that_sees_no_water_is_explained_without_cloudy_water():
     steps = explain(BLIND, **PLAIN | {"intensity_w_m2": 300.0})
     assert not [step for step in steps if "water" in step.name and step.name.startswith("dose if")]
+
+
+@pytest.mark.parametrize("flow_l_min", [22.0, 0.0])
+def test_a_failed_sensor_check_divides_value_bound_and_credit(flow_l_min):
+    steps = explain(
+        ANNULAR, intensity_w_m2=40.0, flow_l_min=flow_l_min, uvt_pct=82.0, uvt_live=True, peak_flow_l_min=28.0)
+    assert divided_by_check(steps, 1.0) == steps
+    found = divided_by_check(steps, 1.35)
+    low = named(steps, "validated dose, 95 % lower bound").value / 1.35
+    step = named(found, "validated dose, 95 % lower bound, divided by it")
+    assert step.value == low and by_hand(step.formula) == pytest.approx(low, rel=1e-5)
+    assert named(found, "validated dose, divided by it").value == named(steps, "validated dose").value / 1.35
+    credits = {step.name: step.value for step in found if step.unit == "log"}
+    assert credits == {f"log credit by the lower bound, {one}": float(log_credit(low, one)) for one in Organism}

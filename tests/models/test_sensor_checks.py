@@ -156,6 +156,7 @@ def test_where_checks_are_kept_a_year_without_one_is_watched() -> None:
     assert due(last_at=at(10)) == (date(2026, 6, 10), 390.0)
     assert due(last_at=at(35)) == (date(2026, 7, 5), None)
     assert due(last_at=at(34.9))[1] == pytest.approx(365.1)
+    assert due(last_at=at(390), last_passed=False) == (date(2027, 5, 26), None)  # at once
     assert due(policy=SensorCheckPolicy()) == (date(2026, 5, 31), 400.0)
     assert due(policy=SensorCheckPolicy(every_days=90, watch_after_days=500)) == (date(2026, 7, 30), None)
 
