@@ -38,8 +38,8 @@ _INSERT = """
 """
 # Records of the same kind, unit and minute (a sample's is when it was taken), newest first.
 _SAME = """
-    SELECT e.id::VARCHAR AS id, e.who, e.value, e.note, e.recorded_at, coalesce(r.taken_at, e."at") AS done_at, r.outcome,
-        coalesce(r.lab_number, '') AS lab_number
+    SELECT e.id::VARCHAR AS id, e.who, e.value, e.note, e.recorded_at, coalesce(r.taken_at, e."at") AS done_at,
+        r.outcome, coalesce(r.lab_number, '') AS lab_number
     FROM service_done AS e LEFT JOIN laboratory_result AS r ON r.service = e.id
     WHERE e.cabin = $cabin AND e.unit = $unit AND e.kind = $kind
         AND date_trunc('minute', coalesce(r.taken_at, e."at")) = date_trunc('minute', $at_::TIMESTAMPTZ)

@@ -205,7 +205,7 @@ def test_a_step_that_a_person_recorded_for_itself_stays(drawn: Path) -> None:
     run(drawn, "advisory", "raise", *HERON, "--by", "Ann Lund")
     number = heron(drawn)["advisory"]["id"]
     wrong = record(drawn, "chlorinated", datetime.now(UTC))
-    run(drawn, "advisory", "record", number, "--step", "disinfect", "--by", "Cai Berg")
+    run(drawn, "advisory", "record", number, "--step", "disinfect", "--by", "Cai Berg", "--again")
     run(drawn, "service", "withdraw", wrong, *BY)
     assert steps(drawn, number)["disinfect"]
 
@@ -225,11 +225,14 @@ def test_the_same_record_twice_is_refused_with_who_and_when(drawn: Path) -> None
     same = ("service", "record", "lamp-swapped", *HERON, "--at", hours(2).isoformat(), "--who")
     said = refused(drawn, *same, " ann LUND ")
     when = f"{hours(2):%Y-%m-%d %H:%M UTC}"
-    assert f"recorded already: lamp-swapped of heron-point/main at {when} by Ann Lund (entered " in said
+    assert f"lamp-swapped of heron-point/main at {when} is recorded already, by Ann Lund on " in said
+    assert "is recorded already, by Ann Lund" in refused(drawn, *same, "Bo Dahl")
     assert len(listed(drawn)) == 1
-    run(drawn, *same, "Bo Dahl")  # two people may say so
-    run(drawn, "service", "withdraw", next(iter(listed(drawn))), *BY)
-    assert len(listed(drawn)) == 2
+    note = ("service", "record", "note", *HERON, "--at", hours(2).isoformat(), "--who", "Ann Lund", "--note")
+    run(drawn, *note, "door left open")
+    assert "is recorded already, by Ann Lund" in refused(drawn, *note, "door left open")
+    run(drawn, *note, "and shut again")
+    assert len(listed(drawn)) == 3
 
 
 def test_what_was_withdrawn_may_be_recorded_again(drawn: Path) -> None:

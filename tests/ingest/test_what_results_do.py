@@ -22,7 +22,6 @@ from models.advisory_events import Cause, Severity, State, Step
 from models.laboratory import LaboratoryPolicy
 
 NOW = datetime.now(UTC).replace(microsecond=0)
-CLEANED = ("flushed", "chlorinated")
 
 
 def ago(hours: float) -> str:
@@ -44,8 +43,8 @@ def fine(store: Store, *, hours: float, **more):
 
 
 def cleaned(store: Store, *, hours: float) -> None:
-    for kind in CLEANED:
-        record(store, kind, hours=hours)
+    record(store, "flushed", hours=hours, **{"from": ago(hours + 1)})
+    record(store, "chlorinated", hours=hours)
 
 
 def latest(store: Store):

@@ -6,7 +6,7 @@ from datetime import timedelta
 from itertools import permutations
 
 import pytest
-from test_advisory import after, cleaned, evidence, hour, raised, record
+from test_advisory import after, cleaned, hour, raised, record, water_run
 
 from models.advisory import Lifted, SampleFailed, Step, StepPolicy
 from models.advisory_samples import Sample, counts_from, sample_records
@@ -53,7 +53,7 @@ def test_a_sample_of_before_the_cleaning_counts_for_nothing_whenever_it_is_typed
 
 
 def test_a_sample_typed_before_the_cleaning_was_recorded_counts_once_that_is():
-    flushed = after(raised(), *evidence(at=hour(2)))
+    flushed = after(raised(), *water_run())
     assert counts_from(flushed) is None and sample_records(flushed, [sample(5)], at=hour(6)) == ()
     done = after(flushed, record("disinfect", hour(6), done_at=hour(4)))
     assert stands_on(told(done, sample(5))) == {Step.SAMPLE_1: hour(5)}
@@ -83,7 +83,7 @@ def test_of_two_bottles_of_one_minute_the_one_that_asks_for_another_counts():
 
 def test_a_sample_taken_with_the_last_of_the_cleaning_counts_and_one_is_never_two():
     at_once = raised(policy=StepPolicy(sample_gap_h=0))
-    clean = after(at_once, *evidence(at=hour(2)), record("disinfect", hour(4)))
+    clean = after(at_once, *water_run(), record("disinfect", hour(4)))
     assert stands_on(told(clean, sample(4))) == {Step.SAMPLE_1: hour(4)}
     assert stands_on(told(clean, sample(4), sample(4.5))) == {Step.SAMPLE_1: hour(4), Step.SAMPLE_2: hour(4.5)}
 
