@@ -7,6 +7,8 @@ from datetime import date, timedelta
 import streamlit as st
 
 from dashboard.access import get_fleet
+from ingest.advisory_log import Kept
+from ingest.guests import Touched, touched_stays
 from ingest.lamps import LampOutlook, lamp_outlook, lamp_stamp
 from ingest.occupancy import Occupancy, occupancy
 from ingest.store import Client
@@ -14,6 +16,7 @@ from ingest.visit_compare import Compared, compared
 from ingest.visit_stops import HORIZON_DAYS
 from ingest.visit_terms import Terms
 from ingest.visits import Visits, visits
+from models.fleet import Fleet
 
 
 def get_outlook(store: Client) -> LampOutlook:
@@ -30,6 +33,17 @@ def _outlook(_store: Client, day: date, stamp: str) -> LampOutlook:
 @st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=2)
 def _occupancy(_store: Client, day: date, calendars: tuple[str, ...]) -> Occupancy:
     return occupancy(get_fleet(_store), day, day + timedelta(days=HORIZON_DAYS + 1))
+
+
+def get_touched(store: Client, kept: Kept) -> Touched:
+    """The stays that an advisory touches; its calendar is read again after a quarter of an hour."""
+    fleet = get_fleet(store)
+    return _touched(kept.id, repr(kept.advisory.exposure), repr(fleet.cabin(kept.cabin)), fleet, kept)
+
+
+@st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=16)
+def _touched(number: str, exposure: str, place: str, _fleet: Fleet, _kept: Kept) -> Touched:
+    return touched_stays(_fleet, _kept)
 
 
 def get_visits(store: Client, terms: Terms) -> Visits:

@@ -15,9 +15,11 @@ from dashboard.service_words import service_line, service_rows
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.advisory_log import Kept
+from ingest.guests import touched_stays
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
+from models.guests_exposed import letter
 from models.sensor_checks import sensor_check
 from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 
@@ -52,6 +54,11 @@ def add(commands: Any) -> None:
     raised.add_argument("--cabin", required=True)
     raised.add_argument("--unit", required=True)
     raised.add_argument("--by", required=True, metavar="NAME", help="who raises it")
+    stays = command(
+        verbs, "stays", do_stays, json_option=True, private=True,
+        help="name the stays that an advisory touches that became known late, with a draft to each",
+        example="tarnlight advisory stays a3")
+    stays.add_argument("id")
     seen = command(
         verbs, "seen", do_seen,
         help="note by name under-dosed water of long before the unit was first heard live",
@@ -212,6 +219,38 @@ def do_raise(options: argparse.Namespace) -> int:
     """An advisory by hand."""
     told = _act(options, "advisory-raise", {"cabin": options.cabin, "unit": options.unit, "by": options.by})
     print(f"{told['advisory']}: raised")
+    return 0
+
+
+def do_stays(options: argparse.Namespace) -> int:
+    """Guests who may have drunk it before anybody knew."""
+    store = open_any(options)
+    found = queries.advisories(store, number=options.id)
+    fleet, today = load_fleet(store), store.now()
+    store.close()
+    if not found:
+        raise BadInput(f"no advisory {options.id!r}; `tarnlight advisory list --all` shows them")
+    (one,) = found
+    touched = touched_stays(fleet, one)
+    cabin = fleet.cabin(one.cabin) if fleet.has_cabin(one.cabin) else None
+    letters = [] if cabin is None else [
+        letter(stay, cabin, one.advisory.exposure, fleet.contacts, today.astimezone(cabin.zone).date())
+        for stay in touched.stays]
+    if options.json:
+        print_json([{"advisory": one.id, "arrives": stay.arrives.isoformat(), "leaves": stay.leaves.isoformat(), "booking": stay.summary,
+                     "draft": text} for stay, text in zip(touched.stays, letters, strict=True)])
+        return 0
+    if not touched.late:
+        print(f"{one.id}: it became known as it happened; the notice at the tap is the word to guests.")
+    elif touched.unknown:
+        print(f"{one.id}: which stays it touches is not known: {touched.unknown}.")
+    elif not touched.stays:
+        print(f"{one.id}: no booking lies in its time.")
+    for stay, text in zip(touched.stays, letters, strict=True):
+        print(f"--- {stay.arrives} to {stay.leaves}  {stay.summary}\n{text}\n")
+    if letters:
+        print("These are drafts: a named person sends them.")
+    print(CAUTION)
     return 0
 
 

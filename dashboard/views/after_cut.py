@@ -16,6 +16,7 @@ from dashboard.access import get_fleet, get_settings, present, reader_units, sta
 from dashboard.charts import Span
 from dashboard.chosen import full_name
 from dashboard.cut_chart import cut_figure
+from dashboard.lamp_access import get_touched
 from dashboard.measures import Units
 from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.recovery import NextStep, Waits
@@ -31,6 +32,7 @@ from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, Step
 from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.fleet import Cabin, Unit
+from models.guests_exposed import known_late, letter
 from models.laboratory import Outcome
 from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
 from models.work_cautions import Work, sentences, works_of_steps
@@ -126,6 +128,7 @@ def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
     if set(CLEANING_STEPS) & set(kept.advisory.open_steps):
         st.subheader("Where that water stands")
         standing(store, one.cabin.slug, one.unit.slug)
+    _guests(store, one, kept)
     steps(store, one.cabin.slug, one.unit.slug)
     told = _words(store, one, kept)
     with st.expander("Boiling, and what it does not do"):
@@ -264,6 +267,26 @@ def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> N
             width="stretch")
     if sent:
         _act(store, one, "advisory-lift", {"advisory": kept.id, "by": who, "reason": reason}, who, "notice lifted")
+
+
+def _guests(store: Client, one: UnitStatus, kept: Kept) -> None:
+    """Guests who may have drunk the water before anybody knew, with a draft to each; nothing is sent from here."""
+    if not known_late(kept.advisory.exposure, kept.advisory.raised_at):
+        return
+    st.subheader("Guests who may have drunk it")
+    found = get_touched(store, kept)
+    st.html(markup.small("It became known late. These are drafts: a named person sends them."))
+    if found.unknown or not found.stays:
+        why = f"Which stays it touches is not known: {found.unknown}." if found.unknown else (
+            "No booking lies in its time.")
+        st.html(markup.told("", [why]))
+        return
+    today = store.now().astimezone(one.cabin.zone).date()
+    for stay in found.stays:
+        with st.expander(markup.plain_label(f"{stay.arrives:%d %b %Y} to {stay.leaves:%d %b %Y}  {stay.summary}")):
+            st.code(
+                letter(stay, one.cabin, kept.advisory.exposure, get_fleet(store).contacts, today), language=None,
+                wrap_lines=True)
 
 
 def _seen_form(store: Client, one: UnitStatus) -> None:
