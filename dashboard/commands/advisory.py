@@ -237,8 +237,9 @@ def do_stays(options: argparse.Namespace) -> int:
         letter(stay, cabin, one.advisory.exposure, fleet.contacts, today.astimezone(cabin.zone).date())
         for stay in touched.stays]
     if options.json:
-        print_json([{"advisory": one.id, "arrives": stay.arrives.isoformat(), "leaves": stay.leaves.isoformat(), "booking": stay.summary,
-                     "draft": text} for stay, text in zip(touched.stays, letters, strict=True)])
+        print_json([{"advisory": one.id, "arrives": stay.arrives.isoformat(), "leaves": stay.leaves.isoformat(),
+                     "booking": stay.summary, "draft": text}
+                    for stay, text in zip(touched.stays, letters, strict=True)])
         return 0
     if not touched.late:
         print(f"{one.id}: it became known as it happened; the notice at the tap is the word to guests.")
