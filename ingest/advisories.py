@@ -51,7 +51,7 @@ from models.advisory import (
     unknown_proofs,
 )
 from models.advisory_events import FLUSH_STEPS, PERSON_STEPS, SENSOR_STEPS, Cause, Step
-from models.advisory_pieces import pieces_of
+from models.advisory_pieces import Intervals, pieces_of
 from models.advisory_samples import Sample
 from models.laboratory import Outcome, found_words
 
@@ -182,7 +182,7 @@ def note_seen(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict
         con.execute(INSERT_SERVICE, {
             "id": number, "cabin": key[0], "unit": key[1], "at_": now, "kind": "note", "who": who, "value": None,
             "note": words, "now": now})
-        answer(con, key, number, pieces_of(rows), now)
+        answer(con, key, number, pieces_of(Intervals.by_unit(rows)[key]), now)
 
     transaction(con, work)
     return {"id": number, "noted": words}

@@ -33,12 +33,14 @@ class Kept:
 
 def latest(found: pd.DataFrame) -> dict[Key, Kept]:
     """Each unit's latest advisory, from rows `advisory, cabin, unit, seq, body` in order of number and sequence."""
-    out: dict[Key, Kept] = {}
-    for number, group in found.groupby("advisory", sort=False):
-        cabin, unit = group["cabin"].iloc[0], group["unit"].iloc[0]
-        events = [from_json(body) for body in group["body"]]
-        out[cabin, unit] = Kept(str(number), cabin, unit, replay(events), int(group["seq"].max()) + 1)
-    return out
+    records: dict[tuple[str, str, str], list[tuple[int, str]]] = {}
+    for number, cabin, unit, seq, body in zip(
+            *(found[name].tolist() for name in ("advisory", "cabin", "unit", "seq", "body")), strict=True):
+        records.setdefault((number, cabin, unit), []).append((int(seq), body))
+    return {
+        (cabin, unit): Kept(
+            number, cabin, unit, replay(from_json(body) for _, body in record), max(seq for seq, _ in record) + 1)
+        for (number, cabin, unit), record in records.items()}
 
 
 # One row per event of each unit's latest advisory; few, however long the history.

@@ -257,9 +257,20 @@ def unit_states(states: pd.DataFrame, fleet: Fleet) -> dict[Key, UnitState]:
 
 def tails(
     states: pd.DataFrame, history: FleetHistory, now: datetime, *,
-    links_down: dict[Key, datetime | None] | None = None, while_heard: bool = False,
+    links_down: dict[Key, datetime | None] | None = None,
 ) -> dict[Key, pd.DataFrame]:
-    """Per unit what holds from its state to `now`; states of units that are not enrolled are passed over.
+    """`tails_table` by unit."""
+    found = tails_table(states, history, now, links_down=links_down)
+    return {
+        cast(Key, key): part.drop(columns=["cabin", "unit"]).reset_index(drop=True)
+        for key, part in found.groupby(["cabin", "unit"], sort=False)}
+
+
+def tails_table(
+    states: pd.DataFrame, history: FleetHistory, now: datetime, *,
+    links_down: dict[Key, datetime | None] | None = None, while_heard: bool = False,
+) -> pd.DataFrame:
+    """What holds from each unit's state to `now`; states of units that are not enrolled are passed over.
 
     Parameters
     ----------
@@ -270,13 +281,18 @@ def tails(
     while_heard : bool
         Of each unit only until it is overdue, and at least a second: of a reading that just came nothing would be
         said that goes on.
+
+    Returns
+    -------
+    DataFrame
+        `cabin`, `unit` and the columns of `models.exposure.open_tail`.
     """
     fleet = history.present
     all_keys = list(zip(states["cabin"], states["unit"], strict=True))
     known = np.array([fleet.has_unit(*key) for key in all_keys], bool)
     keys = [key for key, here in zip(all_keys, known, strict=True) if here]
     if not keys:
-        return {}
+        return pd.DataFrame({"cabin": [], "unit": []})
     units = Units.of(history, keys)
     number = np.arange(len(keys))
     kept = states[known].reset_index(drop=True).assign(unit_no=number)
@@ -297,6 +313,4 @@ def tails(
     found = open_tail(
         kept, units.at(number, at_us), now_us=now_us, overdue_s=overdue,
         links=pd.concat(events, ignore_index=True))
-    return {
-        keys[int(cast(int, no))]: part.reset_index(drop=True)
-        for no, part in found.groupby("unit_no", sort=False)}
+    return found.assign(**units.names(found["unit_no"].to_numpy(np.int64)))

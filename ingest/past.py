@@ -24,6 +24,7 @@ from ingest.watch import watch
 from models.advisory import Advisory, Lifted, NotAllowed, StepRecorded, advance, exposure_event
 from models.advisory_events import FLUSH_STEPS, SENSOR_STEPS, Event, Step
 from models.advisory_exposure import exposure_of
+from models.advisory_pieces import Intervals
 
 FLUSH_TOOK = timedelta(hours=2)  # the demo's people write down when a flush was over
 _STEPS = {"flushed": (Step.FLUSH_COLD, Step.FLUSH_HOT), "chlorinated": (Step.DISINFECT,)}
@@ -95,7 +96,7 @@ def _lifted_then(
     con, key = store.con, (cabin, unit)
     fleet = load_fleet(store)
     one = fleet.unit(cabin, unit)
-    rows = unanswered(store, fleet, [key], at, until=at)
+    rows = Intervals.by_unit(unanswered(store, fleet, [key], at, until=at)).get(key)
     exposure = exposure_of(rows, dose_target_mj_cm2=one.dose_target_mj_cm2, now=at)
     if exposure is None or exposure.end is None:
         return

@@ -11,15 +11,16 @@ import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import cast
 
 import duckdb
 import pandas as pd
 
 from ingest import faults
 from ingest.advisory_log import FOREVER, Con, Kept, Key, append, asked, latest_of, new_advisory
-from ingest.engine import Local, by_unit, frame, transaction
+from ingest.engine import Local, frame, transaction
 from ingest.exposed import unanswered
-from ingest.judging import PRESENT, tails, unit_states
+from ingest.judging import PRESENT, tails_table, unit_states
 from ingest.laboratory import samples_that_count
 from ingest.proofs_now import proofs_now, ripens_at
 from ingest.registry import load_history
@@ -35,31 +36,20 @@ from models.advisory import (
     new_proofs,
 )
 from models.advisory_exposure import exposure_of
-from models.advisory_pieces import GRACE
+from models.advisory_pieces import GRACE, Intervals
 from models.exposure import UnitState
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
-
-_NOTHING = pd.DataFrame()
-
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
     """What the store holds of some units: under-dosed water that nobody answered, and what is so now."""
 
     states: Mapping[Key, UnitState]
-    rows: Mapping[Key, pd.DataFrame]  # stored intervals, those in grace or only to be noted among them
-    going_on: Mapping[Key, pd.DataFrame]  # since the latest reading
-
-    def of(self, key: Key) -> tuple[pd.DataFrame, bool]:
-        """A unit's under-dosed intervals that ask for an advisory, and whether water may still be passing."""
-        rows = self.rows.get(key, _NOTHING)
-        if len(rows):
-            rows = rows[~(rows["graced"] | rows["to_note"])]
-        tail = self.going_on.get(key, _NOTHING)
-        parts = [part for part in (rows, tail) if len(part)]
-        return (pd.concat(parts, ignore_index=True) if parts else _NOTHING), len(tail) > 0
+    rows: Mapping[Key, Intervals]  # that ask for an advisory, with what is so since the latest reading
+    going_on: frozenset[Key]  # of which units such water may still be passing
+    graced_until: Mapping[Key, datetime]  # when a silence that a backlog may explain is explained by nothing
 
 
 def watch(con: Con, fleet: Fleet, now: datetime, touched: Iterable[Key]) -> list[tuple[str, str, Event]]:
@@ -144,12 +134,18 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime) -> _Seen:
     present = frame(con.execute(f"""
         WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
         {PRESENT} SEMI JOIN asked USING (cabin, unit)""", asked(keys)))
-    found = tails(present, load_history(store), now, while_heard=True)
-    going_on = {
-        key: tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)] for key, tail in found.items()}
+    tail = tails_table(present, load_history(store), now, while_heard=True)
+    if len(tail):
+        tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
+    stored = unanswered(store, fleet, keys, now)
+    graced = stored["graced"].to_numpy(bool)
+    asks = stored[~(graced | stored["to_note"].to_numpy(bool))]
+    parts = [part for part in (asks, tail) if len(part)]
+    waiting = stored[graced & (stored["end"] > pd.Timestamp(now - GRACE))].groupby(["cabin", "unit"])["end"].min()
     return _Seen(
-        unit_states(present, fleet), by_unit(unanswered(store, fleet, keys, now)),
-        going_on)
+        unit_states(present, fleet), Intervals.by_unit(pd.concat(parts, ignore_index=True)) if parts else {},
+        frozenset(zip(tail["cabin"], tail["unit"], strict=True)),
+        {cast(Key, key): end.to_pydatetime() + GRACE for key, end in waiting.items()})
 
 
 def _exposure_event(
@@ -158,13 +154,13 @@ def _exposure_event(
     """What a unit's under-dosed water asks of its latest advisory, or of a new one."""
     advisory = kept.advisory if kept is not None else None
     standing = advisory if advisory is not None and advisory.state is not State.LIFTED else None
-    rows, going_on = seen.of(key)
-    if key not in seen.states or (rows.empty and standing is None):
+    rows = seen.rows.get(key)
+    if key not in seen.states or (rows is None and standing is None):
         return None
     unit = fleet.unit(*key)
     exposure = exposure_of(
         rows, dose_target_mj_cm2=unit.dose_target_mj_cm2, known=standing.exposure if standing else None,
-        going_on=going_on, now=now)
+        going_on=key in seen.going_on, now=now)
     if exposure is None:
         return None
     late = ""
@@ -194,8 +190,7 @@ def _next_look(
     fleet: Fleet, advisory: Advisory | None, seen: _Seen, key: Key, now: datetime
 ) -> datetime | None:
     """When something ripens by time alone; `FOREVER` for an open advisory of which nothing does; None: no need."""
-    rows = seen.rows.get(key, _NOTHING)
-    due = [one.to_pydatetime() + GRACE for one in rows.loc[rows["graced"], "end"]] if len(rows) else []
+    due = [seen.graced_until[key]] if key in seen.graced_until else []
     if advisory is not None:
         ripe = ripens_at(fleet, advisory, seen.states[key], now) if key in seen.states else None
         due.append(ripe or FOREVER)

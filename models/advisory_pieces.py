@@ -7,10 +7,10 @@ afterwards, or turns out to be more or worse, was answered by nobody.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -58,30 +58,59 @@ class Piece:
     dose_low_mj_cm2: float | None = None
 
 
-def pieces_of(rows: pd.DataFrame) -> tuple[Piece, ...]:
-    """Under-dosed intervals as pieces: those that touch and are of one kind and cause are one.
+@dataclass(frozen=True, slots=True)
+class Intervals:
+    """Under-dosed intervals of one unit, in order of their start; columns of equal length.
 
-    Parameters
-    ----------
-    rows : DataFrame
-        Of one unit: `start, end, kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2`.
+    `start`, `end`: instants; `kind`, `cause`: as of `models.exposure`; `underdosed_l`, `underdosed_l_upper` [L];
+    `dose_low_mj_cm2`, NaN where it is not known. [mJ/cm2]
     """
-    if rows.empty:
+
+    start: Sequence[datetime]
+    end: Sequence[datetime]
+    kind: Sequence[str]
+    cause: Sequence[str]
+    underdosed_l: npt.NDArray[np.float64]
+    underdosed_l_upper: npt.NDArray[np.float64]
+    dose_low_mj_cm2: npt.NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    @classmethod
+    def by_unit(cls, rows: pd.DataFrame) -> dict[tuple[str, str], Intervals]:
+        """Those of each unit, from rows with `cabin`, `unit` and the columns above."""
+        if rows.empty:
+            return {}
+        rows = rows.sort_values(["cabin", "unit", "start", "end"], kind="stable")
+        cabin, unit = rows["cabin"].to_numpy(object), rows["unit"].to_numpy(object)
+        first = np.flatnonzero(np.concatenate([[True], (cabin[1:] != cabin[:-1]) | (unit[1:] != unit[:-1])]))
+        # as a list of instants at once: one by one costs more than all that is done with them
+        start, end = (pd.DatetimeIndex(rows[name]).to_pydatetime().tolist() for name in ("start", "end"))
+        kind, cause = rows["kind"].tolist(), rows["cause"].tolist()
+        least, most, dose = (
+            rows[name].to_numpy(float) for name in ("underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2"))
+        return {
+            (str(cabin[i]), str(unit[i])): cls(
+                start[i:j], end[i:j], kind[i:j], cause[i:j], least[i:j], most[i:j], dose[i:j])
+            for i, j in zip(first.tolist(), [*first[1:].tolist(), len(rows)], strict=True)}
+
+
+def pieces_of(rows: Intervals) -> tuple[Piece, ...]:
+    """Under-dosed intervals as pieces: those that touch and are of one kind and cause are one."""
+    if not len(rows):
         return ()
-    rows = rows.sort_values(["start", "end"], kind="stable")
-    before = rows.shift(1)
-    begins = ~((rows["start"] == before["end"]) & (rows["kind"] == before["kind"])
-               & (rows["cause"] == before["cause"]))
-    whole = rows.groupby(begins.cumsum().to_numpy(), sort=True).agg(
-        start=("start", "first"), end=("end", "last"), kind=("kind", "first"), cause=("cause", "first"),
-        least=("underdosed_l", "sum"), most=("underdosed_l_upper", "sum"),
-        dose=("dose_low_mj_cm2", lambda one: one.min(skipna=False)))
-    return tuple(
-        Piece(
-            start=one.start.to_pydatetime(), end=one.end.to_pydatetime(), kind=str(one.kind), cause=str(one.cause),
-            underdosed_l=float(one.least), underdosed_l_upper=float(one.most),
-            dose_low_mj_cm2=None if pd.isna(one.dose) else float(one.dose))
-        for one in cast(Iterable[Any], whole.itertuples(index=False)))
+    of = list(zip(rows.kind, rows.cause, strict=True))
+    begins = [0, *(i for i in range(1, len(rows)) if rows.start[i] != rows.end[i - 1] or of[i] != of[i - 1])]
+    out = []
+    for i, j in zip(begins, [*begins[1:], len(rows)], strict=True):
+        dose = float(rows.dose_low_mj_cm2[i:j].min())  # NaN if any is
+        out.append(Piece(
+            start=rows.start[i], end=rows.end[j - 1], kind=str(rows.kind[i]), cause=str(rows.cause[i]),
+            underdosed_l=float(np.nansum(rows.underdosed_l[i:j])),
+            underdosed_l_upper=float(rows.underdosed_l_upper[i:j].sum()),
+            dose_low_mj_cm2=None if math.isnan(dose) else dose))
+    return tuple(out)
 
 
 def badness(

@@ -17,7 +17,7 @@ from ingest.registry import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
 from ingest.watch import watch
-from models.advisory_pieces import AGAIN_L, GRACE, Piece, answered, more_beyond, only_to_note, pieces_of
+from models.advisory_pieces import AGAIN_L, GRACE, Intervals, Piece, answered, more_beyond, only_to_note, pieces_of
 
 START = utc("2026-11-20T06:00:00")
 KEY = ("heron-point", "main")
@@ -282,7 +282,7 @@ def test_intervals_that_touch_and_are_of_one_kind_are_one_piece():
         "kind": ["dark", "dark", "unheard", "dark"], "cause": ["no-power"] * 4,
         "underdosed_l": [1.0, 2.0, 0.0, 4.0], "underdosed_l_upper": [1.5, 2.5, 9.0, 4.0],
         "dose_low_mj_cm2": [0.0, 0.0, np.nan, 0.0]})
-    found = pieces_of(rows)
+    found = pieces_of(Intervals.by_unit(rows.assign(cabin="heron-point", unit="main"))[KEY])
     assert [(one.kind, one.underdosed_l, one.underdosed_l_upper, one.dose_low_mj_cm2) for one in found] == [
         ("dark", 3.0, 4.0, 0.0), ("unheard", 0.0, 9.0, None), ("dark", 4.0, 4.0, 0.0)]
     assert found[0].start == at(0) and found[0].end == at(60)
