@@ -29,7 +29,9 @@ from ingest.settings import Settings
 from ingest.store import Client, Store, client
 
 # How long an example takes says more of the machine's other work than of ours; benchmarks measure time.
-hypothesis.settings.register_profile("tarnlight", deadline=None)
+# Without the phase that explains a failure: it traces every line of every example, and takes longer than they do.
+hypothesis.settings.register_profile("tarnlight", deadline=None, phases=[
+    phase for phase in hypothesis.Phase if phase is not hypothesis.Phase.explain])
 hypothesis.settings.load_profile("tarnlight")
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")

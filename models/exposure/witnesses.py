@@ -43,6 +43,7 @@ class Stated(IntEnum):
     ON = 1
     VOID = 2  # the power went after it was stated: dark until something shows the lamp again
     DOUBT = 3  # it was dark before a missing reading, and nothing has shown it since
+    REPEATED = 4  # only of what was said: on, while the power was off; believed as little as `VOID`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,7 +177,8 @@ def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
         stated_since=stated_since, stated_fresh=fresh, said=said, said_at=said_at, gap_before=gap_before,
         gap_at=gap_at, changed_at=changed_at, changed_gap_at=changed_gap_at, on=on, dark=dark,
         by_intensity=by_intensity, disagrees=disagrees & ~out,
-        repeats=out & (shines | (rows.own["lamp_on"] == 1)), stands=stands | (shown & frozen & ~on & ~out),
+        repeats=out & (shines | ((said == Stated.REPEATED) & (said_at == rows.at))),
+        stands=stands | (shown & frozen & ~on & ~out),
         not_since=void & ~out & ~on, on_from=_run_start(rows, on, gap_before, rows.at, "lit_from_us", burning),
         on_least=_run_start(rows, on, gap_before, earliest, "lit_least_us", burning),
         on_known=_run_value(rows, on, gap_before, was_dark, "lit_known", burning), said_on_since=said_on_since,
@@ -340,16 +342,18 @@ def _status(
     states = ~np.isnan(own)
     says = np.select(
         # off stands before on: what a gateway reports on while the power is off is no statement
-        [own == 0, cut | (states & (power == 0)), own == 1], [Stated.OFF, Stated.VOID, Stated.ON],
+        [own == 0, (own == 1) & (cut | (power == 0)), cut, own == 1],
+        [Stated.OFF, Stated.REPEATED, Stated.VOID, Stated.ON],
         default=Stated.UNKNOWN).astype(np.int64)
     speaks = states | cut
     said = _carried(rows, speaks, says, "lamp_said")
     said = np.where(said == NEVER, Stated.UNKNOWN, said)
     said_at = _carried(rows, speaks, rows.at, "lamp_said_at_us")
-    was_dark = (said == Stated.OFF) | (said == Stated.VOID)
+    believed = np.where(said == Stated.REPEATED, Stated.VOID, said)
+    was_dark = (believed == Stated.OFF) | (believed == Stated.VOID)
     seen_again = (changed_at > said_at) & (changed_gap_at > said_at)
     stated = np.where(
-        gap_at > said_at, np.where(was_dark & ~seen_again, Stated.DOUBT, Stated.UNKNOWN), said)
+        gap_at > said_at, np.where(was_dark & ~seen_again, Stated.DOUBT, Stated.UNKNOWN), believed)
     turns = _runs(rows, stated, gap_before)
     begins = np.where(rows.is_state, rows.state["lamp_stated_since_us"], rows.at)
     return said, said_at, stated, begins[turns] if stated.size else begins
