@@ -40,24 +40,28 @@ class Asks(Protocol):
 
 
 def connect(path: Path | str = ":memory:") -> duckdb.DuckDBPyConnection:
-    """A connection with this project's session: UTC, no Python variables as tables, extensions at hand.
+    """A connection with this project's session: UTC, no Python variables as tables.
 
     Whatever the process writes from here on (store, WAL, what does not fit into memory) is for its owner alone.
     """
     private_files.keep_private()
-    for extension in ("httpfs", "quack"):
-        import_extension(extension)
     with _no_proxy():
         con = duckdb.connect(str(path), config={
             "autoinstall_known_extensions": "false", "autoload_known_extensions": "false",
             "memory_limit": "2GB", "preserve_insertion_order": "true",
         })
     # GLOBAL, so that cursors have it too: a session of its own takes the machine's zone and Python variables again
-    con.execute("LOAD httpfs; LOAD quack")
     con.execute("SET GLOBAL TimeZone = 'UTC'; SET GLOBAL python_enable_replacements = false")
+    return con
+
+
+def _between_processes(con: duckdb.DuckDBPyConnection) -> None:
+    """Load what serves a store and asks one that is served: a fifth of a second, so only where it is needed."""
+    for extension in ("httpfs", "quack"):
+        import_extension(extension)
+    con.execute("LOAD httpfs; LOAD quack")
     # A collector that hangs is told of soon; and no statement is ever sent twice, for it may be a request.
     con.execute(f"SET GLOBAL http_timeout = {ANSWER_WITHIN_S}; SET GLOBAL http_retries = 0")
-    return con
 
 
 @contextlib.contextmanager
@@ -87,6 +91,8 @@ class Remote:
     def __init__(self, address: str, token: str) -> None:
         self._address, self._token = address, token
         self._con = connect()
+        with _no_proxy():
+            _between_processes(self._con)
 
     def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
         # The protocol carries a statement without parameters, so they are written into it, each as a
@@ -197,6 +203,8 @@ def quoted(name: str) -> str:
 
 def serve(con: duckdb.DuckDBPyConnection, *, port: int, token: str) -> None:
     """Serve the connection's database on loopback to whoever has the token."""
+    with _no_proxy():
+        _between_processes(con)
     try:
         con.execute("CALL quack_serve($address, token = $token)",
                     {"address": f"quack:localhost:{port}", "token": token})

@@ -72,7 +72,8 @@ def fits(page: Any) -> bool:
 
 def top_of(page: Any, selector: str) -> float:
     """How far down the page's first such element begins."""
-    return page.locator(selector).first.bounding_box()["y"]
+    # waits for the element, which goes and comes when the page draws itself anew
+    return page.locator(selector).first.evaluate("found => found.getBoundingClientRect().top")
 
 
 def test_both_pages_say_what_is_known_and_change_by_themselves(

@@ -120,7 +120,9 @@ def test_a_water_test_typed_as_a_ratio_is_offered_as_per_cent(page, collector, b
 def test_the_step_form_takes_counts_and_a_failed_sample_begins_again(page, collector):
     client = collector.client()
     unit = {"cabin": "heron-point", "unit": "main", "who": "Bo Reed"}
-    for kind, days, found in (("sampled", 3, {"e_coli": 1}), ("chlorinated", 2, {})):
+    begun = (client.now() - timedelta(days=2.6)).isoformat()
+    for kind, days, found in (
+            ("sampled", 3, {"e_coli": 1}), ("flushed", 2.5, {"from": begun}), ("chlorinated", 2, {})):
         at = (client.now() - timedelta(days=days)).isoformat()
         client.act("record-service", {**unit, **found, "kind": kind, "at": at})
     wait_for(lambda: first_open(client) is Step.SAMPLE_1, 20, "the sensors have proven theirs")

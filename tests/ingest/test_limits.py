@@ -24,6 +24,7 @@ NOW = datetime.fromtimestamp(NOW_S, UTC)
 TOPIC = "tarnlight/heron-point/main/log"
 GOOD = b'{"n":"battery","v":12}'
 MOST_S, MOST_MB = 1.0, 100.0
+BUSY = 3.0  # where two cores do other work too, the same takes up to so much more; a bench holds `MOST_S`
 
 
 def pack(*records: bytes) -> bytes:
@@ -292,18 +293,24 @@ def cost(payload: bytes) -> tuple[float, float, int, int, int]:
     return told.get()
 
 
+@pytest.mark.bench
+@pytest.mark.parametrize("kind", COSTLY)
+def test_on_a_machine_of_its_own_no_payload_costs_more_than_a_second(kind):
+    assert min(cost(COSTLY[kind]())[0] for _ in range(5)) <= MOST_S
+
+
 @pytest.mark.skipif(not Path("/proc/self/clear_refs").exists(), reason="measures as Linux tells it")
 @pytest.mark.parametrize("kind", COSTLY)
-def test_no_payload_within_the_limits_costs_more_than_a_second_and_100_mb(kind):
+def test_no_payload_within_the_limits_costs_more_than_seconds_and_100_mb(kind):
     payload = COSTLY[kind]()
     assert len(payload) <= limits.PAYLOAD_BYTES
     # the least of three: a busy machine makes the same work cost more processor time, never less
     took = [cost(payload)]
-    while len(took) < 3 and took[-1][0] > MOST_S:
+    while len(took) < 3 and took[-1][0] > BUSY * MOST_S:
         took.append(cost(payload))
     seconds, megabytes, rows, refused, kept = min(took)
     print(f"{kind}: {seconds:.2f} s, {megabytes:.0f} MB, {rows} rows, {refused} refused, {kept} bytes kept")
-    assert seconds <= MOST_S
+    assert seconds <= BUSY * MOST_S
     assert megabytes <= MOST_MB
     assert kept <= 200_000
     assert rows + refused >= 1

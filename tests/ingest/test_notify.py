@@ -16,7 +16,7 @@ import pytest
 from aiosmtpd.controller import Controller
 from conftest import FLEET_TOML, count, free_port, senml, wait_for
 
-from ingest import notify, queries, watch
+from ingest import advisory_log, notify, queries
 from ingest.evaluate import evaluate, owe
 from ingest.intake import Message, decode, keep
 from ingest.registry import load_fleet
@@ -336,13 +336,13 @@ def test_tries_grow_apart_to_hours_but_a_boil_advisory_waits_a_quarter_of_an_hou
 def test_readings_that_only_change_the_figures_are_passed_over_and_what_follows_is_told(store):
     number = raised(store)
     put(store)
-    kept = watch.kept_advisory(store.con, number)
+    kept = advisory_log.kept_advisory(store.con, number)
     now = store.now()
     for seq in range(2, 40):
         event = Remeasured(
             at=now, exposure=replace(kept.advisory.exposure, underdosed_l_upper=float(seq)),
             severity=kept.advisory.severity, steps=kept.advisory.steps)
-        watch.append(store.con, number, seq, event, now)
+        advisory_log.append(store.con, number, seq, event, now)
     assert put(store) == 0
     assert store.ask("SELECT seq FROM told_until")["seq"].tolist() == [39]
     store.act("advisory-lift", {"advisory": number, "by": "Ann Lund", "reason": "an exercise"})

@@ -25,19 +25,24 @@ from models.dose import assess
 HERON = ("--cabin", "heron-point", "--unit", "main")
 REACTOR = read_fleet(FLEET_TOML).reactors[0]
 LOW = float(assess(REACTOR, intensity_w_m2=60.0, flow_l_min=19.0, uvt_pct=82.0, uvt_live=False).red_low_mj_cm2)
-NOW = datetime.now(UTC).replace(second=0, microsecond=0)
-DRAW = (NOW - timedelta(hours=5), NOW - timedelta(hours=4))  # all taps open for an hour
+NOW = datetime.now(UTC).replace(second=0, microsecond=0)  # of the test that runs, see `_present`
 
 
 def hours(n: float) -> datetime:
     return NOW - timedelta(hours=n)
 
 
+@pytest.fixture(autouse=True)
+def _present(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each test lives now: what was read when this file was imported would be long silent."""
+    monkeypatch.setitem(globals(), "NOW", datetime.now(UTC).replace(second=0, microsecond=0))
+
+
 @pytest.fixture
 def drawn(held: Store) -> Path:
     """Six hours of a lit lamp, in one of which 19 L/min were drawn."""
     rows = steady(hours(6), 361, flow_l_min=0.0)
-    taps = (rows["at"] >= pd.Timestamp(DRAW[0])) & (rows["at"] < pd.Timestamp(DRAW[1]))
+    taps = (rows["at"] >= pd.Timestamp(hours(5))) & (rows["at"] < pd.Timestamp(hours(4)))
     rows["flow_l_min"] = np.where(taps, 19.0, 0.0)
     rows["total_l"] = np.cumsum(rows["flow_l_min"]).round(2)
     commit(held, rows)
@@ -83,7 +88,7 @@ def test_without_a_good_check_before_the_whole_record_is_divided_and_an_advisory
     assert "40 % too high" in check(drawn, hours(1), 1.4)
     [found] = weak(drawn)
     assert found["dose_low_mj_cm2"] == pytest.approx(LOW / 1.4, rel=1e-9)
-    assert begins(found, DRAW[0]) and found["underdosed_l"] == pytest.approx(19.0 * 60, abs=20)
+    assert begins(found, hours(5)) and found["underdosed_l"] == pytest.approx(19.0 * 60, abs=20)
     one = heron(drawn)
     assert one["verdict"] == "boil" and one["advisory"]["cause"] == "low-dose"
     assert any("All doses on record are divided by 1.4" in reason and "by Ann Lund" in reason
@@ -133,7 +138,7 @@ def test_a_sensor_that_reads_too_low_is_said_to_and_leaves_the_doses(drawn: Path
 
 
 def test_the_report_and_its_share_follow_and_say_by_whose_check(drawn: Path) -> None:
-    month = f"{DRAW[0].astimezone(read_fleet(FLEET_TOML).cabins[0].zone):%Y-%m}"
+    month = f"{hours(5).astimezone(read_fleet(FLEET_TOML).cabins[0].zone):%Y-%m}"
     words = ("report", "--cabin", "heron-point", "--month", month)
     [before] = told(drawn, *words)
     assert before["share_pct"] == pytest.approx(100.0) and before["sensor_divided"] == []

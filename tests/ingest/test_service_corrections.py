@@ -20,11 +20,17 @@ from ingest.store import Store
 
 HERON = ("--cabin", "heron-point", "--unit", "main")
 BY = ("--by", "Bo Dahl", "--reason", "typed wrong")
-NOW = datetime.now(UTC).replace(second=0, microsecond=0)
+NOW = datetime.now(UTC).replace(second=0, microsecond=0)  # of the test that runs, see `_present`
 
 
 def hours(n: float) -> datetime:
     return NOW - timedelta(hours=n)
+
+
+@pytest.fixture(autouse=True)
+def _present(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each test lives now: what was read when this file was imported would be long silent."""
+    monkeypatch.setitem(globals(), "NOW", datetime.now(UTC).replace(second=0, microsecond=0))
 
 
 @pytest.fixture

@@ -58,7 +58,8 @@ def flushed(at: float, service: str) -> StepRecorded:
 
 
 def test_only_the_step_that_came_from_the_record_unticks() -> None:
-    found = after(flushed(2, "s1"), StepRecorded(at=hour(2), step=Step.FLUSH_COLD, by="Ann Lund", service="s2"),
+    found = after(flushed(2, "s1"), StepRecorded(
+        at=hour(2), step=Step.FLUSH_COLD, by="Ann Lund", service="s2", begun_at=hour(1)),
                   taken_back(3))
     assert done(found) == {Step.FLUSH_COLD}
     assert done(after(flushed(2, ""), taken_back(3))) == {Step.DISINFECT}
@@ -68,7 +69,8 @@ def test_what_rested_on_the_step_no_longer_counts_either() -> None:
     def sample(at: float) -> StepRecorded:
         return StepRecorded(at=hour(at), step=Step.SAMPLE_1, by="Ann Lund")
 
-    flushes = [StepRecorded(at=hour(2), step=one, by="Ann Lund") for one in (Step.FLUSH_COLD, Step.FLUSH_HOT)]
+    flushes = [StepRecorded(at=hour(2), step=one, by="Ann Lund", begun_at=hour(1))
+               for one in (Step.FLUSH_COLD, Step.FLUSH_HOT)]
     cleaned = after(*flushes, flushed(2, "s1"), sample(4))
     assert Step.SAMPLE_1 in done(cleaned)
     assert Step.SAMPLE_1 not in done(advance(cleaned, taken_back(5)))
