@@ -78,6 +78,7 @@ class Advisory:
     steps: tuple[Step, ...]
     sample_gap_h: float
     evidence_since: datetime | None
+    failed_at: datetime | None = None  # when the latest sample that failed was taken
     raised_by: str = ""
     after_lift: str = ""
     metered_alone: bool = False
@@ -326,7 +327,8 @@ def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
     end, known = event.exposure.end, advisory.evidence_since
     return replace(
         _asked(advisory, event), proofs=(), records=(),
-        evidence_since=None if end is None else end if known is None else max(end, known),
+        evidence_since=None if end is None else max(
+            one for one in (end, known, advisory.failed_at) if one is not None),
     )
 
 
@@ -342,7 +344,7 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
         return asked
     # It has ended now. What was proven while it went on proves nothing of the time after; and where it ended only
     # because a record was withdrawn, nothing of the time before that.
-    since = max(one for one in (event.exposure.end, advisory.proven_from) if one is not None)
+    since = max(one for one in (event.exposure.end, advisory.proven_from, advisory.failed_at) if one is not None)
     return replace(asked, evidence_since=since, proofs=())
 
 
@@ -411,6 +413,7 @@ def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
         proofs=tuple(one for one in advisory.proofs if one.step not in again),
         records=tuple(one for one in advisory.records if one.step not in again),
         evidence_since=None if since is None else max(since, event.when),
+        failed_at=event.when if advisory.failed_at is None else max(advisory.failed_at, event.when),
     )
 
 
