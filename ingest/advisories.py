@@ -241,6 +241,10 @@ def keep_result(
         told = _satisfactory(con, key, kept, report, by, now)
     elif kept is not None and report.outcome in (Outcome.SAMPLE_AGAIN, Outcome.INCOMPLETE):
         told = f"{kept.id}: kept, but it ticks no sample step"
+        # of one that was taken between two that count, these are no longer consecutive
+        for seq, event in enumerate(samples_that_count(con, key, kept.advisory, now), kept.next_seq):
+            append(con, kept.id, seq, event, now)
+            told += f"; {event.step} stands on the sample of {_utc(event.when)} now"
     return told, advisory
 
 
