@@ -104,7 +104,8 @@ def _flushes(
         metered_l = _metered(found[number]) if number in found else None
         out[key] = (*out.get(key, ()), Flush(
             step=one.step, begun_at=one.begun_at, ended_at=one.when, heard=heard,
-            metered_l=metered_l if heard or metered_l is not None else 0.0))
+            metered_l=metered_l if heard or metered_l is not None else 0.0,
+            most_l=fleet.unit(*key).peak_flow_l_min * ((one.when - one.begun_at) / timedelta(minutes=1))))
     return out
 
 

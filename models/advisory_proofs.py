@@ -24,6 +24,8 @@ class Flush:
         Litres that the unit's own sensors counted in between, at least; None: nothing counted them. [L]
     heard : bool
         Whether readings of all that time are there.
+    most_l : float
+        The most that the supply can deliver in that time. [L]
     """
 
     step: Step
@@ -31,6 +33,7 @@ class Flush:
     ended_at: datetime
     metered_l: float | None
     heard: bool
+    most_l: float = math.inf
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step", Step(self.step))
@@ -125,6 +128,9 @@ def _flushed(
     both = ""
     if other is not None and mine.begun_at < other.ended_at and other.begun_at < mine.ended_at:
         needed_l, both = needed_l + (needed[other.step] or 0.0), ", cold and hot together"
+    if mine.metered_l is None and mine.most_l < needed_l:
+        short = f"at most {_down(mine.most_l)} of {needed_l:g} L can run in that time{both}"
+        return Proof(at=at, step=step, done=False, evidence=short)
     if mine.metered_l is None:
         return Proof(at=at, step=step, done=None, evidence="nothing metered the water of that time")
     done = mine.metered_l >= needed_l
