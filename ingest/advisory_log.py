@@ -43,10 +43,12 @@ def latest(found: pd.DataFrame) -> dict[Key, Kept]:
         for (number, cabin, unit), record in records.items()}
 
 
+# The latest is that of the highest number: it begins only once the one before is lifted, and a clock that was set
+# back must not let a lifted one hide it.
 # One row per event of each unit's latest advisory; few, however long the history.
 LATEST_EVENTS = """
     WITH newest AS (
-        SELECT cabin, unit, arg_max(id, raised_at) AS advisory FROM advisory
+        SELECT cabin, unit, arg_max(id, substr(id, 2)::BIGINT) AS advisory FROM advisory
         WHERE raised_at <= $now GROUP BY ALL)
     SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
     FROM newest AS n JOIN advisory_event AS e USING (advisory) WHERE e."at" <= $now
@@ -56,7 +58,7 @@ LATEST_EVENTS = """
 _LATEST_OF = """
     WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit),
     newest AS (
-        SELECT cabin, unit, arg_max(id, raised_at) AS advisory FROM advisory SEMI JOIN asked USING (cabin, unit)
+        SELECT cabin, unit, arg_max(id, substr(id, 2)::BIGINT) AS advisory FROM advisory SEMI JOIN asked USING (cabin, unit)
         GROUP BY ALL)
     SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
     FROM newest AS n JOIN advisory_event AS e USING (advisory) ORDER BY e.advisory, e.seq
