@@ -58,8 +58,8 @@ LATEST_EVENTS = """
 _LATEST_OF = """
     WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit),
     newest AS (
-        SELECT cabin, unit, arg_max(id, substr(id, 2)::BIGINT) AS advisory FROM advisory SEMI JOIN asked USING (cabin, unit)
-        GROUP BY ALL)
+        SELECT cabin, unit, arg_max(id, substr(id, 2)::BIGINT) AS advisory
+        FROM advisory SEMI JOIN asked USING (cabin, unit) GROUP BY ALL)
     SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
     FROM newest AS n JOIN advisory_event AS e USING (advisory) ORDER BY e.advisory, e.seq
 """

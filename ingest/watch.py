@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import cast
 
 import duckdb
+import numpy as np
 import pandas as pd
 
 from ingest import faults
@@ -85,7 +86,7 @@ def watch(con: Con, fleet: Fleet, now: datetime, touched: Iterable[Key]) -> list
 def _weigh(con: Con, fleet: Fleet, now: datetime, keys: Sequence[Key]) -> list[tuple[str, str, Event]]:
     """Weigh these units and append what follows."""
     known = latest_of(Local(con), keys)
-    seen = _seen(con, fleet, keys, now)
+    seen = _seen(con, fleet, keys, now, known)
     events: dict[Key, list[Event]] = {}
     standing: dict[Key, Advisory] = {}
     for key in keys:
@@ -129,7 +130,7 @@ def _append_all(
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
 
 
-def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime) -> _Seen:
+def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Mapping[Key, Kept]) -> _Seen:
     store = Local(con)
     present = frame(con.execute(f"""
         WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
@@ -139,13 +140,26 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime) -> _Seen:
         tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
     stored = unanswered(store, fleet, keys, now)
     graced = stored["graced"].to_numpy(bool)
-    asks = stored[~(graced | stored["to_note"].to_numpy(bool))]
+    held_back = graced | stored["to_note"].to_numpy(bool)
+    asks = stored[~held_back | _named(stored, held_back, known)]
     parts = [part for part in (asks, tail) if len(part)]
     waiting = stored[graced & (stored["end"] > pd.Timestamp(now - GRACE))].groupby(["cabin", "unit"])["end"].min()
     return _Seen(
         unit_states(present, fleet), Intervals.by_unit(pd.concat(parts, ignore_index=True)) if parts else {},
         frozenset(zip(tail["cabin"], tail["unit"], strict=True)),
         {cast(Key, key): end.to_pydatetime() + GRACE for key, end in waiting.items()})
+
+
+def _named(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, Kept]) -> np.ndarray:
+    """Which of the intervals held back an open advisory has named: water does not go away by waiting."""
+    pieces = pd.DataFrame(
+        [(*key, one.start, one.end) for key, kept in known.items() if kept.advisory.state is not State.LIFTED
+         for one in kept.advisory.exposure.known_pieces], columns=["cabin", "unit", "piece_start", "piece_end"])
+    out = np.zeros(len(stored), bool)
+    if held_back.any() and len(pieces):
+        rows = stored[held_back].assign(row=np.flatnonzero(held_back)).merge(pieces, on=["cabin", "unit"])
+        out[rows.loc[(rows["piece_start"] < rows["end"]) & (rows["piece_end"] > rows["start"]), "row"]] = True
+    return out
 
 
 def _exposure_event(
@@ -183,7 +197,8 @@ def exposure_now(
     exactly : bool
         Any difference to the record, as before a lift.
     """
-    return _exposure_event(fleet, key, _seen(con, fleet, [key], now), kept, now, exactly=exactly)
+    seen = _seen(con, fleet, [key], now, {key: kept} if kept is not None else {})
+    return _exposure_event(fleet, key, seen, kept, now, exactly=exactly)
 
 
 def _next_look(
