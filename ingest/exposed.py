@@ -20,7 +20,7 @@ _UNDERDOSED = """
     SELECT u.cabin, u.unit, u.start, u."end", u.kind, u.cause, u.underdosed_l, u.underdosed_l_upper,
         u.dose_low_mj_cm2, a.lift, a.number, a.kind AS piece_kind, a.underdosed_l_upper AS piece_l_upper,
         a.dose_low_mj_cm2 AS piece_dose, f."at" AS first_live,
-        epoch(least(u."end", a."end")) - epoch(greatest(u.start, a.start)) AS overlap_s
+        u."end" > a."at" AS beyond, epoch(least(u."end", a."end")) - epoch(greatest(u.start, a.start)) AS overlap_s
     FROM underdosed AS u SEMI JOIN asked ON u.cabin = asked.cabin AND u.unit = asked.unit
     LEFT JOIN answered AS a ON a.cabin = u.cabin AND a.unit = u.unit AND a.start < u."end" AND a."end" > u.start
         AND a."at" <= $until

@@ -134,13 +134,15 @@ def answered(rows: pd.DataFrame, pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:
         All under-dosed intervals as they are known now: `underdosed_l_upper` and `badness`.
     pairs : DataFrame
         One row per interval and lifted piece of its unit that overlap in time: `row` (position in `rows`), `piece`
-        and `lift` (which), `overlap_s`, `piece_l_upper`, `piece_badness`.
+        and `lift` (which), `overlap_s`, `piece_l_upper`, `piece_badness`, `beyond` (it ends after that lift).
 
     Returns
     -------
     ndarray of bool
         True where some lift named it: an interval belongs to the piece that it overlaps most, and a piece answers
-        its intervals while they hold no more water than was known, and none is worse.
+        its intervals while they hold no more water than was known, and none is worse. Where one of them reaches
+        beyond the lift, they have to hold as much as was known, too: had that turned out to be less, what passed
+        after the lift would hide in the difference.
     """
     out = np.zeros(len(rows), bool)
     if pairs.empty:
@@ -150,9 +152,9 @@ def answered(rows: pd.DataFrame, pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:
     litres = rows["underdosed_l_upper"].to_numpy(float)[row]
     worse = rows["badness"].to_numpy(np.int64)[row] > mine["piece_badness"].to_numpy(np.int64)
     by_piece = mine.assign(litres=litres, worse=worse).groupby("piece", sort=False)
-    known_l = mine["piece_l_upper"].to_numpy(float)
-    holds = (by_piece["litres"].transform("sum").to_numpy(float) <= known_l + AGAIN_L) & ~(
-        by_piece["worse"].transform("any").to_numpy(bool))
+    known_l, now_l = mine["piece_l_upper"].to_numpy(float), by_piece["litres"].transform("sum").to_numpy(float)
+    less = by_piece["beyond"].transform("any").to_numpy(bool) & (now_l < known_l - AGAIN_L) & np.isfinite(known_l)
+    holds = (now_l <= known_l + AGAIN_L) & ~less & ~by_piece["worse"].transform("any").to_numpy(bool)
     out[row[holds]] = True
     return out
 

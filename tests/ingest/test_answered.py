@@ -237,9 +237,9 @@ def rows_of(*litres_and_badness):
     return pd.DataFrame(litres_and_badness, columns=["underdosed_l_upper", "badness"])
 
 
-def pair(row, piece, most, badness, *, lift="a1", overlap_s=60.0):
+def pair(row, piece, most, badness, *, lift="a1", overlap_s=60.0, beyond=False):
     return {"row": row, "piece": piece, "lift": lift, "overlap_s": overlap_s, "piece_l_upper": most,
-            "piece_badness": badness}
+            "piece_badness": badness, "beyond": beyond}
 
 
 @pytest.mark.parametrize(("rows", "pairs", "expected"), [
@@ -255,6 +255,9 @@ def pair(row, piece, most, badness, *, lift="a1", overlap_s=60.0):
     # of two lifts one named it all
     ([(9.0, 3)], [pair(0, 0, 5.0, 3), pair(0, 1, 9.0, 3, lift="a2")], [True]),
     ([(5.0, 3), (7.0, 3)], [pair(0, 0, 5.0, 3)], [True, False]),  # nobody named the second
+    ([(6.0, 3)], [pair(0, 0, 10.0, 3)], [True]),  # it turned out to be less
+    ([(6.0, 3)], [pair(0, 0, 10.0, 3, beyond=True)], [False]),  # some of the 6 L may have passed after the lift
+    ([(10.0, 3)], [pair(0, 0, 10.0, 3, beyond=True)], [True]),
 ])
 def test_a_piece_answers_its_intervals_while_they_hold_no_more_and_none_is_worse(rows, pairs, expected):
     assert answered(rows_of(*rows), pd.DataFrame(pairs)).tolist() == expected
