@@ -97,10 +97,13 @@ def _what(exposure: Exposure, cabin: Cabin) -> str:
         return (
             f"A sample of this cabin's water, taken {local(exposure.start, cabin)}, was not satisfactory{found}. "
             "We learned of it afterwards.")
-    until = exposure.end or exposure.start
+    since = local(exposure.start, cabin)
+    if exposure.end is None:
+        when = f"Since {since} the water of this cabin may not be"
+    else:
+        when = f"Between {since} and {local(exposure.end, cabin)} the water of this cabin may not have been"
     return (
-        f"Between {local(exposure.start, cabin)} and {local(until, cabin)} the water of this cabin may not have "
-        f"been fully disinfected. {litres(exposure)} may have reached the taps. We learned of it afterwards.")
+        f"{when} fully disinfected. {litres(exposure)} may have reached the taps. We learned of it afterwards.")
 
 
 def _reach(contacts: Iterable[Contact], role: Role, otherwise: str) -> str:
