@@ -192,6 +192,7 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
             raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
             steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
             raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
+            failed_at=event.exposure.end if event.exposure.cause is Cause.LABORATORY else None,
         )
     if advisory.lifted is not None:
         raise NotAllowed(
@@ -214,9 +215,13 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
         case SampleFailed():
             return _failed(advisory, event)
         case RecordWithdrawn():
+            gone = {one.step for one in advisory.records if one.service == event.service}
+            # what the meter said of a flush that is taken back says nothing of the next one
+            said = tuple(one for one in advisory.proofs if advisory.metered_alone or one.step not in (
+                gone & set(FLUSH_STEPS)))
             return replace(
-                advisory, withdrawn=(*advisory.withdrawn, event),
-                records=tuple(one for one in advisory.records if one.service != event.service))
+                advisory, withdrawn=(*advisory.withdrawn, event), proofs=said,
+                records=tuple(one for one in advisory.records if one.step not in gone))
         case Lifted():
             undone = tuple(step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED)
             if undone and not event.reason.strip():

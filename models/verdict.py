@@ -330,10 +330,13 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
         late = "" if not advisory.after_lift else (
             f"After the lift of {advisory.after_lift} it became known that more water had passed without a full "
             "dose. ")
+        # whatever raised it: a sample that failed since is the graver of the two
+        failed = "" if advisory.failed_at is None or advisory.cause is Cause.LABORATORY else (
+            f" and {_CAUSE_WORDS[Cause.LABORATORY]}")
         left = f"still to do: {', '.join(STEP_WORDS[step] for step in todo)}" if todo else "every step is done"
         yield _Finding(
             weight=_Weight.BOIL, since=advisory.raised_at,
-            reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}; {left}.",
+            reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}{failed}; {left}.",
             action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
             works=works_of_steps(todo) | (_SEE_IF_LIT if step == ASK_THERE else frozenset()),
         )
