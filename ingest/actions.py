@@ -25,7 +25,7 @@ from ingest.enrolling import check, enroll, preview
 from ingest.evaluate import evaluate, owe
 from ingest.intake import keep
 from ingest.laboratory import KEYS as LABORATORY_KEYS
-from ingest.laboratory import number_of, refuse_twice, report_of, stored
+from ingest.laboratory import number_of, refuse_twice, report_of, result_of, stored
 from ingest.notify import confirm
 from ingest.registry import load_fleet
 from ingest.schema import rounded
@@ -178,7 +178,10 @@ def correct_service(
             con, found, by=str(body.get("by") or ""), reason=str(body.get("reason") or ""), now=now,
             replaced_by=number))
 
-    out = record_service(con, new, now, path, first)
+    kept = {} if new["kind"] != "sampled" or new["value"] is not None else result_of(con, str(row["number"]))
+    if kept and pd.Timestamp(kept["taken_at"]) == row["at"]:
+        kept["taken_at"] = new["at"]  # it was taken when it was done, whatever that is now
+    out = record_service(con, {**kept, **new}, now, path, first)
     said = "; ".join(filter(None, [*told, out["advisory"]]))
     return out | {"withdrawn": row["number"], "kind": new["kind"], "value": new["value"], "advisory": said}
 

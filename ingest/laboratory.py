@@ -208,6 +208,20 @@ def refuse_twice(con: Con, body: dict[str, Any], at: datetime, report: Report | 
     return differs
 
 
+def result_of(con: Con, number: str) -> dict[str, Any]:
+    """What a laboratory found, as the keys of a request, so that a corrected record keeps it; empty: nothing yet."""
+    found = con.execute(
+        "SELECT taken_at, e_coli, total_coliforms, lab, lab_number, outcome FROM laboratory_result "
+        "WHERE service = $number", {"number": number}).fetchone()
+    if found is None:
+        return {}
+    taken_at, e_coli, total_coliforms, lab, lab_number, outcome = found
+    told = outcome if e_coli is None and total_coliforms is None else None
+    return {
+        "taken_at": taken_at.isoformat(), "e_coli": e_coli, "total_coliforms": total_coliforms, "lab": lab,
+        "lab_number": lab_number, "result": told}
+
+
 def insert_report(con: Con, number: str, report: Report, advisory: str | None) -> None:
     """Keep a report; the caller holds the transaction."""
     con.execute(_INSERT, {

@@ -163,3 +163,24 @@ def test_a_letter_about_water_that_still_passes_names_no_end():
     text = letter(
         Stay(arrives=date(2026, 11, 19), leaves=date(2026, 11, 22)), cabin, exposure, [], date(2026, 11, 20))
     assert "Since 20 Nov 2026" in text and "Between 20 Nov" not in text
+
+
+def test_a_failed_sample_that_was_of_another_cabin_raises_there_once_that_is_put_right(held):
+    take(held, metered(0, 100), steady(at(0), 100, cabin="otter-cove"), steady(
+        at(0), 100, cabin="otter-cove", unit="annex"))
+    told = service(held, "sampled", 99.2, 90, e_coli=4, total_coliforms=9, lab="Lakeside", lab_number="77")
+    act(held, "correct-service", 99.3, id=told["id"], by="Kim", reason="it was the other cabin",
+        cabin="otter-cove")
+    there = next(one for one in queries.advisories(held) if one.cabin == "otter-cove")
+    assert there.advisory.cause is Cause.LABORATORY and "E. coli 4" in there.advisory.exposure.finding
+    assert there.advisory.exposure.start == at(90)
+
+
+def test_a_sample_whose_time_is_put_right_keeps_what_was_found(held):
+    take(held, metered(0, 100))
+    told = service(held, "sampled", 99.2, 90, result="satisfactory")
+    again = act(held, "correct-service", 99.3, id=told["id"], by="Kim", reason="typed wrong",
+                at=at(80).isoformat())
+    found = held.ask("SELECT outcome, taken_at FROM laboratory_result WHERE service = $id", {"id": again["id"]})
+    assert found["outcome"].tolist() == ["satisfactory"]
+    assert found["taken_at"].iloc[0] == at(80)
