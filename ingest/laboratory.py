@@ -209,7 +209,7 @@ def refuse_twice(con: Con, body: dict[str, Any], at: datetime, report: Report | 
 
 
 def result_of(con: Con, number: str) -> dict[str, Any]:
-    """What a laboratory found, as the keys of a request, so that a corrected record keeps it; empty: nothing yet."""
+    """What a laboratory found, as the keys of a request, so that a corrected record keeps it; empty: none yet."""
     found = con.execute(
         "SELECT taken_at, e_coli, total_coliforms, lab, lab_number, outcome FROM laboratory_result "
         "WHERE service = $number", {"number": number}).fetchone()
