@@ -33,7 +33,7 @@ from ingest.laboratory import Report, insert_report, samples_that_count
 from ingest.proofs_now import proofs_now
 from ingest.registry import load_fleet
 from ingest.settings import BadInput
-from ingest.watch import exposure_now
+from ingest.watch import exposure_now, watch
 from models.advisory import (
     Advisory,
     Event,
@@ -152,10 +152,11 @@ def raise_by_hand(con: Con, body: dict[str, Any], now: datetime, path: Path) -> 
     def work() -> str:
         number = new_advisory(con, key, event)
         append(con, number, 1, event, now)
-        look_now(con, key, now)
         return number
 
-    return {"advisory": transaction(con, work)}
+    number = transaction(con, work)
+    watch(con, fleet, now, [key])  # what the sensors say at once, so that the page does not change under a hand
+    return {"advisory": number}
 
 
 def note_seen(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
