@@ -197,6 +197,8 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
     named(page, CLEAR)
     page.go_back()
     at(page, "cabin", **chosen)
+    # the heading is that of both pages: only what the page ends with says that it is drawn
+    page.get_by_role("button", name=f"Record for {CLEAR}").wait_for()
     named(page, CLEAR)
     page.go_forward()
     at(page, "after-cut", **chosen)

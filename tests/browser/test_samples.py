@@ -74,6 +74,14 @@ def story(page: Any, house: House) -> None:
 
 
 def pick(page: Any, what: str) -> None:
-    """Choose what was done."""
-    page.get_by_role("combobox", name="What was done").click()
-    page.get_by_role("option", name=what, exact=True).click()
+    """Choose what was done; the list shuts where the page draws itself anew just then."""
+    option = page.get_by_role("option", name=what, exact=True)
+    for _ in range(5):
+        named(page, CLEAR)
+        page.get_by_role("combobox", name="What was done").click()
+        try:
+            option.click(timeout=WITHIN_MS / 10)
+            return
+        except playwright.TimeoutError:
+            continue
+    raise AssertionError(f"the list does not show {what!r}")
