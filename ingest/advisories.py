@@ -20,6 +20,7 @@ from ingest.advisory_log import (
     Kept,
     answer,
     append,
+    append_all,
     append_lift,
     kept_advisory,
     look_now,
@@ -32,7 +33,7 @@ from ingest.judging import PRESENT, unit_states
 from ingest.laboratory import Report, insert_report, samples_that_count
 from ingest.proofs_now import proofs_now
 from ingest.registry import load_fleet
-from ingest.settings import BadInput
+from ingest.settings import BadInput, instant_of
 from ingest.watch import exposure_now, watch
 from models.advisory import (
     Advisory,
@@ -45,8 +46,10 @@ from models.advisory import (
     State,
     StepRecorded,
     advance,
+    advanced,
     exposure_event,
     from_json,
+    in_utc,
     new_proofs,
     unknown_proofs,
 )
@@ -122,8 +125,7 @@ def lift(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str,
         raise BadInput(str(error)) from error
 
     def work() -> None:
-        for offset, event in enumerate(events):
-            append(con, before.id, before.next_seq + offset, event, now)
+        append_all(con, before.id, before.next_seq, events, now)
         append_lift(con, kept, lifted, now)
         look_now(con, key, now)
 
@@ -243,9 +245,10 @@ def keep_result(
     elif kept is not None and report.outcome in (Outcome.SAMPLE_AGAIN, Outcome.INCOMPLETE):
         told = f"{kept.id}: kept, but it ticks no sample step"
         # of one that was taken between two that count, these are no longer consecutive
-        for seq, event in enumerate(samples_that_count(con, key, kept.advisory, now), kept.next_seq):
-            append(con, kept.id, seq, event, now)
-            told += f"; {event.step} stands on the sample of {_utc(event.when)} now"
+        found = samples_that_count(con, key, kept.advisory, now)
+        append_all(con, kept.id, kept.next_seq, found, now)
+        for event in found:
+            told += f"; {event.step} stands on the sample of {in_utc(event.when)} now"
     return told, advisory
 
 
@@ -278,11 +281,10 @@ def _satisfactory(
 ) -> str:
     """Let the samples taken so far count; what came of this one."""
     found = samples_that_count(con, key, kept.advisory, now)
-    for offset, event in enumerate(found):
-        append(con, kept.id, kept.next_seq + offset, event, now)
+    append_all(con, kept.id, kept.next_seq, found, now)
     if any(event.when == report.taken_at for event in found):
         return "; ".join(
-            f"{event.step}: counted" + ("" if event.when == report.taken_at else f" (taken {_utc(event.when)})")
+            f"{event.step}: counted" + ("" if event.when == report.taken_at else f" (taken {in_utc(event.when)})")
             for event in found)
     waited = [step for step in (Step.SAMPLE_1, Step.SAMPLE_2) if step in kept.advisory.open_steps]
     if not waited:
@@ -310,15 +312,8 @@ def _sample_told(
     found = samples_that_count(con, (kept.cabin, kept.unit), advisory, now, more=told)
     if not any(one.when == done_at for one in found):
         return None
-    for one in found:
-        advisory = advance(advisory, one)
-
-    def work() -> None:
-        for seq, one in enumerate(found, kept.next_seq):
-            append(con, kept.id, seq, one, now)
-
-    transaction(con, work)
-    return _told(kept.id, advisory)
+    transaction(con, lambda: append_all(con, kept.id, kept.next_seq, found, now))
+    return _told(kept.id, advanced(advisory, found))
 
 
 def _refuse_recorded(kept: Kept, step: Step) -> None:
@@ -331,8 +326,8 @@ def _refuse_recorded(kept: Kept, step: Step) -> None:
     if record is None or proven or step in advisory.open_steps:
         return
     raise BadInput(
-        f"step {step} of {kept.id} is recorded already: {record.by}, done {_utc(record.when)}, recorded "
-        f"{_utc(record.at)}; nothing was stored twice. If it was done once more, say so: --again")
+        f"step {step} of {kept.id} is recorded already: {record.by}, done {in_utc(record.when)}, recorded "
+        f"{in_utc(record.at)}; nothing was stored twice. If it was done once more, say so: --again")
 
 
 def _failed_by(con: Con, number: str, taken_at: datetime) -> str:
@@ -343,16 +338,12 @@ def _failed_by(con: Con, number: str, taken_at: datetime) -> str:
     for (text,) in found:
         event = from_json(text)
         if isinstance(event, SampleFailed) and _minute(event.when) == _minute(taken_at):
-            return f"{event.by} on {_utc(event.at)}"
+            return f"{event.by} on {in_utc(event.at)}"
     return ""
 
 
 def _minute(at: datetime) -> datetime:
     return at.astimezone(UTC).replace(second=0, microsecond=0)
-
-
-def _utc(at: datetime) -> str:
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def _kept(con: Con, number: str) -> Kept:
@@ -373,19 +364,15 @@ def _append(con: Con, kept: Kept, events: list[Event], now: datetime) -> dict[st
     counting = samples_that_count(con, (kept.cabin, kept.unit), after.advisory, now)
 
     def work() -> None:
-        for offset, event in enumerate([*events, *proven, *counting]):
-            append(con, kept.id, kept.next_seq + offset, event, now)
+        append_all(con, kept.id, kept.next_seq, [*events, *proven, *counting], now)
 
     transaction(con, work)
-    return _told(kept.id, _after(after, counting).advisory)
+    return _told(kept.id, advanced(after.advisory, counting))
 
 
 def _after(kept: Kept, events: Sequence[Event]) -> Kept:
     """The advisory as these events leave it; nothing is written."""
-    advisory = kept.advisory
-    for event in events:
-        advisory = advance(advisory, event)
-    return replace(kept, advisory=advisory, next_seq=kept.next_seq + len(events))
+    return replace(kept, advisory=advanced(kept.advisory, events), next_seq=kept.next_seq + len(events))
 
 
 def _proofs(con: Con, kept: Kept, now: datetime) -> tuple[Proof, ...]:
@@ -420,12 +407,7 @@ def _service(body: dict[str, Any]) -> str:
 def _instant(text: Any, now: datetime, *, name: str = "at") -> datetime:
     if text is None:
         return now
-    try:
-        at = datetime.fromisoformat(str(text))
-    except ValueError:
-        raise BadInput(f"{name} must be ISO 8601 with an offset or Z; got {text!r}") from None
-    if at.tzinfo is None:
-        raise BadInput(f"{name} must have an offset or Z; got {text!r}")
+    at = instant_of(name, text)
     if at > now:
         raise BadInput(f"{name} must not lie in the future (now {now.isoformat()}); got {text!r}")
     return at

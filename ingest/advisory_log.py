@@ -93,6 +93,12 @@ def append(con: Con, number: str, seq: int, event: Event, now: datetime) -> None
         "number": number, "seq": seq, "at_": event.at, "body": to_json(event), "now": now})
 
 
+def append_all(con: Con, number: str, seq: int, events: Iterable[Event], now: datetime) -> None:
+    """Add events in their order, from that number of sequence on."""
+    for offset, event in enumerate(events):
+        append(con, number, seq + offset, event, now)
+
+
 def new_advisory(con: Con, key: Key, event: Event) -> str:
     """Begin a record; its number."""
     found = con.execute("SELECT nextval('advisory_number')").fetchone()

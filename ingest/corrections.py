@@ -8,7 +8,7 @@ as the reason that stands ready at its lifting (`models.advisory.RecordWithdrawn
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import duckdb
@@ -20,7 +20,7 @@ from ingest.evaluate import EARLIEST, owe
 from ingest.registry import load_fleet
 from ingest.sensor_checks import SENSOR_CHECKED, unit_stretches
 from ingest.settings import BadInput
-from models.advisory import RecordWithdrawn, State, advance
+from models.advisory import RecordWithdrawn, State, advance, in_utc
 from models.exposure.instants import moment
 from models.laboratory import Outcome
 from models.sensor_checks import MOST_DUTY_OVER_REFERENCE, first_change_us
@@ -44,11 +44,6 @@ _TEST_BEFORE = """
 """
 
 
-def said(at: Any) -> str:
-    """An instant in words of UTC."""
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M UTC}"
-
-
 def find_record(con: Con, number: str) -> dict[str, Any]:
     """The standing record of that id, or of a beginning of it that no other has: its columns."""
     number = number.strip().lower()
@@ -59,11 +54,13 @@ def find_record(con: Con, number: str) -> dict[str, Any]:
         raise BadInput(f"no record {number!r}; `tarnlight service list` shows them")
     if len(found) > 1:
         raise BadInput(f"more than one record begins with {number!r}; give more of its id")
-    row = {str(key): None if value is None or value != value else value for key, value in found.iloc[0].items()}
+    row: dict[str, Any] = {
+        str(key): None if value is None or value != value else value
+        for key, value in found.iloc[0].items()}
     if row["withdrawn_by"] is not None:
         raise BadInput(
-            f"record {row['number']} was withdrawn by {row['withdrawn_by']} ({said(row['withdrawn_at'])}): nothing "
-            "more can be done to it")
+            f"record {row['number']} was withdrawn by {row['withdrawn_by']} ({in_utc(row['withdrawn_at'])}): "
+            "nothing more can be done to it")
     return row
 
 
@@ -159,4 +156,4 @@ def _told_advisories(
 def in_words(row: dict[str, Any]) -> str:
     """A record as one names it."""
     value = "" if row["value"] is None or row["value"] != row["value"] else f" {row['value']:g}"
-    return f"{row['kind']}{value} of {said(pd.Timestamp(row['at']).to_pydatetime())} by {row['who']}"
+    return f"{row['kind']}{value} of {in_utc(pd.Timestamp(row['at']).to_pydatetime())} by {row['who']}"

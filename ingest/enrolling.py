@@ -20,7 +20,7 @@ from ingest.advisory_log import latest_of
 from ingest.engine import Local, transaction, trial
 from ingest.evaluate import derive, evaluate
 from ingest.registry import load_fleet, load_history, read_fleet, save_fleet
-from ingest.settings import BadInput
+from ingest.settings import BadInput, instant_of
 from ingest.watch import exposure_now, watch
 from models.advisory_events import State
 from models.fleet import Fleet
@@ -161,12 +161,7 @@ def _given(body: dict[str, Any], now: datetime) -> tuple[Fleet, datetime]:
     text = body.get("since")
     if text is None:
         return fleet, now
-    try:
-        since = datetime.fromisoformat(str(text))
-    except ValueError:
-        raise BadInput(f"since must be ISO 8601 with Z or an offset; got {text!r}") from None
-    if since.tzinfo is None:
-        raise BadInput(f"since must have Z or an offset; got {text!r}")
+    since = instant_of("since", text)
     if since > now:
         raise BadInput(f"since must not lie in the future (now {now.isoformat()}); got {text!r}")
     return fleet, since

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from ingest import faults
+from ingest.advisory_log import FOREVER
 from ingest.daily import owe_days, pay_days
 from ingest.engine import Local, frame, named, transaction
 from ingest.intake import Touched
@@ -104,7 +105,6 @@ SENSOR_CHECKS = """
     SELECT s.unit_no, e."at", e.value AS ratio, e.who FROM service_done AS e
     JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit WHERE e.kind = 'sensor-checked' AND e.value > 0
 """
-FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
 
 def owe(con: duckdb.DuckDBPyConnection, touched: Touched) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 import numpy as np
@@ -63,8 +63,7 @@ def unanswered(
     if found.empty:
         return pd.DataFrame(columns=[*_INTERVAL, "graced", "to_note"])
     row = (~found.duplicated(["cabin", "unit", "start"])).cumsum().to_numpy() - 1
-    targets = found[["cabin", "unit"]].apply(tuple, axis=1).map(
-        {key: fleet.unit(*key).dose_target_mj_cm2 for key in set(keys)}).to_numpy(float)
+    targets = _of_units(found, lambda key: fleet.unit(*key).dose_target_mj_cm2)
     share = (fleet.policy or StepPolicy()).partial_share
     found = found.assign(
         row=row, badness=badness(found["kind"], found["dose_low_mj_cm2"], targets, partial_share=share),
@@ -89,12 +88,17 @@ def _to_note(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np
     found = store.ask(_FOLLOWED, {
         "numbers": asked_of.tolist(), "cabins": some["cabin"].tolist(), "units": some["unit"].tolist(),
         "ends": [one.to_pydatetime() for one in some["end"]], "now": now})
-    days, litres, plumbing = (np.zeros(len(rows)), np.zeros(len(rows)), np.full(len(rows), np.nan))
+    days, litres, plumbing = np.zeros(len(rows)), np.zeros(len(rows)), np.full(len(rows), np.nan)
     at = found["number"].to_numpy(np.int64)
     days[at], litres[at] = found["days"].to_numpy(float), found["litres"].to_numpy(float)
-    volumes = {key: _plumbing_l(fleet, key) for key in set(zip(some["cabin"], some["unit"], strict=True))}
-    plumbing[asked_of] = [volumes[key] for key in zip(some["cabin"], some["unit"], strict=True)]
+    plumbing[asked_of] = _of_units(some, lambda key: _plumbing_l(fleet, key))
     return only_to_note(before_live=before_live, dosed_days=days, dosed_l=litres, plumbing_l=plumbing)
+
+
+def _of_units(rows: pd.DataFrame, of: Callable[[Key], float]) -> np.ndarray:
+    """A number of each row's unit; asked once a unit."""
+    number, units = pd.MultiIndex.from_frame(rows[["cabin", "unit"]]).factorize()
+    return np.array([of(key) for key in units], float)[number]
 
 
 def _plumbing_l(fleet: Fleet, key: Key) -> float:

@@ -14,8 +14,8 @@ import duckdb
 import pandas as pd
 
 from ingest.engine import Asks, Local, named
-from ingest.settings import BadInput
-from models.advisory import Advisory, NotAllowed, StepRecorded, advance
+from ingest.settings import BadInput, instant_of
+from models.advisory import Advisory, NotAllowed, StepRecorded, advance, in_utc
 from models.advisory_samples import Sample, counts_from, sample_records
 from models.laboratory import (
     LaboratoryPolicy,
@@ -137,12 +137,7 @@ def report_of(body: dict[str, Any], at: datetime, policy: LaboratoryPolicy) -> R
 def _taken_at(text: Any, at: datetime) -> datetime:
     if text is None:
         return at
-    try:
-        taken = datetime.fromisoformat(str(text))
-    except ValueError:
-        raise BadInput(f"taken_at must be ISO 8601 with Z or an offset; got {text!r}") from None
-    if taken.tzinfo is None:
-        raise BadInput(f"taken_at must have Z or an offset; got {text!r}")
+    taken = instant_of("taken_at", text)
     if taken > at:
         raise BadInput(f"taken_at must not lie after at ({at.isoformat()}); got {text!r}")
     return taken
@@ -182,8 +177,8 @@ def refuse_twice(con: Con, body: dict[str, Any], at: datetime, report: Report | 
     differs = ""
     for row in named(con.execute(_SAME, given).df()):
         said = (
-            f"{kind} of {body['cabin']}/{body['unit']} at {_utc(row.done_at)} is recorded already, by {row.who} on "
-            f"{_utc(row.recorded_at)}")
+            f"{kind} of {body['cabin']}/{body['unit']} at {in_utc(row.done_at)} is recorded already, by {row.who} "
+            f"on {in_utc(row.recorded_at)}")
         if kind == "note":
             if row.note == str(body.get("note") or ""):
                 raise BadInput(f"{said}; nothing was stored twice")
@@ -311,8 +306,3 @@ def _text(count: object) -> str | None:
 
 def _number(value: Any) -> float | None:
     return None if value is None or pd.isna(value) else float(value)
-
-
-def _utc(at: datetime) -> str:
-    return f"{at:%Y-%m-%d %H:%M} UTC"
-

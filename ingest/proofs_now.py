@@ -14,7 +14,7 @@ import pandas as pd
 
 from ingest.advisory_log import Kept, Key
 from ingest.engine import Asks, named
-from models.advisory import FLUSH_STEPS, Advisory, Flush, Proof, State, Step, StepPolicy, advance, proofs
+from models.advisory import FLUSH_STEPS, Advisory, Flush, Proof, State, Step, StepPolicy, advanced, proofs
 from models.exposure import UnitState, covered_s
 from models.fleet import Fleet
 from models.plumbing import flush_volumes
@@ -186,12 +186,5 @@ def up_to_now(
     standing = {key: one.advisory for key, one in kept.items() if one.advisory.state is not State.LIFTED}
     out = dict(kept)
     for key, found in proofs_now(store, fleet, standing, states, now).items():
-        out[key] = replace(kept[key], advisory=with_proofs(kept[key].advisory, found))
+        out[key] = replace(kept[key], advisory=advanced(kept[key].advisory, found))
     return out
-
-
-def with_proofs(advisory: Advisory, found: tuple[Proof, ...]) -> Advisory:
-    """The advisory as these proofs leave it."""
-    for proof in found:
-        advisory = advance(advisory, proof)
-    return advisory

@@ -106,8 +106,9 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     try:
         return Fleet(
             reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
-            own_judging=_judging(document, source, lines), sensor_checks=_sensor_checks(document, source, lines),
-            own_laboratory=_laboratory(document, source, lines))
+            own_judging=_own(document, JUDGING, JudgingPolicy, source, lines),
+            sensor_checks=_own(document, CHECKS, SensorCheckPolicy, source, lines),
+            own_laboratory=_own(document, LABORATORY, LaboratoryPolicy, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -125,28 +126,11 @@ def _policy(document: Mapping[str, Any], source: str, lines: _Lines) -> StepPoli
     return _make(StepPolicy, values, f"{source}:{{}}: {POLICY}", lines, POLICY, 0)
 
 
-def _judging(document: Mapping[str, Any], source: str, lines: _Lines) -> JudgingPolicy | None:
-    """How far a reading may speak, where the fleet says so itself."""
-    if JUDGING not in document:
+def _own(document: Mapping[str, Any], name: str, kind: type[T], source: str, lines: _Lines) -> T | None:
+    """A table that the fleet states as a whole; None: it does not, so the default holds."""
+    if name not in document:
         return None
-    found = _one_table(document, JUDGING, source)
-    return _make(JudgingPolicy, found, f"{source}:{{}}: {JUDGING}", lines, JUDGING, 0)
-
-
-def _sensor_checks(document: Mapping[str, Any], source: str, lines: _Lines) -> SensorCheckPolicy | None:
-    """How often a sensor is checked against a reference, where the fleet says so itself."""
-    if CHECKS not in document:
-        return None
-    found = _one_table(document, CHECKS, source)
-    return _make(SensorCheckPolicy, found, f"{source}:{{}}: {CHECKS}", lines, CHECKS, 0)
-
-
-def _laboratory(document: Mapping[str, Any], source: str, lines: _Lines) -> LaboratoryPolicy | None:
-    """From which counts on a sample is unsafe, where the fleet says so itself."""
-    if LABORATORY not in document:
-        return None
-    found = _one_table(document, LABORATORY, source)
-    return _make(LaboratoryPolicy, found, f"{source}:{{}}: {LABORATORY}", lines, LABORATORY, 0)
+    return _make(kind, _one_table(document, name, source), f"{source}:{{}}: {name}", lines, name, 0)
 
 
 def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:

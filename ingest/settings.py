@@ -8,6 +8,7 @@ import sys
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -15,6 +16,17 @@ from urllib.parse import urlsplit
 
 class BadInput(Exception):
     """Something that a person gave is wrong; the message says what, where and what is allowed."""
+
+
+def instant_of(name: str, text: object) -> datetime:
+    """An instant that somebody gave in ISO 8601 with Z or an offset; `name` is what a refusal calls it."""
+    try:
+        at = datetime.fromisoformat(str(text))
+    except ValueError:
+        raise BadInput(f"{name} must be ISO 8601 with Z or an offset; got {text!r}") from None
+    if at.tzinfo is None:
+        raise BadInput(f"{name} must have Z or an offset; got {text!r}")
+    return at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

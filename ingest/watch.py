@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from ingest import faults
-from ingest.advisory_log import FOREVER, Con, Kept, Key, append, asked, latest_of, new_advisory
+from ingest.advisory_log import FOREVER, Con, Kept, Key, append_all, asked, latest_of, new_advisory
 from ingest.engine import Local, frame, transaction
 from ingest.exposed import unanswered
 from ingest.judging import PRESENT, tails_table, unit_states
@@ -33,6 +33,7 @@ from models.advisory import (
     Remeasured,
     State,
     advance,
+    advanced,
     exposure_event,
     new_proofs,
 )
@@ -101,10 +102,7 @@ def _weigh(con: Con, fleet: Fleet, now: datetime, keys: Sequence[Key]) -> list[t
     for key, found_proofs in proofs_now(Local(con), fleet, standing, seen.states, now).items():
         fresh: list[Event] = [*new_proofs(standing[key], found_proofs)]
         if fresh or key in events:  # only then can a sample that was taken begin to count
-            advisory = standing[key]
-            for one in fresh:
-                advisory = advance(advisory, one)
-            fresh += samples_that_count(con, key, advisory, now)
+            fresh += samples_that_count(con, key, advanced(standing[key], fresh), now)
         if fresh:
             events[key] = [*events.get(key, []), *fresh]
     due = {key: _next_look(fleet, standing.get(key), seen, key, now) for key in keys}
@@ -124,8 +122,8 @@ def _append_all(
         number, seq = kept.id, kept.next_seq
     else:
         number, seq = new_advisory(con, key, events[0]), 1
-    for offset, event in enumerate(events):
-        append(con, number, seq + offset, event, now)
+    append_all(con, number, seq, events, now)
+    for event in events:
         logger.info("advisory %s of %s/%s: %s", number, *key, event.kind)
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
 

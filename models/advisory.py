@@ -39,10 +39,41 @@ from models.advisory_proofs import Flush, proofs
 from models.advisory_record import from_json, to_json
 
 __all__ = [
-    "CLEANING_STEPS", "FLUSH_STEPS", "PERSON_STEPS", "SENSOR_STEPS", "STEP_WORDS", "Advisory", "Cause", "Event",
-    "Exposed", "Exposure", "Flush", "Lifted", "NotAllowed", "Piece", "Proof", "Raised", "RecordWithdrawn",
-    "Remeasured", "SampleFailed", "Severity", "State", "Step", "StepPolicy", "StepRecorded", "StepStatus",
-    "advance", "exposure_event", "from_json", "new_proofs", "proofs", "replay", "to_json", "unknown_proofs",
+    "CLEANING_STEPS",
+    "FLUSH_STEPS",
+    "PERSON_STEPS",
+    "SENSOR_STEPS",
+    "STEP_WORDS",
+    "Advisory",
+    "Cause",
+    "Event",
+    "Exposed",
+    "Exposure",
+    "Flush",
+    "Lifted",
+    "NotAllowed",
+    "Piece",
+    "Proof",
+    "Raised",
+    "RecordWithdrawn",
+    "Remeasured",
+    "SampleFailed",
+    "Severity",
+    "State",
+    "Step",
+    "StepPolicy",
+    "StepRecorded",
+    "StepStatus",
+    "advance",
+    "advanced",
+    "exposure_event",
+    "from_json",
+    "in_utc",
+    "new_proofs",
+    "proofs",
+    "replay",
+    "to_json",
+    "unknown_proofs",
 ]
 
 
@@ -146,8 +177,8 @@ class Advisory:
             nothing = "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
             words = proof.evidence if proof else nothing
             return StepStatus(code=step, done=False, evidence=words, since=None)
-        began = "" if record.begun_at is None else f"{_said(record.begun_at)} to "
-        words = f"{record.by}, {began}{_said(record.when)}" + (f": {record.note}" if record.note.strip() else "")
+        began = "" if record.begun_at is None else f"{in_utc(record.begun_at)} to "
+        words = f"{record.by}, {began}{in_utc(record.when)}" + (f": {record.note}" if record.note.strip() else "")
         if by_period:
             words += f"; {proof.evidence}" if proof is not None and proof.done else "; not confirmed by a meter"
         if why := self._too_early(step, record.begun_at or record.when, before):
@@ -196,7 +227,8 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
         )
     if advisory.lifted is not None:
         raise NotAllowed(
-            f"lifted by {advisory.lifted.by} {_said(advisory.lifted.at)}: nothing changes any more; raise a new one"
+            f"lifted by {advisory.lifted.by} {in_utc(advisory.lifted.at)}: nothing changes any more; raise a new "
+            "one"
         )
     if event.at < advisory.updated_at:
         raise NotAllowed(f"at must not lie before the last event ({advisory.updated_at}); got {event.at}")
@@ -229,6 +261,19 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
                     f"still undone: {', '.join(undone)}; do them, or lift with a reason, which is kept"
                 )
             return replace(advisory, lifted=event, undone_at_lift=undone)
+
+
+def advanced(advisory: Advisory, events: Iterable[Event]) -> Advisory:
+    """The advisory after these events, in their order.
+
+    Raises
+    ------
+    NotAllowed
+        As `advance`, of the first that cannot follow.
+    """
+    for event in events:
+        advisory = advance(advisory, event)
+    return advisory
 
 
 def replay(events: Iterable[Event]) -> Advisory:
@@ -400,7 +445,7 @@ def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:
     before = {status.code: status for status in advisory.statuses if status.code != event.step}
     before = {code: before[code] for code in advisory.steps if code in before and _rank(code) < _rank(event.step)}
     if why := advisory._too_early(event.step, event.begun_at or event.when, before):
-        raise NotAllowed(f"step {event.step} at {_said(event.begun_at or event.when)} cannot count: {why}")
+        raise NotAllowed(f"step {event.step} at {in_utc(event.begun_at or event.when)} cannot count: {why}")
     kept = tuple(one for one in advisory.records if one.step is not event.step)
     shown = advisory.proofs
     if event.step in FLUSH_STEPS:  # what the meter said of another time says nothing of this one
@@ -454,6 +499,6 @@ def _rank(step: Step) -> int:
     return list(Step).index(step)
 
 
-def _said(at: datetime) -> str:
+def in_utc(at: datetime) -> str:
     """An instant in words that carry no guess at the reader's time zone."""
     return at.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")

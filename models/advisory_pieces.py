@@ -25,11 +25,11 @@ MORE_L, MORE_SHARE = 5.0, 0.1
 # A gap in what was heard may still be explained by a logger's backlog, which comes minutes after the link; until
 # then the verdict says so and no advisory is raised. Common practice, no source.
 GRACE = timedelta(minutes=15)
-# What was there before a unit was first heard live is only to be noted once so much has followed. The contract of
-# this program (models/SOURCES.md); common practice, no published source.
+# What was there before a unit was first heard live is only to be noted once so much has followed. Common practice,
+# no source.
 DOSED_DAYS_SINCE, PLUMBING_VOLUMES_SINCE = 30, 10.0
 
-DARK, UNHEARD = "dark", "unheard"
+UNHEARD = "unheard"
 _LIT = ("weak", "warming")
 
 

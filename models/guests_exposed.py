@@ -65,8 +65,8 @@ def letter(stay: Stay, cabin: Cabin, exposure: Exposure, contacts: Iterable[Cont
 
     Notes
     -----
-    That infants and people with weak immunity are named first, and that who falls ill sees a doctor, is the usual
-    advice of drinking water advisories: standards.md section 6 (from memory; local health authorities word it).
+    That infants and people with weak immunity are named first, and that who falls ill sees a doctor: common
+    practice, no source. The local health authority words it otherwise where it wants to.
     """
     here = [one for one in contacts if not one.cabins or cabin.slug in one.cabins]
     still_there = stay.leaves >= today

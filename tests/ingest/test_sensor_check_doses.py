@@ -6,59 +6,26 @@ against published values in its own tests), over the ratio of the check: 54.4 / 
 
 from __future__ import annotations
 
-import json
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pandas as pd
 import pytest
 from conftest import FLEET_TOML, tarnlight_here
-from ingest_streams import commit, steady
+from drawn_log import HERON, drawn_log, hours, run, told
 
-from ingest.evaluate import evaluate
 from ingest.registry import read_fleet
 from ingest.store import Store
 from models.dose import assess
 
-HERON = ("--cabin", "heron-point", "--unit", "main")
 REACTOR = read_fleet(FLEET_TOML).reactors[0]
 LOW = float(assess(REACTOR, intensity_w_m2=60.0, flow_l_min=19.0, uvt_pct=82.0, uvt_live=False).red_low_mj_cm2)
-NOW = datetime.now(UTC).replace(second=0, microsecond=0)  # of the test that runs, see `_present`
-
-
-def hours(n: float) -> datetime:
-    return NOW - timedelta(hours=n)
-
-
-@pytest.fixture(autouse=True)
-def _present(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each test lives now: what was read when this file was imported would be long silent."""
-    monkeypatch.setitem(globals(), "NOW", datetime.now(UTC).replace(second=0, microsecond=0))
 
 
 @pytest.fixture
 def drawn(held: Store) -> Path:
     """Six hours of a lit lamp, in one of which 19 L/min were drawn."""
-    rows = steady(hours(6), 361, flow_l_min=0.0)
-    taps = (rows["at"] >= pd.Timestamp(hours(5))) & (rows["at"] < pd.Timestamp(hours(4)))
-    rows["flow_l_min"] = np.where(taps, 19.0, 0.0)
-    rows["total_l"] = np.cumsum(rows["flow_l_min"]).round(2)
-    commit(held, rows)
-    evaluate(held.con, NOW + timedelta(seconds=30))
-    held.close()
-    return held.path
-
-
-def run(path: Path, *words: str) -> str:
-    found = tarnlight_here(path, *words)
-    assert found.returncode == 0, found.stderr
-    return found.stdout
-
-
-def told(path: Path, *words: str) -> list[dict[str, Any]]:
-    return json.loads(run(path, *words, "--json"))
+    return drawn_log(held, since_l_min=0.0)
 
 
 def check(path: Path, at: datetime, ratio: float, who: str = "Ann Lund") -> str:
@@ -164,7 +131,7 @@ def test_when_the_next_check_is_due_is_said_by_lamps_and_status(drawn: Path) -> 
 
 
 def test_a_check_long_past_its_date_is_watched_and_the_fleet_says_how_long(drawn: Path, tmp_path: Path) -> None:
-    check(drawn, NOW - timedelta(days=400), 1.0)
+    check(drawn, hours(400 * 24), 1.0)
     one = heron(drawn)
     assert one["verdict"] == "watch"
     assert "For 400 days nobody held the sensor against a reference" in one["reasons"][0]

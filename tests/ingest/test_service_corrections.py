@@ -2,65 +2,24 @@
 
 from __future__ import annotations
 
-import json
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import duckdb
-import numpy as np
-import pandas as pd
 import pytest
-from conftest import tarnlight_here
-from ingest_streams import commit, steady
+from drawn_log import HERON, drawn_log, hours, refused, run, told
 
-from ingest.evaluate import evaluate
 from ingest.store import Store
 
-HERON = ("--cabin", "heron-point", "--unit", "main")
 BY = ("--by", "Bo Dahl", "--reason", "typed wrong")
-NOW = datetime.now(UTC).replace(second=0, microsecond=0)  # of the test that runs, see `_present`
-
-
-def hours(n: float) -> datetime:
-    return NOW - timedelta(hours=n)
-
-
-@pytest.fixture(autouse=True)
-def _present(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each test lives now: what was read when this file was imported would be long silent."""
-    monkeypatch.setitem(globals(), "NOW", datetime.now(UTC).replace(second=0, microsecond=0))
 
 
 @pytest.fixture
 def drawn(held: Store) -> Path:
     """Six hours of a lit lamp, in one of which 19 L/min were drawn, and a little every minute since."""
-    rows = steady(hours(6), 361, flow_l_min=0.0)
-    at = rows["at"]
-    taps = (at >= pd.Timestamp(hours(5))) & (at < pd.Timestamp(hours(4)))
-    rows["flow_l_min"] = np.where(taps, 19.0, np.where(at >= pd.Timestamp(hours(4)), 1.0, 0.0))
-    rows["total_l"] = np.cumsum(rows["flow_l_min"]).round(2)
-    commit(held, rows)
-    evaluate(held.con, NOW + timedelta(seconds=30))
-    held.close()
-    return held.path
-
-
-def run(path: Path, *words: str) -> str:
-    found = tarnlight_here(path, *words)
-    assert found.returncode == 0, found.stderr
-    return found.stdout
-
-
-def refused(path: Path, *words: str) -> str:
-    found = tarnlight_here(path, *words)
-    assert found.returncode == 2, found.stdout
-    return found.stderr
-
-
-def told(path: Path, *words: str) -> list[dict[str, Any]]:
-    return json.loads(run(path, *words, "--json"))
+    return drawn_log(held, since_l_min=1.0)
 
 
 def record(path: Path, kind: str, at: datetime, value: float | None = None, who: str = "Ann Lund") -> str:
@@ -140,7 +99,7 @@ def test_the_record_is_append_only(drawn: Path) -> None:
 
 def test_a_corrected_record_has_all_else_as_it_was(drawn: Path) -> None:
     number = record(drawn, "lamp-swapped", hours(2))
-    wrong_year = NOW - timedelta(days=365)
+    wrong_year = hours(365 * 24)
     said = run(drawn, "service", "correct", number, *BY, "--at", wrong_year.isoformat(), "--note", "serial 4711")
     assert f"stands in place of {number}" in said
     [new] = [one for one in listed(drawn).values() if one["withdrawn"] is None]
