@@ -11,10 +11,10 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard.measures import Units
-from ingest.engine import StoreUnavailable, read_address
+from dashboard.text.measures import Units
+from ingest.db.engine import StoreUnavailable, read_address
 from ingest.queries import UnitStatus, status
-from ingest.registry import load_fleet
+from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, settings
 from ingest.store import Client
 from models.fleet import Fleet

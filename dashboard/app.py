@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard.access import UNITS, get_settings
-from dashboard.measures import Units
+from dashboard.text.measures import Units
 from dashboard.views.advisories import advisories
 from dashboard.views.after_cut import after_cut
 from dashboard.views.along import carry

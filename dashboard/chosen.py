@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from dashboard.words import FACES, WORST_FIRST, listed
+from dashboard.text.verdicts import FACES, WORST_FIRST, listed
 from ingest.queries import UnitStatus
 from models.fleet import Cabin, Fleet
 from models.verdict import Word

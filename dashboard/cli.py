@@ -10,7 +10,7 @@ from importlib import import_module
 from types import ModuleType
 
 from ingest import private_files
-from ingest.engine import StoreUnavailable
+from ingest.db.engine import StoreUnavailable
 from ingest.settings import BadInput
 
 DESCRIPTION = """\

@@ -7,15 +7,15 @@ from datetime import date, timedelta
 import streamlit as st
 
 from dashboard.access import get_fleet
-from ingest.advisory_log import Kept
-from ingest.guests import Touched, touched_stays
-from ingest.lamps import LampOutlook, lamp_outlook, lamp_stamp
-from ingest.occupancy import Occupancy, occupancy
+from ingest.bookings.calendar import Occupancy, occupancy
+from ingest.outlook.lamps import LampOutlook, lamp_outlook, lamp_stamp
+from ingest.outlook.trip_settings import Terms
+from ingest.outlook.visit_compare import Compared, compared
+from ingest.outlook.visit_tasks import HORIZON_DAYS
+from ingest.outlook.visits import Visits, visits
+from ingest.record.advisory_log import Kept
+from ingest.record.guests import Touched, touched_stays
 from ingest.store import Client
-from ingest.visit_compare import Compared, compared
-from ingest.visit_stops import HORIZON_DAYS
-from ingest.visit_terms import Terms
-from ingest.visits import Visits, visits
 from models.fleet import Fleet
 
 

@@ -16,22 +16,22 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from ingest import quarantine
-from ingest.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
-from ingest.advisory_log import INSERT_SERVICE
-from ingest.corrections import find_record, owe_record, withdraw
-from ingest.engine import Local, literal, quoted, transaction
-from ingest.enrolling import check, enroll, preview
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.laboratory import KEYS as LABORATORY_KEYS
-from ingest.laboratory import number_of, refuse_twice, report_of, result_of, stored
-from ingest.notify import confirm
-from ingest.registry import load_fleet
-from ingest.schema import rounded
-from ingest.sensor_checks import unit_stretches
+from ingest.db import quarantine
+from ingest.db.engine import Local, literal, quoted, transaction
+from ingest.db.intake import keep
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import evaluate, owe
+from ingest.evaluation.sensor_checks import unit_stretches
+from ingest.notification.message_log import confirm
+from ingest.record.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
+from ingest.record.advisory_log import INSERT_SERVICE
+from ingest.record.corrections import find_record, owe_record, withdraw
+from ingest.record.laboratory import KEYS as LABORATORY_KEYS
+from ingest.record.laboratory import number_of, refuse_twice, report_of, result_of, stored
+from ingest.registry.edits import check, enroll, preview
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.sensor_checks import sensor_check
+from models.dose.sensor_checks import sensor_check
 from models.water_quality import meant_uvt_pct
 
 Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
@@ -83,8 +83,8 @@ def record_service(
     """Append what was done to a unit (`kind, cabin, unit, at, who, value, note`); what was recorded is refused.
 
     `id`, a UUID of the sender's own, makes that what is sent twice is one record. `sampled` also takes what the
-    laboratory found (`ingest.laboratory.report_of`), and does at once what that asks for. `first`, given the new
-    record's id, is done before it is stored, in the same transaction.
+    laboratory found (`ingest.record.laboratory.report_of`), and does at once what that asks for. `first`, given the
+    new record's id, is done before it is stored, in the same transaction.
     """
     kind, who = body["kind"], str(body.get("who", "")).strip()
     value = body.get("value")

@@ -17,18 +17,20 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from ingest import aside, engine, faults, quarantine
-from ingest.engine import transaction
-from ingest.evaluate import evaluate, owe
-from ingest.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
-from ingest.mqtt import Subscription
-from ingest.registry import load_fleet
-from ingest.sending import Notifier
-from ingest.sessions import Sessions
+from ingest.db import engine, quarantine
+from ingest.db.engine import transaction
+from ingest.db.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
+from ingest.evaluation import faults
+from ingest.evaluation.evaluate import evaluate, owe
+from ingest.evaluation.watch import watch
+from ingest.notification.sending import Notifier
+from ingest.notification.sign import Signs
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, Settings
-from ingest.sign import Signs
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld
-from ingest.watch import watch
+from ingest.wire import aside
+from ingest.wire.mqtt import Subscription
+from ingest.wire.sessions import Sessions
 
 logger = logging.getLogger(__name__)
 

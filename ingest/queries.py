@@ -1,6 +1,6 @@
 """What people ask of the store: verdicts, outages, readings to draw, what was done.
 
-Each function takes anything that answers SQL (`ingest.engine.Asks`), so that a page, a command and the collector
+Each function takes anything that answers SQL (`ingest.db.engine.Asks`), so that a page, a command and the collector
 ask alike, and returns DataFrames or frozen values.
 """
 
@@ -15,28 +15,28 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ingest import faults
-from ingest.advisory_log import LATEST_EVENTS, Kept, latest
-from ingest.engine import Asks, by_unit, named
-from ingest.exposed import unanswered
-from ingest.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
-from ingest.laboratory import asked_again
-from ingest.notify import NOTIFICATIONS, OVERDUE
-from ingest.proofs_now import up_to_now
-from ingest.registry import load_fleet, load_history
-from ingest.sensor_checks import sensor_checks, sensor_states, unit_stretches
-from models.advisory_events import State
-from models.credit import Organism, log_credit, share_in_specification
+from ingest.db.engine import Asks, by_unit, named
+from ingest.evaluation import faults
+from ingest.evaluation.exposed import unanswered
+from ingest.evaluation.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
+from ingest.evaluation.proofs_now import up_to_now
+from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_stretches
+from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
+from ingest.record.advisory_log import LATEST_EVENTS, Kept, latest
+from ingest.record.laboratory import asked_again
+from ingest.registry.tables import load_fleet, load_history
+from models.advisory.events import State
+from models.advisory.plumbing import Plumbing, StillThere, still_there
+from models.advisory.work_cautions import sentences
 from models.dose import assess
+from models.dose.credit import Organism, log_credit, share_in_specification
+from models.dose.sensor_checks import SensorState
+from models.dose.tested_range import outside_tested
 from models.enrolment import Sent
 from models.exposure import DARK_SHARE, UnitState, cut, hourly, join, period_us
 from models.exposure.instants import NEVER
 from models.fleet import Cabin, Fleet, Reactor, Unit
-from models.plumbing import Plumbing, StillThere, still_there
-from models.sensor_checks import SensorState
-from models.tested_range import outside_tested
 from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
-from models.work_cautions import sentences
 
 logger = logging.getLogger(__name__)
 
@@ -531,8 +531,8 @@ def in_specification(
     dict
         `volume_l` (as far as it is known), `volume_l_upper` (the most that can have been drawn),
         `in_specification_l` (for certain), `share_pct` and `share_most_pct` (the least and the most share of it;
-        None where no water was drawn), `reaches_95_pct` (by the least): see `models.credit.share_in_specification`;
-        `lit_h`, `unheard_h`.
+        None where no water was drawn), `reaches_95_pct` (by the least): see
+        `models.dose.credit.share_in_specification`; `lit_h`, `unheard_h`.
     """
     found = spans(store, cabin, unit, since, until, now)
     inside = found["in_spec_l"].fillna(0.0)

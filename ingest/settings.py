@@ -39,13 +39,13 @@ class Settings:
     broker_password_file: str = ""  # a file, never the password itself
     broker_ca_file: str = ""  # of the authority that signed the broker's certificate, for mqtts://
     mqtt_version: str = "3.1.1"  # "5" on request; notes on speed in DEVELOPERS.md
-    client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.sessions`)
+    client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.wire.sessions`)
     serve_port: int = 0  # the store's own server; 0: any free port of loopback
     show_port: int = 8501
     show_address: str = "127.0.0.1"
     units: str = "metric"
     public_url: str = ""  # where phones reach the pages, for QR codes; empty: none are printed
-    channels_file: str = ""  # TOML, mode 0600: NAME = "address to notify"; see `ingest.channels`
+    channels_file: str = ""  # TOML, mode 0600: NAME = "address to notify"; see `ingest.notification.channels`
 
     def __post_init__(self) -> None:
         wrong = BadInput(f"broker must be mqtt://HOST:PORT or mqtts://HOST:PORT; got {self.broker!r}")

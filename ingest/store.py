@@ -16,11 +16,12 @@ from typing import Any, Protocol
 
 import duckdb
 
-from ingest import engine, private_files
+from ingest import private_files
 from ingest.actions import ACTIONS
 from ingest.clock import Clock
-from ingest.engine import Asks, Local, Remote, StoreUnavailable
-from ingest.migrations import migrate
+from ingest.db import engine
+from ingest.db.engine import Asks, Local, Remote, StoreUnavailable
+from ingest.db.migrations import migrate
 from ingest.settings import BadInput, Settings
 
 ANSWER_WITHIN_S = 60.0

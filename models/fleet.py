@@ -13,8 +13,8 @@ from enum import StrEnum
 from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from models.advisory_events import StepPolicy
-from models.laboratory import LaboratoryPolicy
+from models.advisory.events import StepPolicy
+from models.advisory.laboratory import LaboratoryPolicy
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 

@@ -17,9 +17,9 @@ from datetime import UTC, datetime, timedelta
 from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
+from models.advisory.work_cautions import Work, works_of_steps
+from models.dose.sensor_checks import SensorState
 from models.fleet import COVERED_CADENCES
-from models.sensor_checks import SensorState
-from models.work_cautions import Work, works_of_steps
 
 MIN_PER_DAY = 1440
 BY_THE_DAY_AFTER_DAYS = 7  # of all that the supply can deliver: the sum of more is no figure for people
@@ -119,7 +119,7 @@ class Present:
         What was found in it, in half a sentence.
     tested_range, tested_range_at_peak : tuple of str
         In which way water and flow, or water and peak flow, lie outside of what the unit was tested at, half a
-        sentence each; empty: they do not (`models.tested_range`).
+        sentence each; empty: they do not (`models.dose.tested_range`).
     """
 
     last_heard: datetime | None

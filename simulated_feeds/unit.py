@@ -13,7 +13,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated_feeds import ageing, logger, people, power, service, water
+from simulated_feeds import lamp_physics as ageing
+from simulated_feeds import logger, people, power, service, water
 from simulated_feeds.reactor import chamber
 from simulated_feeds.scenario import Site
 from simulated_feeds.streams import DAY_S, stream

@@ -24,7 +24,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from dashboard.cli import main
-from ingest import engine
+from ingest.db import engine
 from ingest.settings import Settings
 from ingest.store import Client, Store, client
 

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ingest.lamp_days import with_clean_hours
-from models.fleet_days import CLEAN, SWAP, FleetDays, fleet_days
-from models.sensor_faults import daily_signal
-from simulated_feeds import ageing, logger, service
+from ingest.outlook.lamp_days import with_clean_hours
+from models.lamp.daily_series import CLEAN, SWAP, FleetDays, fleet_days
+from models.lamp.sensor_faults import daily_signal
+from simulated_feeds import lamp_physics as ageing
+from simulated_feeds import logger, service
 from simulated_feeds.reactor import chamber
 from simulated_feeds.run import UnitRun, frames_of
 from simulated_feeds.scenario import Site, fleet_toml, sites

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from conftest import REACTOR
 
-from ingest.lamps import lamp_outlook
+from ingest.outlook.lamps import lamp_outlook
 from ingest.store import Store
-from simulated_feeds.aging import AgingFleet, aging_fleet
+from simulated_feeds.synthetic_fleet import AgingFleet, aging_fleet
 
 NOW = datetime(2026, 11, 25, 9, tzinfo=UTC)
 DAYS = 300

@@ -10,8 +10,8 @@ import sys
 from pathlib import Path
 
 from dashboard.commands._words import settings_of
-from ingest.engine import StoreUnavailable
-from ingest.registry import load_fleet
+from ingest.db.engine import StoreUnavailable
+from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, default_store
 from ingest.store import Access, client, open_store
 

@@ -11,9 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from dashboard.words import TAKE_CARE
+from dashboard.text.verdicts import TAKE_CARE
 from ingest.settings import BadInput, Settings, settings
-from models.work_cautions import Work, sentences
+from models.advisory.work_cautions import Work, sentences
 
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)  # far from any overflow
 Do = Callable[[argparse.Namespace], int | None]

@@ -11,17 +11,17 @@ from typing import Any
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
-from dashboard.service_words import service_line, service_rows
+from dashboard.text.service import service_line, service_rows
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
-from ingest.advisory_log import Kept
-from ingest.guests import touched_stays
-from ingest.registry import load_fleet
+from ingest.record.advisory_log import Kept
+from ingest.record.guests import touched_stays
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.advisory_events import PERSON_STEPS, STEP_WORDS, State, Step
-from models.guests_exposed import letter
-from models.sensor_checks import sensor_check
-from models.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
+from models.advisory.events import PERSON_STEPS, STEP_WORDS, State, Step
+from models.advisory.guests import letter
+from models.advisory.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
+from models.dose.sensor_checks import sensor_check
 
 
 def add(commands: Any) -> None:

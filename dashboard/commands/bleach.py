@@ -8,9 +8,9 @@ from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_cautions, print_json
-from ingest.registry import load_fleet
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.chlorination import CONTACT_H, DOSE_MG_L, WORKS, chlorination
+from models.advisory.chlorination import CONTACT_H, DOSE_MG_L, WORKS, chlorination
 
 
 def add(commands: Any) -> None:

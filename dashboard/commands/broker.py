@@ -9,10 +9,10 @@ from typing import Any
 
 from dashboard.commands._words import command, print_json, settings_of
 from dashboard.commands.run import is_loopback
-from ingest.broker import COLLECTOR, CONF, DAYS_AWAY, Listener, Queue, Written, queue_of, write_broker
-from ingest.broker_tls import Tls
-from ingest.engine import StoreUnavailable
-from ingest.registry import load_fleet
+from ingest.broker.files import COLLECTOR, CONF, DAYS_AWAY, Listener, Queue, Written, queue_of, write_broker
+from ingest.broker.tls import Tls
+from ingest.db.engine import StoreUnavailable
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from ingest.store import open_store
 

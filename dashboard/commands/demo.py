@@ -26,7 +26,7 @@ from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
 from ingest import private_files
 from ingest.collector import free_port
-from ingest.past import take_in
+from ingest.evaluation.backfill import take_in
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
 from simulated_feeds.run import WARM_DAYS, follow_up, history_frames

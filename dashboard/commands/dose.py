@@ -11,15 +11,15 @@ from typing import Any
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION
-from ingest.registry import load_fleet, read_fleet
+from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
-from models.credit import Organism, log_credit
 from models.dose import assess
-from models.dose_block import Reason
-from models.dose_steps import Step, explain
+from models.dose.credit import Organism, log_credit
+from models.dose.explain import Step, explain
+from models.dose.kernel import Reason
+from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
+from models.dose.tested_range import outside_tested
 from models.fleet import Fleet, Reactor
-from models.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
-from models.tested_range import outside_tested
 
 TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (standards.md section 5, seen)
 

@@ -8,7 +8,7 @@ import tomllib
 from datetime import UTC, datetime
 
 from dashboard.commands._words import instant
-from ingest.registry import read_fleet
+from ingest.registry.tables import read_fleet
 from ingest.settings import BadInput, Settings
 from simulated_feeds.feed import run_feed
 from simulated_feeds.scenario import fleet_toml

@@ -10,8 +10,8 @@ from typing import Any
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION
-from dashboard.ics import lamps_calendar
-from dashboard.lamp_words import (
+from dashboard.sheets.ics import lamps_calendar
+from dashboard.text.lamps import (
     action_words,
     calibration_words,
     crossing_words,
@@ -20,8 +20,8 @@ from dashboard.lamp_words import (
     lamp_name,
     won_words,
 )
-from ingest.lamps import Lamp, LampOutlook, lamp_outlook
-from models.work_cautions import Work
+from ingest.outlook.lamps import Lamp, LampOutlook, lamp_outlook
+from models.advisory.work_cautions import Work
 
 
 def add(commands: Any) -> None:

@@ -16,10 +16,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, Ti
 
 from dashboard.commands._words import command, settings_of
 from ingest import private_files
-from ingest.csvlog import Chunk, column_map, read_csv, zone
-from ingest.senml_lines import read_senml_lines
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
+from ingest.wire.csv_log import Chunk, column_map, read_csv, zone
+from ingest.wire.senml_lines import read_senml_lines
 
 SHOWN = 10
 CSV, SENML = (".csv",), (".jsonl", ".ndjson", ".senml")

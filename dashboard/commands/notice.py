@@ -8,13 +8,13 @@ from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, settings_of
-from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
+from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
 from ingest import private_files, queries
-from ingest.registry import load_fleet
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from models.advisory import State
+from models.advisory.notice import notice
 from models.fleet import Cabin
-from models.notice import notice
 
 
 def add(commands: Any) -> None:

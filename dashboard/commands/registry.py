@@ -15,10 +15,10 @@ from rich.progress import Progress
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, settings_of
 from dashboard.commands.load import progress_bar
-from dashboard.measures import Units, between
-from dashboard.reckoning import shares_words
+from dashboard.text.dose_explanation import shares_words
+from dashboard.text.measures import Units, between
 from ingest import private_files
-from ingest.registry import load_fleet, read_fleet, write_fleet
+from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
 

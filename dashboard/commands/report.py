@@ -12,16 +12,16 @@ import pandas as pd
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
 from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
-from dashboard.outage_days import by_day
-from dashboard.reckoning import shares_words
-from dashboard.service_words import service_line, service_rows
+from dashboard.text.dose_explanation import shares_words
+from dashboard.text.outage_days import by_day
+from dashboard.text.service import service_line, service_rows
 from ingest import queries
-from ingest.engine import named
-from ingest.registry import load_fleet
-from ingest.sensor_checks import divided_between
+from ingest.db.engine import named
+from ingest.evaluation.sensor_checks import divided_between
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Access
-from models.credit import IN_SPECIFICATION_AT_LEAST_PCT
+from models.dose.credit import IN_SPECIFICATION_AT_LEAST_PCT
 from models.fleet import Cabin
 
 

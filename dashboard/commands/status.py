@@ -17,20 +17,24 @@ from urllib.parse import urlsplit
 
 from dashboard.commands._opening import open_any, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.measures import Units, between
-from dashboard.outage_days import by_day
-from ingest import aside, channels, faults, quarantine, queries, sessions
-from ingest.engine import StoreUnavailable, by_unit, named
-from ingest.migrations import MIGRATIONS
+from dashboard.text.measures import Units, between
+from dashboard.text.outage_days import by_day
+from ingest import queries
+from ingest.db import quarantine
+from ingest.db.engine import StoreUnavailable, by_unit, named
+from ingest.db.migrations import MIGRATIONS
+from ingest.evaluation import faults
+from ingest.notification import channels
 from ingest.private_files import wider
-from ingest.registry import load_fleet
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Access, client, open_store
+from ingest.wire import aside, sessions
+from models.advisory.notices_due import ASKED
+from models.advisory.work_cautions import Work
 from models.enrolment import in_words, not_enrolled, unseen
 from models.exposure import Reason
 from models.fleet import Fleet
-from models.happenings import ASKED
-from models.work_cautions import Work
 
 CAUTION = (
     "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "

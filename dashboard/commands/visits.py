@@ -16,8 +16,8 @@ import pandas as pd
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import CAUTION
-from dashboard.ics import visits_calendar
-from dashboard.lamp_words import (
+from dashboard.sheets.ics import visits_calendar
+from dashboard.text.lamps import (
     YEAR_HEADERS,
     date_words,
     parts_words,
@@ -26,17 +26,17 @@ from dashboard.lamp_words import (
     year_rows,
     year_words,
 )
-from dashboard.measures import Units
-from ingest.lamps import lamp_outlook
-from ingest.occupancy import occupancy
-from ingest.registry import load_fleet
+from dashboard.text.measures import Units
+from ingest.bookings.calendar import occupancy
+from ingest.outlook.lamps import lamp_outlook
+from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
+from ingest.outlook.visit_compare import Compared, compared
+from ingest.outlook.visit_tasks import HORIZON_DAYS
+from ingest.outlook.visits import Visits, visits
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from ingest.visit_compare import Compared, compared
-from ingest.visit_stops import HORIZON_DAYS
-from ingest.visit_terms import DAY_HOURS, Base, Terms
-from ingest.visits import Visits, visits
-from models.travel import SPEED_KM_H
-from models.work_cautions import sentences
+from models.advisory.work_cautions import sentences
+from models.visits.travel import SPEED_KM_H
 
 CSV_HEADERS = ("day", "trip", "order", "arrive", "cabin", "tasks", "parts", "work_min", "due", "trip_distance_km",
                "cautions")

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import markup, recovery, words
 from dashboard.access import get_fleet, present, reader_units
 from dashboard.chosen import addressed, full_name, unknown_words
+from dashboard.text import markup, recovery
+from dashboard.text import verdicts as words
 from dashboard.views.along import along
 from dashboard.views.choice import follow
 from dashboard.views.frame import care, caution, empty, guarded, link, live
 from ingest import queries
-from ingest.advisory_log import Kept
+from ingest.record.advisory_log import Kept
 from ingest.settings import BadInput
 from ingest.store import Client
 from models.advisory import State, from_json
+from models.advisory.work_cautions import works_of_steps
 from models.fleet import Fleet
-from models.work_cautions import works_of_steps
 
 RAISED = "raise-for"  # key in the session
 LIFTED_SHOWN = 30  # `tarnlight advisory list --all` lists every one

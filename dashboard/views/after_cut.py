@@ -11,31 +11,32 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import markup, recovery, words
 from dashboard.access import get_fleet, get_settings, present, reader_units, status_of
-from dashboard.charts import Span
+from dashboard.charts.after_cut import cut_figure
+from dashboard.charts.readings import Span
 from dashboard.chosen import full_name
-from dashboard.cut_chart import cut_figure
 from dashboard.lamp_access import get_touched
-from dashboard.measures import Units
-from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
-from dashboard.recovery import NextStep, Waits
+from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
+from dashboard.text import markup, recovery
+from dashboard.text import verdicts as words
+from dashboard.text.measures import Units
+from dashboard.text.recovery import NextStep, Waits
 from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.sample import came_to, once, sample_fields
 from dashboard.views.steps import steps
 from ingest import queries
-from ingest.advisory_log import Kept
 from ingest.queries import UnitStatus
+from ingest.record.advisory_log import Kept
 from ingest.settings import BadInput
 from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, Step
-from models.chlorination import STRENGTHS_PCT, WORKS, chlorination
+from models.advisory.chlorination import STRENGTHS_PCT, WORKS, chlorination
+from models.advisory.guests import known_late, letter
+from models.advisory.laboratory import Outcome
+from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
+from models.advisory.work_cautions import Work, sentences, works_of_steps
 from models.fleet import Cabin, Unit
-from models.guests_exposed import known_late, letter
-from models.laboratory import Outcome
-from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
-from models.work_cautions import Work, sentences, works_of_steps
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"

@@ -10,16 +10,17 @@ from collections.abc import Callable
 
 import streamlit as st
 
-from dashboard import markup, measures, words
 from dashboard.access import get_fleet, present, reader_units, status_of
+from dashboard.text import markup, measures
+from dashboard.text import verdicts as words
 from dashboard.views.choice import choice
+from dashboard.views.dose_explanation import reckoning
 from dashboard.views.evidence import evidence
 from dashboard.views.frame import care, caution, guarded, link, live
-from dashboard.views.reckoning import reckoning
+from dashboard.views.message_log import told
 from dashboard.views.record import amend, done, record
 from dashboard.views.steps import steps
 from dashboard.views.system import refused_table
-from dashboard.views.told import told
 from ingest import queries
 from ingest.store import Client
 from models.fleet import Role

@@ -7,10 +7,11 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import markup, measures, words
 from dashboard.access import get_fleet, reader_units
+from dashboard.text import markup, measures
+from dashboard.text import verdicts as words
 from dashboard.views.frame import guarded, link
-from ingest.registry import read_fleet, write_fleet
+from ingest.registry.tables import read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Client
 from models.fleet import Cabin, Fleet, Reactor, Total, Unit

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import markup
 from dashboard.access import present
 from dashboard.chosen import Asked, Key, addressed, full_name, unit_label, unknown_words, worse_words
+from dashboard.text import markup
 from dashboard.views.along import along, keep
 from dashboard.views.frame import empty, link, live
 from ingest.store import Client

@@ -11,10 +11,11 @@ import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
 
-from dashboard import markup, measures, words
 from dashboard.access import get_fleet, present, reader_units
-from dashboard.charts import Span, evidence_figure
-from dashboard.measures import Units
+from dashboard.charts.readings import Span, evidence_figure
+from dashboard.text import markup, measures
+from dashboard.text import verdicts as words
+from dashboard.text.measures import Units
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.store import Client

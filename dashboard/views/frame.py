@@ -10,14 +10,15 @@ from typing import NoReturn, ParamSpec
 
 import streamlit as st
 
-from dashboard import markup, words
 from dashboard.access import forget, get_settings, get_store, present
 from dashboard.commands.status import BEAT_WITHIN_S, CAUTION
+from dashboard.text import markup
+from dashboard.text import verdicts as words
 from dashboard.views.along import along
 from ingest import queries
-from ingest.engine import StoreUnavailable
+from ingest.db.engine import StoreUnavailable
 from ingest.store import Client
-from models.work_cautions import Work, sentences
+from models.advisory.work_cautions import Work, sentences
 
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
 NO_ANSWER = "no-answer"  # key: what was found when the collector did not answer; not there while it does

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import lamp_words as said
-from dashboard import markup
-from dashboard.ics import lamps_calendar
+from dashboard.charts.lamps import lamp_figure
 from dashboard.lamp_access import get_outlook
-from dashboard.lamp_charts import lamp_figure
+from dashboard.sheets.ics import lamps_calendar
+from dashboard.text import lamps as said
+from dashboard.text import markup
 from dashboard.views.frame import care, caution, empty, guarded, link
-from ingest.lamps import Lamp, LampOutlook, lamp_curve
+from ingest.outlook.lamps import Lamp, LampOutlook, lamp_curve
 from ingest.store import Client
-from models.work_cautions import Work
+from models.advisory.work_cautions import Work
 
 CHARTS_AT_FIRST = 6  # the most urgent; the rest on demand
 CHECKS_SHOWN = 12

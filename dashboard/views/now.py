@@ -6,13 +6,14 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from dashboard import markup, words
 from dashboard.access import Present, present, reader_units
+from dashboard.text import markup
+from dashboard.text import verdicts as words
 from dashboard.views.frame import care, caution, empty, guarded, link, live
-from ingest import sessions
 from ingest.queries import UnitStatus
 from ingest.store import Client
-from models.work_cautions import Work
+from ingest.wire import sessions
+from models.advisory.work_cautions import Work
 
 ALL_TRIPS = "All trips"
 MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds

@@ -7,19 +7,20 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import markup, measures, words
 from dashboard.access import get_fleet
 from dashboard.chosen import full_name
-from dashboard.service_words import service_line, service_rows, withdrawn_words
+from dashboard.text import markup, measures
+from dashboard.text import verdicts as words
+from dashboard.text.service import service_line, service_rows, withdrawn_words
 from dashboard.views.frame import live
 from dashboard.views.sample import came_to, once, sample_fields
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.settings import BadInput
 from ingest.store import Client
+from models.advisory.work_cautions import RECORD_WORKS, sentences
 from models.fleet import Cabin
 from models.water_quality import meant_uvt_pct
-from models.work_cautions import RECORD_WORKS, sentences
 
 DONE_SHOWN = 20
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard import markup
+from dashboard.text import markup
 
 NONCE = "form-nonce"  # key in the session
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import markup, measures, words
 from dashboard.access import present, reader_units, status_of
+from dashboard.text import markup, measures
+from dashboard.text import verdicts as words
 from dashboard.views.frame import live
 from ingest.store import Client
 

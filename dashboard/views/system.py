@@ -9,12 +9,15 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import markup, measures
 from dashboard.access import get_settings
+from dashboard.text import markup, measures
 from dashboard.views.frame import guarded, live
-from dashboard.views.told import undelivered
-from ingest import aside, faults, quarantine, queries, sessions
+from dashboard.views.message_log import undelivered
+from ingest import queries
+from ingest.db import quarantine
+from ingest.evaluation import faults
 from ingest.store import Client
+from ingest.wire import aside, sessions
 
 REFUSED_SHOWN, REFUSED_AT_FIRST = 100, 10
 

@@ -6,21 +6,21 @@ from datetime import UTC
 
 import streamlit as st
 
-from dashboard import lamp_words as said
-from dashboard import markup
 from dashboard.access import get_fleet, reader_units
-from dashboard.ics import visits_calendar
+from dashboard.charts.lamps import route_figure
 from dashboard.lamp_access import get_compared, get_visits
-from dashboard.lamp_charts import route_figure
-from dashboard.lamp_words import KM_PER_MILE
-from dashboard.measures import Units
+from dashboard.sheets.ics import visits_calendar
+from dashboard.sheets.visit_sheet import visit_sheet
+from dashboard.text import lamps as said
+from dashboard.text import markup
+from dashboard.text.lamps import KM_PER_MILE
+from dashboard.text.measures import Units
 from dashboard.views.frame import care, caution, empty, guarded, link
-from dashboard.visit_sheet import visit_sheet
+from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
+from ingest.outlook.visits import PlannedTrip, Visits
 from ingest.settings import BadInput
 from ingest.store import Client
-from ingest.visit_terms import DAY_HOURS, Base, Terms
-from ingest.visits import PlannedTrip, Visits
-from models.travel import SPEED_KM_H
+from models.visits.travel import SPEED_KM_H
 
 
 @guarded

@@ -14,12 +14,12 @@ import pandas as pd
 import pytest
 from conftest import REACTOR, cabin_toml
 
-from ingest.engine import Local, transaction
-from ingest.evaluate import derive
-from ingest.registry import load_fleet, read_fleet, save_fleet
-from ingest.schema import rounded
+from ingest.db.engine import Local, transaction
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import derive
+from ingest.evaluation.watch import watch
+from ingest.registry.tables import load_fleet, read_fleet, save_fleet
 from ingest.store import Store
-from ingest.watch import watch
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
 from ingest_streams import commit

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.decay import fleet_fit
-from models.decay_columns import design
-from models.fleet_days import FleetDays
-from models.water_trend import water_trend
+from models.lamp.daily_series import FleetDays
+from models.lamp.decay import fleet_fit
+from models.lamp.design_matrix import design
+from models.lamp.water_trend import water_trend
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the yardstick of this benchmark")
 

@@ -16,10 +16,10 @@ import pandas as pd
 import pytest
 from conftest import REACTOR, cabin_toml
 
-from ingest.engine import Local, transaction
-from ingest.evaluate import derive, owe
-from ingest.registry import load_fleet, read_fleet, save_fleet
-from ingest.schema import rounded
+from ingest.db.engine import Local, transaction
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import derive, owe
+from ingest.registry.tables import load_fleet, read_fleet, save_fleet
 from ingest.store import Store
 from models.exposure import QUANTITIES
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.decay import fleet_fit
-from models.diagnosis import LEAST_LOSS, Action, diagnosis
-from models.forecast import average_year, crossing, present_state
+from models.lamp.decay import fleet_fit
+from models.lamp.diagnosis import LEAST_LOSS, Action, diagnosis
+from models.lamp.forecast import average_year, crossing, present_state
 from tests.full_fleet import FullFleet, full_fleet
 
 pytestmark = pytest.mark.bench

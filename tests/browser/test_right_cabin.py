@@ -20,9 +20,9 @@ import pytest
 from conftest import REACTOR, Running, cabin_toml, environment, free_port, listens, wait_for
 
 from ingest.actions import transaction
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.schema import rounded
+from ingest.db.intake import keep
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import evaluate, owe
 from ingest.settings import Settings
 from ingest.store import Store
 

@@ -16,9 +16,9 @@ from streamlit.testing.v1 import AppTest
 
 import dashboard
 from ingest.actions import transaction
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.schema import rounded
+from ingest.db.intake import keep
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import evaluate, owe
 from ingest.settings import Settings
 from ingest.store import Store
 

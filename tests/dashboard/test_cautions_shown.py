@@ -24,16 +24,16 @@ from streamlit.testing.v1 import AppTest
 from work_mentions import bare
 
 import dashboard
-from dashboard.measures import Units
-from dashboard.visit_sheet import visit_sheet
-from ingest.lamps import lamp_outlook
-from ingest.occupancy import occupancy
-from ingest.registry import load_fleet, read_fleet
+from dashboard.sheets.visit_sheet import visit_sheet
+from dashboard.text.measures import Units
+from ingest.bookings.calendar import occupancy
+from ingest.outlook.lamps import lamp_outlook
+from ingest.outlook.visits import Visits, visits
+from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import Settings
 from ingest.store import Store
-from ingest.visits import Visits, visits
-from models.chlorination import WORKS
-from models.work_cautions import sentences
+from models.advisory.chlorination import WORKS
+from models.advisory.work_cautions import sentences
 
 CHROMIUM = Path("/usr/bin/chromium")
 POWER = "Before anything is opened: power off and unplugged."

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from test_words import REACTOR
 
-from dashboard.charts import LANES, Span, broken, clipped, evidence_figure, states
-from dashboard.measures import Units
+from dashboard.charts.readings import LANES, Span, broken, clipped, evidence_figure, states
+from dashboard.text.measures import Units
 from models.fleet import Unit
 
 SINCE = datetime(2026, 1, 10, 6, 0, tzinfo=UTC)

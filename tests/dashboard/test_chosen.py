@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from test_words import REACTOR, status
 
-from dashboard import markup
 from dashboard.chosen import Asked, addressed, full_name, unknown_words, worse_words
+from dashboard.text import markup
 from ingest.queries import UnitStatus, worst_first
 from models.fleet import Cabin, Fleet, Unit
 from models.verdict import Word

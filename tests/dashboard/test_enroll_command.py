@@ -15,7 +15,7 @@ from conftest import FLEET_TOML, Running, environment, tarnlight, tarnlight_here
 
 from dashboard.commands import registry
 from ingest import queries
-from ingest.registry import load_fleet, load_history
+from ingest.registry.tables import load_fleet, load_history
 from ingest.settings import Settings
 from ingest.store import Store, open_store
 

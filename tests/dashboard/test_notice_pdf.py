@@ -9,10 +9,10 @@ from io import BytesIO
 import pytest
 from pypdf import PdfReader
 
-from dashboard.notice_pdf import Paper, cabin_url, notice_pdf
+from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
 from models.advisory import Exposure, advance, exposure_event
+from models.advisory.notice import notice
 from models.fleet import Cabin, Contact, Role, Unit
-from models.notice import notice
 
 START = datetime(2026, 7, 4, 7, 10, tzinfo=UTC)  # 03:10 in Toronto, daylight time
 CABIN = Cabin(

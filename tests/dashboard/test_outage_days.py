@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from dashboard.outage_days import by_day
+from dashboard.text.outage_days import by_day
 
 TORONTO = ZoneInfo("America/Toronto")
 

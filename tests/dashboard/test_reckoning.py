@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta
 import pandas as pd
 import pytest
 
-from dashboard.reckoning import input_rows, month_words, step_rows, summary
+from dashboard.text.dose_explanation import input_rows, month_words, step_rows, summary
 from ingest.queries import UnitStatus
-from models.dose_steps import explain
+from models.dose.explain import explain
 from models.exposure import UnitState
 from models.fleet import Cabin, Reactor, Unit
 from models.verdict import Verdict, Word

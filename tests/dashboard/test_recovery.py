@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboard.charts import Span
-from dashboard.cut_chart import cut_figure
-from dashboard.measures import Units
-from dashboard.recovery import (
+from dashboard.charts.after_cut import cut_figure
+from dashboard.charts.readings import Span
+from dashboard.text.measures import Units
+from dashboard.text.recovery import (
     Waits,
     drawing_since,
     event_row,
@@ -34,8 +34,8 @@ from models.advisory import (
     exposure_event,
     proofs,
 )
+from models.advisory.plumbing import StillThere
 from models.fleet import Cabin, Contact, Role, Unit
-from models.plumbing import StillThere
 
 CABIN = Cabin(
     slug="heron-point", name="Heron Point", time_zone="America/Toronto", latitude=45.4, longitude=-79.2,

@@ -15,12 +15,12 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from ingest import queries
 from ingest.actions import transaction
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.schema import rounded
+from ingest.db.intake import keep
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import evaluate, owe
 from ingest.settings import Settings
 from ingest.store import Client, Store
-from models.advisory_events import Step
+from models.advisory.events import Step
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 NAME = "Heron-Point, main"

@@ -11,10 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboard import lamp_words, markup, measures, words
-from dashboard.measures import Units
-from dashboard.recovery import happened
-from ingest.lamps import Lamp
+from dashboard.text import lamps as lamp_words
+from dashboard.text import markup, measures
+from dashboard.text import verdicts as words
+from dashboard.text.measures import Units
+from dashboard.text.recovery import happened
+from ingest.outlook.lamps import Lamp
 from ingest.queries import UnitStatus, worst_first
 from models.advisory import Exposure, advance, exposure_event
 from models.exposure import UnitState

@@ -32,7 +32,7 @@ from conftest import (
 )
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ingest.broker import BYTES_A_MESSAGE
+from ingest.broker.files import BYTES_A_MESSAGE
 from ingest.store import Store
 
 pytestmark = [

@@ -15,9 +15,9 @@ from conftest import Mosquitto, Running, count, publish, publisher, senml, tarnl
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from ingest.sessions import Connection, Sessions, client_id, lost, lost_in_words
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
+from ingest.wire.sessions import Connection, Sessions, client_id, lost, lost_in_words
 
 LOG = "tarnlight/heron-point/main/log"
 MESSAGES = 3000
@@ -235,8 +235,8 @@ def test_it_is_said_for_a_week_and_no_more_than_three_stretches_at_once(held, fo
 
 
 def test_a_store_of_before_is_told_that_its_old_session_is_gone(tmp_path):
-    from ingest import engine
-    from ingest.migrations import MIGRATIONS, migrate
+    from ingest.db import engine
+    from ingest.db.migrations import MIGRATIONS, migrate
 
     number = next(n for n, step in enumerate(MIGRATIONS) if "CREATE TABLE broker_session" in step)
     con = engine.connect(tmp_path / "old.duckdb")

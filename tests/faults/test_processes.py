@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from conftest import Mosquitto, Running, count, environment, free_port, publish, senml, tarnlight, wait_for
 
-from ingest.engine import Remote, StoreUnavailable
+from ingest.db.engine import Remote, StoreUnavailable
 from ingest.store import Store, open_store
 
 TOPIC = "tarnlight/heron-point/main/log"
@@ -19,7 +19,7 @@ TOPIC = "tarnlight/heron-point/main/log"
 READER = """
 import sys, time
 from pathlib import Path
-from ingest.engine import StoreUnavailable
+from ingest.db.engine import StoreUnavailable
 from ingest.settings import Settings
 from ingest.store import client
 

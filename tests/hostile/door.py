@@ -20,7 +20,7 @@ import duckdb
 import pandas as pd
 
 from dashboard.cli import main
-from ingest.intake import keep
+from ingest.db.intake import keep
 
 from .truth import KINDS
 

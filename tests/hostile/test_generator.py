@@ -182,7 +182,7 @@ def test_numbers_of_log_uniform_stay_in_their_range():
 
 
 # What the generator may know of the program: its commands, its tables' door, and nothing of how it judges.
-KNOWN = {"dashboard.cli.main", "ingest.intake.keep", "ingest.queries.quarantined", "ingest.store.Store"}
+KNOWN = {"dashboard.cli.main", "ingest.db.intake.keep", "ingest.queries.quarantined", "ingest.store.Store"}
 
 
 def test_the_generator_knows_nothing_of_how_the_program_judges():

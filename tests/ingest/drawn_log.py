@@ -12,7 +12,7 @@ import pandas as pd
 from conftest import tarnlight_here
 from ingest_streams import commit, steady
 
-from ingest.evaluate import evaluate
+from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
 
 HERON = ("--cabin", "heron-point", "--unit", "main")

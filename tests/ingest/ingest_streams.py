@@ -7,10 +7,10 @@ from datetime import datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from ingest.engine import transaction
-from ingest.evaluate import owe
-from ingest.intake import keep
-from ingest.schema import rounded
+from ingest.db.engine import transaction
+from ingest.db.intake import keep
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import owe
 from ingest.store import Store
 
 

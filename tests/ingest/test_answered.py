@@ -10,14 +10,15 @@ import pytest
 from conftest import count, utc
 from ingest_streams import commit, minutes, steady
 
-from ingest import advisories, queries
-from ingest.evaluate import evaluate, owe_all
-from ingest.intake import heard_live
-from ingest.registry import load_fleet
+from ingest import queries
+from ingest.db.intake import heard_live
+from ingest.evaluation.evaluate import evaluate, owe_all
+from ingest.evaluation.watch import watch
+from ingest.record import advisories
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from ingest.watch import watch
-from models.advisory_pieces import AGAIN_L, GRACE, Intervals, Piece, answered, more_beyond, only_to_note, pieces_of
+from models.advisory.pieces import AGAIN_L, GRACE, Intervals, Piece, answered, more_beyond, only_to_note, pieces_of
 
 START = utc("2026-11-20T06:00:00")
 KEY = ("heron-point", "main")
@@ -170,7 +171,7 @@ def test_a_store_of_before_keeps_what_was_lifted_lifted(held):
     now = take(held, metered(0, 30), steady(at(30), 10, flow_l_min=6.0, **DARK), metered(40, 30))
     lift(held, now)
     # as the version before left it: no pieces in the record, no tables of them
-    from ingest.migrations import _PIECES
+    from ingest.db.migrations import _PIECES
     for table in ("answered", "underdosed", "to_watch", "first_live"):
         held.con.execute(f"DROP TABLE {table}")
     held.con.execute("""

@@ -12,10 +12,10 @@ from test_answered import DARK, KEY, at, kinds, metered, take
 
 from ingest import queries
 from ingest.actions import ACTIONS
-from ingest.registry import load_fleet, read_fleet
+from ingest.evaluation.watch import watch
+from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from ingest.watch import watch
 from models.advisory import (
     Cause,
     Exposure,
@@ -26,7 +26,7 @@ from models.advisory import (
     advance,
     exposure_event,
 )
-from models.guests_exposed import Stay, letter
+from models.advisory.guests import Stay, letter
 
 DAY = 1440
 

@@ -15,14 +15,14 @@ import pytest
 from conftest import FLEET_TOML, utc
 from ingest_streams import commit, minutes
 
-from ingest.engine import Local
-from ingest.evaluate import derive, evaluate
+from ingest.db.engine import Local
+from ingest.db.schema import QUANTITY_COLUMNS, rounded, split
+from ingest.evaluation.evaluate import derive, evaluate
+from ingest.evaluation.watch import watch
 from ingest.queries import status
-from ingest.registry import load_fleet
-from ingest.schema import QUANTITY_COLUMNS, rounded, split
+from ingest.registry.tables import load_fleet
 from ingest.store import Store
-from ingest.watch import watch
-from models.advisory_pieces import GRACE
+from models.advisory.pieces import GRACE
 
 START = utc("2026-11-20T05:20:00")
 # Cadences of a minute (design.md, "Judging time and water"): two ends cover 1.5 of them; after 3 a unit is overdue.

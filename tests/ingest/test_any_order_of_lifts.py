@@ -29,11 +29,11 @@ from ingest_streams import commit, minutes, steady
 
 from ingest import queries
 from ingest.actions import ACTIONS
-from ingest.evaluate import evaluate, owe_all
-from ingest.registry import load_fleet
+from ingest.evaluation.evaluate import evaluate, owe_all
+from ingest.evaluation.watch import watch
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from ingest.watch import watch
 from models.advisory import State
 
 START = utc("2026-06-20T06:00:00")

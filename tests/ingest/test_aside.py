@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest import aside
+from ingest.wire import aside
 
 
 @pytest.fixture

@@ -8,8 +8,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from ingest.csvlog import Chunk, column_map, read_csv, zone
 from ingest.settings import BadInput
+from ingest.wire.csv_log import Chunk, column_map, read_csv, zone
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 HEAD = "at,cabin,unit,intensity_w_m2,flow_l_min,lamp_on\n"

@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ingest import daily
-from ingest.engine import connect, transaction
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.migrations import MIGRATIONS, migrate
-from ingest.schema import rounded
+from ingest.db.engine import connect, transaction
+from ingest.db.intake import keep
+from ingest.db.migrations import MIGRATIONS, migrate
+from ingest.db.schema import rounded
+from ingest.evaluation import daily
+from ingest.evaluation.evaluate import evaluate, owe
 from ingest.store import Store
 
 KEY = ("heron-point", "main")

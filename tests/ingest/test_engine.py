@@ -12,8 +12,8 @@ from conftest import free_port
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest import engine
-from ingest.engine import Local, Remote, StoreUnavailable, literal, quoted, transaction
+from ingest.db import engine
+from ingest.db.engine import Local, Remote, StoreUnavailable, literal, quoted, transaction
 
 TOKEN = "a-token-of-tests"
 

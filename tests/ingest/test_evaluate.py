@@ -10,10 +10,10 @@ import pytest
 from conftest import FLEET_TOML, utc
 from ingest_streams import commit, minutes, steady, troubled
 
-from ingest.engine import Local
-from ingest.evaluate import derive, evaluate, owe_all
-from ingest.registry import load_fleet
-from ingest.schema import rounded
+from ingest.db.engine import Local
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import derive, evaluate, owe_all
+from ingest.registry.tables import load_fleet
 from ingest.store import Store
 
 START = utc("2026-11-20T05:20:00")

@@ -10,12 +10,13 @@ import pytest
 from conftest import count, senml, utc
 from ingest_streams import commit, minutes, steady
 
-from ingest import daily, evaluate, faults, intake, watch
 from ingest.collector import Collector
-from ingest.evaluate import evaluate as work_out
-from ingest.intake import Message
+from ingest.db import intake
+from ingest.db.intake import Message
+from ingest.evaluation import daily, evaluate, faults, watch
+from ingest.evaluation.evaluate import evaluate as work_out
 from ingest.queries import advisories, outages, status, with_proofs_now
-from ingest.registry import load_fleet, new_revision
+from ingest.registry.tables import load_fleet, new_revision
 from ingest.settings import Settings
 from ingest.store import Store
 

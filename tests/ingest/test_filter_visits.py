@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ingest.lamps import lamp_outlook
+from ingest.outlook.lamps import lamp_outlook
+from ingest.outlook.visit_tasks import stops_of
 from ingest.store import Store
-from ingest.visit_stops import stops_of
 
 NOW = datetime(2027, 1, 10, 12, tzinfo=UTC)
 CHANGED = NOW - timedelta(days=120)

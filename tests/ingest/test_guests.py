@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from conftest import FLEET_TOML, tarnlight_here
 from ingest_streams import commit, steady
 
-from ingest.evaluate import evaluate
+from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
 
 

@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 from conftest import count, utc
 
-from ingest.engine import transaction
-from ingest.intake import Kept, Message, decode, keep
-from ingest.schema import QUANTITY_COLUMNS, reasons, rounded, split
+from ingest.db.engine import transaction
+from ingest.db.intake import Kept, Message, decode, keep
+from ingest.db.schema import QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.store import Store
 
 T0 = utc("2026-11-25T07:00:00")

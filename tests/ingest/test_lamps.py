@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ingest.lamps import Lamp, lamp_curve, lamp_outlook, lamp_stamp
+from ingest.outlook.lamps import Lamp, lamp_curve, lamp_outlook, lamp_stamp
 from ingest.store import Store
-from models.daily_faults import standing_faults
 from models.dose import assess
-from models.forecast import average_year, crossing
-from models.sensor_checks import sensor_check
+from models.dose.sensor_checks import sensor_check
+from models.lamp.daily_faults import standing_faults
+from models.lamp.forecast import average_year, crossing
 
 NOW = datetime(2027, 1, 10, 12, tzinfo=UTC)
 LAST = date(2027, 1, 9)  # the last day that is over

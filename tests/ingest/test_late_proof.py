@@ -10,10 +10,10 @@ import pytest
 from conftest import utc
 from ingest_streams import commit, minutes, steady
 
-from ingest.advisories import record_step
-from ingest.advisory_log import kept_advisory
-from ingest.evaluate import evaluate
+from ingest.evaluation.evaluate import evaluate
 from ingest.queries import status
+from ingest.record.advisories import record_step
+from ingest.record.advisory_log import kept_advisory
 from ingest.store import Store
 from models.advisory import Advisory, NotAllowed, Proof, Step, StepRecorded, advance, from_json, to_json
 

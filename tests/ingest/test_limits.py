@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest import limits, senml
-from ingest.intake import PAYLOAD_KEPT, Decoded, Message, decode
-from ingest.senml import PackRefused, PastLimit, parse, readings
-from ingest.senml_lines import read_senml_lines
+from ingest.db.intake import PAYLOAD_KEPT, Decoded, Message, decode
+from ingest.wire import limits, senml
+from ingest.wire.senml import PackRefused, PastLimit, parse, readings
+from ingest.wire.senml_lines import read_senml_lines
 
 NOW_S = 1_795_000_000
 NOW = datetime.fromtimestamp(NOW_S, UTC)

@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from conftest import Running, count, tarnlight, tarnlight_here
 
-from ingest.senml_lines import read_senml_lines
 from ingest.store import Store
+from ingest.wire.senml_lines import read_senml_lines
 
 UNITS = (("heron-point", "main"), ("otter-cove", "main"), ("otter-cove", "annex"))
 

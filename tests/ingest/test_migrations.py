@@ -5,9 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from ingest import engine
-from ingest.engine import StoreUnavailable
-from ingest.migrations import MIGRATIONS, migrate
+from ingest.db import engine
+from ingest.db.engine import StoreUnavailable
+from ingest.db.migrations import MIGRATIONS, migrate
 from ingest.store import Store
 
 SHAPE = """
@@ -62,7 +62,7 @@ def test_a_store_of_a_later_version_is_refused_and_left_as_it_is(tmp_path):
 
 
 def test_a_step_that_fails_leaves_nothing_behind(tmp_path, monkeypatch):
-    from ingest import migrations
+    from ingest.db import migrations
 
     monkeypatch.setattr(migrations, "MIGRATIONS", (*MIGRATIONS, "CREATE TABLE half (n INTEGER); SELECT nope"))
     con = engine.connect(tmp_path / "x.duckdb")

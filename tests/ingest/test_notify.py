@@ -16,11 +16,13 @@ import pytest
 from aiosmtpd.controller import Controller
 from conftest import FLEET_TOML, count, free_port, senml, wait_for
 
-from ingest import advisory_log, notify, queries
-from ingest.evaluate import evaluate, owe
-from ingest.intake import Message, decode, keep
-from ingest.registry import load_fleet
-from ingest.sending import Notifier, retry_after_s
+from ingest import queries
+from ingest.db.intake import Message, decode, keep
+from ingest.evaluation.evaluate import evaluate, owe
+from ingest.notification import message_log as notify
+from ingest.notification.sending import Notifier, retry_after_s
+from ingest.record import advisory_log
+from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
 from models.advisory import Remeasured
@@ -261,8 +263,8 @@ def test_a_message_reaches_a_real_mail_server_and_is_noted_as_delivered(store, m
 def test_a_dead_mail_server_loses_nothing_and_is_named_without_its_address(
     store, tmp_path, monkeypatch, caplog
 ):
-    monkeypatch.setattr("ingest.sending.FIRST_RETRY_S", 0.3)
-    monkeypatch.setattr("ingest.sending.BEAT_S", 0.1)
+    monkeypatch.setattr("ingest.notification.sending.FIRST_RETRY_S", 0.3)
+    monkeypatch.setattr("ingest.notification.sending.BEAT_S", 0.1)
     caplog.set_level(logging.DEBUG)
     box = Mailbox()
     to = "unlisted-reader@example.org"

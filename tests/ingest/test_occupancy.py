@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest.occupancy import CalendarUnreadable, bookings_of, fetched, occupancy
+from ingest.bookings.calendar import CalendarUnreadable, bookings_of, fetched, occupancy
 from models.fleet import Cabin, Fleet
 
 PLACE = Cabin(

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from ingest import queries
-from ingest.past import take_in
-from ingest.schema import QUANTITY_COLUMNS
+from ingest.db.schema import QUANTITY_COLUMNS
+from ingest.evaluation.backfill import take_in
 from ingest.store import Store
 from models.advisory import State
 

@@ -9,13 +9,13 @@ import pytest
 from conftest import count, utc
 
 from ingest import queries
-from ingest.advisories import record_step
-from ingest.engine import transaction
-from ingest.evaluate import evaluate, owe
-from ingest.intake import keep
-from ingest.schema import rounded
+from ingest.db.engine import transaction
+from ingest.db.intake import keep
+from ingest.db.schema import rounded
+from ingest.evaluation.evaluate import evaluate, owe
+from ingest.record.advisories import record_step
 from ingest.store import Store
-from models.plumbing import StillThere
+from models.advisory.plumbing import StillThere
 
 CUT = utc("2026-11-25T07:00:00")
 LIT = {"lamp_on": True, "power_on": True, "intensity_w_m2": 55.0, "uvt_pct": 86.0}

@@ -9,13 +9,14 @@ import pytest
 from conftest import count, utc
 
 from dashboard.views.system import refused_words
-from ingest import aside, quarantine
 from ingest.collector import set_aside
-from ingest.engine import transaction
-from ingest.intake import Message, decode, keep
+from ingest.db import quarantine
+from ingest.db.engine import transaction
+from ingest.db.intake import Message, decode, keep
+from ingest.db.schema import rounded
 from ingest.queries import quarantined
-from ingest.schema import rounded
 from ingest.store import Store
+from ingest.wire import aside
 
 NOW = utc("2026-11-25T12:00:00")
 

@@ -9,9 +9,10 @@ import pytest
 from conftest import FLEET_TOML, free_port, utc
 from ingest_streams import commit, minutes, steady
 
-from ingest import engine, queries
-from ingest.engine import Remote
-from ingest.evaluate import evaluate
+from ingest import queries
+from ingest.db import engine
+from ingest.db.engine import Remote
+from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
 
 START = utc("2026-11-20T06:10:00")

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from conftest import FLEET_TOML, REACTOR, cabin_toml
 
-from ingest.engine import Local
-from ingest.registry import load_fleet, read_fleet, write_fleet
+from ingest.db.engine import Local
+from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
 from simulated_feeds.scenario import fleet_toml

@@ -10,11 +10,12 @@ import pytest
 from conftest import FLEET_TOML, REACTOR, cabin_toml, count, utc
 from ingest_streams import commit, minutes, steady
 
-from ingest import engine, queries
-from ingest.enrolling import enroll
-from ingest.evaluate import evaluate
-from ingest.migrations import migrate
-from ingest.registry import load_fleet, load_history, read_fleet, save_fleet, to_json
+from ingest import queries
+from ingest.db import engine
+from ingest.db.migrations import migrate
+from ingest.evaluation.evaluate import evaluate
+from ingest.registry.edits import enroll
+from ingest.registry.tables import load_fleet, load_history, read_fleet, save_fleet, to_json
 from ingest.settings import BadInput
 from ingest.store import Store
 from models.fleet_history import BEGINNING

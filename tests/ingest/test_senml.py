@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.intake import Message, decode
-from ingest.senml import PackRefused, readings
+from ingest.db.intake import Message, decode
+from ingest.wire.senml import PackRefused, readings
 
 NOW_S = 1_795_000_000.0
 NOW = datetime.fromtimestamp(NOW_S, UTC)

@@ -14,7 +14,7 @@ import pytest
 from conftest import FLEET_TOML, tarnlight_here
 from drawn_log import HERON, drawn_log, hours, run, told
 
-from ingest.registry import read_fleet
+from ingest.registry.tables import read_fleet
 from ingest.store import Store
 from models.dose import assess
 

@@ -13,9 +13,9 @@ import pytest
 from conftest import FLEET_TOML, utc
 from ingest_streams import commit, minutes, steady, troubled
 
-from ingest.engine import Local
-from ingest.evaluate import derive, owe_all
-from ingest.registry import load_fleet
+from ingest.db.engine import Local
+from ingest.evaluation.evaluate import derive, owe_all
+from ingest.registry.tables import load_fleet
 from ingest.store import Store
 from models.dose import assess
 

@@ -9,10 +9,10 @@ from conftest import FLEET_TOML, utc
 from ingest_streams import commit, minutes, steady
 
 from ingest import queries
-from ingest.evaluate import evaluate
-from ingest.registry import load_fleet, read_fleet, write_fleet
+from ingest.evaluation.evaluate import evaluate
+from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
-from models.advisory_events import Step, StepPolicy
+from models.advisory.events import Step, StepPolicy
 
 START = utc("2026-11-20T06:00:00")
 OWN = """

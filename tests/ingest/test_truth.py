@@ -21,8 +21,8 @@ import pandas as pd
 import pytest
 
 from ingest import queries
-from ingest.past import take_in
-from ingest.registry import load_fleet, new_revision
+from ingest.evaluation.backfill import take_in
+from ingest.registry.tables import load_fleet, new_revision
 from ingest.store import Store
 from simulated_feeds import fleet_toml, simulate
 from simulated_feeds.run import Frames

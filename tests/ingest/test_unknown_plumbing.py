@@ -8,8 +8,8 @@ from conftest import FLEET_TOML, tarnlight_here, utc
 from ingest_streams import commit, minutes, steady
 
 from ingest import queries
-from ingest.enrolling import enroll
-from ingest.evaluate import evaluate
+from ingest.evaluation.evaluate import evaluate
+from ingest.registry.edits import enroll
 from ingest.settings import BadInput
 from models.advisory import StepStatus
 

@@ -11,16 +11,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ingest.lamp_states import some, states
-from ingest.lamps import LampOutlook, lamp_outlook
-from ingest.occupancy import Occupancy
-from ingest.registry import load_fleet
+from ingest.bookings.calendar import Occupancy
+from ingest.outlook.lamp_states import some, states
+from ingest.outlook.lamps import LampOutlook, lamp_outlook
+from ingest.outlook.trip_settings import Terms, middle_of, travel_of
+from ingest.outlook.visit_tasks import stay_readings, stops_of
+from ingest.outlook.visits import Visits, visits
+from ingest.registry.tables import load_fleet
 from ingest.store import Store
-from ingest.visit_stops import stay_readings, stops_of
-from ingest.visit_terms import Terms, middle_of, travel_of
-from ingest.visits import Visits, visits
 from models.fleet import Fleet
-from models.visit_year import lamp_goes, own_trip_km
+from models.visits.policy_comparison import lamp_goes, own_trip_km
 
 pytest.importorskip("ortools", reason="visits are planned by a constraint solver")
 FREE = Occupancy(

@@ -11,13 +11,13 @@ from conftest import count, utc
 from ingest_streams import commit, minutes, steady
 
 from ingest import queries
-from ingest.advisories import record_step
-from ingest.evaluate import evaluate
+from ingest.evaluation.evaluate import evaluate
+from ingest.evaluation.watch import watch
 from ingest.queries import status
+from ingest.record.advisories import record_step
 from ingest.store import Store
-from ingest.watch import watch
 from models.advisory import State
-from models.advisory_pieces import GRACE
+from models.advisory.pieces import GRACE
 from models.fleet import Fleet
 
 START = utc("2026-11-20T06:00:00")
@@ -46,7 +46,7 @@ def dark(start, n, **values):
 
 
 def fleet_of(store: Store) -> Fleet:
-    from ingest.registry import load_fleet
+    from ingest.registry.tables import load_fleet
 
     return load_fleet(store)
 

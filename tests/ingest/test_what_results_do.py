@@ -11,15 +11,16 @@ import pytest
 from conftest import FLEET_TOML, Running, count, tarnlight_here, utc, wait_for
 from ingest_streams import commit, steady
 
-from ingest import engine, queries
-from ingest.evaluate import evaluate
-from ingest.migrations import MIGRATIONS, migrate
-from ingest.notify import tell_news
-from ingest.registry import load_fleet, read_fleet, write_fleet
+from ingest import queries
+from ingest.db import engine
+from ingest.db.migrations import MIGRATIONS, migrate
+from ingest.evaluation.evaluate import evaluate
+from ingest.notification.message_log import tell_news
+from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from models.advisory_events import Cause, Severity, State, Step
-from models.laboratory import LaboratoryPolicy
+from models.advisory.events import Cause, Severity, State, Step
+from models.advisory.laboratory import LaboratoryPolicy
 
 NOW = datetime.now(UTC).replace(microsecond=0)
 

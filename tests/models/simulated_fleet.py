@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from models.fleet_days import FleetDays, fleet_days
-from simulated_feeds.aging import AgingFleet
+from models.lamp.daily_series import FleetDays, fleet_days
+from simulated_feeds.synthetic_fleet import AgingFleet
 
 FIRST_DAY = pd.Timestamp("2025-01-01")
 

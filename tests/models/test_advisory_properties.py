@@ -24,7 +24,7 @@ from models.advisory import (
     replay,
     to_json,
 )
-from models.advisory_events import SENSOR_STEPS
+from models.advisory.events import SENSOR_STEPS
 
 START = datetime(2026, 1, 1, tzinfo=UTC)
 KINDS = ["next"] * 14 + ["proof"] * 3 + ["record"] * 2 + ["exposed", "remeasured", "failed", "lift"]

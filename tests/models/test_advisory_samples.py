@@ -9,8 +9,8 @@ import pytest
 from test_advisory import after, cleaned, hour, raised, record, water_run
 
 from models.advisory import Lifted, SampleFailed, Step, StepPolicy
-from models.advisory_samples import Sample, counts_from, sample_records
-from models.laboratory import Outcome
+from models.advisory.laboratory import Outcome
+from models.advisory.samples import Sample, counts_from, sample_records
 
 
 def sample(at_h, outcome="satisfactory"):

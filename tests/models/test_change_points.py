@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.change_points import found_jump
+from models.lamp.change_points import found_jump
 
 UNITS, DAYS, SCALE = 40, 300, 0.02
 

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models import decay
-from models.decay import fleet_fit
-from models.decay_columns import FIRST_FILM, FOUND_JUMPS, LAMP, SLEEVE, design
-from models.diagnosis import Action, Cause, _action, diagnosis
-from models.fleet_days import FleetDays
-from models.forecast import (
+from models.lamp import decay
+from models.lamp.daily_series import FleetDays
+from models.lamp.decay import fleet_fit
+from models.lamp.design_matrix import FIRST_FILM, FOUND_JUMPS, LAMP, SLEEVE, design
+from models.lamp.diagnosis import Action, Cause, _action, diagnosis
+from models.lamp.forecast import (
     HORIZON_DAYS,
     Crossing,
     after_cleaning,
@@ -23,7 +23,7 @@ from models.forecast import (
     outlook,
     present_state,
 )
-from models.robust import median_scale
+from models.lamp.robust import median_scale
 
 LAMP_PER_KH, SLEEVE_PER_KH, NEW_W_M2 = 0.025, 0.05, 60.0
 

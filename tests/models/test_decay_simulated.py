@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.backtest import Calibration, calibration
-from models.decay import fleet_fit
-from models.diagnosis import LEAST_LOSS, PLAN_AHEAD_DAYS, Action, Diagnosis, diagnosis
-from models.forecast import Crossing, average_year, crossing, present_state
-from simulated_feeds.aging import aging_fleet
+from models.lamp.backtest import Calibration, calibration
+from models.lamp.decay import fleet_fit
+from models.lamp.diagnosis import LEAST_LOSS, PLAN_AHEAD_DAYS, Action, Diagnosis, diagnosis
+from models.lamp.forecast import Crossing, average_year, crossing, present_state
+from simulated_feeds.synthetic_fleet import aging_fleet
 from tests.models.simulated_fleet import as_days
 
 RATED_LIFE_H = 9000.0

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.dose import Reason, assess
-from models.dose_model import Sensor, explained
+from models.dose.reactor import Sensor, explained
+from models.dose.sizing import new_lamp_intensity_w_m2
 from models.fleet import CalculatedDose
-from models.sizing import new_lamp_intensity_w_m2
 from tests.models.reactors import ANNULAR, BETWEEN, BLIND, BY_EQUATION, EVERY_KIND, NEAR_SLEEVE
 
 ROUNDING = 1 + 1e-12

@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from models.credit import Organism, log_credit
 from models.dose import assess
-from models.dose_steps import divided_by_check, explain
-from models.sizing import new_lamp_intensity_w_m2
+from models.dose.credit import Organism, log_credit
+from models.dose.explain import divided_by_check, explain
+from models.dose.sizing import new_lamp_intensity_w_m2
 from tests.models.reactors import ANNULAR, BLIND, BY_EQUATION
 from tests.models.test_dose import PLAIN, WIDE
 

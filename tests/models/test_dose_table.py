@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from models.dose import assess, explained
-from models.dose_model import uvt_points
-from models.dose_table import dose_table
+from models.dose.lookup import dose_table
+from models.dose.reactor import uvt_points
 from tests.models.reactors import ANNULAR, BETWEEN, BLIND, NEAR_SLEEVE
 from tests.models.test_dose import WIDE
 

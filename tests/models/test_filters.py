@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.filters import DUE_LOSS, filter_losses
+from models.lamp.filters import DUE_LOSS, filter_losses
 
 CHANGED = pd.Timestamp("2026-03-01")
 TODAY = CHANGED + pd.Timedelta(days=200)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.fleet_days import CLEAN, SWAP, fleet_days
+from models.lamp.daily_series import CLEAN, SWAP, fleet_days
 
 KIND = pd.Series("annular-40", index=pd.MultiIndex.from_tuples([("heron", "main")], names=["cabin", "unit"]))
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from models.advisory import Exposure
+from models.advisory.guests import KNOWN_AT_ONCE, Stay, known_late, letter, stays_touched
 from models.fleet import Cabin, Contact, Role
-from models.guests_exposed import KNOWN_AT_ONCE, Stay, known_late, letter, stays_touched
 
 CABIN = Cabin(
     slug="heron-point", name="Heron Point", time_zone="America/Toronto", latitude=45.4, longitude=-79.2,

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.laboratory import (
+from models.advisory.laboratory import (
     LaboratoryPolicy,
     LaboratoryResult,
     Outcome,

@@ -19,8 +19,8 @@ from models.advisory import (
     exposure_event,
     proofs,
 )
+from models.advisory.notice import litres, messages, notice, what_happened
 from models.fleet import Cabin, Contact, Role, Unit
-from models.notice import litres, messages, notice, what_happened
 
 UNIT = Unit(slug="main", reactor="annular-40", uvt_pct=82.0, peak_flow_l_min=28.0, cold_plumbing_l=18.0)
 CABIN = Cabin(

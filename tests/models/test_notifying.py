@@ -20,9 +20,9 @@ from models.advisory import (
     Step,
     StepRecorded,
 )
+from models.advisory.call_order import Told, after_quiet, first_tellings, follow_up
+from models.advisory.notices_due import Kind, Policy, happenings, hearing
 from models.fleet import Cabin, Contact, Role, Unit
-from models.happenings import Kind, Policy, happenings, hearing
-from models.notifying import Told, after_quiet, first_tellings, follow_up
 
 START = datetime(2026, 11, 25, 4, tzinfo=UTC)  # 23:00 in Toronto
 MIN = timedelta(minutes=1)

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.advisory import Exposed, Exposure, Lifted, Proof, Raised, SampleFailed, Step, advance
+from models.advisory.call_order import Told, after_quiet, first_tellings, follow_up
+from models.advisory.notices_due import BOIL, happenings
 from models.fleet import Cabin, Contact, Role, Unit
-from models.happenings import BOIL, happenings
-from models.notifying import Told, after_quiet, first_tellings, follow_up
 
 START = datetime(2026, 10, 31, 20, tzinfo=UTC)  # the night in which Toronto's clocks go back
 MIN = timedelta(minutes=1)

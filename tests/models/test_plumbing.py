@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.advisory.plumbing import Plumbing, after_pieces, flush_cold_l, flush_hot_l, standing
 from models.fleet import Unit
-from models.plumbing import Plumbing, after_pieces, flush_cold_l, flush_hot_l, standing
 
 CABIN = Plumbing(cold_l=18.0, hot_tank_l=150.0)
 VOLUMES = st.lists(st.floats(0, 60), min_size=1, max_size=25)

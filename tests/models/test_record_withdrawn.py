@@ -24,8 +24,8 @@ from models.advisory import (
     from_json,
     to_json,
 )
-from models.advisory_events import Event, Severity
-from models.sensor_checks import SensorState
+from models.advisory.events import Event, Severity
+from models.dose.sensor_checks import SensorState
 from models.verdict import Present, Word, verdict
 
 START = datetime(2026, 5, 1, 3, tzinfo=UTC)

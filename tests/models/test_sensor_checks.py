@@ -10,9 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 
-from models.exposure.instants import NEVER, microsecond
-from models.fleet import SensorCheckPolicy
-from models.sensor_checks import (
+from models.dose.sensor_checks import (
     FOREVER_US,
     MOST_DUTY_OVER_REFERENCE,
     SensorState,
@@ -22,6 +20,8 @@ from models.sensor_checks import (
     sensor_due,
     sensor_stretches,
 )
+from models.exposure.instants import NEVER, microsecond
+from models.fleet import SensorCheckPolicy
 
 DAY = datetime(2026, 5, 1, 12, tzinfo=UTC)
 

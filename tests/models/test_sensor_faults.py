@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.sensor_faults import SensorFault, daily_signal, lit_seconds, sensor_faults, usable
+from models.lamp.sensor_faults import SensorFault, daily_signal, lit_seconds, sensor_faults, usable
 
 WARM_UP_S = 120.0
 

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from models.dose import assess
-from models.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
+from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from tests.models.reactors import ANNULAR, EVERY_KIND
 from tests.models.test_dose import WIDE
 

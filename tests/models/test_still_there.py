@@ -5,7 +5,7 @@ import math
 import pandas as pd
 import pytest
 
-from models.plumbing import Plumbing, still_there
+from models.advisory.plumbing import Plumbing, still_there
 
 CABIN = Plumbing(cold_l=18.0, hot_tank_l=150.0)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.robust import median_scale
-from models.storms import USUAL_LEFT, left_after_a_day, storm_course, storm_weight
+from models.lamp.robust import median_scale
+from models.lamp.turbidity_events import USUAL_LEFT, left_after_a_day, storm_course, storm_weight
 
 LEFT = 0.7
 

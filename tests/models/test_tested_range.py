@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from reactors import ANNULAR
 
+from models.dose.tested_range import outside_tested
 from models.fleet import CalculatedDose
-from models.tested_range import outside_tested
 from models.water_quality import meant_uvt_pct
 
 EQUATION = CalculatedDose(a=2.0, b=-1.0, c=1.0, d=1.0)

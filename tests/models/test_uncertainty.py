@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from models.dose import assess
-from models.sizing import new_lamp_intensity_w_m2
-from models.uncertainty import lower_share
+from models.dose.bound import lower_share
+from models.dose.sizing import new_lamp_intensity_w_m2
 from tests.models.reactors import ANNULAR, BETWEEN, NEAR_SLEEVE
 
 TRIALS = 200_000

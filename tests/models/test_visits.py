@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.occupancy import HouseRules, open_windows
-from models.travel import Travel, great_circle_km, great_circle_travel, table_travel
-from models.visit_year import (
+from models.visits.access_windows import HouseRules, open_windows
+from models.visits.policy_comparison import (
     SWAP_EARLY_KM,
     LampStates,
     anniversary_year,
@@ -18,7 +17,8 @@ from models.visit_year import (
     margin_to_stay,
     planned_year,
 )
-from models.visits import Stop, Van, joined, visit_plan
+from models.visits.routing import Stop, Van, joined, visit_plan
+from models.visits.travel import Travel, great_circle_km, great_circle_travel, table_travel
 
 pytest.importorskip("ortools", reason="visits are planned by a constraint solver")
 

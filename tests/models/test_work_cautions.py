@@ -12,11 +12,9 @@ from test_verdict import CASES, GOOD, NOW, open_advisory
 from work_mentions import bare
 
 from ingest.actions import SERVICE_KINDS
-from ingest.visit_stops import WORK_MIN
-from models.diagnosis import Action
-from models.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS
-from models.verdict import verdict
-from models.work_cautions import (
+from ingest.outlook.visit_tasks import WORK_MIN
+from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS
+from models.advisory.work_cautions import (
     BLEACH,
     CAUTIONS,
     RECORD_WORKS,
@@ -28,6 +26,8 @@ from models.work_cautions import (
     sentences,
     works_of_tasks,
 )
+from models.lamp.diagnosis import Action
+from models.verdict import verdict
 
 POWER, LOOK, DRY, PRESSURE = "power off and unplugged", "Never look at a lit lamp", "floor dry", "pressure out"
 COOL, QUARTZ, DOSED = "cool. Hold it by its ends", "Quartz breaks", "dosed again, or chlorinated and flushed"

@@ -2,7 +2,7 @@
 
 import pytest
 
-from models.notice import AFTER_LIFTING
+from models.advisory.notice import AFTER_LIFTING
 
 # US CDC, boil water advisory page (copy seen, S47), and a utility's advice for hot taps (seen, S48).
 STEPS = [

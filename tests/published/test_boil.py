@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from models.boil import ALTERNATIVES, CAUTIONS, CDC, EPA, HEALTH_CANADA, WHO, BoilRule, boil_advice
+from models.advisory.boil import ALTERNATIVES, CAUTIONS, CDC, EPA, HEALTH_CANADA, WHO, BoilRule, boil_advice
 
 # authority, altitude in metres, minutes
 AGENCIES = [

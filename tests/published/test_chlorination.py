@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from models.chlorination import (
+from models.advisory.chlorination import (
     bleach_ml,
     chlorination,
     ct_giardia_3_log,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from models import collimated_beam
+from models.dose import collimated_beam
 
 # Inputs are ours, factors are [calc] in standards.md section 3 by the paper's form (no published example was
 # retrievable): A254, depth, lamp distance, E0, Pf -> WF, DF, mean fluence rate, seconds for 40 mJ/cm2.

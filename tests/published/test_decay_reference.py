@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from models.decay import fleet_fit
-from models.fleet_days import FleetDays
-from models.forecast import average_year, crossing, present_state
-from models.pooling import Prior, learned, pooled, posterior
-from models.robust import Loss, robust_coefficients
+from models.lamp.daily_series import FleetDays
+from models.lamp.decay import fleet_fit
+from models.lamp.empirical_bayes import Prior, learned, pooled, posterior
+from models.lamp.forecast import average_year, crossing, present_state
+from models.lamp.robust import Loss, robust_coefficients
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the reference of these checks")
 

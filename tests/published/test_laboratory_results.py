@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from models.laboratory import LaboratoryPolicy, LaboratoryResult, Outcome
+from models.advisory.laboratory import LaboratoryPolicy, LaboratoryResult, Outcome
 
 UNSAFE, AGAIN, FINE = Outcome.UNSATISFACTORY, Outcome.SAMPLE_AGAIN, Outcome.SATISFACTORY
 TABLE = [  # total coliforms, E. coli, what the source says, source

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from models import optics
-from models.finite_lamp import (
+from models.dose import optics
+from models.dose.finite_lamp import (
     WATER_INDEX,
     finite_fluence_rate_mw_cm2,
     finite_mean_mw_cm2,

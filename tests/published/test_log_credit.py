@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from models.credit import log_credit, share_in_specification
+from models.dose.credit import log_credit, share_in_specification
 
 CREDITS = [0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0]
 DOSES = {

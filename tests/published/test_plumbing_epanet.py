@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import wntr
 
-from models.plumbing import Plumbing, flush_cold_l, flush_hot_l, standing
+from models.advisory.plumbing import Plumbing, flush_cold_l, flush_hot_l, standing
 
 STEP_S = 5
 PIPE_DIAMETER_M = 0.02

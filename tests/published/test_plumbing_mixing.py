@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from models.plumbing import Plumbing, breakthrough, flush_cold_l, flush_hot_l, standing
+from models.advisory.plumbing import Plumbing, breakthrough, flush_cold_l, flush_hot_l, standing
 
 
 @pytest.mark.parametrize("peclet", [0.5, 5.0, 50.0, 3000.0])

@@ -10,7 +10,7 @@ import json
 
 import pytest
 
-from ingest.senml import NAME, PackRefused, Refused, parse, readings, resolve
+from ingest.wire.senml import NAME, PackRefused, Refused, parse, readings, resolve
 
 DEVICE = "urn:dev:ow:10e2073a01080063"
 

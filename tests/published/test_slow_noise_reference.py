@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from models.slow_noise import (
+from models.lamp.autocorrelation import (
     BLOCK_DAYS,
     LEAST_ALIKE,
     Blocks,

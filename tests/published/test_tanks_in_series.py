@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from models import hydraulics, optics
+from models.dose import hydraulics, optics
 from tests.published.test_light_in_an_annulus import TABLED
 
 # standards.md section 4, [calc] from (1 + k D / n)^-n at D = 40 mJ/cm2: tanks, then log and RED for k = 0.1151 and

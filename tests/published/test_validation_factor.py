@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from models.validation_factor import validation_factor, validation_uncertainty_pct
+from models.dose.validation_factor import validation_factor, validation_uncertainty_pct
 
 
 def test_factor_and_validated_dose_of_the_tabled_arithmetic():

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize
 
-from simulated_feeds import ageing, weather
+from simulated_feeds import lamp_physics as ageing
+from simulated_feeds import weather
 from simulated_feeds.reactor import chamber
 
 REACTOR = {

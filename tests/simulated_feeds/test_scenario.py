@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import simulated_feeds
-from ingest.registry import read_fleet
+from ingest.registry.tables import read_fleet
 from simulated_feeds.scenario import Fault, fleet_toml, nature_of, sites
 
 

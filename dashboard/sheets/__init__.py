@@ -1,0 +1,2 @@
+"""What is printed or taken along: the notice at the tap (PDF), the trips as a sheet (HTML), dates for somebody's
+calendar (iCalendar)."""

@@ -1,0 +1,218 @@
+"""The notice at the tap as a PDF: one page of large type to print and hang up.
+
+Its words are those of `models.advisory.notice`.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from enum import StrEnum
+from functools import cache
+from io import BytesIO
+from urllib.parse import urlencode
+from xml.sax.saxutils import escape
+
+from qrcode.constants import ERROR_CORRECT_M
+from qrcode.main import QRCode
+from reportlab.lib.colors import black, white
+from reportlab.lib.pagesizes import A4, letter
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Paragraph
+
+from models.advisory.notice import Notice
+
+REGULAR, BOLD = "Vera", "VeraBd"  # come with reportlab; embedded, so that every printer has them
+MARGIN = 14 * mm
+GUTTER = 7 * mm
+QR_SIDE = 40 * mm  # read at arm's length by any phone; common practice, no source
+QR_QUIET_MODULES = 4  # of white around the code (ISO/IEC 18004, from memory)
+LARGEST, SMALLEST = 1.3, 0.4  # of the sizes below; smaller type on a wall would not be read
+STEP = 0.98
+# A number stays with what follows it: "1 minute", and a telephone's groups of digits.
+_AFTER_NUMBER = re.compile(r"(?<=\d) (?=\S)")
+
+
+class Paper(StrEnum):
+    """What the printer holds."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+SIZES = {Paper.A4: A4, Paper.LETTER: letter}
+
+
+def cabin_url(public_url: str, cabin: str, unit: str) -> str:
+    """Address of a unit's page for a phone; empty where nobody said by which address the pages are reached."""
+    if not public_url:
+        return ""
+    return f"{public_url.rstrip('/')}/cabin?{urlencode({'cabin': cabin, 'unit': unit})}"
+
+
+def notice_pdf(notice: Notice, *, url: str = "", paper: Paper = Paper.A4) -> bytes:
+    """The notice as a PDF of one page.
+
+    Parameters
+    ----------
+    notice : Notice
+        Its words.
+    url : str
+        Where the QR code leads; empty: the page says instead which cabin to ask for.
+    paper : Paper
+        A4 or Letter.
+
+    Returns
+    -------
+    bytes
+        Black on white, so that any printer does.
+
+    Raises
+    ------
+    ValueError
+        If the words do not fit on one page even in the smallest type; says what to shorten.
+
+    Notes
+    -----
+    Sizes shrink together from the largest until all fits on one page.
+    """
+    width, height = SIZES[paper]
+    scale = LARGEST
+    while (page := _Page(notice, url, width, height, scale)).bottom < MARGIN:
+        scale *= STEP
+        if scale < SMALLEST:
+            raise ValueError(
+                "the notice does not fit on one page: too many or too long names of managers and health "
+                f"authorities ({len(notice.call)} to call); enrol those of this cabin only")
+    out = BytesIO()
+    canvas = Canvas(out, pagesize=(width, height), lang="en")
+    canvas.setTitle(f"{notice.title}: {notice.place}")
+    canvas.setAuthor("tarnlight")
+    canvas.setCreator("tarnlight")
+    canvas.setSubject(notice.raised)
+    page.draw(canvas)
+    canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+class _Page:
+    """Where each part stands, from the top down; `bottom` is how far it reaches. [pt]"""
+
+    def __init__(self, notice: Notice, url: str, width: float, height: float, scale: float) -> None:
+        self.scale = scale
+        self.parts: list[tuple[Paragraph, float, float]] = []  # paragraph, left, bottom
+        self.rules: list[float] = []  # heights of lines across the page
+        self.qr: tuple[str, float, float] | None = None  # address, left, bottom
+        self.left, self.width = MARGIN, width - 2 * MARGIN
+        self.band = (0.0, 0.0)  # bottom and top of the black band
+        _register()
+        self._lay_out(notice, url, height)
+
+    def _lay_out(self, notice: Notice, url: str, height: float) -> None:
+        inside = 5 * mm
+        top = height - MARGIN
+        one_line = pdfmetrics.stringWidth(notice.title, BOLD, 1.0) * self.scale
+        title_size = min(40.0, (self.width - 2 * inside - 1) / one_line)
+        y = self._down([notice.title], title_size, top - 0.6 * inside, bold=True, ink=white, inset=inside)
+        y = self._down([notice.place], 19, y - 1, bold=True, ink=white, inset=inside)
+        y = self._down([notice.raised], 12, y - 1, ink=white, inset=inside) - inside * 0.7
+        self.band = (y, top)
+        y = self._down([notice.boil_words], 19, y - 4 * mm, bold=True) - 2 * mm
+        y = self._down(notice.what_to_do[1:], 13.5, y, gap=1.2) - 2 * mm
+        y = self._heading("What happened", y)
+        y = self._down(notice.what_happened, 11, y, gap=1)
+        y = self._heading("Who ends this, and whom to call", y)
+        y = self._down([notice.who_lifts, *notice.call], 12.5, y, bold=True, gap=1.5)
+        y = self._heading("Take care", y)
+        narrow = self.width - QR_SIDE - GUTTER if url else self.width
+        y_text = self._down(notice.cautions, 9.5, y, gap=1, width=narrow)
+        y_text = self._down(["If you cannot boil:"], 9.5, y_text - 3, bold=True, width=narrow)
+        y_text = self._down(notice.alternatives, 9.5, y_text, gap=1, width=narrow)
+        y_text = self._down([notice.boil_authority, notice.printed + "."], 8, y_text - 3, gap=1, width=narrow)
+        y_side = y_text
+        if url:
+            right = self.left + narrow + GUTTER
+            self.qr = (url, right, y - QR_SIDE)
+            words = ["This cabin's page: scan, or open", url]
+            y_side = self._down(words, 8, y - QR_SIDE - 4, gap=1, width=QR_SIDE, left=right)
+        else:
+            words = [f"How it stands now: ask whoever lifts it for the page of {notice.place}."]
+            y_text = self._down(words, 9.5, y_text - 3)
+        self.bottom = min(y_text, y_side)
+
+    def _heading(self, words: str, y: float) -> float:
+        y -= 2.2 * mm
+        self.rules.append(y)
+        return self._down([words], 10, y - 1.2 * mm, bold=True)
+
+    def _down(
+        self, sentences: Iterable[str], size: float, y: float, *, bold: bool = False, ink: object = black,
+        gap: float = 0.0, inset: float = 0.0, width: float | None = None, left: float | None = None,
+    ) -> float:
+        """Add paragraphs from `y` down; how far they reach."""
+        style = ParagraphStyle(
+            "tap", fontName=BOLD if bold else REGULAR, fontSize=size * self.scale, textColor=ink,
+            leading=1.22 * size * self.scale, splitLongWords=1)
+        for one in sentences:
+            part = Paragraph(escape(_printable(one)), style)
+            _, high = part.wrap((width or self.width) - 2 * inset, 1e6)
+            y -= high
+            self.parts.append((part, (left or self.left) + inset, y))
+            y -= gap * mm * self.scale
+        return y
+
+    def draw(self, canvas: Canvas) -> None:
+        """Put it on paper."""
+        low, top = self.band
+        canvas.setFillColor(black)
+        canvas.rect(self.left, low, self.width, top - low, stroke=0, fill=1)
+        canvas.setLineWidth(0.8)
+        for y in self.rules:
+            canvas.line(self.left, y, self.left + self.width, y)
+        for part, left, bottom in self.parts:
+            part.drawOn(canvas, left, bottom)
+        if self.qr is not None:
+            _draw_qr(canvas, *self.qr)
+
+
+def _draw_qr(canvas: Canvas, url: str, left: float, bottom: float) -> None:
+    """The code as squares of ink: sharp at any size."""
+    code = QRCode(error_correction=ERROR_CORRECT_M, border=QR_QUIET_MODULES)
+    code.add_data(url)
+    code.make(fit=True)
+    rows = code.get_matrix()
+    side = QR_SIDE / len(rows)
+    canvas.setFillColor(black)
+    ink = canvas.beginPath()
+    for y, row in enumerate(rows):
+        for x, dark in enumerate(row):
+            if dark:
+                ink.rect(left + x * side, bottom + QR_SIDE - (y + 1) * side, side, side)
+    canvas.drawPath(ink, stroke=0, fill=1)
+
+
+@cache
+def _register() -> dict[str, frozenset[int]]:
+    """Make the fonts known to reportlab; the characters that each can show."""
+    for name in (REGULAR, BOLD):
+        pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
+    return {name: frozenset(pdfmetrics.getFont(name).face.charToGlyph) for name in (REGULAR, BOLD)}
+
+
+def _printable(words: str) -> str:
+    """The words in letters that the font has: else one without its accent, or a question mark."""
+    known = frozenset.intersection(*_register().values())
+
+    def one(letter: str) -> str:
+        if ord(letter) in known or letter.isspace():
+            return letter
+        bare = "".join(part for part in unicodedata.normalize("NFKD", letter) if ord(part) in known)
+        return bare or "?"
+
+    return _AFTER_NUMBER.sub("\u00a0", "".join(map(one, unicodedata.normalize("NFC", words))))

@@ -1,0 +1,350 @@
+"""Rows into the store: each exactly once, and nothing lost."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, cast
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from ingest.db.engine import named
+from ingest.db.schema import QUANTITY_COLUMNS, reasons, rounded, split
+from ingest.wire import senml
+from models.exposure import WORSE_VALUE
+
+# cabin, unit -> earliest and latest instant that a commit touched
+Touched = dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]]
+
+_INSTANT = ["cabin", "unit", "at"]
+_QUANTITIES = ", ".join(QUANTITY_COLUMNS)
+_SAME = 'r.cabin = b.cabin AND r.unit = b.unit AND r."at" = b."at"'
+# Exact, because a duplicate of a batch row has an instant within the batch's own span; cheap, because
+# that span is all that is looked at. Relies on one writer.
+_WINDOW = 'r."at" BETWEEN $since AND $until'
+
+# Of two different values for one instant the worse is kept (models.exposure.WORSE_VALUE); NULL gives way.
+_WORSE = {
+    c: f"{'greatest' if WORSE_VALUE[c] == 'max' else 'least'}(coalesce(r.{c}, b.{c}), coalesce(b.{c}, r.{c}))"
+    for c in QUANTITY_COLUMNS}
+_IS_NEWS = " OR ".join(f"r.{c} IS DISTINCT FROM {worse}" for c, worse in _WORSE.items())
+_DIFFERS = " OR ".join(f"r.{c} <> b.{c}" for c in QUANTITY_COLUMNS)
+
+# A later record of the same instant fills what is still empty, and takes the place of what is better.
+_FILL = f"""
+    UPDATE reading AS r SET {", ".join(f"{c} = {worse}" for c, worse in _WORSE.items())}
+    FROM batch AS b
+    WHERE {_SAME} AND {_WINDOW} AND ({_IS_NEWS})
+    RETURNING r.cabin, r.unit, r."at"
+"""  # noqa: S608  (names from our own lists)
+# One row per instant of the batch for which another value of a quantity is stored: both.
+_CONFLICTS = f"""
+    SELECT r.* FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
+    UNION ALL
+    SELECT b.cabin, b.unit, b."at", {", ".join(f"b.{c}" for c in QUANTITY_COLUMNS)}
+    FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
+"""  # noqa: S608
+_INSERT = f"""
+    INSERT INTO reading BY NAME
+    SELECT cabin, unit, "at", {_QUANTITIES} FROM batch AS b
+    ANTI JOIN (SELECT cabin, unit, "at" FROM reading AS r WHERE {_WINDOW}) AS r
+        ON {_SAME}
+    ORDER BY "at"
+    RETURNING cabin, unit, "at"
+"""  # noqa: S608
+_LINKS = """
+    INSERT INTO link_event
+    SELECT cabin, unit, "at", up FROM (
+        SELECT *, lag(up) OVER (PARTITION BY cabin, unit ORDER BY "at", old DESC) AS before FROM (
+            SELECT cabin, unit, "at", up, FALSE AS old FROM links
+            UNION ALL
+            SELECT cabin, unit, max("at"), arg_max(up, "at"), TRUE FROM link_event GROUP BY ALL))
+    WHERE NOT old AND before IS DISTINCT FROM up
+"""
+_QUARANTINE = """
+    INSERT INTO quarantine (arrived_at, source, cabin, unit, payload, reason, times, file)
+    SELECT $arrived, source, cabin, unit, payload, reason, times, file FROM refused
+"""
+
+PAYLOAD_KEPT = 4_000  # bytes of a message refused whole that quarantine keeps; all of a longer one lies aside
+SLUG_SHOWN = 63  # characters of a slug, at most
+SOURCE_KEPT = 400  # characters of a topic; ours take at most 142
+
+
+@dataclass(slots=True)
+class Kept:
+    """What one commit did."""
+
+    rows: int = 0
+    filled: int = 0
+    already: int = 0
+    refused: int = 0
+    touched: Touched = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Message:
+    """A message as it came."""
+
+    topic: str
+    payload: bytes
+    arrived: datetime
+    mid: int = 0
+    qos: int = 1
+    connection: int = 0  # which connection brought it: its number `mid` means nothing on a later one
+
+
+@dataclass(slots=True)
+class Decoded:
+    """Messages as rows, link events and what was refused.
+
+    `refused` has `source, cabin, unit, payload, reason, times` (records that the row stands for), `file` (name of
+    the whole message in the folder of those set aside, none yet) and `aside` (number of the message that is to be
+    set aside whole, or -1).
+    """
+
+    rows: pd.DataFrame
+    links: pd.DataFrame
+    refused: pd.DataFrame
+
+
+REFUSED_COLUMNS = ("source", "cabin", "unit", "payload", "reason", "times", "file", "aside")
+
+
+class _Refused:
+    """Rows for quarantine, as they come up."""
+
+    def __init__(self, messages: list[Message]) -> None:
+        self._messages = messages
+        self._rows: list[tuple[str, str | None, str | None, bytes, str, int, None, int]] = []
+
+    def whole(self, number: int, reason: str, unit: tuple[str, str] | None = None) -> None:
+        """A message of which nothing can be used; set aside where quarantine cannot hold all of it."""
+        payload = self._messages[number].payload
+        aside = len(payload) > PAYLOAD_KEPT  # every limit of a whole message lies above that
+        self.part(number, unit, payload[:PAYLOAD_KEPT], reason, 1, aside=aside)
+
+    def part(
+        self, number: int, unit: tuple[str, str] | None, text: bytes, reason: str, times: int, *,
+        aside: bool = False,
+    ) -> None:
+        """Records of a message of which the rest is kept."""
+        topic = self._messages[number].topic
+        source = topic if len(topic) <= SOURCE_KEPT else topic[:SOURCE_KEPT] + "..."
+        cabin, slug = unit or (None, None)
+        self._rows.append((source, cabin, slug, text, reason, times, None, number if aside else -1))
+
+    def frame(self) -> pd.DataFrame:
+        """All of them, with `REFUSED_COLUMNS`."""
+        out = pd.DataFrame(self._rows, columns=list(REFUSED_COLUMNS))
+        return out.astype({"times": "int64", "aside": "int64", "file": "object"})
+
+
+def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Timestamp) -> Decoded:
+    """A batch of messages to valid rows; never raises for what a device sent.
+
+    Time and memory go with the size of what is decoded, whatever is in it; a payload past `ingest.wire.limits` is
+    not.
+
+    Parameters
+    ----------
+    messages : list of Message
+        In order of arrival.
+    enrolled : set of (cabin, unit)
+        The registry; others are quarantined.
+    now : Timestamp
+        The store's present instant.
+    """
+    keys: list[tuple[str, str, int, int]] = []
+    values: list[dict[str, float | bool]] = []
+    links: list[tuple[str, str, datetime, bool]] = []
+    last_link: dict[tuple[str, str], datetime] = {}
+    refused = _Refused(messages)
+    for number, message in enumerate(messages):
+        parts = message.topic.split("/", 4)
+        if len(parts) != 4 or parts[0] != "tarnlight" or parts[3] not in ("log", "link"):
+            refused.whole(number, "topic must be tarnlight/<cabin>/<unit>/log or .../link")
+            continue
+        cabin, unit = parts[1], parts[2]
+        if (cabin, unit) not in enrolled:
+            refused.whole(number, f"unit {unit[:SLUG_SHOWN]!r} of cabin {cabin[:SLUG_SHOWN]!r} is not enrolled")
+            continue
+        if parts[3] == "link":
+            if message.payload in (b"up", b"down"):
+                # a last will and the return of its device often share a millisecond; their order must last
+                last = last_link.get((cabin, unit))
+                at = message.arrived if last is None else max(message.arrived, last + timedelta(microseconds=1))
+                last_link[cabin, unit] = at
+                links.append((cabin, unit, at, message.payload == b"up"))
+            elif message.payload:  # an empty one removes the retained message: no news
+                refused.whole(number, "link must be up or down", (cabin, unit))
+            continue
+        try:
+            rows, problems = senml.readings(message.payload, message.arrived.timestamp())
+        except senml.PackRefused as error:
+            refused.whole(number, str(error), (cabin, unit))
+            continue
+        for one in problems:
+            refused.part(
+                number, (cabin, unit), one.record.encode(), one.reason, one.times, aside=one.past_limit)
+        keys += [(cabin, unit, at_ms, number) for at_ms in rows]
+        values += rows.values()
+    valid, bad = _frame(keys, values, now)
+    for number, row, text, reason, times in bad:
+        refused.part(number, keys[row][:2], text.encode(), reason, times)
+    return Decoded(
+        rows=valid, links=pd.DataFrame(links, columns=["cabin", "unit", "at", "up"]), refused=refused.frame())
+
+
+def failed(message: Message, error: Exception) -> Decoded:
+    """A message that this program could not take, for quarantine: its fault or ours, it must not come for ever."""
+    nothing, _ = _frame([], [], pd.Timestamp(message.arrived))
+    links = pd.DataFrame([], columns=["cabin", "unit", "at", "up"])
+    refused = _Refused([message])
+    refused.whole(0, f"could not be kept: {type(error).__name__}: {error}"[:1000])
+    return Decoded(rows=nothing, links=links, refused=refused.frame())
+
+
+def _frame(
+    keys: list[tuple[str, str, int, int]], values: list[dict[str, float | bool]], now: pd.Timestamp,
+) -> tuple[pd.DataFrame, list[tuple[int, int, str, str, int]]]:
+    """Rows as a valid frame, and what of them was out of range, as `by_reason` says it."""
+    at_ms = np.array([key[2] for key in keys], dtype="int64")
+    at = pd.to_datetime(at_ms, unit="ms", utc=True).astype("datetime64[us, UTC]")
+    columns: dict[str, Any] = {column: [row.get(column) for row in values] for column in QUANTITY_COLUMNS}
+    columns |= {"cabin": [key[0] for key in keys], "unit": [key[1] for key in keys], "at": at}
+    batch = rounded(pd.DataFrame(columns))
+    valid, bad = split(batch, now)
+    return valid, by_reason(batch, bad, [key[3] for key in keys], values)
+
+
+def by_reason(
+    batch: pd.DataFrame, bad: pd.DataFrame, packs: list[int], values: list[dict[str, float | bool]],
+) -> list[tuple[int, int, str, str, int]]:
+    """What `schema.split` refused, once for each pack and reason.
+
+    Parameters
+    ----------
+    batch, bad : DataFrame
+        What `split` was given, its labels positions in the lists that follow, and what it refused of it.
+    packs, values : list
+        Per row the number of its pack, and its quantities as they came.
+
+    Returns
+    -------
+    list of (pack, row, text, reason, times)
+        `row` is the first of them; `text` the first few, a line each.
+    """
+    if bad.empty:
+        return []
+    bad = bad.assign(pack=np.array(packs, dtype="int64")[bad["row"].astype("int64")])
+    groups = bad.groupby(["pack", "column", "check"], sort=False)
+    bad["nth"], bad["times"] = groups.cumcount(), groups["row"].transform("size")
+    few = bad[bad["nth"] < senml.EXAMPLES]
+    out: dict[tuple[int, str, str], tuple[int, int, list[str], str, int]] = {}
+    for one, reason in zip(named(few), reasons(batch, few), strict=True):
+        found = values[one.row]
+        shown = {one.column: found[one.column]} if one.column in found else found
+        at_ms = round(batch["at"].iloc[one.row].timestamp() * 1000)
+        first = out.setdefault((one.pack, one.column, one.check), (one.pack, one.row, [], reason, int(one.times)))
+        first[2].append(json.dumps({"at_ms": at_ms, **shown}))
+    return [(pack, row, "\n".join(texts), reason, times) for pack, row, texts, reason, times in out.values()]
+
+
+def merge_same_instant(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of one instant as one, of each quantity the worse value; and the others, for quarantine."""
+    twice = rows.duplicated(_INSTANT, keep=False)
+    if not twice.any():
+        return rows, pd.DataFrame(columns=REFUSED_COLUMNS)
+    worse = rows[twice].groupby(_INSTANT, sort=False, as_index=False).agg(
+        {column: WORSE_VALUE[column] for column in QUANTITY_COLUMNS})
+    kept = pd.concat([rows[~twice], worse.astype(rows.dtypes.to_dict())[list(rows.columns)]], ignore_index=True)
+    return kept, _outdone(rows[twice])
+
+
+def _outdone(rows: pd.DataFrame) -> pd.DataFrame:
+    """The values that a worse one of their very instant outdid, as rows for quarantine."""
+    by = rows.groupby(_INSTANT, sort=False)
+    parts = []
+    for column in QUANTITY_COLUMNS:
+        worst = by[column].transform(WORSE_VALUE[column])
+        lost = rows[column].notna() & worst.notna() & (rows[column] != worst)
+        if not lost.any():
+            continue
+        found = rows.loc[lost, [*_INSTANT, column]].assign(worst=worst[lost]).drop_duplicates()
+        parts.append(pd.DataFrame({
+            "source": [f"tarnlight/{one.cabin}/{one.unit}/log" for one in found.itertuples()],
+            "cabin": found["cabin"].tolist(), "unit": found["unit"].tolist(),
+            "payload": [
+                json.dumps({"at": at.isoformat(), column: value}).encode()
+                for at, value in zip(found["at"], found[column].tolist(), strict=True)],
+            "reason": [
+                f"{column} = {value}: for the same instant {worst} was sent too, and the worse of the two counts"
+                for value, worst in zip(found[column].tolist(), found["worst"].tolist(), strict=True)]}))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=REFUSED_COLUMNS)
+
+
+def heard_live(con: duckdb.DuckDBPyConnection, keys: Iterable[tuple[str, str]], now: datetime) -> None:
+    """Note when these units were first heard live, unless it is known; the caller holds the transaction."""
+    for cabin, unit in keys:
+        con.execute("""
+            INSERT INTO first_live SELECT $cabin, $unit, $now WHERE NOT EXISTS (
+                FROM first_live WHERE cabin = $cabin AND unit = $unit)
+        """, {"cabin": cabin, "unit": unit, "now": now})
+
+
+def keep(
+    con: duckdb.DuckDBPyConnection, *, rows: pd.DataFrame, arrived: datetime,
+    links: pd.DataFrame | None = None, refused: pd.DataFrame | None = None,
+) -> Kept:
+    """Write a batch; the caller holds the transaction.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Columns of `Reading`, valid.
+    links, refused : DataFrame or None
+        Link events; rows for quarantine (`source, cabin, unit, payload, reason`, and `times`, `file` where a row
+        stands for several records, or all of the message lies aside).
+    """
+    kept = Kept()
+    if len(rows):
+        one_each, outdone = merge_same_instant(rows)
+        outdone = pd.concat([outdone, _keep_rows(con, one_each, len(rows), kept)], ignore_index=True)
+        if len(outdone):
+            refused = outdone if refused is None else pd.concat([refused, outdone], ignore_index=True)
+    if links is not None and len(links):
+        con.register("links", links)
+        # a retained message comes again at every connection: only a change is an event
+        con.execute(_LINKS)
+        con.unregister("links")
+    if refused is not None and len(refused):
+        refused = pd.DataFrame({"times": 1, "file": None} | dict(refused.items()), index=refused.index)
+        refused["times"] = refused["times"].fillna(1)
+        con.register("refused", refused)
+        con.execute(_QUARANTINE, {"arrived": arrived})
+        con.unregister("refused")
+        kept.refused = int(refused["times"].sum())
+    return kept
+
+
+def _keep_rows(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, kept: Kept) -> pd.DataFrame:
+    """Write rows of one instant each; what a stored or a given value outdid, for quarantine."""
+    con.register("batch", rows)
+    window: Mapping[str, Any] = {
+        "since": rows["at"].min().to_pydatetime(), "until": rows["at"].max().to_pydatetime()}
+    both = con.execute(_CONFLICTS, dict(window)).df()
+    filled = con.execute(_FILL, dict(window)).df()
+    inserted = con.execute(_INSERT, dict(window)).df()
+    con.unregister("batch")
+    kept.rows, kept.filled = len(inserted), len(filled)
+    kept.already = given - len(inserted) - len(filled)
+    changed = pd.concat([frame for frame in (filled, inserted) if len(frame)] or [inserted])
+    for key, at in changed.groupby(["cabin", "unit"])["at"]:
+        cabin, unit = cast(tuple[str, str], key)
+        kept.touched[cabin, unit] = (at.min(), at.max())
+    return _outdone(both) if len(both) else pd.DataFrame(columns=REFUSED_COLUMNS)

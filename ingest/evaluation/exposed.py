@@ -1,0 +1,109 @@
+"""Under-dosed water that no lift has answered, of many units at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from ingest.db.engine import Asks
+from ingest.record.advisory_log import FOREVER, Key, asked
+from models.advisory.events import StepPolicy
+from models.advisory.pieces import DOSED_DAYS_SINCE, answered, badness, in_grace, only_to_note
+from models.fleet import Fleet
+
+# One row per under-dosed interval and lifted piece that it overlaps; without one, the interval alone.
+_UNDERDOSED = """
+    WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
+    SELECT u.cabin, u.unit, u.start, u."end", u.kind, u.cause, u.underdosed_l, u.underdosed_l_upper,
+        u.dose_low_mj_cm2, a.lift, a.number, a.kind AS piece_kind, a.underdosed_l_upper AS piece_l_upper,
+        a.dose_low_mj_cm2 AS piece_dose, f."at" AS first_live,
+        u."end" > a."at" AS beyond, epoch(least(u."end", a."end")) - epoch(greatest(u.start, a.start)) AS overlap_s
+    FROM underdosed AS u SEMI JOIN asked ON u.cabin = asked.cabin AND u.unit = asked.unit
+    LEFT JOIN answered AS a ON a.cabin = u.cabin AND a.unit = u.unit AND a.start < u."end" AND a."end" > u.start
+        AND a."at" <= $until
+    LEFT JOIN first_live AS f ON f.cabin = u.cabin AND f.unit = u.unit
+    WHERE u."end" <= $until ORDER BY u.cabin, u.unit, u.start
+"""
+# How much dosed water followed each of these intervals, and on how many days.
+_FOLLOWED = """
+    WITH gone AS (
+        SELECT unnest($numbers) AS number, unnest($cabins) AS cabin, unnest($units) AS unit, unnest($ends) AS "end")
+    SELECT g.number, count(DISTINCT h.hour::DATE) FILTER (h.in_spec_l > 0) AS days,
+        coalesce(sum(h.in_spec_l), 0) AS litres
+    FROM gone AS g LEFT JOIN hourly AS h ON h.cabin = g.cabin AND h.unit = g.unit AND h.hour >= g."end"
+        AND h.hour <= $now
+    GROUP BY ALL
+"""
+_INTERVAL = [
+    "cabin", "unit", "start", "end", "kind", "cause", "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2"]
+
+
+def unanswered(
+    store: Asks, fleet: Fleet, keys: Sequence[Key], now: datetime, *, until: datetime | None = None
+) -> pd.DataFrame:
+    """Under-dosed intervals of enrolled units that nobody has answered, oldest first per unit.
+
+    Parameters
+    ----------
+    now : datetime
+        Now, for what a backlog may still explain and for how long ago it was.
+    until : datetime, optional
+        Judge by intervals that end and lifts that were by then; default: by all.
+
+    Returns
+    -------
+    DataFrame
+        `cabin, unit, start, end, kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2`, whether a backlog
+        may still explain it (`graced`), and whether it is only to be noted as seen (`to_note`).
+    """
+    found = store.ask(_UNDERDOSED, {**asked(keys), "until": until or FOREVER}) if keys else pd.DataFrame()
+    if found.empty:
+        return pd.DataFrame(columns=[*_INTERVAL, "graced", "to_note"])
+    row = (~found.duplicated(["cabin", "unit", "start"])).cumsum().to_numpy() - 1
+    targets = _of_units(found, lambda key: fleet.unit(*key).dose_target_mj_cm2)
+    share = (fleet.policy or StepPolicy()).partial_share
+    found = found.assign(
+        row=row, badness=badness(found["kind"], found["dose_low_mj_cm2"], targets, partial_share=share),
+        piece_badness=badness(found["piece_kind"], found["piece_dose"].astype(float), targets, partial_share=share))
+    rows = found.drop_duplicates("row").reset_index(drop=True)
+    pairs = found[found["lift"].notna()]
+    pairs = pairs.assign(piece=pd.factorize(
+        pairs["cabin"] + "/" + pairs["unit"] + "/" + pairs["lift"] + "/" + pairs["number"].astype(str))[0])
+    rows = rows.assign(graced=in_grace(rows, now))
+    rows = rows[~answered(rows, pairs)].reset_index(drop=True)
+    return rows.assign(to_note=_to_note(store, fleet, rows, now))[[*_INTERVAL, "graced", "to_note"]]
+
+
+def _to_note(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np.ndarray:
+    """Which intervals of before the unit was first heard live have long been followed by dosed water."""
+    before_live = (rows["first_live"].isna() | (rows["end"] <= rows["first_live"])).to_numpy(bool)
+    long_ago = (rows["end"] < pd.Timestamp(now) - pd.Timedelta(days=DOSED_DAYS_SINCE)).to_numpy(bool)
+    asked_of = np.flatnonzero(before_live & long_ago)
+    if not asked_of.size:
+        return np.zeros(len(rows), bool)
+    some = rows.iloc[asked_of]
+    found = store.ask(_FOLLOWED, {
+        "numbers": asked_of.tolist(), "cabins": some["cabin"].tolist(), "units": some["unit"].tolist(),
+        "ends": [one.to_pydatetime() for one in some["end"]], "now": now})
+    days, litres, plumbing = np.zeros(len(rows)), np.zeros(len(rows)), np.full(len(rows), np.nan)
+    at = found["number"].to_numpy(np.int64)
+    days[at], litres[at] = found["days"].to_numpy(float), found["litres"].to_numpy(float)
+    plumbing[asked_of] = _of_units(some, lambda key: _plumbing_l(fleet, key))
+    return only_to_note(before_live=before_live, dosed_days=days, dosed_l=litres, plumbing_l=plumbing)
+
+
+def _of_units(rows: pd.DataFrame, of: Callable[[Key], float]) -> np.ndarray:
+    """A number of each row's unit; asked once a unit."""
+    number, units = pd.MultiIndex.from_frame(rows[["cabin", "unit"]]).factorize()
+    return np.array([of(key) for key in units], float)[number]
+
+
+def _plumbing_l(fleet: Fleet, key: Key) -> float:
+    """All that stands behind the unit; NaN where it is not enrolled. [L]"""
+    unit = fleet.unit(*key)
+    if unit.cold_plumbing_l is None or unit.hot_tank_l is None:
+        return float("nan")
+    return unit.cold_plumbing_l + unit.hot_tank_l

@@ -1,0 +1,316 @@
+"""What judging the time of units needs of the store: for the evaluation, for people, for a past instant.
+
+Columns for many units at once; `models.exposure` does the judging.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+
+from ingest.db.engine import Asks
+from ingest.evaluation.sensor_checks import numbered_stretches, sensor_checks
+from models.dose import assess
+from models.exposure import (
+    Rows,
+    UnitState,
+    covered_s,
+    exposure,
+    instants,
+    microsecond,
+    microseconds,
+    no_states,
+    open_tail,
+    period_us,
+    profile,
+    rows_of,
+)
+from models.exposure.instants import US_PER_S, Floats, Ints
+from models.exposure.resume import COLUMNS
+from models.exposure.rows import PROFILE, look_ahead_s
+from models.fleet import Fleet, JudgingPolicy, Reactor, Unit
+from models.fleet_history import FleetHistory
+
+STATE_COLUMNS = ", ".join(COLUMNS)
+PRESENT = f"SELECT cabin, unit, {STATE_COLUMNS} FROM present"  # noqa: S608  (names from our own list)
+Key = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """The units that are worked out together: what the registry says of each, by `unit_no`."""
+
+    keys: list[tuple[str, str]]
+    profiles: pd.DataFrame  # unit_no, from_us, PROFILE, uvt_pct, reactor (position in `reactors`); sorted
+    reactors: list[Reactor]
+    period: Ints
+
+    @classmethod
+    def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> Units:
+        """For these units; KeyError if one is not enrolled."""
+        positions: dict[Reactor, int] = {}
+        columns: dict[str, list[float]] = {
+            name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "reactor")}
+        policies = history.judging_versions()
+        for number, (cabin, slug) in enumerate(keys):
+            for since, unit, reactor, policy in _versions(history, policies, cabin, slug):
+                columns["unit_no"].append(number)
+                columns["from_us"].append(microsecond(since))
+                for name, value in profile(unit, reactor, two_ends_s=policy.two_ends_s).items():
+                    columns[name].append(value)
+                columns["uvt_pct"].append(unit.uvt_pct)
+                columns["reactor"].append(positions.setdefault(reactor, len(positions)))
+        whole = ("unit_no", "from_us", "reactor")
+        table = pd.DataFrame({
+            name: np.array(values, np.int64 if name in whole else np.float64) for name, values in columns.items()})
+        return cls(
+            keys, table, list(positions),
+            np.array([period_us(history.present.cabin(cabin).time_zone) for cabin, _ in keys], np.int64))
+
+    def at(self, unit_no: Ints, at_us: Ints) -> pd.DataFrame:
+        """What held at these instants, a row each; before the first version, the first."""
+        i = holding(self.profiles["unit_no"].to_numpy(), self.profiles["from_us"].to_numpy(), unit_no, at_us)
+        return self.profiles.take(i).reset_index(drop=True)
+
+    @property
+    def look_ahead_us(self) -> Ints:
+        """Per unit how far ahead of a row a reading may lie that it speaks by, under any of its versions. [us]"""
+        table = self.profiles
+        ahead = pd.Series(look_ahead_s(table["cadence_s"].to_numpy(), table["two_ends_s"].to_numpy()))
+        # a second more, for what rounding to microseconds may add
+        return np.ceil((ahead.groupby(table["unit_no"]).max().to_numpy() + 1.0) * US_PER_S).astype(np.int64)
+
+    def names(self, unit_no: Ints) -> dict[str, Any]:
+        """Columns `cabin` and `unit`."""
+        cabins = pd.array([cabin for cabin, _ in self.keys], dtype="str")
+        units = pd.array([unit for _, unit in self.keys], dtype="str")
+        return {"cabin": cabins.take(unit_no), "unit": units.take(unit_no)}
+
+
+def _versions(
+    history: FleetHistory, policies: list[tuple[datetime, JudgingPolicy]], cabin: str, slug: str
+) -> list[tuple[datetime, Unit, Reactor, JudgingPolicy]]:
+    """From when a unit was judged as what; rising, the first from the beginning."""
+    versions = history.versions(cabin, slug)
+    starts = sorted({since for since, *_ in versions} | {since for since, _ in policies})
+    out = []
+    for start in starts:
+        _, unit, reactor = [one for one in versions if one[0] <= start][-1]
+        policy = [one for since, one in policies if since <= start][-1]
+        out.append((start, unit, reactor, policy))
+    return out
+
+
+def holding(table_no: Ints, table_at: Ints, unit_no: Ints, at: Ints) -> Ints:
+    """Index of the table's last row of that unit up to that instant; -1 where it has none."""
+    moments, rank = np.unique(np.concatenate([table_at, at]), return_inverse=True)
+    wide = moments.size + 1
+    found = np.searchsorted(
+        table_no * wide + rank[: table_at.size], unit_no * wide + rank[table_at.size :], side="right") - 1
+    mine = (found >= 0) & (table_no[np.maximum(found, 0)] == unit_no) if table_no.size else np.zeros(at.size, bool)
+    return np.where(mine, found, -1)
+
+
+@dataclass(frozen=True, slots=True)
+class Dosed:
+    """Rows of many units, each with the dose that it stands for if lit and warm. [mJ/cm2]"""
+
+    rows: Rows
+    dose_mj_cm2: Floats  # NaN in states
+    dose_low_mj_cm2: Floats
+    dose_low_at_peak_mj_cm2: Floats
+
+
+def with_doses(
+    readings: pd.DataFrame, units: Units, tests: pd.DataFrame, states: pd.DataFrame | None = None,
+    sensors: pd.DataFrame | None = None,
+) -> Dosed:
+    """Readings as rows with their doses, at the flow that holds and at the most that the supply can deliver.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        `unit_no`, `at` and the quantities, sorted by both.
+    tests : DataFrame
+        Water tests: `unit_no`, `at`, `uvt_pct`, sorted by both.
+    states : DataFrame, optional
+        What the units are taken up from, sorted by `unit_no`.
+    sensors : DataFrame, optional
+        What doses are divided by, as of `models.dose.sensor_checks.sensor_stretches`; by default by nothing.
+    """
+    known = states if states is not None else no_states()
+    unit_no = np.concatenate([known["unit_no"].to_numpy(np.int64), readings["unit_no"].to_numpy(np.int64)])
+    at = np.concatenate([known["at_us"].to_numpy(np.int64), microseconds(readings["at"])])
+    given = units.at(unit_no, at)
+    rows = rows_of(readings, given, known if len(known) else None)
+    order = np.lexsort((~np.concatenate([np.ones(len(known), bool), np.zeros(len(readings), bool)]), unit_no)) \
+        if len(known) else np.arange(unit_no.size)
+    kind, enrolled = given["reactor"].to_numpy()[order], given["uvt_pct"].to_numpy(dtype=float)[order]
+    tested = holding(tests["unit_no"].to_numpy(np.int64), microseconds(tests["at"]), rows.unit_no, rows.at)
+    values = np.append(tests["uvt_pct"].to_numpy(dtype=float), np.nan)
+    live = rows.near("uvt_pct")
+    uvt = np.where(np.isnan(live), np.where(tested >= 0, values[tested], enrolled), live)
+    red, low, at_peak = (np.full(len(rows), np.nan) for _ in range(3))
+    flow, peak = rows.near("flow_l_min"), rows.profile["peak_flow_l_min"]
+    intensity = rows.near("intensity_w_m2")
+    for number, reactor in enumerate(units.reactors):
+        i = np.flatnonzero((kind == number) & ~rows.is_state)
+        if not i.size:
+            continue
+        most = assess(
+            reactor, intensity_w_m2=intensity[i], flow_l_min=peak[i], uvt_pct=uvt[i], uvt_live=~np.isnan(live[i]))
+        at_peak[i] = most.red_low_mj_cm2
+        low[i] = np.where(flow[i] == 0, np.where(np.isnan(at_peak[i]), np.nan, np.inf), np.nan)
+        red[i] = np.where(flow[i] == 0, np.inf, np.nan)
+        flows = i[flow[i] > 0]
+        if flows.size:
+            now = assess(
+                reactor, intensity_w_m2=intensity[flows], flow_l_min=flow[flows], uvt_pct=uvt[flows],
+                uvt_live=~np.isnan(live[flows]))
+            red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
+    if sensors is not None and len(sensors):
+        i = holding(
+            sensors["unit_no"].to_numpy(np.int64), sensors["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)
+        ratio = np.append(sensors["ratio"].to_numpy(dtype=float), 1.0)[i]
+        red, low, at_peak = red / ratio, low / ratio, at_peak / ratio
+    if len(known):
+        low = np.where(rows.is_state, rows.state["dose_low_mj_cm2"], low)
+        at_peak = np.where(rows.is_state, rows.state["dose_low_at_peak_mj_cm2"], at_peak)
+    return Dosed(rows, red, low, at_peak)
+
+
+def judged_at(store: Asks, history: FleetHistory, keys: list[tuple[str, str]], now: datetime) -> pd.DataFrame:
+    """Each unit's state as of an instant in the past, by all that is stored of the time up to then.
+
+    Returns
+    -------
+    DataFrame
+        `cabin`, `unit` and the columns of `models.exposure.resume`; no row where nothing was heard.
+    """
+    units = Units.of(history, keys)
+    cabins, slugs = [cabin for cabin, _ in keys], [unit for _, unit in keys]
+    asked = "WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)"
+    given = {"cabins": cabins, "units": slugs, "now": now}
+    before = store.ask(f"""
+        {asked} SELECT cabin, unit, {STATE_COLUMNS} FROM resume_state SEMI JOIN asked USING (cabin, unit)
+        WHERE "at" <= $now QUALIFY row_number() OVER (PARTITION BY cabin, unit ORDER BY "at" DESC) = 1
+    """, given)  # noqa: S608  (names from our own list)
+    number = {key: position for position, key in enumerate(keys)}
+    before = _numbered(before, number)
+    out = _worked_out(store, asked, given, units, number, before)
+    return out.assign(**units.names(out["unit_no"].to_numpy(np.int64)))
+
+
+def _worked_out(
+    store: Asks, asked: str, given: dict[str, Any], units: Units, number: dict[Key, int], before: pd.DataFrame
+) -> pd.DataFrame:
+    """The states before, brought forward by the readings since."""
+    later = store.ask(f"""
+        {asked}, since AS (
+            SELECT cabin, unit, coalesce(max(s."at"), TIMESTAMPTZ '2000-01-01 00:00:00+00') AS "from"
+            FROM asked LEFT JOIN resume_state AS s USING (cabin, unit) WHERE s."at" IS NULL OR s."at" <= $now
+            GROUP BY ALL)
+        SELECT r.* FROM reading AS r JOIN asked USING (cabin, unit) LEFT JOIN since AS s USING (cabin, unit)
+        WHERE r."at" <= $now AND r."at" > coalesce(s."from", TIMESTAMPTZ '2000-01-01 00:00:00+00')
+    """, given)  # noqa: S608
+    later = _numbered(later, number)
+    if later.empty:
+        return before
+    tests = _numbered(store.ask(f"""
+        {asked} SELECT cabin, unit, "at", value AS uvt_pct FROM service_done SEMI JOIN asked USING (cabin, unit)
+        WHERE kind = 'water-tested' AND "at" <= $now
+    """, given), number)  # noqa: S608
+    heard = later["unit_no"].unique()
+    resumed = before[before["unit_no"].isin(heard)].reset_index(drop=True)
+    # a check that was made later tells of that time all the same
+    sensors = numbered_stretches(sensor_checks(store), number)
+    dosed = with_doses(later, units, tests, resumed, sensors)
+    _, states = exposure(
+        dosed.rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
+    last = states.drop_duplicates("unit_no", keep="last")
+    return pd.concat([before[~before["unit_no"].isin(heard)], last], ignore_index=True)
+
+
+def _numbered(found: pd.DataFrame, number: dict[tuple[str, str], int]) -> pd.DataFrame:
+    """With `unit_no` in place of cabin and unit, sorted by it and `at`."""
+    positions = [number[cabin, unit] for cabin, unit in zip(found["cabin"], found["unit"], strict=True)]
+    out = found.drop(columns=["cabin", "unit"]).assign(unit_no=np.array(positions, np.int64))
+    by = ["unit_no", "at"] if "at" in out else ["unit_no"]
+    return out.sort_values(by, kind="stable", ignore_index=True)
+
+
+def unit_states(states: pd.DataFrame, fleet: Fleet) -> dict[Key, UnitState]:
+    """States as of a table with `cabin` and `unit`, each as one value; of units that are no longer enrolled too."""
+    out: dict[Key, UnitState] = {}
+    names = list(states.columns)
+    for values in zip(*(states[name].tolist() for name in names), strict=True):
+        row = dict(zip(names, values, strict=True))
+        key = (row["cabin"], row["unit"])
+        cadence_s = fleet.unit(*key).cadence_s if fleet.has_unit(*key) else 60.0
+        out[key] = UnitState.from_row(row, covered_s=float(covered_s(cadence_s, fleet.judging.two_ends_s)))
+    return out
+
+
+def tails(
+    states: pd.DataFrame, history: FleetHistory, now: datetime, *,
+    links_down: dict[Key, datetime | None] | None = None,
+) -> dict[Key, pd.DataFrame]:
+    """`tails_table` by unit."""
+    found = tails_table(states, history, now, links_down=links_down)
+    return {
+        cast(Key, key): part.drop(columns=["cabin", "unit"]).reset_index(drop=True)
+        for key, part in found.groupby(["cabin", "unit"], sort=False)}
+
+
+def tails_table(
+    states: pd.DataFrame, history: FleetHistory, now: datetime, *,
+    links_down: dict[Key, datetime | None] | None = None, while_heard: bool = False,
+) -> pd.DataFrame:
+    """What holds from each unit's state to `now`; states of units that are not enrolled are passed over.
+
+    Parameters
+    ----------
+    states : DataFrame
+        `cabin`, `unit` and the columns of `models.exposure.resume`.
+    links_down : dict, optional
+        Since when a unit's link is down; None: it is up.
+    while_heard : bool
+        Of each unit only until it is overdue, and at least a second: of a reading that just came nothing would be
+        said that goes on.
+
+    Returns
+    -------
+    DataFrame
+        `cabin`, `unit` and the columns of `models.exposure.open_tail`.
+    """
+    fleet = history.present
+    all_keys = list(zip(states["cabin"], states["unit"], strict=True))
+    known = np.array([fleet.has_unit(*key) for key in all_keys], bool)
+    keys = [key for key, here in zip(all_keys, known, strict=True) if here]
+    if not keys:
+        return pd.DataFrame({"cabin": [], "unit": []})
+    units = Units.of(history, keys)
+    number = np.arange(len(keys))
+    kept = states[known].reset_index(drop=True).assign(unit_no=number)
+    overdue = np.array([fleet.unit(*key).overdue_s for key in keys])
+    at_us = kept["at_us"].to_numpy(np.int64)
+    # Nothing said of the link: it is up as far as anyone knows, so it is the logger that says nothing.
+    events = [pd.DataFrame({"unit_no": number, "at": instants(at_us - 1), "up": True})]
+    down = [(links_down or {}).get(key) for key in keys]
+    away = np.array([one is not None for one in down], bool)
+    if away.any():
+        since = np.array([microsecond(one) for one in down])[away]
+        events.append(pd.DataFrame({
+            "unit_no": number[away], "at": instants(np.maximum(since, at_us[away])), "up": False}))
+    now_us = np.full(len(keys), microsecond(now), np.int64)
+    if while_heard:
+        overdue_us = np.rint(overdue * US_PER_S).astype(np.int64)
+        now_us = np.maximum(np.minimum(now_us, at_us + overdue_us), at_us + US_PER_S)
+    found = open_tail(
+        kept, units.at(number, at_us), now_us=now_us, overdue_s=overdue,
+        links=pd.concat(events, ignore_index=True))
+    return found.assign(**units.names(found["unit_no"].to_numpy(np.int64)))

@@ -1,0 +1,112 @@
+"""Recorded checks of duty sensors against a reference: what they divide doses by, and when the next is due."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ingest.db.engine import Asks, named
+from models.dose.sensor_checks import (
+    FOREVER_US,
+    MOST_DUTY_OVER_REFERENCE,
+    SensorState,
+    divided_words,
+    sensor_due,
+    sensor_stretches,
+)
+from models.exposure import microsecond
+from models.exposure.instants import moment
+from models.fleet import Fleet
+
+SENSOR_CHECKED = "sensor-checked"
+Key = tuple[str, str]
+
+# One row per check with a ratio that counts; few.
+_CHECKS = f"""
+    SELECT cabin, unit, "at", value AS ratio, who FROM service_done
+    WHERE kind = '{SENSOR_CHECKED}' AND value > 0 AND "at" <= $until
+    AND ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)
+"""  # noqa: S608  (a kind of our own)
+EVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
+
+
+def sensor_checks(
+    store: Asks, *, cabin: str | None = None, unit: str | None = None, until: datetime = EVER
+) -> pd.DataFrame:
+    """Checks with a ratio that nobody withdrew: `cabin`, `unit`, `at`, `ratio`, `who`."""
+    return store.ask(_CHECKS, {"until": until, "cabin": cabin, "unit": unit})
+
+
+def numbered_stretches(checks: pd.DataFrame, number: Mapping[Key, int]) -> pd.DataFrame:
+    """As of `models.dose.sensor_checks.sensor_stretches`, of the units that `number` knows."""
+    position = [number.get(key, -1) for key in zip(checks["cabin"], checks["unit"], strict=True)]
+    table = checks.assign(unit_no=np.array(position, np.int64))
+    return sensor_stretches(table[table["unit_no"] >= 0])
+
+
+def unit_stretches(store: Asks, cabin: str, unit: str) -> pd.DataFrame:
+    """The same of one unit, whose `unit_no` is 0."""
+    return numbered_stretches(sensor_checks(store, cabin=cabin, unit=unit), {(cabin, unit): 0})
+
+
+def sensor_states(
+    checks: pd.DataFrame, fleet: Fleet, now: datetime, first_heard: Mapping[Key, datetime | None],
+    with_sensor: Iterable[Key],
+) -> dict[Key, SensorState]:
+    """Each enrolled unit's sensor by its checks.
+
+    Parameters
+    ----------
+    checks : DataFrame
+        As of `sensor_checks`, of all units.
+    now : datetime
+        The instant of judgement; a check made later still tells what the sensor read by then.
+    first_heard : mapping
+        When each unit was first heard.
+    with_sensor : iterable of (cabin, unit)
+        Units that ever sent an intensity.
+    """
+    sensors = set(with_sensor)
+    keys = [(cabin.slug, unit.slug) for cabin in fleet.cabins for unit in cabin.units]
+    at_us = microsecond(now)
+    found = numbered_stretches(checks, {key: number for number, key in enumerate(keys)})
+    here = found[(found["from_us"] <= at_us) & (at_us < found["until_us"]) & (found["ratio"] > 1)]
+    bad = {keys[row.unit_no]: row for row in named(here)}
+    past = checks[checks["at"] <= pd.Timestamp(now)].sort_values("at", kind="stable")
+    last = {(row.cabin, row.unit): row for row in named(past.drop_duplicates(["cabin", "unit"], keep="last"))}
+    out: dict[Key, SensorState] = {}
+    for key in keys:
+        latest, worst = last.get(key), bad.get(key)
+        last_at = None if latest is None else latest.at.to_pydatetime()
+        due, late_days = sensor_due(
+            last_at=last_at, first_heard=first_heard.get(key), has_sensor=key in sensors, now=now,
+            policy=fleet.sensor_checks,
+            last_passed=latest is None or latest.ratio <= MOST_DUTY_OVER_REFERENCE)
+        out[key] = SensorState(
+            ratio=1.0 if worst is None else float(worst.ratio),
+            since=None if worst is None else moment(worst.from_us),
+            checked_at=None if worst is None else moment(worst.checked_us),
+            checked_by="" if worst is None else str(worst.who), last_at=last_at,
+            last_ratio=None if latest is None else float(latest.ratio), due=due, late_days=late_days,
+            kept=latest is not None or fleet.sensor_checks is not None)
+    return out
+
+
+def divided_between(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> list[dict[str, Any]]:
+    """Stretches of that time whose doses are divided: `since`, `until`, `ratio`, `checked_at`, `who`, `words`."""
+    found = unit_stretches(store, cabin, unit)
+    found = found[
+        (found["ratio"] > 1) & (found["from_us"] < microsecond(until)) & (found["until_us"] > microsecond(since))]
+    out = []
+    for row in named(found):
+        start, checked = moment(row.from_us), moment(row.checked_us)
+        assert checked is not None  # a ratio above 1 is of a check
+        out.append({
+            "since": start, "until": None if row.until_us == FOREVER_US else moment(row.until_us),
+            "ratio": float(row.ratio), "checked_at": checked, "who": str(row.who),
+            "words": divided_words(float(row.ratio), start, checked, str(row.who))})
+    return out

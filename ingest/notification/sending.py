@@ -1,0 +1,190 @@
+"""The sender: a thread that hands messages to their channels, and the collector's side of it.
+
+The thread never touches the store: it gets messages and gives back what came of each, so no transaction is open
+while a channel takes its time. Everything else happens in the collector's own thread.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from dataclasses import dataclass
+from datetime import datetime
+
+from ingest.db.engine import Local
+from ingest.notification import message_log as notify
+from ingest.notification.channels import keep_library_quiet, send
+from ingest.notification.message_log import Waiting
+from ingest.registry.tables import load_fleet
+from ingest.settings import Settings
+from ingest.store import Store
+from models.advisory.notices_due import Policy
+from models.fleet import Fleet
+
+logger = logging.getLogger(__name__)
+
+BEAT_S = 2.0
+REST_S = 60.0  # after a fault of our own, before the next turn
+FIRST_RETRY_S = 5.0
+MOST_RETRY_S = 4 * 3600.0
+MOST_RETRY_URGENT_S = 15 * 60.0  # a boil advisory waits no longer than this for a channel that came back
+FAILURES_IN_A_ROW = 3  # of one line; the channel is down then, and the rest waits
+STOP_WITHIN_S = 5.0
+
+Line = tuple[str, str]  # contact and channel: the messages of one line go out in order
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What came of one try; `error` is empty where the message was delivered, `last` ends its line."""
+
+    line: Line
+    key: str
+    error: str
+    last: bool
+
+
+def retry_after_s(failures: int, *, urgent: bool) -> float:
+    """How long to wait after so many tries that failed; doubles up to hours, and never ends."""
+    most = MOST_RETRY_URGENT_S if urgent else MOST_RETRY_S
+    return min(most, FIRST_RETRY_S * 2.0 ** min(failures - 1, 20))
+
+
+class Sender:
+    """The thread."""
+
+    def __init__(self, settings: Settings) -> None:
+        keep_library_quiet()
+        self._settings = settings
+        self._work: queue.SimpleQueue[list[Waiting] | None] = queue.SimpleQueue()
+        self._done: queue.SimpleQueue[Outcome] = queue.SimpleQueue()
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def hand_over(self, line: list[Waiting]) -> None:
+        """Have the messages of one line sent, in order; `results` answers for each that was tried."""
+        self._work.put(line)
+
+    def results(self) -> list[Outcome]:
+        """What came of the tries since the last call."""
+        out: list[Outcome] = []
+        while True:
+            try:
+                out.append(self._done.get_nowait())
+            except queue.Empty:
+                return out
+
+    def stop(self) -> None:
+        """Finish the message under way, a few seconds at most; the rest stays in line."""
+        self._stopped.set()
+        self._work.put(None)
+        if self._thread.is_alive():
+            self._thread.join(STOP_WITHIN_S)
+
+    def _run(self) -> None:
+        while (held := self._work.get()) is not None:
+            failed = 0
+            for one in held:
+                if self._stopped.is_set():
+                    return
+                error = send(self._settings, one.channel, title=one.title, body=one.body)
+                failed = failed + 1 if error else 0
+                last = one is held[-1] or failed >= FAILURES_IN_A_ROW
+                self._done.put(Outcome(line=(one.contact, one.channel), key=one.key, error=error, last=last))
+                if last:
+                    break
+
+
+class Notifier:
+    """The collector's side: puts in line, hands over, notes what came of it."""
+
+    def __init__(self, settings: Settings, store: Store, *, policy: Policy | None = None) -> None:
+        self._store, self._policy = store, policy
+        self._sender = Sender(settings)
+        self._fleet: Fleet | None = None
+        self._since: datetime = store.now()
+        self._events = -1
+        self._beat_due = 0.0
+        self._under_way: set[Line] = set()
+        self._tried: dict[Line, set[str]] = {}  # what a line held at its last try
+        self._again_at: dict[Line, float] = {}
+        self._failing: set[Line] = set()
+
+    def start(self) -> None:
+        """Begin to send; what was in line when the last collector ended goes first."""
+        self._since = self._store.now()
+        self._sender.start()
+
+    def forget(self) -> None:
+        """The registry may have changed."""
+        self._fleet = None
+
+    def turn(self) -> bool:
+        """Whatever is due now; cheap where nothing is. Whether the record of advisories has grown."""
+        con = self._store.con
+        beat = time.monotonic() >= self._beat_due
+        self._note(self._sender.results())
+        counted = con.execute("SELECT count(*) FROM advisory_event").fetchone()
+        grown = counted is not None and counted[0] != self._events
+        if not (beat or grown):
+            return False
+        if beat:
+            self._beat_due = time.monotonic() + BEAT_S
+        try:
+            self._put_in_line(self._store.now(), beat)
+            self._events = counted[0] if counted else -1
+            self._hand_over(self._store.now())
+        except Exception:  # outermost: no fault in telling may stop the collecting
+            logger.exception("messages could not be put in line; again in %.0f s", REST_S)
+            self._beat_due = time.monotonic() + REST_S
+            self._events = counted[0] if counted else -1
+        return grown
+
+    def close(self) -> None:
+        """Stop sending, and note what was sent."""
+        self._sender.stop()
+        self._note(self._sender.results())
+
+    def _put_in_line(self, now: datetime, beat: bool) -> None:
+        con = self._store.con
+        if self._fleet is None:
+            self._fleet = load_fleet(Local(con))
+        notify.tell_news(con, self._fleet, now, self._policy)
+        if beat:
+            notify.follow_up_all(con, self._fleet, now, self._policy)
+            notify.tell_silence(con, self._fleet, now, listening_since=self._since, policy=self._policy)
+
+    def _hand_over(self, now: datetime) -> None:
+        lines: dict[Line, list[Waiting]] = {}
+        for one in notify.waiting(self._store.con, now):
+            lines.setdefault((one.contact, one.channel), []).append(one)
+        for line, held in sorted(lines.items(), key=lambda item: not any(one.urgent for one in item[1])):
+            fresh = {one.key for one in held} - self._tried.get(line, set())
+            if line in self._under_way or not (fresh or time.monotonic() >= self._again_at.get(line, 0.0)):
+                continue
+            self._tried[line] = {one.key for one in held}
+            self._under_way.add(line)
+            failures = max(one.failures for one in held) + 1
+            urgent = any(one.urgent for one in held)
+            self._again_at[line] = time.monotonic() + retry_after_s(failures, urgent=urgent)
+            self._sender.hand_over(held)
+
+    def _note(self, outcomes: list[Outcome]) -> None:
+        if not outcomes:
+            return
+        notify.note_attempts(self._store.con, [(one.key, one.error) for one in outcomes], self._store.now())
+        for one in outcomes:
+            contact, channel = one.line
+            if one.error and one.line not in self._failing:
+                self._failing.add(one.line)
+                logger.warning("channel %s to %s does not deliver, tried again: %s", channel, contact, one.error)
+            elif not one.error and one.line in self._failing:
+                self._failing.discard(one.line)
+                logger.info("channel %s to %s delivers again", channel, contact)
+            if one.last:
+                self._under_way.discard(one.line)

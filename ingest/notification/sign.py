@@ -1,0 +1,103 @@
+"""The sign in the cabin: one retained MQTT message per cabin, `tarnlight/<cabin>/advisory`.
+
+JSON: `cabin`, `state` (boil, silent or none), `since`, `advisory` (its number or null), `text`, `at`,
+`valid_until`. `none` says that no advisory stands and every unit is heard and dosed; what is not known is `silent`,
+and a sign must show `silent` too once `valid_until` has passed: whoever published may be dead. `at` and
+`valid_until` are wall time.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from collections.abc import Iterable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from ingest.queries import UnitStatus, status
+from ingest.store import Store
+from ingest.wire.mqtt import Subscription
+from models.verdict import Word
+
+logger = logging.getLogger(__name__)
+
+VALID = timedelta(minutes=10)
+RENEW_S = 240.0
+CHECK_S = 2.0
+SHARE = 30.0  # of its own cost, so that verdicts of a large fleet never take more than 1/30 of the collector
+
+TEXTS = {
+    "boil": "Boil tap water before drinking, or use bottled water.",
+    "silent": "Not known whether the water is disinfected: boil it before drinking, or use bottled water.",
+    "none": "No boil advisory stands.",
+}
+STOPPED = "Nobody watches the water now: boil it before drinking, or use bottled water, until this changes."
+
+
+def sign(cabin: str, statuses: Iterable[UnitStatus]) -> dict[str, Any]:
+    """What the sign of a cabin has to show: the worst of its units; unknown is never none."""
+    here = [one for one in statuses if one.cabin.slug == cabin]
+    words = {one.verdict.verdict for one in here}
+    state = "boil" if Word.BOIL in words else "silent" if Word.SILENT in words or not here else "none"
+    judged = [one for one in here if _state(one.verdict.verdict) == state]
+    since = [one.verdict.since for one in judged if one.verdict.since is not None]
+    numbers = sorted(found["id"] for one in here if (found := one.to_json()["advisory"]) is not None)
+    return {
+        "cabin": cabin, "state": state, "since": _iso((min if state != "none" else max)(since, default=None)),
+        "advisory": numbers[0] if numbers else None, "text": TEXTS[state]}
+
+
+def _state(word: Word) -> str:
+    return {"boil": "boil", "silent": "silent"}.get(str(word), "none")
+
+
+class Signs:
+    """Keeps the retained messages true: on change, at the start, renewed while the collector lives."""
+
+    def __init__(self, store: Store, subscription: Subscription) -> None:
+        self._store, self._subscription = store, subscription
+        self._shown: dict[str, dict[str, Any]] = {}
+        self._check_due = self._renew_due = 0.0
+        self._connected = False
+
+    def turn(self, *, changed: bool = False) -> None:
+        """Publish what changed; cheap between checks. `changed`: an advisory did, look at once."""
+        began = time.monotonic()
+        if not (changed or began >= self._check_due):
+            return
+        if not self._subscription.connected:
+            self._connected, self._check_due = False, began + CHECK_S
+            return
+        try:
+            if not self._connected or began >= self._renew_due:  # the broker may have lost or kept an older one
+                self._connected, self._renew_due = True, began + RENEW_S
+                self._shown.clear()
+            self._publish()
+        except Exception:  # outermost: no fault in a sign may stop the collecting; what it shows runs out
+            logger.exception("the cabins' signs could not be worked out")
+        took = time.monotonic() - began
+        self._check_due = time.monotonic() + max(CHECK_S, SHARE * took)
+
+    def close(self) -> None:
+        """Say that nobody watches any more."""
+        for cabin in self._shown:
+            self._send({"cabin": cabin, "state": "silent", "since": _iso(self._store.now()), "advisory": None,
+                        "text": STOPPED})
+
+    def _publish(self) -> None:
+        found = status(self._store, self._store.now())
+        for cabin in sorted({one.cabin.slug for one in found}):
+            one = sign(cabin, found)
+            if self._shown.get(cabin) != one:
+                self._shown[cabin] = one
+                self._send(one)
+
+    def _send(self, one: dict[str, Any]) -> None:
+        at = datetime.now(UTC)
+        payload = {**one, "at": _iso(at), "valid_until": _iso(at + VALID)}
+        self._subscription.publish(f"tarnlight/{one['cabin']}/advisory", json.dumps(payload), retain=True)
+
+
+def _iso(at: datetime | None) -> str | None:
+    return None if at is None else at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

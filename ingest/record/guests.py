@@ -1,0 +1,46 @@
+"""Stays that an advisory's water touched before anybody knew, from the cabin's calendar."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from ingest.bookings.calendar import occupancy
+from ingest.record.advisory_log import Kept
+from models.advisory.guests import Stay, known_late, stays_touched
+from models.fleet import Fleet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touched:
+    """The stays of one advisory.
+
+    Attributes
+    ----------
+    late : bool
+        Whether its water became known late: only then guests may have drunk it untold.
+    stays : tuple of Stay
+    unknown : str
+        Why nobody can say which stays there were; empty where the calendar was read.
+    """
+
+    late: bool
+    stays: tuple[Stay, ...] = ()
+    unknown: str = ""
+
+
+def touched_stays(fleet: Fleet, kept: Kept) -> Touched:
+    """The stays that an advisory touches; reads the cabin's calendar only where it became known late."""
+    advisory = kept.advisory
+    if not known_late(advisory.exposure, advisory.raised_at) or not fleet.has_cabin(kept.cabin):
+        return Touched(late=False)
+    cabin = fleet.cabin(kept.cabin)
+    since, until = (
+        at.astimezone(cabin.zone).date() for at in (advisory.exposure.start, advisory.raised_at))
+    found = occupancy(replace(fleet, cabins=(cabin,)), since - timedelta(days=1), until + timedelta(days=1))
+    if cabin.slug in found.without:
+        return Touched(late=True, unknown="this cabin has no calendar of bookings, so nobody here knows who stayed")
+    if cabin.slug in found.unread:
+        return Touched(late=True, unknown="the calendar of this cabin cannot be read; `tarnlight doctor` says why")
+    return Touched(late=True, stays=stays_touched(
+        found.bookings, cabin, advisory.exposure, advisory.raised_at))

@@ -1,0 +1,504 @@
+"""The registry: `fleet.toml` in and out, and its tables in the store."""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+import tomllib
+import uuid
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import MISSING, asdict, fields, replace
+from datetime import UTC, date, datetime
+from typing import Any, TypeVar
+
+import duckdb
+import pandas as pd
+
+from ingest.db.engine import Asks, Local
+from ingest.settings import BadInput
+from models.advisory.events import StepPolicy
+from models.advisory.laboratory import LaboratoryPolicy
+from models.fleet import (
+    Cabin,
+    CalculatedDose,
+    Contact,
+    Fleet,
+    JudgingPolicy,
+    Reactor,
+    Role,
+    SensorCheckPolicy,
+    Unit,
+)
+from models.fleet_history import BEGINNING, FleetHistory
+
+TABLES = ("reactor", "cabin", "contact")
+POLICY = "advisory"  # a table of its own: which steps an exposure asks for
+JUDGING = "judging"  # and another: how far a reading may speak
+CHECKS = "sensor_checks"  # and another: how often a sensor is checked against a reference
+LABORATORY = "laboratory"  # and another: from which counts on a sample is unsafe
+OWN_TABLES = (POLICY, JUDGING, CHECKS, LABORATORY)
+T = TypeVar("T")
+
+
+class _Lines:
+    """Finds the line of a table or key in TOML text, for messages."""
+
+    def __init__(self, text: str) -> None:
+        self._lines = text.splitlines()
+
+    def of(self, header: str, number: int, key: str = "") -> int:
+        """Line of the `number`-th (from 0) `[[header]]`, or of `key` below it."""
+        seen = -1
+        for index, line in enumerate(self._lines, start=1):
+            if re.match(rf"\s*\[\[?\s*{re.escape(header)}\s*\]\]?", line):
+                seen += 1
+                if seen == number:
+                    return self._key(index, key)
+        return 1
+
+    def _key(self, start: int, key: str) -> int:
+        for index, line in enumerate(self._lines[start:], start=start + 1):
+            if re.match(r"\s*\[", line):
+                break
+            if key and re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*[=.]", line):
+                return index
+        return start
+
+
+def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
+    """Everything enrolled, from TOML; bad input is refused whole.
+
+    Raises
+    ------
+    BadInput
+        Names file, line, key, value and what is allowed.
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput(f"{source}: {error}") from error
+    lines = _Lines(text)
+    _require_shape(document, source)
+    for key in document:
+        if key not in (*TABLES, *OWN_TABLES):
+            raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, *OWN_TABLES))}")
+    reactors = tuple(
+        _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
+        for number, found in enumerate(document.get("reactor", []))
+    )
+    cabins, unit_number = [], 0
+    for number, found in enumerate(document.get("cabin", [])):
+        found = dict(found)
+        units = []
+        for one in found.pop("unit", []):
+            units.append(_make(
+                Unit, _drawdown(one), f"{source}:{{}}: unit of {found.get('slug', '?')}", lines, "cabin.unit",
+                unit_number))
+            unit_number += 1
+        cabins.append(_make(
+            Cabin, {**found, "units": tuple(units)}, f"{source}:{{}}: cabin", lines, "cabin", number))
+    contacts = tuple(
+        _make(Contact, _contact(found), f"{source}:{{}}: contact", lines, "contact", number)
+        for number, found in enumerate(document.get("contact", []))
+    )
+    try:
+        return Fleet(
+            reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
+            own_judging=_own(document, JUDGING, JudgingPolicy, source, lines),
+            sensor_checks=_own(document, CHECKS, SensorCheckPolicy, source, lines),
+            own_laboratory=_own(document, LABORATORY, LaboratoryPolicy, source, lines))
+    except ValueError as error:
+        raise BadInput(f"{source}: {error}") from error
+
+
+def _policy(document: Mapping[str, Any], source: str, lines: _Lines) -> StepPolicy | None:
+    """The fleet's own steps of an advisory, where it has any."""
+    if POLICY not in document:
+        return None
+    found = _one_table(document, POLICY, source)
+    values = {key: tuple(value) if isinstance(value, list) else value for key, value in found.items()}
+    for key in ("untreated", "under_treated"):
+        if key in values and not isinstance(values[key], tuple):
+            line = lines.of(POLICY, 0, key)
+            raise BadInput(f"{source}:{line}: {POLICY}: {key} must be a list of steps; got {values[key]!r}")
+    return _make(StepPolicy, values, f"{source}:{{}}: {POLICY}", lines, POLICY, 0)
+
+
+def _own(document: Mapping[str, Any], name: str, kind: type[T], source: str, lines: _Lines) -> T | None:
+    """A table that the fleet states as a whole; None: it does not, so the default holds."""
+    if name not in document:
+        return None
+    return _make(kind, _one_table(document, name, source), f"{source}:{{}}: {name}", lines, name, 0)
+
+
+def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:
+    found = document[key]
+    if not isinstance(found, dict):
+        raise BadInput(f"{source}: {key} must be written as one table [{key}]; got {found!r}")
+    return found
+
+
+def _require_shape(document: Mapping[str, Any], source: str) -> None:
+    """Refuse a table written where a list of tables belongs."""
+    for key in TABLES:
+        if not _is_tables(document.get(key, [])):
+            raise BadInput(f"{source}: {key} must be written as [[{key}]]; got {document[key]!r}")
+    for cabin in document.get("cabin", []):
+        if not _is_tables(cabin.get("unit", [])):
+            raise BadInput(
+                f"{source}: unit of cabin {cabin.get('slug', '?')!r} must be written as [[cabin.unit]]; "
+                f"got {cabin['unit']!r}")
+
+
+def _is_tables(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(one, dict) for one in value)
+
+
+def _kind_problem(name: str, kind: str, value: Any) -> str:
+    """What is wrong with a text, a switch or a list of texts; the models check numbers themselves."""
+    if kind == "str" and not isinstance(value, str):
+        return f"{name} must be a text; got {value!r}"
+    if kind == "bool" and not isinstance(value, bool):
+        return f"{name} must be true or false; got {value!r}"
+    if kind == "tuple[str, ...]" and not (
+        isinstance(value, tuple) and all(isinstance(one, str) for one in value)
+    ):
+        return f"{name} must be a list of texts; got {value!r}"
+    return ""
+
+
+def _drawdown(found: Mapping[str, Any]) -> dict[str, Any]:
+    """`drawdown_l = "gravity"` says that the supply never stops."""
+    out = dict(found)
+    if out.get("drawdown_l") == "gravity":
+        out.pop("drawdown_l")
+        out["gravity_fed"] = True
+    return out
+
+
+def _contact(found: Mapping[str, Any]) -> dict[str, Any]:
+    out = dict(found)
+    for key in ("cabins", "channels"):
+        if isinstance(out.get(key), list):
+            out[key] = tuple(out[key])
+    if "role" in out:
+        try:
+            out["role"] = Role(out["role"])
+        except ValueError:
+            raise BadInput(
+                f"contact {out.get('name', '?')!r}: role must be one of {', '.join(Role)}; got {out['role']!r}"
+            ) from None
+    return out
+
+
+def _make(
+    kind: type[T], found: Mapping[str, Any], where: str, lines: _Lines, header: str, number: int
+) -> T:
+    """A value of that kind; what is wrong with it is told with its line."""
+    values = dict(found)
+    known = {field.name: field for field in fields(kind)}  # type: ignore[arg-type]
+    for key in values:
+        if key not in known:
+            raise BadInput(
+                f"{where.format(lines.of(header, number, key))}: unknown key {key!r}; "
+                f"allowed: {', '.join(sorted(known))}"
+            )
+    for name, field in known.items():
+        if name not in values and field.default is MISSING and field.default_factory is MISSING:
+            raise BadInput(f"{where.format(lines.of(header, number))}: {name} is missing")
+    for name, value in values.items():
+        problem = _kind_problem(name, str(known[name].type), value)
+        if problem:
+            raise BadInput(f"{where.format(lines.of(header, number, name))}: {problem}")
+    if kind is Reactor and isinstance(values.get("equation"), dict):
+        values["equation"] = _make(CalculatedDose, values["equation"], where, lines, header, number)
+    try:
+        return kind(**values)
+    except (ValueError, TypeError) as error:
+        key = next((name for name in known if name in str(error).split()[:3]), "")
+        raise BadInput(f"{where.format(lines.of(header, number, key))}: {error}") from error
+
+
+def write_fleet(fleet: Fleet) -> str:
+    """Everything enrolled, as TOML that `read_fleet` takes back."""
+    out: list[str] = []
+    for reactor in fleet.reactors:
+        out += _table("reactor", _told(reactor))
+    for cabin in fleet.cabins:
+        found = _told(cabin)
+        found.pop("units", None)
+        out += _table("cabin", found)
+        for unit in cabin.units:
+            values = _told(unit)
+            if values.pop("gravity_fed", False):
+                values["drawdown_l"] = "gravity"
+            out += _table("cabin.unit", values)
+    for contact in fleet.contacts:
+        out += _table("contact", _told(contact))
+    if fleet.policy is not None:
+        out += [f"[{POLICY}]", *(f"{key} = {_toml(value)}" for key, value in _told(fleet.policy).items()), ""]
+    if fleet.own_judging is not None:
+        own = asdict(fleet.own_judging)
+        out += [f"[{JUDGING}]", *(f"{key} = {_toml(value)}" for key, value in own.items()), ""]
+    if fleet.sensor_checks is not None:
+        checks = asdict(fleet.sensor_checks)
+        out += [f"[{CHECKS}]", *(f"{key} = {_toml(value)}" for key, value in checks.items()), ""]
+    if fleet.own_laboratory is not None:
+        limits = asdict(fleet.own_laboratory)
+        out += [f"[{LABORATORY}]", *(f"{key} = {_toml(value)}" for key, value in limits.items()), ""]
+    return "\n".join(out) + "\n"
+
+
+def _told(value: Any) -> dict[str, Any]:
+    """The fields of a value that differ from their defaults."""
+    return {
+        field.name: getattr(value, field.name)
+        for field in fields(value)
+        if field.default is MISSING or getattr(value, field.name) != field.default
+    }
+
+
+def _table(header: str, values: Mapping[str, Any]) -> list[str]:
+    return [f"[[{header}]]", *(f"{key} = {_toml(value)}" for key, value in values.items()), ""]
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML: texts as JSON writes them are valid basic strings."""
+    if isinstance(value, CalculatedDose):
+        return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in asdict(value).items()) + " }"
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml(one) for one in value) + "]"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+# Store ------------------------------------------------------------------------------------------
+
+
+def to_json(
+    value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy | LaboratoryPolicy
+) -> str:
+    """A registry value as JSON."""
+    return json.dumps(asdict(value), default=str)
+
+
+def save_fleet(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, *, valid_from: datetime
+) -> dict[str, list[str]]:
+    """Write the registry; what is not in `fleet` stays enrolled. The caller holds the transaction.
+
+    Parameters
+    ----------
+    valid_from : datetime
+        From when on changed values hold. What was not enrolled before holds from the beginning.
+
+    Returns
+    -------
+    dict
+        `new`, `changed`, `same`: names of reactors, cabins and units ("cabin/unit"). `changed` are also those that
+        are as they were and now hold from earlier on.
+    """
+    was = load_history(Local(con))
+    told: dict[str, list[str]] = {"new": [], "changed": [], "same": []}
+    rows: dict[str, list[dict[str, Any]]] = {}
+    number = int(con.execute("SELECT number FROM registry_revision").fetchone()[0]) + 1  # type: ignore[index]
+
+    def note(name: str, table: str, row: dict[str, Any], state: str) -> None:
+        told[state].append(name)
+        if state != "same":
+            rows.setdefault(table, []).append(row)
+
+    def version(table: str, since: datetime, profile: str, **key: str) -> None:
+        rows.setdefault(table, []).append(
+            {**key, "valid_from": since.astimezone(UTC), "revision": number, "profile": profile})
+
+    for reactor in fleet.reactors:
+        known = was.present.has_reactor(reactor.name)
+        holds = known and was.reactor_holds_from(reactor, valid_from)
+        if holds and was.present.reactor(reactor.name) == reactor:
+            told["same"].append(reactor.name)
+            continue
+        profile = to_json(reactor)
+        note(reactor.name, "reactor", {"name": reactor.name, "profile": profile},
+             "changed" if known else "new")
+        if not holds:
+            version("reactor_version", valid_from if known else BEGINNING, profile, name=reactor.name)
+    for cabin in fleet.cabins:
+        place = was.present.cabin(cabin.slug) if was.present.has_cabin(cabin.slug) else None
+        same = place is not None and replace(place, units=()) == replace(cabin, units=())
+        note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
+            "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar")},
+            "same" if same else "new" if place is None else "changed")
+        for unit in cabin.units:
+            key = (cabin.slug, unit.slug)
+            known = was.present.has_unit(*key)
+            holds = known and was.holds_from(key, unit, valid_from)
+            if holds and was.present.unit(*key) == unit:
+                told["same"].append("/".join(key))
+                continue
+            profile = to_json(unit)
+            note("/".join(key), "unit",
+                 {"cabin": key[0], "slug": key[1], "reactor": unit.reactor, "profile": profile},
+                 "changed" if known else "new")
+            if not holds:
+                version("unit_version", valid_from if known else BEGINNING, profile, cabin=key[0], unit=key[1])
+    people = {(one.name, one.role): one for one in was.present.contacts}
+    for contact in fleet.contacts:
+        person = people.get((contact.name, contact.role))
+        note(f"contact {contact.name}", "contact",
+             {"name": contact.name, "role": str(contact.role), "profile": to_json(contact)},
+             "same" if person == contact else "new" if person is None else "changed")
+    if fleet.policy is not None:
+        note("advisory steps", "step_policy", {"name": POLICY, "profile": to_json(fleet.policy)},
+             "same" if was.present.policy == fleet.policy else "new" if was.present.policy is None else "changed")
+    if fleet.own_judging is not None:
+        own, profile = was.present.own_judging, to_json(fleet.own_judging)
+        holds = own is not None and was.judging_holds_from(fleet.own_judging, valid_from)
+        note(JUDGING, "step_policy", {"name": JUDGING, "profile": profile},
+             "same" if holds else "new" if own is None else "changed")
+        if own is None and was.present.cabins:  # until now the default held
+            version("judging_version", BEGINNING, to_json(JudgingPolicy()))
+        if not holds:
+            version("judging_version", valid_from if was.present.cabins else BEGINNING, profile)
+    if fleet.sensor_checks is not None:
+        note(CHECKS, "step_policy", {"name": CHECKS, "profile": to_json(fleet.sensor_checks)},
+             "same" if was.present.sensor_checks == fleet.sensor_checks
+             else "new" if was.present.sensor_checks is None else "changed")
+    if fleet.own_laboratory is not None:
+        was_limits = was.present.own_laboratory
+        note(LABORATORY, "step_policy", {"name": LABORATORY, "profile": to_json(fleet.own_laboratory)},
+             "same" if was_limits == fleet.own_laboratory else "new" if was_limits is None else "changed")
+    for table, found in rows.items():
+        _replace(con, table, pd.DataFrame(found))
+    if rows:
+        new_revision(con)
+    return told
+
+
+_KEYS: Mapping[str, tuple[str, ...]] = {  # of what holds one row each; a version is appended
+    "reactor": ("name",), "cabin": ("slug",), "unit": ("cabin", "slug"), "contact": ("name", "role"),
+    "step_policy": ("name",)}
+
+
+def _replace(con: duckdb.DuckDBPyConnection, table: str, found: pd.DataFrame) -> None:
+    """Put rows in place of those with the same key, all at once; names are from our own lists."""
+    con.register("enrolling", found)
+    if table in _KEYS:
+        same = " AND ".join(f"{table}.{column} = e.{column}" for column in _KEYS[table])
+        con.execute(f"DELETE FROM {table} USING enrolling AS e WHERE {same}")  # noqa: S608
+    con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM enrolling")  # noqa: S608
+    con.unregister("enrolling")
+
+
+def new_revision(con: duckdb.DuckDBPyConnection) -> None:
+    """Say that the registry has changed, so that nobody goes by what they kept of it."""
+    con.execute("UPDATE registry_revision SET number = number + 1, id = $id", {"id": uuid.uuid4().hex})
+
+
+class _Kept:
+    """What was read of the registry, by its revision; an `id` is of one content, in whichever store it lies."""
+
+    def __init__(self, most: int = 8) -> None:
+        self._most = most
+        self._found: OrderedDict[tuple[str, str], Any] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, store: Asks, what: str, read: Callable[[Asks], T]) -> T:
+        """As kept; else read, between two looks at the revision, since others may edit between two questions."""
+        before = _revision(store)
+        while True:
+            with self._lock:
+                if (what, before) in self._found:
+                    self._found.move_to_end((what, before))
+                    kept: T = self._found[what, before]
+                    return kept
+            value = read(store)
+            after = _revision(store)
+            if after == before:
+                break
+            before = after
+        with self._lock:
+            self._found[what, before] = value
+            while len(self._found) > self._most:
+                self._found.popitem(last=False)
+        return value
+
+
+_KEPT = _Kept()
+
+
+def _revision(store: Asks) -> str:
+    return str(store.ask("SELECT id FROM registry_revision")["id"].iloc[0])
+
+
+def load_fleet(store: Asks) -> Fleet:
+    """Everything enrolled in the store, in the order of names; kept in memory until the registry changes."""
+    return _KEPT.get(store, "fleet", _read_fleet)
+
+
+def load_history(store: Asks) -> FleetHistory:
+    """What was enrolled when; kept in memory until the registry changes."""
+    return _KEPT.get(store, "history", _read_history)
+
+
+def _read_history(store: Asks) -> FleetHistory:
+    units: dict[tuple[str, str], list[tuple[datetime, Unit]]] = {}
+    for cabin, unit, since, profile in _rows(store.ask("""
+        SELECT cabin, unit, valid_from, profile FROM unit_version
+        QUALIFY count(*) OVER (PARTITION BY cabin, unit) > 1 ORDER BY revision, valid_from
+    """)):  # most were never edited
+        units.setdefault((cabin, unit), []).append((since.to_pydatetime(), _unit(json.loads(profile))))
+    reactors: dict[str, list[tuple[datetime, Reactor]]] = {}
+    for name, since, profile in _rows(store.ask("""
+        SELECT name, valid_from, profile FROM reactor_version
+        QUALIFY count(*) OVER (PARTITION BY name) > 1 ORDER BY revision, valid_from
+    """)):
+        reactors.setdefault(name, []).append((since.to_pydatetime(), _reactor(json.loads(profile))))
+    judging = [
+        (since.to_pydatetime(), JudgingPolicy(**json.loads(profile))) for since, profile in _rows(
+            store.ask("SELECT valid_from, profile FROM judging_version ORDER BY revision, valid_from"))]
+    return FleetHistory.of(load_fleet(store), units=units, reactors=reactors, judging=judging)
+
+
+def _read_fleet(store: Asks) -> Fleet:
+    reactors = tuple(
+        _reactor(json.loads(one)) for one in store.ask("SELECT profile FROM reactor ORDER BY name")["profile"]
+    )
+    units: dict[str, list[Unit]] = {}
+    for cabin, profile in _rows(store.ask("SELECT cabin, profile FROM unit ORDER BY cabin, slug")):
+        units.setdefault(cabin, []).append(_unit(json.loads(profile)))
+    places: list[dict[str, Any]] = [
+        {str(key): None if value != value else value for key, value in row.items()}  # NaN: altitude not known
+        for row in store.ask("SELECT * FROM cabin ORDER BY slug").to_dict("records")
+    ]
+    cabins = tuple(Cabin(**row, units=tuple(units.get(row["slug"], ()))) for row in places)
+    contacts = tuple(
+        Contact(**_contact(json.loads(one)))
+        for one in store.ask("SELECT profile FROM contact ORDER BY name, role")["profile"]
+    )
+    own = {name: json.loads(one) for name, one in _rows(store.ask("SELECT name, profile FROM step_policy"))}
+    return Fleet(
+        reactors=reactors, cabins=cabins, contacts=contacts,
+        policy=StepPolicy(**own[POLICY]) if POLICY in own else None,
+        own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None,
+        sensor_checks=SensorCheckPolicy(**own[CHECKS]) if CHECKS in own else None,
+        own_laboratory=LaboratoryPolicy(**own[LABORATORY]) if LABORATORY in own else None)
+
+
+def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:
+    return found.itertuples(index=False, name=None)
+
+
+def _reactor(found: dict[str, Any]) -> Reactor:
+    if found.get("equation"):
+        found["equation"] = CalculatedDose(**found["equation"])
+    return Reactor(**found)
+
+
+def _unit(found: dict[str, Any]) -> Unit:
+    if found.get("lamp_installed"):
+        found["lamp_installed"] = date.fromisoformat(found["lamp_installed"])
+    return Unit(**found)

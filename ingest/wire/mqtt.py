@@ -1,0 +1,159 @@
+"""The MQTT side of the collector: a persistent session whose messages are acknowledged by hand."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import ssl
+import time
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+from urllib.parse import urlsplit
+
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from ingest.db.intake import Message
+from ingest.settings import BadInput, Settings
+from ingest.wire.sessions import Connection, client_id
+
+logger = logging.getLogger(__name__)
+
+TOPICS = ("tarnlight/+/+/log", "tarnlight/+/+/link")
+MOST_IN_FLIGHT = 20_000
+BATCH = 5_000
+BATCH_BYTES = 8_000_000  # of payloads: what is worked on at once is bounded, and others wait no longer for it
+BATCH_S = 0.25  # a batch closes then,
+IDLE_S = 0.01  # or when nothing came for that long: a broker's limit of unacknowledged messages is not known
+
+
+def make_client(settings: Settings, client_id: str, *, persistent: bool) -> paho.Client:
+    """A client for the broker that the settings name; user, password and TLS applied.
+
+    Raises
+    ------
+    BadInput
+        If the file of the certificate authority cannot be read.
+    """
+    v5 = settings.mqtt_version == "5"
+    session: dict[str, Any] = {} if v5 else {"clean_session": not persistent}
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2, client_id=client_id,
+        protocol=paho.MQTTv5 if v5 else paho.MQTTv311,
+        **session,
+    )
+    if settings.broker_user:
+        client.username_pw_set(settings.broker_user, settings.broker_password() or None)
+    if urlsplit(settings.broker).scheme == "mqtts":
+        try:
+            client.tls_set(ca_certs=settings.broker_ca_file or None, tls_version=ssl.PROTOCOL_TLS_CLIENT)
+        except (OSError, ssl.SSLError) as error:
+            raise BadInput(f"broker_ca_file {settings.broker_ca_file!r} cannot be used: {error}") from error
+    client.reconnect_delay_set(min_delay=1, max_delay=30)
+    return client
+
+
+def connect_args(settings: Settings) -> dict[str, Any]:
+    """Host, port and session of the broker's address."""
+    parts = urlsplit(settings.broker)
+    args: dict[str, Any] = {
+        "host": parts.hostname, "port": parts.port or (8883 if parts.scheme == "mqtts" else 1883), "keepalive": 30}
+    if settings.mqtt_version == "5":
+        properties = Properties(PacketTypes.CONNECT)
+        properties.SessionExpiryInterval = 0xFFFFFFFF  # never: MQTT 5.0, 3.1.2.11.2
+        args |= {"clean_start": False, "properties": properties}
+    return args
+
+
+class Subscription:
+    """What the broker has for the collector, in batches, each acknowledged when its rows are committed."""
+
+    def __init__(self, settings: Settings, now: Callable[[], datetime]) -> None:
+        self._settings, self._now = settings, now
+        self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
+        self.connected = False
+        self._connection = 0
+        self.trouble = "not connected yet"
+        self._client = make_client(settings, client_id(settings), persistent=True)
+        self._client.manual_ack_set(True)
+        self._client.max_inflight_messages_set(MOST_IN_FLIGHT)
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_connect_fail = self._on_connect_fail
+        self._client.on_message = self._on_message
+
+    def start(self) -> None:
+        """Connect in the background and keep trying."""
+        args = connect_args(self._settings)
+        self._client.connect_async(**args)
+        self._client.loop_start()
+
+    def stop(self) -> None:
+        """Leave; the broker keeps the session and queues what comes."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def batch(self, wait_s: float) -> list[Message]:
+        """What came, at most `BATCH`, and no more once `BATCH_BYTES` are reached; empty if nothing in `wait_s`."""
+        out: list[Message] = []
+        with contextlib.suppress(queue.Empty):
+            out.append(self._queue.get(timeout=wait_s))
+            size = len(out[0].payload)
+            until = time.monotonic() + BATCH_S
+            while len(out) < BATCH and size < BATCH_BYTES and time.monotonic() < until:
+                out.append(self._queue.get(timeout=IDLE_S))
+                size += len(out[-1].payload)
+        return out
+
+    def connections(self) -> list[Connection]:
+        """Connections made since the last call; those whose messages a batch already has are among them."""
+        out: list[Connection] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                out.append(self._made.get_nowait())
+        return out
+
+    def acknowledge(self, messages: list[Message]) -> None:
+        """Tell the broker that these are ours now: only after their rows are committed.
+
+        What an earlier connection brought is left out: the broker sends it again, perhaps under another number, and
+        the old number may by now be that of a message which is not committed.
+        """
+        for message in messages:
+            if message.qos and message.connection == self._connection:
+                self._client.ack(message.mid, message.qos)
+
+    def publish(self, topic: str, payload: str, *, retain: bool) -> None:
+        """Publish at QoS 1."""
+        self._client.publish(topic, payload, qos=1, retain=retain)
+
+    def _on_connect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            self.connected, self.trouble = False, f"the broker refused the connection: {reason}"
+            logger.warning("broker refused the connection: %s", reason)
+            return
+        self._connection += 1
+        self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
+        client.subscribe([(topic, 1) for topic in TOPICS])
+        self.connected, self.trouble = True, ""
+        logger.info("connected to the broker at %s", self._settings.broker)
+
+    def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        self.connected, self.trouble = False, f"the connection to the broker was lost: {reason}"
+        logger.info("connection to the broker ended: %s", reason)
+
+    def _on_connect_fail(self, client: paho.Client, userdata: Any) -> None:
+        self.connected, self.trouble = False, f"no broker answers at {self._settings.broker}"
+
+    def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same
+            topic = repr(message._topic)
+        self._queue.put(Message(
+            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection))

@@ -1,0 +1,215 @@
+"""Who is told of what, and when: in order of escalation, outside quiet hours, again until somebody confirms.
+
+Decides only; `ingest.notification.message_log` keeps what is due and sends it. Every message has a key that follows
+from its event, its reader and its number, so working it out twice tells nobody twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+from models.advisory.notice import local
+from models.advisory.notices_due import ASKED, BOIL, Happening, Kind, Policy
+from models.fleet import Cabin, Contact, Role
+
+NOBODY = ""  # stands for the reader where no contact is enrolled, so that the page can say so
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """One message to one person over one channel (none: the person has to be reached otherwise)."""
+
+    event: str
+    kind: Kind
+    advisory: str
+    cabin: str
+    unit: str
+    contact: str
+    role: str
+    channel: str
+    number: int  # 1: the first telling
+    at: datetime
+    due_at: datetime
+    urgent: bool
+    title: str
+    body: str
+
+    @property
+    def key(self) -> str:
+        """Never used twice."""
+        return f"{self.event}|{self.role}|{self.contact}|{self.channel}|{self.number}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What was put in line before: of one event, to one person over one channel."""
+
+    event: str
+    contact: str
+    role: str
+    channel: str
+    number: int
+    due_at: datetime
+    delivered_at: datetime | None
+
+
+def first_tellings(
+    happening: Happening, contacts: Iterable[Contact], *, told: Iterable[Told], now: datetime
+) -> tuple[Due, ...]:
+    """The first messages of an event.
+
+    Parameters
+    ----------
+    contacts : iterable of Contact
+        The whole fleet's.
+    told : iterable of Told
+        What was said of the same advisory, or of the same silence, before.
+
+    Returns
+    -------
+    tuple of Due
+        To guests, all; to every other role, the first in `order` and whoever was drawn in before. An end (lifted,
+        heard again) goes to those who were told of the beginning.
+    """
+    here = _here(contacts, happening.cabin)
+    drawn_in = {(one.role, one.contact) for one in told}
+    out: list[Due] = []
+    for role in Role:
+        if happening.message(role) is None:
+            continue
+        mine = [one for one in here if one.role is role]
+        lowest = min((one.order for one in mine), default=0)
+        ends = happening.kind in (Kind.LIFTED, Kind.HEARD)
+        for contact in mine:
+            known = (str(role), contact.name) in drawn_in
+            if known or (not ends and (role is Role.GUEST or contact.order == lowest)):
+                out += _tell(happening, contact, now)
+    if not any(Role(one.role) in ASKED for one in out) and happening.kind is not Kind.LIFTED:
+        out += _tell(happening, None, now)
+    return tuple(out)
+
+
+def follow_up(
+    happening: Happening, contacts: Iterable[Contact], *, told: Iterable[Told], confirmed_at: datetime | None,
+    now: datetime, policy: Policy | None = None,
+) -> tuple[Due, ...]:
+    """Repeats, and calls to the next in order, of an event that nobody has confirmed.
+
+    Parameters
+    ----------
+    told : iterable of Told
+        What was said of this very event.
+    confirmed_at : datetime or None
+        When a named person last confirmed the advisory.
+
+    Notes
+    -----
+    A repeat follows a delivery only: what could not be delivered is still being tried, and said once when it can.
+    Where a contact has no channel, the next in order is called at once.
+    """
+    policy = policy or Policy()
+    if happening.kind not in BOIL or (confirmed_at is not None and confirmed_at >= happening.at):
+        return ()
+    if happening.not_before is not None and now < happening.not_before:
+        return ()
+    told = [one for one in told if one.event == happening.key]
+    out: list[Due] = []
+    for role in ASKED:
+        if happening.message(role) is None:
+            continue
+        mine = [one for one in _here(contacts, happening.cabin) if one.role is role]
+        said = [one for one in told if one.role == role]
+        out += _called(happening, mine, said, now, policy)
+        out += _repeated(happening, mine, said, now, policy)
+    return tuple(out)
+
+
+def _called(
+    happening: Happening, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
+) -> Iterator[Due]:
+    """Those whose turn it is."""
+    names = {one.contact for one in said}
+    reached = max((one.order for one in mine if one.name in names), default=0)
+    since = max((one.due_at for one in said if one.number == 1), default=None)
+    waits = [one for one in mine if one.order <= reached and one.channels]
+    turn = reached
+    for order in sorted({one.order for one in mine if one.order > reached}):
+        if waits and (since is None or now < since + timedelta(minutes=policy.escalate_min)):
+            break
+        turn = order
+        since, waits = now, [one for one in mine if one.order == order and one.channels]
+    for contact in mine:
+        if contact.order <= turn and contact.name not in names:
+            yield from _tell(happening, contact, now)
+
+
+def _repeated(
+    happening: Happening, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
+) -> Iterator[Due]:
+    """Those who had it and did not confirm."""
+    names = {one.contact for one in said}
+    for contact in mine:
+        if contact.name not in names:
+            continue
+        for due in _tell(happening, contact, now):
+            if not due.channel:
+                continue
+            before = [one for one in said if one.contact == contact.name and one.channel == due.channel]
+            if not before:  # a channel that was enrolled since
+                yield due
+                continue
+            last = max(before, key=lambda one: one.number)
+            if last.delivered_at is not None and (
+                now >= last.delivered_at + timedelta(minutes=policy.repeat_min)
+            ):
+                yield from _tell(happening, contact, now, number=last.number + 1, channel=due.channel)
+
+
+def _tell(
+    happening: Happening, contact: Contact | None, now: datetime, *, number: int = 1, channel: str | None = None
+) -> list[Due]:
+    """One message per channel of a contact, or one without any."""
+    message = happening.message(contact.role if contact else Role.MANAGER)
+    if message is None:
+        return []
+    urgent = happening.kind in BOIL
+    due_at = max(now, happening.not_before or now)
+    if contact is not None and not urgent:
+        due_at = after_quiet(contact, due_at, happening.cabin.zone)
+    again = f"Not confirmed yet ({number}): " if number > 1 else ""
+    channels = ("",) if contact is None else (channel,) if channel else contact.channels or ("",)
+    return [
+        Due(
+            event=happening.key, kind=happening.kind, advisory=happening.advisory, cabin=happening.cabin.slug,
+            unit=happening.unit, contact=contact.name if contact else NOBODY,
+            role=str(contact.role) if contact else str(Role.MANAGER), channel=one, number=number, at=happening.at,
+            due_at=due_at, urgent=urgent, title=" ".join((again + message.subject).split()),
+            body=f"{message.body} (Known {local(now, happening.cabin)}.)")
+        for one in dict.fromkeys(channels)]
+
+
+def after_quiet(contact: Contact, at: datetime, zone: ZoneInfo) -> datetime:
+    """The first instant from `at` on that lies outside the contact's quiet hours, in the cabin's time zone.
+
+    Hours that end in the hour that the clocks skip end up to one hour later.
+    """
+    if not contact.quiet_from or contact.quiet_from == contact.quiet_until:
+        return at
+    start, end = time.fromisoformat(contact.quiet_from), time.fromisoformat(contact.quiet_until)
+    here = at.astimezone(zone)
+    clock = here.time()
+    quiet = start <= clock < end if start < end else clock >= start or clock < end
+    if not quiet:
+        return at
+    day = here.date() + timedelta(days=1 if start > end and clock >= start else 0)
+    ends = (datetime.combine(day, end, zone).replace(fold=fold).astimezone(UTC) for fold in (0, 1))
+    return next((one for one in ends if one > at), at)  # an hour that comes twice: the one still to come
+
+
+def _here(contacts: Iterable[Contact], cabin: Cabin) -> list[Contact]:
+    """Whom a cabin concerns, in order."""
+    found = [one for one in contacts if not one.cabins or cabin.slug in one.cabins]
+    return sorted(found, key=lambda one: (one.order, one.name))

@@ -1,0 +1,118 @@
+"""Guests who may have drunk under-dosed water before anybody knew of it: which stays, and a letter to them.
+
+Nobody is told by the program: the letter is a draft that a named person sends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import pandas as pd
+
+from models.advisory.events import Cause, Exposure
+from models.advisory.notice import litres, local
+from models.fleet import Cabin, Contact, Role
+
+# Known within this of its beginning, it is told as it happens: the notice at the tap is the word to guests.
+# Common practice, no source.
+KNOWN_AT_ONCE = timedelta(minutes=30)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stay:
+    """A booking: local dates, `leaves` being the day of departure."""
+
+    arrives: date
+    leaves: date
+    summary: str = ""
+
+
+def known_late(exposure: Exposure, raised_at: datetime) -> bool:
+    """Whether people may have drunk of an exposure for a while before anybody was told."""
+    return raised_at - exposure.start > KNOWN_AT_ONCE
+
+
+def stays_touched(bookings: pd.DataFrame, cabin: Cabin, exposure: Exposure, known_at: datetime) -> tuple[Stay, ...]:
+    """Stays during which such water may have come from the taps before anybody knew.
+
+    Parameters
+    ----------
+    bookings : DataFrame
+        `cabin`, `start`, `end`, `summary`: local dates, as of `models.visits.access_windows.open_windows`.
+    exposure : Exposure
+        Its water stands in the plumbing until that is flushed: what came after it counts too.
+    known_at : datetime
+        When the advisory was raised: from then on the guests were told.
+
+    Returns
+    -------
+    tuple of Stay
+        In order of arrival. Whole days: nobody knows at what hour a guest drank.
+    """
+    first, last = (at.astimezone(cabin.zone).date() for at in (exposure.start, known_at))
+    mine = bookings[bookings["cabin"] == cabin.slug]
+    found = [
+        Stay(arrives=_day(row["start"]), leaves=_day(row["end"]), summary=str(row["summary"]))
+        for row in mine.to_dict("records")]
+    touched = [one for one in found if one.arrives <= last and one.leaves >= first]
+    return tuple(sorted(touched, key=lambda one: (one.arrives, one.leaves)))
+
+
+def letter(stay: Stay, cabin: Cabin, exposure: Exposure, contacts: Iterable[Contact], today: date) -> str:
+    """A draft for the guests of one stay: dates, what to do, whom to ask.
+
+    Notes
+    -----
+    That infants and people with weak immunity are named first, and that who falls ill sees a doctor: common
+    practice, no source. The local health authority words it otherwise where it wants to.
+    """
+    here = [one for one in contacts if not one.cabins or cabin.slug in one.cabins]
+    still_there = stay.leaves >= today
+    lines = [
+        f"Water at {cabin.name}, your stay from {stay.arrives:%d %b %Y} to {stay.leaves:%d %b %Y}", "",
+        _what(exposure, cabin), ""]
+    if still_there:
+        lines += [
+            "Please stop drinking the tap water now, and do not use it for ice, for brushing teeth or for baby "
+            "food, unless you have boiled it. The notice at the tap says how.", ""]
+    lines += [
+        "If there were infants, people with weak immunity, pregnant women or elderly people among you, tell them "
+        "first, and have them ask a doctor even if they feel well.",
+        "Whoever has fallen ill, above all with diarrhoea, vomiting or fever, should see a doctor and say that "
+        "they drank this water.",
+        "",
+        f"Whom to ask: {_reach(here, Role.HEALTH_AUTHORITY, 'the local health authority')}; "
+        f"{_reach(here, Role.MANAGER, 'the manager of the cabin')}.",
+        "What your local health authority says goes before this letter.",
+    ]
+    return "\n".join(lines)
+
+
+def _what(exposure: Exposure, cabin: Cabin) -> str:
+    """What happened to the water, in two or three sentences."""
+    if exposure.cause is Cause.LABORATORY:
+        found = f": {exposure.finding}" if exposure.finding else ""
+        return (
+            f"A sample of this cabin's water, taken {local(exposure.start, cabin)}, was not satisfactory{found}. "
+            "We learned of it afterwards.")
+    since = local(exposure.start, cabin)
+    if exposure.end is None:
+        when = f"Since {since} the water of this cabin may not be"
+    else:
+        when = f"Between {since} and {local(exposure.end, cabin)} the water of this cabin may not have been"
+    return (
+        f"{when} fully disinfected. {litres(exposure)} may have reached the taps. We learned of it afterwards.")
+
+
+def _reach(contacts: Iterable[Contact], role: Role, otherwise: str) -> str:
+    """Who that is, with a telephone number where there is one."""
+    found = [
+        one.name + (f", {one.phone}" if one.phone.strip() else "")
+        for one in sorted(contacts, key=lambda one: one.order) if one.role is role]
+    return "; ".join(found) or otherwise
+
+
+def _day(value: object) -> date:
+    return pd.Timestamp(value).date()  # type: ignore[arg-type]

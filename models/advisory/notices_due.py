@@ -1,0 +1,269 @@
+"""What people are told of: the news in an advisory's record, and silence; one per event, never per reading.
+
+Each has a key that follows from the record alone, and its words for each kind of reader (`models.advisory.notice`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+
+from models.advisory import (
+    PERSON_STEPS,
+    Advisory,
+    Cause,
+    Event,
+    Exposed,
+    Lifted,
+    Proof,
+    Raised,
+    SampleFailed,
+    Severity,
+    Step,
+    StepRecorded,
+    advance,
+)
+from models.advisory.notice import Message, local, messages, what_happened
+from models.advisory.work_cautions import Work, brief
+from models.fleet import Cabin, Role, Unit
+
+
+class Kind(StrEnum):
+    """What somebody is told of."""
+
+    RAISED = "raised"
+    EXPOSED = "exposed"  # more under-dosed water after steps had begun
+    SAMPLE_FAILED = "sample-failed"
+    NEEDS_PEOPLE = "needs-people"  # the sensors have proven what they can
+    READY = "ready"  # every step is done: a named person may lift it
+    LIFTED = "lifted"
+    SILENT = "silent"
+    HEARD = "heard"  # again
+
+
+# A boil advisory begins or gets worse: quiet hours never hold it back, and somebody has to confirm it.
+BOIL = (Kind.RAISED, Kind.EXPOSED, Kind.SAMPLE_FAILED)
+ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
+LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
+LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Policy:
+    """How insistent messages are. Common practice, no source. [min]"""
+
+    repeat_min: float = 30.0  # after a delivery that nobody confirmed
+    escalate_min: float = 15.0  # to the next contact in order
+    silent_min: float = 30.0  # short losses of the link are no news
+    exposed_gap_min: float = 30.0  # a lamp that stays dark exposes water at every draw
+
+    def __post_init__(self) -> None:
+        for name in ("repeat_min", "escalate_min", "silent_min", "exposed_gap_min"):
+            if not 0 < getattr(self, name) <= 24 * 60:
+                raise ValueError(f"{name} must be above 0 and at most 1440 min; got {getattr(self, name)!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """One thing that people are told of, with the words for each kind of reader."""
+
+    kind: Kind
+    cabin: Cabin
+    unit: str
+    at: datetime
+    mark: str  # tells it from others of its kind
+    advisory: str = ""
+    not_before: datetime | None = None
+    messages: tuple[Message, ...] = ()
+
+    @property
+    def key(self) -> str:
+        """The same for the same event, however often it is worked out."""
+        return f"{self.advisory or f'{self.cabin.slug}/{self.unit}'}:{self.kind}:{self.mark}"
+
+    def message(self, role: Role) -> Message | None:
+        """The words for that reader; a service firm that heard of a beginning hears of its end."""
+        found = next((one for one in self.messages if one.role is role), None)
+        if found is None and role is Role.SERVICE and self.kind is Kind.LIFTED:
+            return self.message(Role.MANAGER)
+        return found
+
+
+def happenings(
+    number: str, cabin: Cabin, unit: str, record: Sequence[tuple[int, Event]], *, after: int = 0,
+    policy: Policy | None = None,
+) -> tuple[Happening, ...]:
+    """What people are to be told of one advisory's record.
+
+    Parameters
+    ----------
+    number : str
+        Of the advisory.
+    cabin, unit
+        Where.
+    record : sequence of (int, Event)
+        The whole record, in order of sequence.
+    after : int
+        Only of events with a later sequence number.
+
+    Returns
+    -------
+    tuple of Happening
+        In order. Of an advisory that is lifted, the lifting alone: what came before is over.
+
+    Notes
+    -----
+    Words about a standing advisory use what is known now, not at the event: late data may have raised the litres.
+    A second exposure within `exposed_gap_min` of the last word is told when that time is over, and those after it
+    in the same time with it.
+    """
+    policy = policy or Policy()
+    states = _states([event for _, event in record])
+    if not states:
+        return ()
+    now = states[-1]
+    out: list[Happening] = []
+    rounds, last_word = 0, None
+    told: set[str] = set()
+    before: Advisory | None = None
+    for (seq, event), state in zip(record, states, strict=True):
+        kind, mark, not_before = _kind_of(before, event, state), str(seq), None
+        if kind in (Kind.EXPOSED, Kind.SAMPLE_FAILED):
+            rounds += 1
+        if kind is Kind.EXPOSED and last_word is not None and before is not None:
+            worse = state.severity is Severity.UNTREATED and before.severity is not Severity.UNTREATED
+            if event.at < last_word and not worse:
+                kind = None  # a word about this time is in line already
+            elif not worse:
+                not_before = max(event.at, last_word + timedelta(minutes=policy.exposed_gap_min))
+        if kind in (Kind.NEEDS_PEOPLE, Kind.READY):  # proofs may untick and tick again: once a round
+            mark = f"round-{rounds}"
+        if kind is not None and kind in BOIL:
+            last_word = max(not_before or event.at, last_word or event.at)
+        if kind is not None and f"{kind}:{mark}" not in told:
+            told.add(f"{kind}:{mark}")
+            if seq > after and (now.lifted is None or kind is Kind.LIFTED):
+                words = _words(kind, before, event, now if kind in BOIL else state, cabin, unit, number)
+                out.append(Happening(
+                    kind=kind, cabin=cabin, unit=unit, at=event.at, mark=mark, advisory=number,
+                    not_before=not_before, messages=words))
+        before = state
+    return tuple(out)
+
+
+def _states(events: Iterable[Event]) -> list[Advisory]:
+    """The advisory after each event."""
+    out: list[Advisory] = []
+    for event in events:
+        out.append(advance(out[-1] if out else None, event))
+    return out
+
+
+def _kind_of(before: Advisory | None, event: Event, after: Advisory) -> Kind | None:
+    """What an event is news of; None: of nothing."""
+    match event:
+        case Raised():
+            return Kind.RAISED
+        case Exposed():
+            return Kind.EXPOSED
+        case SampleFailed():
+            return Kind.SAMPLE_FAILED
+        case Lifted():
+            return Kind.LIFTED
+        case Proof() | StepRecorded() if before is not None:
+            if _all_done(after) and not _all_done(before):
+                return Kind.READY
+            if isinstance(event, Proof) and _sensors_done(after) and not _sensors_done(before):
+                return Kind.NEEDS_PEOPLE
+    return None
+
+
+def _all_done(advisory: Advisory) -> bool:
+    """Is only the lifting itself left?"""
+    return set(advisory.open_steps) <= {Step.NOTICE_REMOVED}
+
+
+def _sensors_done(advisory: Advisory) -> bool:
+    """Have the sensors answered all that they are asked?"""
+    answered = {proof.step for proof in advisory.proofs if proof.done is None} & set(PERSON_STEPS)
+    asked = (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.FLUSH_COLD, Step.FLUSH_HOT)
+    return not any(step in asked and step not in answered for step in advisory.open_steps)
+
+
+def _words(
+    kind: Kind, before: Advisory | None, event: Event, state: Advisory, cabin: Cabin, unit: str, number: str
+) -> tuple[Message, ...]:
+    """The words for each reader."""
+    place = _place(cabin, unit)
+    if kind is Kind.READY:
+        text = (
+            f"{place}: every step of boil advisory {number} is done. It stands until a named person lifts it; "
+            "keep boiling until then.")
+        return _to(text, f"Ready to lift: {place}", ASKED)
+    found = messages(before, event, state, cabin, unit=unit)
+    if kind is Kind.RAISED and state.cause in LAMP_CAUSES and not any(one.role is Role.SERVICE for one in found):
+        first = what_happened(state.exposure, cabin)[0]
+        text = (
+            f"{place}: {first} A boil advisory ({number}) stands. Lamp, ballast, sleeve or water need a look. "
+            f"{brief(LAMP_WORKS)}")
+        found = (*found, *_to(text, f"Lamp trouble: {place}", (Role.SERVICE,)))
+    if kind not in BOIL:
+        return found
+    ask = (
+        f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
+        "Until somebody does, it is said again.")
+    return tuple(
+        Message(role=one.role, subject=one.subject, body=one.body + ask, urgent=True) if one.role in ASKED else one
+        for one in found)
+
+
+def hearing(
+    cabin: Cabin, unit: Unit, *, last_heard: datetime, listening_since: datetime, open_silence: str | None,
+    now: datetime, policy: Policy | None = None,
+) -> Happening | None:
+    """Whether a unit fell silent, or is heard again.
+
+    Parameters
+    ----------
+    last_heard : datetime
+        Its latest reading.
+    listening_since : datetime
+        Since when the collector runs: while it did not, silence was its own.
+    open_silence : str or None
+        The mark of a silence that was told and has not ended.
+    now : datetime
+        Aware.
+    """
+    policy = policy or Policy()
+    place, age = _place(cabin, unit.slug), now - last_heard
+    if open_silence is not None:
+        if abs(age) > timedelta(seconds=unit.overdue_s):
+            return None
+        text = (
+            f"{place}: heard again since {local(last_heard, cabin)}. Nobody may have seen what the lamp did in "
+            "between: until that is explained, boil the water or use bottled water. See the page.")
+        return Happening(
+            kind=Kind.HEARD, cabin=cabin, unit=unit.slug, at=now, mark=open_silence,
+            messages=_to(text, f"Heard again: {place}", ASKED))
+    if now - max(last_heard, listening_since) < timedelta(minutes=policy.silent_min):
+        return None
+    text = (
+        f"{place}: nothing heard since {local(last_heard, cabin)}, so nobody can say whether the water is "
+        "disinfected. Boil it or use bottled water until that is known, and ask somebody there whether there is "
+        f"power and the lamp is lit. {brief({Work.SEE_IF_LIT})} What your local health authority says goes before "
+        "this.")
+    return Happening(
+        kind=Kind.SILENT, cabin=cabin, unit=unit.slug, at=now, mark=f"{last_heard.astimezone(UTC):%Y%m%dT%H%M%SZ}",
+        messages=_to(text, f"Silent: {place}", ASKED))
+
+
+def _place(cabin: Cabin, unit: str) -> str:
+    """Cabin, and the unit where the cabin has several."""
+    return f"{cabin.name}, unit {unit}" if len(cabin.units) > 1 else cabin.name
+
+
+def _to(body: str, subject: str, roles: Iterable[Role]) -> tuple[Message, ...]:
+    """The same words for some."""
+    return tuple(Message(role=role, subject=subject, body=body, urgent=False) for role in roles)

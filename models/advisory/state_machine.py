@@ -1,0 +1,464 @@
+"""The boil advisory of one unit: raised -> clearing -> lifted, as a value and its transitions.
+
+The record is the list of events (`models.advisory.events`); an `Advisory` is what they add up to. The program
+raises and keeps the proofs; only a named person lifts. Nothing here reads a clock: every event brings its instant.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from models.advisory.events import (
+    CLEANING_STEPS,
+    FLUSH_STEPS,
+    PERSON_STEPS,
+    SENSOR_STEPS,
+    STEP_WORDS,
+    Cause,
+    Event,
+    Exposed,
+    Exposure,
+    Lifted,
+    NotAllowed,
+    Proof,
+    Raised,
+    RecordWithdrawn,
+    Remeasured,
+    SampleFailed,
+    Severity,
+    State,
+    Step,
+    StepPolicy,
+    StepRecorded,
+)
+from models.advisory.pieces import AGAIN_L, MORE_L, MORE_SHARE, more_beyond
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepStatus:
+    """One step of an advisory: is it done, since when, and by what evidence."""
+
+    code: Step
+    done: bool
+    evidence: str
+    since: datetime | None  # when it was done; None where it is not
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advisory:
+    """What the events so far add up to.
+
+    Attributes
+    ----------
+    evidence_since : datetime or None
+        Flushing, dose and samples count from here: the last under-dosed litre, or a failed sample taken later.
+        None while under-dosed water may still be passing; nothing counts then.
+    after_lift : str
+        Number of the lifted advisory after whose lift its water became known; or empty.
+    metered_alone : bool
+        Whether a meter alone proves a flush (records of before a person had to name the time of one).
+    """
+
+    raised_at: datetime
+    updated_at: datetime
+    exposure: Exposure
+    severity: Severity
+    steps: tuple[Step, ...]
+    sample_gap_h: float
+    evidence_since: datetime | None
+    failed_at: datetime | None = None  # when the latest sample that failed was taken
+    raised_by: str = ""
+    after_lift: str = ""
+    metered_alone: bool = False
+    proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
+    records: tuple[StepRecorded, ...] = ()
+    withdrawn: tuple[RecordWithdrawn, ...] = ()
+    lifted: Lifted | None = None
+    undone_at_lift: tuple[Step, ...] = ()
+
+    @property
+    def cause(self) -> Cause:
+        """Why it stands."""
+        return self.exposure.cause
+
+    @property
+    def ready_reasons(self) -> tuple[str, ...]:
+        """What was taken back of what had made the water look worse: reasons that stand ready at the lifting."""
+        return tuple(one.as_reason for one in self.withdrawn if one.worse)
+
+    @property
+    def proven_from(self) -> datetime | None:
+        """From when evidence may tick a step anew: a record's withdrawal brings no proof of before back."""
+        return max((one.at for one in self.withdrawn if one.worse), default=None)
+
+    @property
+    def state(self) -> State:
+        """Raised, clearing or lifted."""
+        if self.lifted is not None:
+            return State.LIFTED
+        return State.CLEARING if any(status.done for status in self.statuses) else State.RAISED
+
+    @property
+    def statuses(self) -> tuple[StepStatus, ...]:
+        """Every step that applies, in the order of work."""
+        found: dict[Step, StepStatus] = {}
+        for step in self.steps:
+            found[step] = self._status(step, found)
+        return tuple(found.values())
+
+    @property
+    def open_steps(self) -> tuple[Step, ...]:
+        """The steps still to do."""
+        return tuple(status.code for status in self.statuses if not status.done)
+
+    def _status(self, step: Step, before: Mapping[Step, StepStatus]) -> StepStatus:
+        """The step, given those before it."""
+        proof = next((one for one in self.proofs if one.step is step), None)
+        record = next((one for one in self.records if one.step is step), None)
+        if step is Step.NOTICE_REMOVED and self.lifted is not None:
+            words = f"{self.lifted.by} lifted the advisory and takes the notice down"
+            return StepStatus(code=step, done=True, evidence=words, since=self.lifted.at)
+        if self.evidence_since is None:
+            words = "under-dosed water may still be passing; nothing counts before that ends"
+            return StepStatus(code=step, done=False, evidence=words, since=None)
+        by_period = step in FLUSH_STEPS and not self.metered_alone
+        if by_period and record is None:
+            words = proof.evidence if proof else "record from when to when the taps ran"
+            return StepStatus(code=step, done=False, evidence=words, since=None)
+        if proof is not None and proof.done is not None and not (by_period and proof.done):
+            return StepStatus(
+                code=step, done=proof.done, evidence=proof.evidence,
+                since=max(proof.since or proof.at, self.evidence_since) if proof.done else None,
+            )
+        if record is None:
+            nothing = "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
+            words = proof.evidence if proof else nothing
+            return StepStatus(code=step, done=False, evidence=words, since=None)
+        began = "" if record.begun_at is None else f"{in_utc(record.begun_at)} to "
+        words = f"{record.by}, {began}{in_utc(record.when)}" + (f": {record.note}" if record.note.strip() else "")
+        if by_period:
+            words += f"; {proof.evidence}" if proof is not None and proof.done else "; not confirmed by a meter"
+        if why := self._too_early(step, record.begun_at or record.when, before):
+            return StepStatus(code=step, done=False, evidence=f"{words}; does not count: {why}", since=None)
+        return StepStatus(code=step, done=True, evidence=words, since=record.when)
+
+    def _too_early(self, step: Step, when: datetime, before: Mapping[Step, StepStatus]) -> str:
+        """Why a step done then does not count; empty where it does."""
+        if self.evidence_since is None or when < self.evidence_since:
+            return "done before the last exposure of the water was over"
+        if step in (Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED):
+            needed = [one for one in before.values() if step is Step.NOTICE_REMOVED or one.code in CLEANING_STEPS]
+            for one in needed:
+                if one.since is None or when < one.since:
+                    return f"it comes after {one.code} ({STEP_WORDS[one.code]})"
+        if step is Step.SAMPLE_2:
+            first = before[Step.SAMPLE_1].since if Step.SAMPLE_1 in before else None
+            if first is None or when < first + timedelta(hours=self.sample_gap_h):
+                return f"it is taken at least {self.sample_gap_h:g} h after a sample_1 that counts"
+        return ""
+
+
+def advance(advisory: Advisory | None, event: Event) -> Advisory:
+    """The advisory after one more event.
+
+    Parameters
+    ----------
+    advisory : Advisory or None
+        As it stood; None before the first event.
+    event : Event
+        What happened. Its `at` is not before the last event's.
+
+    Raises
+    ------
+    NotAllowed
+        If the event cannot follow; the message says why and what could.
+    """
+    if advisory is None:
+        if not isinstance(event, Raised):
+            raise NotAllowed(f"an advisory begins with 'raised'; got {event.kind!r}")
+        return Advisory(
+            raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
+            steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
+            raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
+            failed_at=event.exposure.end if event.exposure.cause is Cause.LABORATORY else None,
+        )
+    if advisory.lifted is not None:
+        raise NotAllowed(
+            f"lifted by {advisory.lifted.by} {in_utc(advisory.lifted.at)}: nothing changes any more; raise a new "
+            "one"
+        )
+    if event.at < advisory.updated_at:
+        raise NotAllowed(f"at must not lie before the last event ({advisory.updated_at}); got {event.at}")
+    advisory = replace(advisory, updated_at=event.at)
+    match event:
+        case Raised():
+            raise NotAllowed("this advisory is raised already; new exposure is 'exposed'")
+        case Exposed():
+            return _exposed(advisory, event)
+        case Remeasured():
+            return _remeasured(advisory, event)
+        case Proof():
+            return _proven(advisory, event)
+        case StepRecorded():
+            return _recorded(advisory, event)
+        case SampleFailed():
+            return _failed(advisory, event)
+        case RecordWithdrawn():
+            gone = {one.step for one in advisory.records if one.service == event.service}
+            # what the meter said of a flush that is taken back says nothing of the next one
+            said = tuple(one for one in advisory.proofs if advisory.metered_alone or one.step not in (
+                gone & set(FLUSH_STEPS)))
+            return replace(
+                advisory, withdrawn=(*advisory.withdrawn, event), proofs=said,
+                records=tuple(one for one in advisory.records if one.step not in gone))
+        case Lifted():
+            undone = tuple(step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED)
+            if undone and not event.reason.strip():
+                raise NotAllowed(
+                    f"still undone: {', '.join(undone)}; do them, or lift with a reason, which is kept"
+                )
+            return replace(advisory, lifted=event, undone_at_lift=undone)
+
+
+def advanced(advisory: Advisory, events: Iterable[Event]) -> Advisory:
+    """The advisory after these events, in their order.
+
+    Raises
+    ------
+    NotAllowed
+        As `advance`, of the first that cannot follow.
+    """
+    for event in events:
+        advisory = advance(advisory, event)
+    return advisory
+
+
+def replay(events: Iterable[Event]) -> Advisory:
+    """The advisory that a whole record adds up to; events in any order, equal instants in their order of sequence.
+
+    Raises
+    ------
+    NotAllowed
+        If the record is empty or an event cannot follow the one before.
+    """
+    advisory: Advisory | None = None
+    for event in sorted(events, key=lambda one: one.at):  # stable: sequence decides between equal instants
+        advisory = advance(advisory, event)
+    if advisory is None:
+        raise NotAllowed("no event: an advisory begins with 'raised'")
+    return advisory
+
+
+def exposure_event(
+    advisory: Advisory | None, exposure: Exposure, *, at: datetime, hot_tank_l: float | None,
+    policy: StepPolicy | None = None, by: str = "", after_lift: str = "", exactly: bool = False,
+) -> Raised | Exposed | Remeasured | None:
+    """The event that an exposure asks for, if any.
+
+    Parameters
+    ----------
+    advisory : Advisory or None
+        The unit's open advisory; None, or a lifted one, where there is none.
+    exposure : Exposure
+        All under-dosed water of this advisory as it is known now.
+    at : datetime
+        Now. Where the clock went back, the event takes the last event's instant.
+    hot_tank_l : float or None
+        0: the unit feeds none. None: not known. [L]
+    policy : StepPolicy, optional
+        The fleet's; by default the safe one.
+    by : str
+        Who raises it, for a manual one.
+    after_lift : str
+        Number of a lifted advisory after whose lift this became known.
+    exactly : bool
+        Record any difference, as before a lift: what is answered then is what is known then.
+
+    Returns
+    -------
+    event : Raised, Exposed, Remeasured or None
+        None where nothing can have passed (the upper bound is known to be 0), or nothing new is known: litres have
+        to differ by a stated step (`models.advisory.pieces`), or the cause or the severity.
+    """
+    policy = policy or StepPolicy()
+    severity = policy.severity(exposure)
+    steps = policy.steps(severity, hot_tank_l=hot_tank_l)
+    if advisory is None or advisory.state is State.LIFTED:
+        if exposure.underdosed_l_upper == 0 and exposure.cause is not Cause.MANUAL:
+            return None
+        return Raised(
+            at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by,
+            after_lift=after_lift, metered_alone=False)
+    again = _more_water(exposure, advisory.exposure)
+    if not again and _later(exposure, advisory.exposure):
+        # stored intervals grow with each reading of an hour; the last litre passed when it passed
+        exposure = replace(exposure, end=advisory.exposure.end)
+    kind = Exposed if again else Remeasured
+    worse = severity is Severity.UNTREATED and advisory.severity is not Severity.UNTREATED
+    known = exposure == advisory.exposure or not (
+        exactly or again or worse or _differs(exposure, advisory.exposure))
+    if known:
+        return None
+    return kind(at=max(at, advisory.updated_at), exposure=exposure, severity=severity, steps=steps)
+
+
+def new_proofs(advisory: Advisory, found: Iterable[Proof]) -> tuple[Proof, ...]:
+    """Those of `found` that tick or untick a step of the advisory: what the append-only record has to keep.
+
+    Between two of them only the words change (litres still counting): show those with `advance`, unstored. Nor is
+    it an event that the sensors cannot tell for a while: a logger that sends in packs falls silent with each.
+    """
+    known = {proof.step: proof for proof in advisory.proofs}
+    return tuple(
+        proof for proof in found
+        if proof.step in advisory.steps and (
+            proof.step not in known or (proof.done is not None and known[proof.step].done is not proof.done))
+    )
+
+
+def unknown_proofs(advisory: Advisory, found: Iterable[Proof], step: Step) -> tuple[Proof, ...]:
+    """That a step's proof is not known any more, where the record says otherwise.
+
+    A silence between two packs of a logger is no event; a person who records the step because its sensor is silent
+    makes it one.
+    """
+    known = {proof.step: proof for proof in advisory.proofs}
+    return tuple(
+        proof for proof in found
+        if proof.step is step and proof.done is None and step in advisory.steps and step in known
+        and known[step].done is not None and not _outlasts(known[step], proof))
+
+
+def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
+    """Everything starts again; nothing that was asked for drops out."""
+    end, known = event.exposure.end, advisory.evidence_since
+    return replace(
+        _asked(advisory, event), proofs=(), records=(),
+        evidence_since=None if end is None else max(
+            one for one in (end, known, advisory.failed_at) if one is not None),
+    )
+
+
+def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
+    """Figures change; what was done after the exposure stays done."""
+    if _later(event.exposure, advisory.exposure):
+        raise NotAllowed(
+            f"the exposure ends later ({event.exposure.end}) than known ({advisory.exposure.end}): "
+            "that is 'exposed'"
+        )
+    asked = _asked(advisory, event)
+    if advisory.evidence_since is not None or event.exposure.end is None:
+        return asked
+    # It has ended now. What was proven while it went on proves nothing of the time after; and where it ended only
+    # because a record was withdrawn, nothing of the time before that.
+    since = max(one for one in (event.exposure.end, advisory.proven_from, advisory.failed_at) if one is not None)
+    return replace(asked, evidence_since=since, proofs=())
+
+
+def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:
+    """Exposure as known now; severity and steps only ever grow."""
+    worse = Severity.UNTREATED in (advisory.severity, event.severity)
+    return replace(
+        advisory, exposure=event.exposure, severity=Severity.UNTREATED if worse else Severity.UNDER_TREATED,
+        steps=tuple(step for step in Step if step in advisory.steps or step in event.steps),
+    )
+
+
+def _proven(advisory: Advisory, event: Proof) -> Advisory:
+    """Keep what the sensors say; while it stays the same, since when stays too."""
+    if event.step not in advisory.steps:
+        return advisory
+    old = next((proof for proof in advisory.proofs if proof.step is event.step), None)
+    if _outlasts(old, event):
+        return advisory
+    same = old is not None and old.done is event.done
+    kept = replace(event, at=old.at, since=old.since) if same and old is not None else event
+    return replace(
+        advisory, proofs=(*(proof for proof in advisory.proofs if proof.step is not event.step), kept)
+    )
+
+
+def _outlasts(old: Proof | None, new: Proof) -> bool:
+    """Litres once metered stay so through a silence; had water passed undosed in it, that is `Exposed`."""
+    flushed = old is not None and old.done is True and new.step in (Step.FLUSH_COLD, Step.FLUSH_HOT)
+    return flushed and new.done is None
+
+
+def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:
+    """Keep a person's record; refuse one that could not count."""
+    if event.step not in advisory.steps:
+        raise NotAllowed(f"step {event.step} is not asked for here; these are: {', '.join(advisory.steps)}")
+    if event.step not in PERSON_STEPS:
+        raise NotAllowed(f"step {event.step} is proven by the sensors alone; nobody can see a dose")
+    if advisory.evidence_since is None:
+        raise NotAllowed("under-dosed water may still be passing: no step counts before that ends")
+    by_period = event.step in FLUSH_STEPS and not advisory.metered_alone
+    proof = next((one for one in advisory.proofs if one.step is event.step), None)
+    known = next((one for one in advisory.records if one.step is event.step), None)
+    if proof is not None and proof.done is False and not (by_period and known is not None):
+        raise NotAllowed(f"step {event.step} cannot count yet: the evidence is: {proof.evidence}")
+    if by_period and event.begun_at is None:
+        raise NotAllowed(f"step {event.step} needs the time in which the taps ran: from when to when")
+    before = {status.code: status for status in advisory.statuses if status.code != event.step}
+    before = {code: before[code] for code in advisory.steps if code in before and _rank(code) < _rank(event.step)}
+    if why := advisory._too_early(event.step, event.begun_at or event.when, before):
+        raise NotAllowed(f"step {event.step} at {in_utc(event.begun_at or event.when)} cannot count: {why}")
+    kept = tuple(one for one in advisory.records if one.step is not event.step)
+    shown = advisory.proofs
+    if event.step in FLUSH_STEPS:  # what the meter said of another time says nothing of this one
+        shown = tuple(one for one in shown if one.step is not event.step)
+    return replace(advisory, records=(*kept, event), proofs=shown)
+
+
+def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
+    """The plumbing is not clean: clean it again, then sample again."""
+    again = (*CLEANING_STEPS, Step.SAMPLE_1, Step.SAMPLE_2, Step.NOTICE_REMOVED)
+    since = advisory.evidence_since
+    return replace(
+        advisory,
+        steps=tuple(step for step in Step if step in advisory.steps or step is Step.DISINFECT),
+        proofs=tuple(one for one in advisory.proofs if one.step not in again),
+        records=tuple(one for one in advisory.records if one.step not in again),
+        evidence_since=None if since is None else max(since, event.when),
+        failed_at=event.when if advisory.failed_at is None else max(advisory.failed_at, event.when),
+    )
+
+
+def _later(new: Exposure, old: Exposure) -> bool:
+    """Does the new exposure reach beyond the old one's end?"""
+    if old.end is None:
+        return False
+    return new.end is None or new.end > old.end
+
+
+def _more_water(new: Exposure, old: Exposure) -> bool:
+    """Has more under-dosed water passed after what was taken for the end?"""
+    if not _later(new, old) or old.end is None:
+        return False
+    if new.underdosed_l_upper is None:
+        return True
+    return more_beyond(new.known_pieces, old.known_pieces, old.end) > AGAIN_L
+
+
+def _differs(new: Exposure, old: Exposure) -> bool:
+    """Is what is known of an exposure another by more than the stated step?"""
+    if new.cause is not old.cause or (new.end is None) is not (old.end is None) or new.start < old.start:
+        return True
+    was, now = (math.nan if one.underdosed_l_upper is None else one.underdosed_l_upper for one in (old, new))
+    if math.isnan(was) or math.isnan(now):
+        return math.isnan(was) is not math.isnan(now)
+    step = max(MORE_L, MORE_SHARE * was) if new.end is None and now >= was else AGAIN_L
+    return abs(now - was) > step
+
+
+def _rank(step: Step) -> int:
+    """Place in the order of work."""
+    return list(Step).index(step)
+
+
+def in_utc(at: datetime) -> str:
+    """An instant in words that carry no guess at the reader's time zone."""
+    return at.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -1,0 +1,132 @@
+"""Log credit by the dose table of 40 CFR 141.720(d)(1), and the share of water in specification.
+
+The rule binds public water systems in the United States that treat surface water or groundwater under its
+influence. A cabin isn't one: its figures here are a reference, no proof of compliance.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from models.dose.optics import Floats
+
+
+class Organism(StrEnum):
+    """A target organism of the rule."""
+
+    CRYPTOSPORIDIUM = "cryptosporidium"
+    GIARDIA = "giardia"
+    VIRUS = "virus"
+
+
+# 40 CFR 141.720(d)(1), UV dose table, mJ/cm2 of validated dose at 254 nm; shared/reference/standards.md
+# section 1: values seen in a secondary copy (S1), order and column heads from memory.
+CREDITS_LOG = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0])
+DOSES_MJ_CM2: dict[Organism, Floats] = {
+    Organism.CRYPTOSPORIDIUM: np.array([1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0]),
+    Organism.GIARDIA: np.array([1.5, 2.1, 3.0, 5.2, 7.7, 11.0, 15.0, 22.0]),
+    Organism.VIRUS: np.array([39.0, 58.0, 79.0, 100.0, 121.0, 143.0, 163.0, 186.0]),
+}
+# 40 CFR 141.720(d)(3)(ii), from memory: share of each month's water treated within validated conditions.
+IN_SPECIFICATION_AT_LEAST_PCT = 95.0
+
+_STEPS = np.concatenate(([0.0], CREDITS_LOG))
+
+
+def log_credit(dose_mj_cm2: ArrayLike, organism: str) -> Floats:
+    """Credit of a validated dose: the highest row of the table that it reaches.
+
+    Parameters
+    ----------
+    dose_mj_cm2 : array_like
+        Validated dose, so reduction equivalent dose over validation factor. For a decision hand in its lower
+        bound. [mJ/cm2]
+    organism : str
+        "cryptosporidium", "giardia" or "virus".
+
+    Returns
+    -------
+    credit_log : ndarray, same shape
+        0.0 below the first row, never between rows and never above 4.0; NaN where the dose is NaN.
+
+    Raises
+    ------
+    ValueError
+        If the organism is not in the table, or a dose is negative.
+
+    Notes
+    -----
+    The rule doesn't define values between its rows, so none are given (interpretation, from memory).
+
+    References
+    ----------
+    .. [1] 40 CFR 141.720(d)(1).
+    """
+    try:
+        doses = DOSES_MJ_CM2[Organism(organism)]
+    except ValueError:
+        known = ", ".join(Organism)
+        raise ValueError(f"organism must be one of {known}; got {organism!r}") from None
+    dose = np.asarray(dose_mj_cm2, dtype=float)
+    if (dose < 0).any():
+        index = int(np.flatnonzero(dose < 0)[0])
+        raise ValueError(f"dose_mj_cm2 must be at least 0; got {float(dose.flat[index])!r} at index {index}")
+    credit = _STEPS[np.searchsorted(doses, dose, side="right")]
+    return np.where(np.isnan(dose), np.nan, credit)[()]
+
+
+def share_in_specification(volume_l: ArrayLike, in_specification_l: ArrayLike, month: ArrayLike) -> pd.DataFrame:
+    """Share of each month's water that was treated in specification, against the rule's 95 % by volume.
+
+    Parameters
+    ----------
+    volume_l : array_like, shape (n,)
+        Water drawn in each interval; its upper bound where it's only bounded. [L]
+    in_specification_l : array_like, shape (n,)
+        That part of it which is known to have been in specification; NaN, unknown, counts as none. [L]
+    month : array_like, shape (n,)
+        The month that each interval belongs to, in the cabin's time zone, such as "2026-07".
+
+    Returns
+    -------
+    DataFrame, indexed by month
+        volume_l, in_specification_l, share_pct (NaN for a month without water or with an unknown volume) and
+        reaches_95_pct (False where the share is unknown).
+
+    Raises
+    ------
+    ValueError
+        If a volume is negative or the part exceeds the whole.
+
+    Notes
+    -----
+    The 95 % binds public systems only; here it is a figure of reference.
+
+    References
+    ----------
+    .. [1] 40 CFR 141.720(d)(3)(ii), from memory (standards.md section 1).
+    """
+    volume, inside = (np.asarray(x, dtype=float) for x in (volume_l, in_specification_l))
+    inside = np.where(np.isnan(inside), 0.0, inside)
+    for name, wrong in (
+        ("volume_l must be at least 0", volume < 0),
+        ("in_specification_l must be at least 0", inside < 0),
+        ("in_specification_l must be at most volume_l", inside > volume * (1 + 1e-12)),
+    ):
+        if wrong.any():
+            raise ValueError(f"{name}; it isn't at index {int(np.flatnonzero(wrong)[0])}")
+    frame = pd.DataFrame(
+        {"volume_l": volume, "in_specification_l": inside, "month": np.asarray(month)}
+    )
+    months = frame.groupby("month", sort=True)
+    total = months["volume_l"].agg(lambda litres: litres.sum(skipna=False))
+    result = pd.DataFrame({"volume_l": total, "in_specification_l": months["in_specification_l"].sum()})
+    result["share_pct"] = np.where(
+        total > 0, 100.0 * result["in_specification_l"] / total.replace(0.0, np.nan), np.nan
+    )
+    result["reaches_95_pct"] = result["share_pct"] >= IN_SPECIFICATION_AT_LEAST_PCT
+    return result

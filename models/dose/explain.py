@@ -1,0 +1,286 @@
+"""How one dose was reached, step by step, each with its numbers: to be followed by hand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.dose import hydraulics, optics
+from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
+from models.dose.columns import Assessment, assess
+from models.dose.credit import Organism, log_credit
+from models.dose.kernel import REASONS, Reason
+from models.dose.reactor import (
+    Explained,
+    Explanation,
+    Geometric,
+    Model,
+    Sensor,
+    explained,
+    flow_max_l_min,
+    model_of,
+    uvt_points,
+)
+from models.fleet import Reactor
+
+UNEXPLAINED = (Reason.LAMP_OFF, Reason.NO_LIGHT, Reason.NO_INTENSITY, Reason.NO_UVT)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One line of the reckoning."""
+
+    name: str
+    symbol: str
+    formula: str  # with its numbers, as one would type it into a calculator; empty for what was measured
+    value: float  # NaN unknown, inf without limit
+    unit: str
+
+
+def explain(
+    reactor: Reactor, *, intensity_w_m2: float, flow_l_min: float, uvt_pct: float, uvt_live: bool,
+    lamp_on: bool | None = None, warm: bool | None = None, peak_flow_l_min: float | None = None,
+) -> list[Step]:
+    """The reckoning of one reading, from inputs over each factor to the dose, its bound and its credit.
+
+    Parameters
+    ----------
+    reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live, lamp_on, warm, peak_flow_l_min
+        As for `models.dose.assess`, single values.
+
+    Returns
+    -------
+    list of Step
+        In order. The steps "validated dose" and "validated dose, 95 % lower bound" hold what `assess` gives;
+        where a rule overrides the arithmetic their formula says which.
+
+    Raises
+    ------
+    ValueError
+        As for `assess`.
+    """
+    result = assess(
+        reactor, intensity_w_m2=intensity_w_m2, flow_l_min=flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live,
+        lamp_on=lamp_on, warm=warm, peak_flow_l_min=peak_flow_l_min,
+    )
+    reason = REASONS[int(result.reason_code)]
+    steps = [
+        Step(name="intensity", symbol="S", formula="", value=float(intensity_w_m2), unit="W/m2"),
+        Step(name="flow", symbol="Q", formula="", value=float(flow_l_min), unit="L/min"),
+        Step(
+            name="transmittance, measured" if uvt_live else "transmittance, last water test",
+            symbol="UVT", formula="", value=float(uvt_pct), unit="%",
+        ),
+    ]
+    assumed = flow_max_l_min(reactor) if flow_l_min == 0 else math.nan
+    next_flow = assumed if peak_flow_l_min is None else peak_flow_l_min
+    flow = flow_l_min if flow_l_min > 0 else next_flow
+    if reason in UNEXPLAINED or not flow > 0:
+        return steps + _results(result, "", "")
+    if flow != flow_l_min:
+        steps.append(Step(name="flow of the bound", symbol="Q", formula="", value=flow, unit="L/min"))
+    if intensity_w_m2 > Sensor(reactor).brightest_w_m2:
+        seen = Sensor(reactor).brightest_w_m2
+        steps.append(Step(name="intensity counted", symbol="S", formula="", value=seen, unit="W/m2"))
+    ways = explained(
+        reactor, np.array(float(intensity_w_m2)), np.array(float(flow)), np.array(float(uvt_pct)),
+        uvt_points=uvt_points(reactor, live=uvt_live), water_may_differ=not uvt_live,
+    )
+    possible = [way for way in ways if not np.isnan(way.dose_mj_cm2)]
+    if not uvt_live:
+        steps += [
+            _step(f"dose if {_named(way)}", "", "", float(way.dose_mj_cm2), "mJ/cm2") for way in possible
+        ]
+    intensity = min(float(intensity_w_m2), Sensor(reactor).brightest_w_m2)
+    counted = min(possible, key=lambda way: float(way.dose_mj_cm2))
+    lowest = min(possible, key=lambda way: float(way.dose_low_mj_cm2))
+    model = model_of(reactor)
+    value_steps, value = _product(model, counted, intensity, flow)
+    tie_steps, tie = _tie(model) if isinstance(model, Geometric) else ([], 1.0)
+    steps += value_steps + tie_steps
+    value_formula = _dose_formula(model, value, tie)
+    if lowest is not counted:
+        bound_steps, value = _product(model, lowest, intensity, flow)
+        steps += [replace(step, name=f"{step.name}, for the bound") for step in bound_steps]
+    share_steps, share = _share(lowest)
+    low = _step(
+        "part of it that is certain", f"{_symbol(model)}_low", f"{_n(value)} * {_n(share)}", value * share, "mJ/cm2"
+    )
+    return [
+        *steps, *share_steps, low,
+        *_results(
+            result, value_formula, _dose_formula(model, value * share, tie),
+            float(counted.dose_mj_cm2), float(lowest.dose_low_mj_cm2),
+        ),
+    ]
+
+
+def divided_by_check(steps: list[Step], ratio: float) -> list[Step]:
+    """The same reckoning with its dose, bound and credit divided: a check found the sensor to read too high.
+
+    Parameters
+    ----------
+    steps : list of Step
+        As of `explain`.
+    ratio : float
+        Duty sensor over reference; up to 1 nothing is divided. [-]
+    """
+    if ratio <= 1.0:
+        return steps
+    kept = [step for step in steps if step.unit != "log"]
+    doses = {step.symbol: step for step in kept if step.symbol in ("dose", "dose_low")}
+    out = [*kept, _step("sensor over its reference, at the check", "r", "", ratio, "")]
+    low = doses["dose_low"].value / ratio
+    for symbol, value in (("dose", doses["dose"].value / ratio), ("dose_low", low)):
+        was = doses[symbol]
+        formula = f"{_n(was.value)} / {_n(ratio)}" if math.isfinite(was.value) else ""
+        out.append(_step(f"{was.name}, divided by it", f"{symbol}/r", formula, value, "mJ/cm2"))
+    return out + _credits(low)
+
+
+def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[Step], float]:
+    """Steps to the mean dose (geometric model) or to the equation's RED, under one explanation."""
+    uvt = float(way.uvt_pct)
+    a = float(optics.absorption_per_cm(min(uvt, 100.0)))
+    value = float(model.product(np.array(intensity), np.array(a), np.array(flow)))
+    steps = [
+        _step(f"transmittance if {_named(way)}", "UVT", "", uvt, "%"),
+        _step("absorption", "a", f"-ln({_n(uvt)} / 100)", a, "1/cm"),
+    ]
+    r = model.reactor
+    if isinstance(model, Geometric):
+        more, rate, time_s = _light_and_time(r, a, intensity, flow)
+        return [*steps, *more, _step("mean dose", "D", f"{_n(rate)} * {_n(time_s)}", value, "mJ/cm2")], value
+    e, sensor = model.equation, Sensor(r)
+    new = float(sensor.new_lamp_w_m2(np.array(a)))
+    share = min(intensity / new, 1.0)
+    a254 = max(a, model.clearest_per_cm) / math.log(10)
+    red = f"10^{_n(e.a)} * {_n(a254)}^({_n(e.b)}) * {_n(share)}^{_n(e.c)} * (1 / {_n(flow)})^{_n(e.d)}"
+    return [
+        *steps,
+        _step(
+            "absorbance, at least that of the clearest tested", "A254", f"{_n(a254 * math.log(10))} / ln(10)", a254,
+            "1/cm",
+        ),
+        _step(
+            "reading of a new lamp", "S0",
+            f"{_n(sensor.brightest_w_m2)} * exp(-{_n(a)} * {_n(sensor.reach_cm)})", new, "W/m2",
+        ),
+        _step("intensity over that, at most 1", "S/S0", f"min({_n(intensity)} / {_n(new)}, 1)", share, ""),
+        _step("reduction equivalent dose by the report's equation", "RED", red, value, "mJ/cm2"),
+    ], value
+
+
+def _light_and_time(r: Reactor, a: float, intensity: float, flow: float) -> tuple[list[Step], float, float]:
+    """Steps to mean fluence rate and residence time."""
+    outer, inner, at = r.chamber_inner_radius_cm, r.sleeve_outer_radius_cm, optics.sensor_radius_cm(r)
+    width = outer - inner
+    ratio = float(optics.mean_to_sensor(r, a))
+    formula = f"2 * {_n(at)} * {_n(width)} / ({_n(outer)}^2 - {_n(inner)}^2)"
+    if a > 0:
+        depth = f"({_n(a)} * {_n(width)})"
+        formula += f" * (1 - exp(-{depth})) / {depth} * exp({_n(a)} * ({_n(at)} - {_n(inner)}))"
+    rate = optics.MW_CM2_PER_W_M2 * intensity * ratio
+    volume = optics.volume_cm3(r)
+    time_s = float(hydraulics.residence_s(volume, flow))
+    return [
+        _step("mean fluence rate over the sensor's", "ratio", formula, ratio, ""),
+        _step("mean fluence rate", "E", f"0.1 * {_n(intensity)} * {_n(ratio)}", rate, "mW/cm2"),
+        _step(
+            "water along the arc", "V", f"pi * ({_n(outer)}^2 - {_n(inner)}^2) * {_n(r.arc_length_cm)}",
+            volume, "cm3",
+        ),
+        _step("mean residence time", "t", f"60 * {_n(volume)} / 1000 / {_n(flow)}", time_s, "s"),
+    ], rate, time_s
+
+
+def _tie(model: Geometric) -> tuple[list[Step], float]:
+    """Steps to the factor that ties the model to the unit's own test."""
+    r = model.reactor
+    a = float(optics.absorption_per_cm(r.test_uvt_pct))
+    steps, rate, time_s = _light_and_time(r, a, r.test_intensity_w_m2, r.test_flow_l_min)
+    dose = rate * time_s
+    tie = model.tie
+    return [
+        *(replace(step, name=f"{step.name}, at the test point") for step in steps if step.symbol != "V"),
+        _step("mean dose, at the test point", "D_test", f"{_n(rate)} * {_n(time_s)}", dose, "mJ/cm2"),
+        _step(
+            "tie to the test", "C", f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r, dose)})", tie, ""
+        ),
+    ], tie
+
+
+def _share(way: Explained) -> tuple[list[Step], float]:
+    """Steps to the share of the dose that is certain to 95 %."""
+    d = way.drops
+    parts = [float(part) for part in (d.sensor, d.flow, d.uvt, d.excess)]
+    names = (
+        ("loss if the sensor reads too high", "u_S"), ("loss if the flow meter reads too low", "u_Q"),
+        ("loss if the transmittance is off", "u_UVT"), ("loss to rays that slant", "e"),
+    )
+    root = " + ".join(f"{_n(part)}^2" for part in parts[:3])
+    share = max(0.0, 1.0 - ONE_SIDED_OVER_TWO_SIDED * math.hypot(*parts[:3])) * (1.0 - parts[3])
+    formula = f"max(0, 1 - {_n(ONE_SIDED_OVER_TWO_SIDED)} * sqrt({root})) * (1 - {_n(parts[3])})"
+    return [
+        *(_step(name, symbol, "", part, "") for (name, symbol), part in zip(names, parts, strict=True)),
+        _step("share that is certain to 95 %", "c", formula, share, ""),
+    ], share
+
+
+def _results(
+    result: Assessment, value_formula: str, low_formula: str, value: float = math.nan, low: float = math.nan
+) -> list[Step]:
+    """What `assess` gives; where a rule overrode the arithmetic, its reason stands in place of the formula."""
+    reason = str(REASONS[int(result.reason_code)])
+    dose, dose_low = float(result.red_mj_cm2), float(result.red_low_mj_cm2)
+    steps = []
+    for name, symbol, found, formula, reckoned in (
+        ("validated dose", "dose", dose, value_formula, value),
+        ("validated dose, 95 % lower bound", "dose_low", dose_low, low_formula, low),
+    ):
+        plain = math.isclose(found, reckoned, rel_tol=1e-3)
+        steps.append(_step(name, symbol, formula if plain else reason, found, "mJ/cm2"))
+    return steps + _credits(dose_low)
+
+
+def _credits(dose_low: float) -> list[Step]:
+    """Log credit of a lower bound, by organism."""
+    return [
+        _step(f"log credit by the lower bound, {organism}", "", "", float(log_credit(dose_low, organism)), "log")
+        for organism in Organism]
+
+
+def _dose_formula(model: Model, product: float, tie: float) -> str:
+    """From mean dose, or the equation's RED, to the validated dose."""
+    factor = _n(model.reactor.validation_factor)
+    if isinstance(model, Geometric):
+        return f"{_n(tie)} * {_red_formula(model.reactor, product)} / {factor}"
+    return f"{_n(product)} / {factor}"
+
+
+def _red_formula(r: Reactor, dose: float) -> str:
+    """Tanks in series."""
+    n, k = _n(r.mixing_tanks), _n(r.challenge_k_cm2_mj)
+    return f"{n} / {k} * ln(1 + {k} * {_n(dose)} / {n})"
+
+
+def _named(way: Explained) -> str:
+    """The explanation, and whether the lamp has its share in it."""
+    mixed = way.explanation in (Explanation.CLOUDY_WATER, Explanation.CLEAR_WATER) and way.output < 1 - 1e-9
+    return f"{way.explanation} and a weaker lamp" if mixed else str(way.explanation)
+
+
+def _symbol(model: Model) -> str:
+    """What `product` is called."""
+    return "D" if isinstance(model, Geometric) else "RED"
+
+
+def _n(number: float) -> str:
+    """Seven digits: enough to reach the same result by hand."""
+    return f"{number:.7g}"
+
+
+def _step(name: str, symbol: str, formula: str, value: float, unit: str) -> Step:
+    return Step(name=name, symbol=symbol, formula=formula, value=value, unit=unit)

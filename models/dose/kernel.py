@@ -1,0 +1,275 @@
+"""The rules by which a block of readings becomes doses: the inside of `models.dose.columns`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.dose.lookup import DoseTable, dose_table
+from models.dose.optics import Floats
+from models.dose.reactor import Explanation, Sensor, explained, flow_max_l_min, uvt_min_pct, uvt_points
+from models.fleet import Reactor
+
+
+class Reason(StrEnum):
+    """Why a row's dose is what it is; the first that holds, in reverse order of this list."""
+
+    OK = "ok"
+    BELOW_ALARM = "below-alarm"  # intensity below the unit's own alarm; the dose is computed all the same
+    ABOVE_NEW_LAMP = "above-new-lamp"  # brighter than any new lamp can be: counted as a new lamp in clear water
+    BELOW_TESTED_UVT = "below-tested-uvt"  # nothing is validated there: lower bound 0
+    ABOVE_TESTED_FLOW = "above-tested-flow"  # likewise
+    NO_FLOW = "no-flow"  # water stands: dose without limit, bound that of the next draw
+    NO_FLOW_READING = "no-flow-reading"  # dose unknown, bound at the most that the supply can deliver
+    NO_UVT = "no-uvt"  # unknown
+    NO_INTENSITY = "no-intensity"  # unknown
+    NO_LIGHT = "no-light"  # intensity 0: dose 0
+    WARMING = "warming"  # bound 0 until the lamp is warm
+    LAMP_OFF = "lamp-off"  # dose 0, whatever the sensor says
+
+
+REASONS: tuple[Reason, ...] = tuple(Reason)
+EXPLANATIONS: tuple[Explanation, ...] = tuple(Explanation)
+LOG_100 = float(np.log(100.0))
+_CODE = {reason: code for code, reason in enumerate(REASONS)}
+MEASURED, WEAK_LAMP, CLOUDY_WATER, CLEAR_WATER = (EXPLANATIONS.index(one) for one in (
+    Explanation.MEASURED, Explanation.WEAK_LAMP, Explanation.CLOUDY_WATER, Explanation.CLEAR_WATER,
+))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, slots=True)
+class Block:
+    """Some rows: readings and flags as given, one value where all rows share it; results to fill."""
+
+    readings: list[NDArray[np.number]]
+    live: NDArray[np.int8]
+    lamp: NDArray[np.int8]
+    warm: NDArray[np.int8]
+    red: Floats
+    low: Floats
+    reason: NDArray[np.int8]
+    explanation: NDArray[np.int8]
+
+
+class Kernel:
+    """One reactor's rules for a block of rows, with room for its temporary columns."""
+
+    def __init__(self, reactor: Reactor, peak_flow_l_min: float | None, rows: int) -> None:
+        if peak_flow_l_min is not None and not 0 < peak_flow_l_min < np.inf:
+            raise ValueError(f"peak_flow_l_min must be above 0 and finite; got {peak_flow_l_min!r}")
+        self.reactor = reactor
+        self.table: DoseTable | None = dose_table(reactor) if reactor.equation is None else None
+        self.flow_max = flow_max_l_min(reactor)
+        self.uvt_min = uvt_min_pct(reactor)
+        self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
+        self.unmetered = np.nan if peak_flow_l_min is None else peak_flow_l_min
+        self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
+        self.room = np.empty((7, rows))
+        self.node = np.empty(rows, dtype=np.intp)
+        self.other_room = np.empty((7, rows))
+
+    def run(self, block: Block, first_row: int) -> None:
+        """Fill the results of one block."""
+        intensity, flow, uvt = (np.ascontiguousarray(column, dtype=float) for column in block.readings)
+        known = [_Range.of(column) for column in (intensity, flow, uvt)]
+        _refuse("intensity_w_m2", intensity, known[0], first_row)
+        _refuse("flow_l_min", flow, known[1], first_row)
+        _refuse("uvt_pct", uvt, known[2], first_row)
+        bound_flow = flow
+        if not known[1].least > 0 or known[1].gaps:
+            # Where no flow is known to pass, the bound is that of the flow that could come next.
+            bound_flow = self.room[6, : len(flow)]
+            np.copyto(bound_flow, flow)
+            np.copyto(bound_flow, self.standing, where=flow == 0)
+            if known[1].gaps:
+                np.copyto(bound_flow, self.unmetered, where=np.isnan(flow))
+        if self.table is not None:
+            water = uvt[:1] if known[2].least == known[2].greatest and not known[2].gaps else uvt
+            self._by_table(self.table, block, intensity, bound_flow, water)
+        else:
+            self._by_equation(block, *np.broadcast_arrays(intensity, bound_flow, uvt, block.red)[:3])
+        self._rule(block, (intensity, flow, uvt), known, bound_flow)
+
+    def _by_table(
+        self, table: DoseTable, block: Block, intensity: Floats, flow: Floats, uvt: Floats
+    ) -> None:
+        """Value, bound and explanation by the geometric model, as if all were plain.
+
+        Every pass over the rows counts here: results are used as room for what leads to them.
+        """
+        rows, waters = len(block.red), len(uvt)
+        seen = np.minimum(intensity, table.brightest_w_m2, out=self.room[0, :rows])  # more earns no dose
+        absorption, per_reading = self.room[1, :waters], self.room[2, :waters]
+        spare, scratch, weakened = self.room[3, :waters], self.room[4, :waters], self.room[5, :waters]
+        np.log(uvt, out=absorption)
+        np.subtract(LOG_100, absorption, out=absorption)
+        table.per_reading(absorption, out=per_reading, weakened=weakened, scratch=scratch)
+        value = np.multiply(seen, per_reading, out=block.red)
+        value /= flow
+        live = block.live == 1
+        all_live, some_live = bool(live.all()), bool(live.any())
+        node = self.node[:waters]
+        certain = table.certain(uvt, live=all_live, out=spare, scratch=scratch, node=node)
+        bound = np.multiply(value, certain, out=block.low)
+        block.explanation[:] = MEASURED if all_live else WEAK_LAMP
+        if some_live and not all_live:
+            certain = table.certain(uvt, live=True, out=spare, scratch=scratch, node=node)
+            np.copyto(bound, value * certain, where=live)
+            np.copyto(block.explanation, MEASURED, where=live)
+        if not all_live and not table.blind:
+            # Where the sensor sits far out cloudy water is the better case: only light beyond a new lamp's matters.
+            if table.sees_far:
+                matters = np.multiply(seen, weakened, out=self.room[4, :rows]) > table.brightest_w_m2
+            else:
+                matters = seen > 0
+            if some_live:
+                matters &= ~live
+            rows_of = np.flatnonzero(matters)
+            if len(rows_of):
+                self._other_water(table, block, rows_of, seen, flow, absorption)
+        for result in (value, bound):
+            np.log1p(result, out=result)
+            result *= table.scale
+
+    def _other_water(
+        self, table: DoseTable, block: Block, rows: NDArray[np.intp], seen: Floats, flow: Floats,
+        absorption: Floats,
+    ) -> None:
+        """Let other water explain a reading, with lamp and sleeve as new, where that means less dose."""
+        room = self.other_room[:, : len(rows)]
+        reading, passing, known = (_take(column, rows, out) for column, out in zip(
+            (seen, flow, absorption), room[4:], strict=True
+        ))
+        if_new = np.multiply(reading, 1.0 / table.brightest_w_m2, out=room[0])
+        np.log(if_new, out=if_new)
+        if_new *= -1.0 / table.reach_cm
+        by_new = table.mean_decay(if_new, out=room[1], scratch=room[2])
+        by_new *= table.per_intensity * table.brightest_w_m2
+        low = table.certain_as_new.at(reading, out=room[3], scratch=room[2], node=self.node[: len(rows)])
+        low *= by_new
+        if not table.sees_far:  # a mixture of weak lamp and cloudy water may be worse than either
+            between = (known - table.worst_absorption) * (if_new - table.worst_absorption) < 0
+            mixed = table.at_worst * reading
+            np.copyto(by_new, mixed, where=between)
+            np.copyto(low, np.minimum(low, mixed * table.certain_at_worst), where=between)
+        by_new /= passing
+        low /= passing
+        block.low[rows] = np.minimum(block.low.take(rows), low)
+        as_known = block.red.take(rows)
+        block.red[rows] = np.minimum(as_known, by_new)
+        other = np.where(if_new < known, np.int8(CLEAR_WATER), np.int8(CLOUDY_WATER))
+        block.explanation[rows] = np.where(by_new < as_known, other, np.int8(WEAK_LAMP))
+
+    def _by_equation(self, block: Block, intensity: Floats, flow: Floats, uvt: Floats) -> None:
+        """Value, bound and explanation by the test report's equation, as if all were plain."""
+        block.red[:], block.low[:], block.explanation[:] = np.nan, np.nan, 0
+        for live in (True, False):
+            rows = np.flatnonzero((block.live == 1) == live)
+            if not len(rows):
+                continue
+            found = explained(
+                self.reactor, intensity[rows], flow[rows], uvt[rows], water_may_differ=not live,
+                uvt_points=uvt_points(self.reactor, live=live),
+            )
+            doses = np.array([one.dose_mj_cm2 for one in found])
+            codes = np.array([EXPLANATIONS.index(one.explanation) for one in found], dtype=np.int8)
+            least = np.argmin(np.where(np.isnan(doses), np.inf, doses), axis=0)
+            block.explanation[rows] = codes[least]
+            block.red[rows] = np.take_along_axis(doses, least[None], axis=0)[0]
+            block.low[rows] = np.fmin.reduce([one.dose_low_mj_cm2 for one in found])
+
+    def _rule(
+        self, block: Block, readings: tuple[Floats, Floats, Floats], known: list[_Range], bound_flow: Floats
+    ) -> None:
+        """Reasons, and what each does to the result. Only those that occur cost a pass."""
+        (intensity, flow, uvt), reason = readings, block.reason
+        unproven: list[NDArray[np.bool_]] = []
+        reason[:] = 0
+        if known[0].least < self.reactor.alarm_intensity_w_m2:
+            _say(reason, intensity < self.reactor.alarm_intensity_w_m2, Reason.BELOW_ALARM)
+        if known[0].greatest > self.beyond_new_w_m2:
+            _say(reason, intensity > self.beyond_new_w_m2, Reason.ABOVE_NEW_LAMP)
+        if known[2].least < self.uvt_min:
+            outside = uvt < self.uvt_min
+            _say(reason, outside, Reason.BELOW_TESTED_UVT)
+            unproven.append(outside)
+        if known[1].greatest > self.flow_max or bound_flow is not flow:
+            outside = bound_flow > self.flow_max
+            _say(reason, outside, Reason.ABOVE_TESTED_FLOW)
+            unproven.append(outside)
+        if known[1].least == 0:
+            stands = flow == 0
+            _say(reason, stands, Reason.NO_FLOW)
+            np.copyto(block.red, np.inf, where=stands)
+        for column, of, unknown in (
+            (flow, known[1], Reason.NO_FLOW_READING), (uvt, known[2], Reason.NO_UVT),
+            (intensity, known[0], Reason.NO_INTENSITY),
+        ):
+            if of.gaps:
+                missing = np.isnan(column)
+                _say(reason, missing, unknown)
+                np.copyto(block.red, np.nan, where=missing)
+                np.copyto(block.explanation, 0, where=missing)
+        if known[0].least == 0:
+            _nothing(block, intensity == 0, Reason.NO_LIGHT)
+        cold = block.warm == 0
+        if cold.any():
+            _say(reason, cold, Reason.WARMING)
+            unproven.append(cold)
+        if unproven:
+            proven = ~unproven[0]
+            for rows in unproven[1:]:
+                proven = proven & ~rows  # one value may stand for all rows
+            np.multiply(block.low, proven, out=block.low)  # 0, and unknown stays unknown
+        off = block.lamp == 0
+        if off.any():
+            _nothing(block, off, Reason.LAMP_OFF)
+
+
+def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
+    """Some rows of a column, or the one value that all rows share."""
+    return column if len(column) == 1 else column.take(rows, out=out, mode="clip")
+
+
+def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: Reason) -> None:
+    """Note a reason; of several the one later in `REASONS` stays."""
+    np.maximum(reason, rows.view(np.int8) * np.int8(_CODE[why]), out=reason)
+
+
+def _nothing(block: Block, rows: NDArray[np.bool_], why: Reason) -> None:
+    """Dark water gets nothing, and that is known."""
+    _say(block.reason, rows, why)
+    for result in (block.red, block.low, block.explanation):
+        np.copyto(result, 0, where=rows)
+
+
+@dataclass(frozen=True, slots=True)
+class _Range:
+    """Least and greatest known value of a column, NaN if none is known, and whether any is unknown."""
+
+    least: float
+    greatest: float
+    gaps: bool
+
+    @classmethod
+    def of(cls, column: Floats) -> _Range:
+        """Two passes, four where something is unknown."""
+        least, greatest = float(column.min()), float(column.max())
+        if least == least:
+            return cls(least, greatest, False)
+        return cls(float(np.fmin.reduce(column)), float(np.fmax.reduce(column)), True)
+
+
+def _refuse(name: str, column: Floats, known: _Range, first_row: int) -> None:
+    """Refuse a reading that can't be."""
+    is_uvt = name == "uvt_pct"
+    if known.least < 0 or known.greatest == np.inf or (is_uvt and (known.least == 0 or known.greatest > 100)):
+        wrong = (column < 0) | np.isinf(column)
+        if is_uvt:
+            wrong |= (column == 0) | (column > 100)
+        index = int(np.flatnonzero(wrong)[0])
+        allowed = "above 0 and at most 100" if is_uvt else "at least 0 and finite"
+        raise ValueError(f"{name} must be {allowed}; got {float(column[index])!r} at index {first_row + index}")
