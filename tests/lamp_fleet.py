@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from conftest import REACTOR
 
 from ingest.outlook.lamps import lamp_outlook
 from ingest.store import Store
 from simulated_feeds.synthetic_fleet import AgingFleet, aging_fleet
+from tests.conftest import REACTOR
 
 NOW = datetime(2026, 11, 25, 9, tzinfo=UTC)
 DAYS = 300

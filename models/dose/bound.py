@@ -32,7 +32,7 @@ def lower_share(*drops: ArrayLike) -> Floats:
     Notes
     -----
     First order with finite differences, linear and not exponential: the product's true 5 % quantile lies at
-    or above it for errors up to about 30 % (checked against Monte Carlo in tests/models/test_uncertainty.py),
+    or above it for errors up to about 30 % (checked against Monte Carlo in tests/models/dose/test_bound.py),
     so what is left out errs on the safe side.
 
     References

@@ -23,7 +23,7 @@ Nodes = NDArray[np.intp]
 FIRST_UVT_PCT = 20.0
 # Nodes every 0.05 points of transmittance and every 1/1024 of the brightest reading: the bound is then within
 # 5e-5 of the exact one down to 40 % and to 2 % of the brightest reading, and within 5e-3 below
-# (tests/models/test_dose_table.py). Below FIRST_UVT_PCT the exact model is asked.
+# (tests/models/dose/test_lookup.py). Below FIRST_UVT_PCT the exact model is asked.
 NODES_A_POINT = 20
 INTENSITY_STEPS = 1024
 

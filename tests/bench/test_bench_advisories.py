@@ -5,14 +5,11 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import REACTOR, cabin_toml
 
 from ingest.db.engine import Local, transaction
 from ingest.db.schema import rounded
@@ -20,9 +17,8 @@ from ingest.evaluation.evaluate import derive
 from ingest.evaluation.watch import watch
 from ingest.registry.tables import load_fleet, read_fleet, save_fleet
 from ingest.store import Store
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
-from ingest_streams import commit
+from tests.conftest import REACTOR, cabin_toml
+from tests.ingest.ingest_streams import commit
 
 pytestmark = pytest.mark.bench
 OPEN = 1000

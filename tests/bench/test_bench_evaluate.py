@@ -5,16 +5,13 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import REACTOR, cabin_toml
 
 from ingest.db.engine import Local, transaction
 from ingest.db.schema import rounded
@@ -22,9 +19,8 @@ from ingest.evaluation.evaluate import derive, owe
 from ingest.registry.tables import load_fleet, read_fleet, save_fleet
 from ingest.store import Store
 from models.exposure import QUANTITIES
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
-from ingest_streams import commit
+from tests.conftest import REACTOR, cabin_toml
+from tests.ingest.ingest_streams import commit
 
 UNITS, ROUNDS, NEWS_MIN, TIMES = 1000, 12, 5, 3
 AGAIN = timedelta(minutes=35)  # on the average of an hour, so much before the news is judged again with it

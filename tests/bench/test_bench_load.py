@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import pytest
-from conftest import count
 
 from ingest.store import Store
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "ingest"))
-from test_load import load_twice
+from tests.conftest import count
+from tests.ingest.test_load import load_twice
 
 LIMIT_S = 60.0  # issue 2, "Must show"
 

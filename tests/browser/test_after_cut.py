@@ -20,11 +20,21 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from conftest import REACTOR, Mosquitto, Running, environment, free_port, listens, publish, tarnlight, wait_for
 from pypdf import PdfReader
 
 from ingest.settings import Settings
 from ingest.store import Store
+from tests.conftest import (
+    REACTOR,
+    Mosquitto,
+    Running,
+    environment,
+    free_port,
+    listens,
+    publish,
+    tarnlight,
+    wait_for,
+)
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright")
 CHROMIUM = next((path for path in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(path).exists()), None)

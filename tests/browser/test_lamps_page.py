@@ -12,10 +12,10 @@ from typing import Any
 
 import icalendar
 import pytest
-from conftest import Running, environment, free_port, listens, wait_for
-from lamp_fleet import NAMES, lamp_store
 
 from ingest.settings import Settings
+from tests.conftest import Running, environment, free_port, listens, wait_for
+from tests.lamp_fleet import NAMES, lamp_store
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
 CHROMIUM = Path("/usr/bin/chromium")

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import (
+
+from tests.conftest import (
     Mosquitto,
     Running,
     console_script,

@@ -17,7 +17,6 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from conftest import REACTOR, Running, cabin_toml, environment, free_port, listens, wait_for
 
 from ingest.actions import transaction
 from ingest.db.intake import keep
@@ -25,6 +24,7 @@ from ingest.db.schema import rounded
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.settings import Settings
 from ingest.store import Store
+from tests.conftest import REACTOR, Running, cabin_toml, environment, free_port, listens, wait_for
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
 CHROMIUM = Path("/usr/bin/chromium")

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from test_right_cabin import CHROMIUM, CLEAR, FLAGS, SIZES, WITHIN_MS, House, fits, named, playwright
+
+from tests.browser.test_right_cabin import CHROMIUM, CLEAR, FLAGS, SIZES, WITHIN_MS, House, fits, named, playwright
 
 pytestmark = [
     pytest.mark.browser,

@@ -17,11 +17,8 @@ from pathlib import Path
 import icalendar
 import pytest
 import streamlit as st
-from conftest import FLEET_TOML, Running, environment, free_port, tarnlight_here
-from lamp_fleet import NAMES, fleet_toml, lamp_store, slug
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
-from work_mentions import bare
 
 import dashboard
 from dashboard.sheets.visit_sheet import visit_sheet
@@ -34,6 +31,9 @@ from ingest.settings import Settings
 from ingest.store import Store
 from models.advisory.chlorination import WORKS
 from models.advisory.work_cautions import sentences
+from tests.conftest import FLEET_TOML, Running, environment, free_port, tarnlight_here
+from tests.lamp_fleet import NAMES, fleet_toml, lamp_store, slug
+from tests.work_mentions import bare
 
 CHROMIUM = Path("/usr/bin/chromium")
 POWER = "Before anything is opened: power off and unplugged."

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from test_words import REACTOR, status
 
 from dashboard.chosen import Asked, addressed, full_name, unknown_words, worse_words
 from dashboard.text import markup
 from ingest.queries import UnitStatus, worst_first
 from models.fleet import Cabin, Fleet, Unit
 from models.verdict import Word
+from tests.dashboard.text.test_verdicts import REACTOR, status
 
 UNITS = ("dock", "main", "annex", "sauna")
 

@@ -18,7 +18,11 @@ from typing import Any
 
 import paho.mqtt.client as paho
 import pytest
-from conftest import (
+from paho.mqtt.enums import CallbackAPIVersion
+
+from ingest.broker.files import BYTES_A_MESSAGE
+from ingest.store import Store
+from tests.conftest import (
     FLEET_TOML,
     MOSQUITTO,
     REACTOR,
@@ -30,10 +34,6 @@ from conftest import (
     tarnlight_here,
     wait_for,
 )
-from paho.mqtt.enums import CallbackAPIVersion
-
-from ingest.broker.files import BYTES_A_MESSAGE
-from ingest.store import Store
 
 pytestmark = [
     pytest.mark.broker,

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 import streamlit as st
-from conftest import Mosquitto, Running, count, publish, publisher, senml, tarnlight_here, utc, wait_for
 from streamlit.testing.v1 import AppTest
 
 import dashboard
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
 from ingest.wire.sessions import Connection, Sessions, client_id, lost, lost_in_words
+from tests.conftest import Mosquitto, Running, count, publish, publisher, senml, tarnlight_here, utc, wait_for
 
 LOG = "tarnlight/heron-point/main/log"
 MESSAGES = 3000

@@ -14,7 +14,8 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from conftest import console_script, environment, free_port, hostile_folder, tarnlight, wait_for
+
+from tests.conftest import console_script, environment, free_port, hostile_folder, tarnlight, wait_for
 
 # design.md, "status --json"
 KEYS = {

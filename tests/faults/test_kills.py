@@ -7,7 +7,8 @@ import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from conftest import Mosquitto, count, publisher, senml, wait_for
+
+from tests.conftest import Mosquitto, count, publisher, senml, wait_for
 
 TOPIC = "tarnlight/heron-point/main/log"
 START = datetime(2026, 11, 1, tzinfo=UTC)

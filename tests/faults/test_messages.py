@@ -9,7 +9,8 @@ import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from conftest import Mosquitto, Running, count, publish, senml, tarnlight, wait_for
+
+from tests.conftest import Mosquitto, Running, count, publish, senml, tarnlight, wait_for
 
 TOPIC = "tarnlight/heron-point/main/log"
 
@@ -126,7 +127,7 @@ def test_a_backlog_of_days_in_one_message_is_taken_whole(mosquitto: Mosquitto, c
 
 
 def test_a_unit_enrolled_while_the_collector_runs_is_taken_from_then_on(mosquitto: Mosquitto, collector: Running):
-    from conftest import REACTOR, cabin_toml
+    from tests.conftest import REACTOR, cabin_toml
 
     topic = "tarnlight/loon-bay/main/log"
     publish(mosquitto.port, topic, senml(now() - timedelta(minutes=2), battery=12.0))
@@ -139,7 +140,7 @@ def test_a_unit_enrolled_while_the_collector_runs_is_taken_from_then_on(mosquitt
 
 
 def test_a_logger_that_vanishes_is_told_by_its_last_will(mosquitto: Mosquitto, collector: Running):
-    from conftest import publisher
+    from tests.conftest import publisher
 
     topic = "tarnlight/heron-point/main/link"
     store = collector.client()

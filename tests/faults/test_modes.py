@@ -12,7 +12,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from conftest import (
+
+from ingest.settings import Settings
+from ingest.store import Store
+from tests.conftest import (
     FLEET_TOML,
     Mosquitto,
     Running,
@@ -23,9 +26,6 @@ from conftest import (
     tarnlight,
     wait_for,
 )
-
-from ingest.settings import Settings
-from ingest.store import Store
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="modes are POSIX's")
 PEOPLE = """

@@ -9,7 +9,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from conftest import Mosquitto, Running, count, publish, senml, tarnlight, tarnlight_here, wait_for
+from tests.conftest import Mosquitto, Running, count, publish, senml, tarnlight, tarnlight_here, wait_for
 
 HOSTILE, HONEST = "tarnlight/otter-cove/main/log", "tarnlight/heron-point/main/log"
 WITHIN_S = 5.0

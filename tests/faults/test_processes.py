@@ -9,10 +9,10 @@ import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from conftest import Mosquitto, Running, count, environment, free_port, publish, senml, tarnlight, wait_for
 
 from ingest.db.engine import Remote, StoreUnavailable
 from ingest.store import Store, open_store
+from tests.conftest import Mosquitto, Running, count, environment, free_port, publish, senml, tarnlight, wait_for
 
 TOPIC = "tarnlight/heron-point/main/log"
 

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from conftest import tarnlight_here
-from ingest_streams import commit, steady
 
 from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
+from tests.conftest import tarnlight_here
+from tests.ingest.ingest_streams import commit, steady
 
 HERON = ("--cabin", "heron-point", "--unit", "main")
 _LAST: dict[str, datetime] = {}  # of the log that was made last: each test has one of its own

@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import Running, count, tarnlight, tarnlight_here
 
 from ingest.store import Store
 from ingest.wire.senml_lines import read_senml_lines
+from tests.conftest import Running, count, tarnlight, tarnlight_here
 
 UNITS = (("heron-point", "main"), ("otter-cove", "main"), ("otter-cove", "annex"))
 

@@ -6,14 +6,14 @@ import json
 
 import pandas as pd
 import pytest
-from conftest import FLEET_TOML, free_port, utc
-from ingest_streams import commit, minutes, steady
 
 from ingest import queries
 from ingest.db import engine
 from ingest.db.engine import Remote
 from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
+from tests.conftest import FLEET_TOML, free_port, utc
+from tests.ingest.ingest_streams import commit, minutes, steady
 
 START = utc("2026-11-20T06:10:00")
 TOKEN = "a-token-of-tests"

@@ -9,10 +9,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from reactors import ANNULAR as REACTOR
 
 from models.fleet import Cabin, Fleet, JudgingPolicy, Unit
 from models.fleet_history import BEGINNING, FleetHistory, effective
+from tests.models.reactors import ANNULAR as REACTOR
 
 UNIT = Unit(slug="main", reactor=REACTOR.name, uvt_pct=82.0, peak_flow_l_min=28.0)
 CABIN = Cabin(

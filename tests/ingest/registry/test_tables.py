@@ -1,0 +1,259 @@
+"""fleet.toml in and out: refused whole, with line, key, value and what is allowed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from ingest.db.engine import Local
+from ingest.registry.tables import load_fleet, read_fleet, write_fleet
+from ingest.settings import BadInput
+from ingest.store import Store
+from simulated_feeds.scenario import fleet_toml
+from tests.conftest import FLEET_TOML, REACTOR, cabin_toml
+
+FULL = (
+    REACTOR.replace(
+        'name = "annular-40"', 'name = "annular-40"\nsensor_radius_cm = 4.0\nuvt_min_pct = 70\nrewarm_s = 20')
+    + """
+[[reactor]]
+name = "tested"
+chamber_inner_radius_cm = 4.4
+sleeve_outer_radius_cm = 1.2
+arc_length_cm = 42.0
+lamp_uvc_w = 13.0
+sleeve_transmittance = 0.92
+mixing_tanks = 4
+test_flow_l_min = 30.0
+test_uvt_pct = 75.0
+test_intensity_w_m2 = 41.0
+test_red_mj_cm2 = 40.0
+challenge_k_cm2_mj = 0.115
+alarm_intensity_w_m2 = 29.0
+equation = { a = 1.5, b = -0.9, c = 1.0, d = 0.85 }
+"""
+    + cabin_toml("heron-point", "main", extra='calendar = "bookings.ics"')
+    .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \\n \u2603 \\u007f"')
+    .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"\nsends_every_s = 600\ntotal = "meter"')
+    .replace('total = "meter"', 'total = "meter"\nlamp_hours_step_h = 0.1')
+    .replace("hot_tank_l = 150.0", "hot_tank_l = 0")
+    + """
+[[contact]]
+name = "Kim"
+role = "manager"
+cabins = ["heron-point"]
+phone = "+1 555 0100"
+channels = ["kim"]
+order = 2
+quiet_from = "22:00"
+quiet_until = "07:00"
+[[contact]]
+name = "District Health"
+role = "health-authority"
+[judging]
+two_ends_s = 120
+"""
+)
+
+
+def line_of(text: str, part: str) -> int:
+    """The first line that holds this."""
+    return next(n for n, line in enumerate(text.splitlines(), start=1) if part in line)
+
+
+@pytest.mark.parametrize("text", [FLEET_TOML, FULL, fleet_toml(12)])
+def test_what_is_written_out_is_read_back_as_the_same_fleet(text):
+    fleet = read_fleet(text)
+    assert read_fleet(write_fleet(fleet)) == fleet
+
+
+@pytest.mark.parametrize("text", [FLEET_TOML, FULL, fleet_toml(12)])
+def test_what_is_enrolled_comes_back_from_the_store_as_the_same_fleet(tmp_path, text):
+    store = Store(tmp_path / "x.duckdb")
+    store.act("enroll", {"text": text})
+    fleet = load_fleet(store)
+    assert read_fleet(write_fleet(fleet)) == fleet
+    wanted = read_fleet(text)
+    in_order = [replace(one, units=tuple(sorted(one.units, key=lambda unit: unit.slug))) for one in wanted.cabins]
+    assert list(fleet.cabins) == sorted(in_order, key=lambda one: one.slug)
+    assert set(fleet.reactors) == set(wanted.reactors)
+    assert set(fleet.contacts) == set(wanted.contacts)
+    store.close()
+
+
+def test_what_a_file_leaves_out_is_not_known_and_is_not_written_out_as_0():
+    text = FLEET_TOML
+    for line in ("cold_plumbing_l = 18.0\n", "hot_tank_l = 150.0\n"):
+        text = text.replace(line, "")
+    fleet = read_fleet(text)
+    unit = fleet.unit("heron-point", "main")
+    assert (unit.cold_plumbing_l, unit.hot_tank_l, unit.total, unit.lamp_hours_step_h) == (None, None, None, None)
+    assert unit.sending_s == unit.cadence_s == 60.0
+    assert not unit.total_kept_by_meter  # the weaker
+    told = write_fleet(fleet)
+    for name in ("cold_plumbing_l", "hot_tank_l", "total", "sends_every_s", "lamp_hours_step_h", "judging"):
+        assert name not in told
+
+
+def test_a_hot_tank_of_0_litres_says_that_there_is_none():
+    fleet = read_fleet(FLEET_TOML.replace("hot_tank_l = 150.0", "hot_tank_l = 0", 1))
+    assert fleet.unit("heron-point", "main").hot_tank_l == 0
+    assert read_fleet(write_fleet(fleet)).unit("heron-point", "main").hot_tank_l == 0
+
+
+def test_how_far_a_reading_may_speak_stays_where_a_file_does_not_say(held):
+    assert (load_fleet(held).judging.two_ends_s, load_fleet(held).judging.stale_min) == (300.0, 15.0)
+    held.act("enroll", {"text": FLEET_TOML + "\n[judging]\ntwo_ends_s = 90\nstale_min = 20\n"})
+    held.act("enroll", {"text": FLEET_TOML})
+    judging = load_fleet(held).judging
+    assert (judging.two_ends_s, judging.stale_min) == (90.0, 20.0)
+
+
+def test_enrolling_twice_changes_nothing_and_says_so(held):
+    told = held.act("enroll", {"text": FLEET_TOML})
+    assert told == {
+        "new": [],
+        "changed": [],
+        "same": [
+            "annular-40",
+            "heron-point",
+            "heron-point/main",
+            "otter-cove",
+            "otter-cove/main",
+            "otter-cove/annex",
+        ],
+    }
+
+
+def test_a_change_is_told_and_what_the_file_leaves_out_stays(held):
+    text = REACTOR + cabin_toml("heron-point", "main").replace("uvt_pct = 82.0", "uvt_pct = 83.0")
+    told = held.act("enroll", {"text": text})
+    assert told["changed"] == ["heron-point/main"]
+    assert [cabin.slug for cabin in load_fleet(held).cabins] == ["heron-point", "otter-cove"]
+    assert load_fleet(held).unit("heron-point", "main").uvt_pct == 83.0
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("uvt_pct = 82.0", "uvt_pct = 182.0", "uvt_pct must be above 0 and at most 100; got 182.0"),
+        ("uvt_pct = 82.0", 'uvt_pct = "82"', "uvt_pct must be a finite number, above 0 and at most 100; got '82'"),
+        ("uvt_pct = 82.0", "uvt_pct = nan", "got nan"),
+        ("uvt_pct = 82.0", "uvt_pct = true", "got True"),
+        ("cadence_s = 60", "cadence_s = 0", "cadence_s must be above 0; got 0"),
+        (
+            "peak_flow_l_min = 19.0",
+            "peak_flow_lpm = 19.0",
+            "unknown key 'peak_flow_lpm'; allowed: cadence_s, cold_plumbing_l",
+        ),
+        (
+            "lamp_installed = 2026-04-18",
+            'lamp_installed = "2026-04-18"',
+            "lamp_installed must be a date like 2026-04-18; got",
+        ),
+        (
+            "drawdown_l = 25.0",
+            'drawdown_l = "gravity fed"',
+            "drawdown_l must be a finite number, at least 0; got 'gravity fed'",
+        ),
+        ("drawdown_l = 25.0", 'gravity_fed = "no"', "gravity_fed must be true or false; got 'no'"),
+        ("drawdown_l = 25.0", 'total = "register"', "total must be one of meter, pulse; got 'register'"),
+        ("drawdown_l = 25.0", "sends_every_s = 59", "sends_every_s must be at least cadence_s (60), since"),
+        ("drawdown_l = 25.0", "lamp_hours_step_h = 0", "lamp_hours_step_h must be above 0 and at most 100; got 0"),
+        ("cold_plumbing_l = 18.0", "cold_plumbing_l = -1", "cold_plumbing_l must be at least 0; got -1"),
+        ("warm_up_s = 120", "rewarm_s = 121", "rewarm_s must be at most warm_up_s (120); got 121"),
+        ('slug = "heron-point"', 'slug = "Heron Point"', "slug must be 1 to 63 of a-z, 0-9 and '-'"),
+        ('slug = "heron-point"', 'slug = "../etc"', "got '../etc'"),
+        ('slug = "heron-point"', "slug = 5", "slug must be a text; got 5"),
+        (
+            'time_zone = "America/Toronto"',
+            'time_zone = "Ontario"',
+            "time_zone must be an IANA name like 'America/Toronto'",
+        ),
+        ('time_zone = "America/Toronto"', 'time_zone = "../../etc/passwd"', "time_zone must be an IANA name"),
+        ('time_zone = "America/Toronto"', 'time_zone = ""', "time_zone must be an IANA name"),
+        ("latitude = 45.4", "latitude = 95", "latitude must be at least -90 and at most 90; got 95"),
+        ('trip = "north-shore"', "trip = 5", "trip must be a text; got 5"),
+        ("mixing_tanks = 4", "mixing_tanks = 0", "mixing_tanks must be at least 1; got 0"),
+        ("mixing_tanks = 4", "mixing_tanks = 3.5", "mixing_tanks must be a whole number"),
+        ("sleeve_outer_radius_cm = 1.2", "sleeve_outer_radius_cm = 5", "sleeve_outer_radius_cm must be below"),
+        ("sleeve_transmittance = 0.92", "sleeve_transmittance = 92", "at most 1; got 92"),
+        ("validation_factor = 1.0", "validation_factor = 0.9", "validation_factor must be at least 1; got 0.9"),
+    ],
+)
+def test_a_wrong_value_is_refused_with_its_line_key_value_and_what_is_allowed(held, old, new, told):
+    text = FLEET_TOML.replace(old, new, 1)
+    with pytest.raises(BadInput) as caught:
+        held.act("enroll", {"text": text, "source": "mine.toml"})
+    assert told in str(caught.value)
+    assert str(caught.value).startswith(f"mine.toml:{line_of(text, new)}: ")
+    assert load_fleet(held).unit("heron-point", "main").uvt_pct == 82.0  # nothing was written
+
+
+def test_a_wrong_value_far_down_is_found_on_its_own_line():
+    text = FLEET_TOML[::-1].replace("uvt_pct = 82.0"[::-1], "uvt_pct = 0.0"[::-1], 1)[::-1]
+    with pytest.raises(
+        BadInput, match=rf"^fleet.toml:{line_of(text, 'uvt_pct = 0.0')}: unit of otter-cove: uvt_pct"
+    ):
+        read_fleet(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("x = ", "fleet.toml: "),
+        ("[[pump]]\nname = 'a'", "unknown table 'pump'; allowed: reactor, cabin, contact"),
+        ("[reactor]\nname = 'a'", r"reactor must be written as \[\[reactor\]\]"),
+        ("cabin = 5", r"must be written as \[\[cabin\]\]"),
+        ("cabin = ['a']", r"must be written as \[\[cabin\]\]"),
+        (
+            REACTOR + cabin_toml("a") + "[cabin.unit]\nslug = 'main'",
+            r"unit of cabin 'a' must be written as \[\[cabin.unit\]\]",
+        ),
+        (
+            REACTOR + cabin_toml("a").replace("trip =", "unit = 5\ntrip ="),
+            r"must be written as \[\[cabin.unit\]\]; got 5",
+        ),
+        (cabin_toml("a", "main"), "names the reactor 'annular-40'; enrolled are: none"),
+        (REACTOR + REACTOR, "reactor 'annular-40' stands twice"),
+        (REACTOR + cabin_toml("a") + cabin_toml("a"), "cabin 'a' stands twice"),
+        (REACTOR + cabin_toml("a", "main", "main"), "unit 'main' stands twice in cabin 'a'"),
+        ("[judging]\ntwo_ends_s = 0", "fleet.toml:2: judging: two_ends_s must be above 0 and at most 3600; got 0"),
+        ("[judging]\nstale_h = 1", "fleet.toml:2: judging: unknown key 'stale_h'; allowed: stale_min, two_ends_s"),
+        ("[[judging]]\nstale_min = 1", r"judging must be written as one table \[judging\]"),
+        ("[[reactor]]\nname = 'a'", "fleet.toml:1: reactor: chamber_inner_radius_cm is missing"),
+        (
+            "[[contact]]\nname = 'Kim'\nrole = 'boss'",
+            "role must be one of manager, service, owner, guest, health-authority; got 'boss'",
+        ),
+        ("[[contact]]\nname = 'Kim'\nrole = 'owner'\nquiet_from = '22:00'", "go together"),
+        (
+            "[[contact]]\nname = 'Kim'\nrole = 'owner'\ncabins = 'heron-point'",
+            "cabins must be a list of texts; got 'heron-point'",
+        ),
+        ("[[contact]]\nname = 'Kim'\nrole = 'owner'\nchannels = [5]", "channels must be a list of texts"),
+    ],
+)
+def test_a_file_that_cannot_be_is_refused_whole(tmp_path, text, match):
+    store = Store(tmp_path / "x.duckdb")
+    with pytest.raises(BadInput, match=match):
+        store.act("enroll", {"text": text})
+    assert load_fleet(Local(store.con)).cabins == ()
+    store.close()
+
+
+def test_a_new_profile_is_worked_out_for_old_readings_where_a_person_says_that_it_held_then(held):
+    held.con.execute("""INSERT INTO reading BY NAME SELECT 'heron-point' AS cabin, 'main' AS unit,
+        TIMESTAMPTZ '2026-11-25 07:00:00Z' + n * INTERVAL 1 MINUTE AS "at", TRUE AS lamp_on, 41.0 AS intensity_w_m2,
+        10.0 AS flow_l_min FROM range(60) AS t(n)""")
+    held.con.execute("INSERT INTO pending SELECT 'heron-point', 'main', min(\"at\"), max(\"at\") FROM reading")
+    held.act("evaluate", {})
+    before = held.ask("SELECT DISTINCT kind FROM segment")["kind"].tolist()
+    text = FLEET_TOML.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 4000.0")
+    held.act("enroll", {"text": text})
+    assert held.ask("SELECT DISTINCT kind FROM segment")["kind"].tolist() == before
+    held.act("enroll", {"text": text, "since": "2026-11-01T00:00:00Z"})
+    after = held.ask("SELECT DISTINCT kind FROM segment WHERE kind <> 'warming'")["kind"].tolist()
+    assert "lit" in before
+    assert after == ["weak"]
