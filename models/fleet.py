@@ -49,7 +49,7 @@ class CalculatedDose:
     """A validated calculated-dose equation from a test report, in place of the geometric model.
 
     RED = 10^a x A254^b x (S/S0)^c x (1/Q)^d, with A254 in 1/cm (base 10), Q in L/min, S/S0 relative to a new
-    lamp in a clean sleeve at that transmittance. The form follows standards.md, section 2 (from memory; a
+    lamp in a clean sleeve at that transmittance. The form follows SOURCES.md, section 2 (from memory; a
     test report's own form and range rule).
     """
 
@@ -162,7 +162,7 @@ class Unit:
     reactor: str
     uvt_pct: float  # latest water test, until a later one or a live sensor
     peak_flow_l_min: float  # the most that this supply can deliver
-    dose_target_mj_cm2: float = 40.0  # NSF/ANSI 55 class A, standards.md section 5 (seen)
+    dose_target_mj_cm2: float = 40.0  # NSF/ANSI 55 class A, SOURCES.md section 5 (seen)
     lamp_installed: date | None = None
     cold_plumbing_l: float | None = None  # pipe from the unit to the furthest cold tap
     hot_tank_l: float | None = None  # 0: no hot water tank
@@ -321,7 +321,7 @@ class SensorCheckPolicy:
         815-R-06-007), section 6.4.1, from memory. [days]
     watch_after_days : float
         Long past its date: the unit is no longer clear but watched. At least yearly is asked for in Europe
-        (standards.md section 2, seen). [days]
+        (SOURCES.md section 2, seen). [days]
     """
 
     every_days: float = 30.0

@@ -1,7 +1,7 @@
 """What the water may carry before it reaches the lamp, and what a water test says of it.
 
 Too much of these fouls the sleeve, hides germs from the light or takes the light away. Each limit names where it
-comes from, and whether that was seen or is from memory (standards.md, section 5). They are limits for the unit to
+comes from, and whether that was seen or is from memory (SOURCES.md, section 5). They are limits for the unit to
 work, not for health: what is fit to drink is for the local health authority to say.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-MG_L_PER_GRAIN = 17.118  # hardness, 1 grain per US gallon in mg/L as calcium carbonate (standards.md section 5)
+MG_L_PER_GRAIN = 17.118  # hardness, 1 grain per US gallon in mg/L as calcium carbonate (SOURCES.md section 5)
 _TRADE = "trade usage, not a standard"
 
 

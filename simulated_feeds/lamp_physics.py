@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from simulated_feeds.streams import stream
 
-RATED_SHARE, RATED_H = 0.80, 9000.0  # output left, common rating (standards.md section 8, from memory)
+RATED_SHARE, RATED_H = 0.80, 9000.0  # output left, common rating (SOURCES.md section 8, from memory)
 BURN_IN_LOG, BURN_IN_H = 0.07, 35.0  # extra output of a lamp's first hours, gone after 100 h
 WARM_UP_SHARE = 0.12  # of full output at the instant of ignition, common practice
 BEST_WATER_C, TEMP_WIDTH_C = 24.0, 45.0  # output falls off in cold water, common practice

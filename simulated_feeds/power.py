@@ -12,7 +12,7 @@ from simulated_feeds.streams import DAY_S, stream
 from simulated_feeds.weather import sun_w_m2, weather
 
 SLOT_S = 300  # step of the battery
-LAMP_W_PER_UVC_W = 2.9  # what the lamp's ballast takes, 35 % efficient (standards.md section 8, from memory)
+LAMP_W_PER_UVC_W = 2.9  # what the lamp's ballast takes, 35 % efficient (SOURCES.md section 8, from memory)
 ELSE_W = 9.0  # logger, radio, pump on average, common practice
 CHARGE_SHARE = 0.85  # of the sun's energy that ends in the battery, common practice
 LOW_SHARE, BACK_SHARE = 0.10, 0.30  # of charge: supply disconnected, and connected again

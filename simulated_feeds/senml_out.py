@@ -9,7 +9,7 @@ import numpy as np
 
 from simulated_feeds.logger import Rows
 
-# name, unit, and decimals on the wire, of each column; times its factor. design.md, "Messages"
+# name, unit, and decimals on the wire, of each column; times its factor. dashboard/docs/messages.md
 WIRE = {
     "intensity_w_m2": ("intensity", "W/m2", 1.0, 2),
     "flow_l_min": ("flow", "m3/s", 1 / 60_000, 10),

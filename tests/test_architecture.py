@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDERS = ("models", "ingest", "dashboard", "simulated_feeds")
-# design.md, "Layout (fixed)"
+# DEVELOPERS.md, "The map of the house"
 MAY_IMPORT = {
     "models": {"models"},
     "ingest": {"ingest", "models"},

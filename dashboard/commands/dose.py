@@ -21,7 +21,7 @@ from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_
 from models.dose.tested_range import outside_tested
 from models.fleet import Fleet, Reactor
 
-TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (standards.md section 5, seen)
+TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (SOURCES.md section 5, seen)
 
 
 def add(commands: Any) -> None:

@@ -15,7 +15,7 @@ CREATE TABLE unit (                                                        -- on
 CREATE TABLE contact (name VARCHAR NOT NULL, role VARCHAR NOT NULL, profile JSON NOT NULL);
 
 -- Evidence ---------------------------------------------------------------------------------------
--- One row per unit and instant. No primary key: it would cost seven times the file (notes on engines);
+-- One row per unit and instant. No primary key: it would cost seven times the file;
 -- an anti-join within the batch's own time window keeps rows unique.
 CREATE TABLE reading (
     cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,

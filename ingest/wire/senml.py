@@ -129,7 +129,7 @@ def _same(value: float) -> float:
     return value
 
 
-# design.md, "Messages": the first unit of each is meant where a record names none.
+# The first unit of each is meant where a record names none.
 QUANTITIES: dict[str, Quantity] = {
     "lamp": Quantity("lamp_on", True, {}),
     "intensity": Quantity("intensity_w_m2", False, {"W/m2": _same}),

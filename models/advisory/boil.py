@@ -58,7 +58,7 @@ class BoilRule:
         return self.high_minutes if altitude_m >= self.high_m else self.minutes
 
 
-# standards.md section 6; the comparison's figures seen, its title and place seen.
+# SOURCES.md section 6; the comparison's figures seen, its title and place seen.
 EPA = BoilRule(
     authority="US Environmental Protection Agency", minutes=1, high_minutes=3, high_m=1524,
     source=f"{_COMPARISON} (5,000 ft)",

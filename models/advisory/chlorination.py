@@ -1,7 +1,7 @@
 """Chlorinating a unit's plumbing: how much bleach, for how long, what that reaches, and how not to get hurt.
 
 Water that went past a dark lamp stands in pipes and tanks, and ultraviolet light leaves nothing behind that would
-work there. Values and their marks: standards.md, section 7. Local codes, the local health authority and licensed
+work there. Values and their marks: SOURCES.md, section 7. Local codes, the local health authority and licensed
 trades go before all of it.
 """
 

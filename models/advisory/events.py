@@ -164,7 +164,7 @@ class StepPolicy:
     Notes
     -----
     That water standing in the plumbing re-infects what the unit treats, so that its exposure asks for
-    chlorination, is common practice, no source. Two satisfactory samples about 24 h apart: standards.md
+    chlorination, is common practice, no source. Two satisfactory samples about 24 h apart: SOURCES.md
     section 6, "Lifting" (from memory; public supplies). The minutes are common practice, no source. Local rules
     and the local health authority go before all of them.
     """

@@ -119,9 +119,9 @@ class LaboratoryPolicy:
     References
     ----------
     .. [1] Leeds, Grenville and Lanark District Health Unit (Ontario), private well results: total coliforms 6 or
-       more, E. coli 1 or more, "est" or "o/g" unsafe unless boiled (standards.md section 14, seen).
+       more, E. coli 1 or more, "est" or "o/g" unsafe unless boiled (SOURCES.md section 14, seen).
     .. [2] Durham Region Health Department (Ontario): 0 and 0 safe, 1 to 5 coliforms evidence of contamination,
-       look further (standards.md section 14, seen).
+       look further (SOURCES.md section 14, seen).
     """
 
     e_coli_raises_at: float = E_COLI_RAISES_AT

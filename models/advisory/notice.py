@@ -32,7 +32,7 @@ from models.advisory.boil import ALTERNATIVES, CAUTIONS, RULES, USES, BoilRule, 
 from models.advisory.work_cautions import Work, brief, works_of_steps
 from models.fleet import Cabin, Contact, Role
 
-# standards.md section 6, "After lifting": CDC copy (seen, S47) and a utility's advice (seen, S48).
+# SOURCES.md section 6, "After lifting": CDC copy (seen, S47) and a utility's advice (seen, S48).
 AFTER_LIFTING = (
     "Run each cold tap for at least 5 minutes, also coolers with their own line.",
     "Run hot taps for 15 minutes, 30 where the tank holds more than 150 L.",

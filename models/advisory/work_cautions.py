@@ -1,7 +1,7 @@
 """What can hurt whoever works on a unit, and whoever drinks after: each caution once, with its source.
 
 Whatever says a work (a plan of trips, a step, a message) asks here by the work and shows what it gets, once a page.
-Marks: "seen" means read in a copy of the source, by the numbers of standards.md; "from memory", known and not read
+Marks: "seen" means read in a copy of the source, by the numbers of SOURCES.md; "from memory", known and not read
 again; "common practice, no source", what the trade does. Local codes and licensed trades go before all of it.
 """
 
@@ -130,27 +130,27 @@ CAUTIONS = (  # in the order in which they are needed
         works=frozenset({Work.HEAT}), source=PRACTICE),
     Caution(
         words="Bypass carbon filters and softeners, and take filter cartridges out.", works=FILL,
-        source="from memory (standards.md, section 7)"),
+        source="from memory (SOURCES.md, section 7)"),
     Caution(
         words=f"No more than {PLUMBING_LIMIT_MG_L:g} mg/L in the plumbing: more attacks seals and metals and works "
         "no better, because it makes the water alkaline.", works=FILL,
         source="seen: S53 (alkaline); the limit from memory"),
     Caution(
         words="Draw chlorinated water to every cold and hot tap until it smells of chlorine, then close them.",
-        works=FILL, source="from memory (standards.md, section 7)"),
+        works=FILL, source="from memory (SOURCES.md, section 7)"),
     Caution(
         words="Nobody drinks, cooks or bathes with chlorinated water until it is flushed out.", works=BLEACH,
         afterwards=True, source="seen: S55, S54"),
     Caution(
         words="Do not flush it into the septic system, a stream, the lake or a lawn; ask what local code allows.",
-        works=FILL, afterwards=True, source="from memory (standards.md, section 7)"),
+        works=FILL, afterwards=True, source="from memory (SOURCES.md, section 7)"),
     Caution(
         words=f"Flush until the chlorine is below {DRINKABLE_MG_L:g} mg/L, sample for coliforms as the advisory "
         "says, and once more after 1 to 2 weeks.", works=FILL, afterwards=True,
         source="from memory: 40 CFR 141.65; the weeks from memory"),
     Caution(
         words="Chlorine does not control Cryptosporidium: the lamp has to be back at its dose before you begin.",
-        works=FILL, source="from memory (standards.md, section 6)"),
+        works=FILL, source="from memory (SOURCES.md, section 6)"),
 )
 
 # Names of tasks as plans say them (`ingest.outlook.visit_tasks`, `models.lamp.diagnosis.Action`).

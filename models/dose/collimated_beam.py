@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from models.dose.optics import Floats
 
-# Share of the light that water's surface throws back at normal incidence, from memory (standards.md section 3).
+# Share of the light that water's surface throws back at normal incidence, from memory (SOURCES.md section 3).
 SURFACE_REFLECTION = 0.025
 
 
@@ -48,7 +48,7 @@ def mean_fluence_rate_mw_cm2(
 
     References
     ----------
-    .. [1] Bolton and Linden 2003, J. Environ. Eng. 129(3):209-215 (from memory, standards.md section 3).
+    .. [1] Bolton and Linden 2003, J. Environ. Eng. 129(3):209-215 (from memory, SOURCES.md section 3).
     """
     on_surface = np.asarray(centre_mw_cm2, dtype=float) * np.asarray(petri_factor, dtype=float)
     return np.asarray(

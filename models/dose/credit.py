@@ -23,7 +23,7 @@ class Organism(StrEnum):
     VIRUS = "virus"
 
 
-# 40 CFR 141.720(d)(1), UV dose table, mJ/cm2 of validated dose at 254 nm; shared/reference/standards.md
+# 40 CFR 141.720(d)(1), UV dose table, mJ/cm2 of validated dose at 254 nm; models/SOURCES.md
 # section 1: values seen in a secondary copy (S1), order and column heads from memory.
 CREDITS_LOG = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0])
 DOSES_MJ_CM2: dict[Organism, Floats] = {
@@ -108,7 +108,7 @@ def share_in_specification(volume_l: ArrayLike, in_specification_l: ArrayLike, m
 
     References
     ----------
-    .. [1] 40 CFR 141.720(d)(3)(ii), from memory (standards.md section 1).
+    .. [1] 40 CFR 141.720(d)(3)(ii), from memory (SOURCES.md section 1).
     """
     volume, inside = (np.asarray(x, dtype=float) for x in (volume_l, in_specification_l))
     inside = np.where(np.isnan(inside), 0.0, inside)

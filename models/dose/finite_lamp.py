@@ -60,7 +60,7 @@ def finite_fluence_rate_mw_cm2(
     References
     ----------
     .. [1] Bolton 2000, Water Research 34 (multiple points, refraction); Blatchley 1997, Water Research 31(9)
-       (line source), from memory, standards.md section 4.
+       (line source), from memory, SOURCES.md section 4.
     """
     if not index >= 1:
         raise ValueError(f"index must be at least 1; got {index!r}")

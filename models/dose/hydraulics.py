@@ -13,7 +13,7 @@ CM3_PER_L = 1000.0
 S_PER_MIN = 60.0
 
 # First-order constants of challenge organisms to base e, for a profile whose report names only the organism. Hijnen
-# et al. 2006, Water Research 40:3-22, from memory with low confidence (standards.md section 4): decadic 0.055 for
+# et al. 2006, Water Research 40:3-22, from memory with low confidence (SOURCES.md section 4): decadic 0.055 for
 # MS2, 0.059 for spores of B. subtilis beyond their shoulder. A report's own constant goes before these.
 CHALLENGE_K_CM2_MJ = {"MS2": 0.055 * math.log(10.0), "Bacillus subtilis spores": 0.059 * math.log(10.0)}
 

@@ -90,7 +90,7 @@ def fluence_rate_mw_cm2(reactor: Reactor, radius_cm: ArrayLike, absorption: Arra
 
     References
     ----------
-    .. [1] Haas and Sakellaropoulos 1979; Liu, Ducoste et al. 2004 (from memory, standards.md section 4).
+    .. [1] Haas and Sakellaropoulos 1979; Liu, Ducoste et al. 2004 (from memory, SOURCES.md section 4).
     """
     radius, a = np.asarray(radius_cm, dtype=float), np.asarray(absorption, dtype=float)
     per_cm = MW_PER_W * reactor.lamp_uvc_w * reactor.sleeve_transmittance / reactor.arc_length_cm

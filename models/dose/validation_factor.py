@@ -6,7 +6,7 @@ import math
 
 from models.fleet import require_number
 
-# Above these the part counts, at or below them it drops out (guidance manual, from memory; standards.md, 2).
+# Above these the part counts, at or below them it drops out (guidance manual, from memory; SOURCES.md, 2).
 SENSOR_COUNTS_ABOVE_PCT = 10.0
 DOSE_RESPONSE_COUNTS_ABOVE_PCT = 30.0
 

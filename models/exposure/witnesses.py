@@ -1,6 +1,6 @@
 """What each reading says of power and lamp, weighed: burning, dark, or not known.
 
-The rules, in the order in which they are applied (design.md, "Judging time and water"):
+The rules, in the order in which they are applied:
 
 - Power off means dark, whatever a gateway goes on repeating, until power is reported again; across a missing
   reading it also ends where the intensity shines with another value than before.

@@ -39,7 +39,7 @@ SAMPLE_UNITS = 100  # how storms clear, and how alike neighbouring days are, is 
 MANY_DAYS = 360  # in a longer record every second day is enough for the first fit: neighbours are alike
 PATH_SHARE = 0.2  # a kind's water path is known by its geometry to this share; common practice, no source
 
-# Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (standards.md section 8, from
+# Before any unit of a kind is seen. Lamp: 80 % left at 9,000 h = 0.0248 per 1000 h (SOURCES.md section 8, from
 # memory). The water path is geometry, per kind, and not learned: water known with error would draw it to 0. The
 # rest: common practice, no source.
 _START = {

@@ -21,7 +21,7 @@ COLUMNS = (
     "temp_per_10_c", "temp_square_per_10_c", "drift_per_year", "season_cosine", "season_sine", "swap_jump",
     "swap_before_jump", "first_film", "found_jump", "found_second_jump",
 )  # fmt: skip
-BURN_IN_H = 100.0  # a lamp is rated from here on (standards.md section 8, from memory); days before it are left out
+BURN_IN_H = 100.0  # a lamp is rated from here on (SOURCES.md section 8, from memory); days before it are left out
 SLEEVE_EARLY_H = 700.0  # films may level off within weeks; common practice, no source
 TEMP_REFERENCE_C = 10.0
 UNKNOWN_START_H = 48.0  # a sleeve with fewer hours on the first day: counted from there, or cleaned just then

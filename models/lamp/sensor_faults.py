@@ -16,7 +16,7 @@ STUCK_TIMES_USUAL = 10  # and so many times longer than the unit's usual run of 
 SATURATED_SHARE, SATURATED_TIMES = 0.05, 3  # common practice, no source
 OFFSET_SHARE, OFFSET_READINGS = 0.02, 5  # of the lit median, read with the lamp off; common practice
 FLOWING_L_MIN = 0.2  # under it water stands: it warms, and the lamp leaves its optimum; common practice
-GAP_TIMES_CADENCE = 3  # what was lit before a longer silence is not known to be warm after it (design.md)
+GAP_TIMES_CADENCE = 3  # what was lit before a longer silence is not known to be warm after it
 
 
 class SensorFault(StrEnum):

@@ -24,7 +24,7 @@ pytestmark = pytest.mark.bench
 OPEN = 1000
 START = pd.Timestamp("2026-09-01T00:00Z")
 LOOK_EVERY_S = 2.0  # ingest.collector.BEAT_S
-SHARE = 0.02  # of a core between messages: design.md, "Size and speed to hold"
+SHARE = 0.02  # of a core between messages: the figure to hold
 
 
 def rows(cabins: list[str], first_min: int, last_min: int, **values) -> pd.DataFrame:

@@ -25,7 +25,7 @@ from tests.ingest.ingest_streams import commit
 UNITS, ROUNDS, NEWS_MIN, TIMES = 1000, 12, 5, 3
 AGAIN = timedelta(minutes=35)  # on the average of an hour, so much before the news is judged again with it
 BEFORE_MIN = 12 * 60 + 3
-UNIT_MS = 0.5  # design.md, "Size and speed to hold", of an otherwise idle core
+UNIT_MS = 0.5  # the figure to hold, of an otherwise idle core
 BACKLOG_DAYS, DAY_MIN = 30, 1440
 START = pd.Timestamp("2026-09-01T00:00Z")
 

@@ -1,4 +1,4 @@
-"""The docs are true: every command stands in README, and README's first command is one that the program has."""
+"""The docs are true: every command stands in them and can be read by the program, and no link leads nowhere."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ from dashboard.cli import parser
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+DOCS = {path: path.read_text(encoding="utf-8") for path in (
+    ROOT / "README.md", *sorted((ROOT / "dashboard" / "docs").glob("*.md")))}
+THREE_MINUTES = 700  # words, at some 230 a minute
 
 
 def commands() -> list[str]:
@@ -19,18 +22,35 @@ def commands() -> list[str]:
     return []
 
 
-def test_every_command_stands_in_the_table_of_readme_and_no_other_does():
-    table = re.findall(r"^\| `tarnlight ([a-z]+)`", README, flags=re.MULTILINE)
+def test_every_command_stands_in_the_table_of_commands_and_no_other_does():
+    table = re.findall(r"^\| `tarnlight ([a-z]+)`", DOCS[ROOT / "dashboard/docs/commands.md"], flags=re.MULTILINE)
     assert sorted(table) == sorted(commands())
 
 
-def test_every_command_that_readme_writes_out_can_be_read_by_the_program():
+def test_every_command_that_the_docs_write_out_can_be_read_by_the_program():
     written = [one.replace("\n", " ").replace("HOST:PORT", "127.0.0.1:1883")
-               for one in re.findall(r"`(tarnlight [^`]+)`", README)]
+               for text in DOCS.values() for one in re.findall(r"`(tarnlight [^`]+)`", text)]
     whole = [one for one in written if one.count(" ") > 1 and not re.search(r"\b[A-Z]{2,}\b", one)]
-    assert len(whole) >= 2
+    assert len(whole) >= 6
     for one in whole:
         parser().parse_args(shlex.split(one)[1:])  # exits where it cannot be read
+
+
+def test_no_link_leads_nowhere():
+    missing = [
+        f"{path.name}: {link}" for path, text in DOCS.items()
+        for link in re.findall(r"\]\(([^)#]+)\)", text)
+        if not link.startswith("https://") and not (path.parent / link).exists()]
+    assert missing == []
+
+
+def test_every_page_of_the_docs_is_led_to_from_readme():
+    for path in DOCS:
+        assert path.name == "README.md" or f"(dashboard/docs/{path.name})" in README
+
+
+def test_readme_is_read_in_three_minutes():
+    assert len(re.findall(r"\w+", re.sub(r"```.*?```|\([^)]*\)", "", README, flags=re.DOTALL))) <= THREE_MINUTES
 
 
 def test_readme_opens_with_the_job_and_two_commands():

@@ -17,7 +17,7 @@ import pytest
 
 from tests.conftest import console_script, environment, free_port, hostile_folder, tarnlight, wait_for
 
-# design.md, "status --json"
+# what other programs read of `status --json`
 KEYS = {
     "cabin", "unit", "verdict", "since", "reasons", "next_action", "dose_mj_cm2", "dose_low_mj_cm2",
     "dose_target_mj_cm2", "log_credit", "intensity_w_m2", "flow_l_min", "uvt_pct", "lamp_on", "lamp_hours",

@@ -14,7 +14,7 @@ NEAR_SLEEVE = replace(ANNULAR, name="near-sleeve", sensor_radius_cm=1.6, test_in
 # Between: a mixture of weak lamp and cloudy water can be worse than either.
 BETWEEN = replace(ANNULAR, name="between", sensor_radius_cm=2.5, test_intensity_w_m2=120.0)
 BLIND = replace(ANNULAR, name="blind", sensor_radius_cm=1.2, test_intensity_w_m2=350.0)
-# A report's equation of the form in standards.md, section 2; the coefficients are ours.
+# A report's equation of the form in SOURCES.md, section 2; the coefficients are ours.
 BY_EQUATION = replace(
     ANNULAR, name="by-equation", equation=CalculatedDose(a=2.4, b=-0.6, c=0.9, d=0.95), uvt_min_pct=70.0,
     uvt_max_pct=95.0, flow_max_l_min=40.0, validation_factor=1.2,

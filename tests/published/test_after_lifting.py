@@ -1,4 +1,4 @@
-"""What to do at the taps once a notice is lifted, against the published lists (standards.md section 6)."""
+"""What to do at the taps once a notice is lifted, against the published lists (SOURCES.md section 6)."""
 
 import pytest
 

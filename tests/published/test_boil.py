@@ -1,7 +1,7 @@
 """Boil times against the agencies' own figures.
 
 Source: Dorris, Miko, Kunz, Hill, "Variance Among Public Health Agencies' Boil Water Guidance", Emerging Infectious
-Diseases 31(8), August 2025, Table (seen; standards.md section 6): CDC 1 min, 3 min above 1,981 m; EPA 1 min, 3 min
+Diseases 31(8), August 2025, Table (seen; SOURCES.md section 6): CDC 1 min, 3 min above 1,981 m; EPA 1 min, 3 min
 at 1,524 m; Health Canada 1 min, 2 min above 2,000 m; WHO no added time once at a rolling boil.
 """
 
@@ -50,14 +50,14 @@ def test_an_altitude_that_is_not_known_takes_the_longest_time(altitude_m):
 
 
 def test_boiling_is_never_said_to_remove_nitrate_or_chemicals():
-    # standards.md section 6: boiling concentrates nitrate and does not remove chemicals (seen).
+    # SOURCES.md section 6: boiling concentrates nitrate and does not remove chemicals (seen).
     text = " ".join(CAUTIONS)
     assert "makes nitrate stronger" in text
     assert "does not remove chemicals" in text
 
 
 def test_the_bleach_alternative_is_the_published_dose_with_its_limit():
-    # standards.md section 6: 8.25 % bleach 2 drops per quart/L, double if cloudy, coloured, very cold (seen, S38);
+    # SOURCES.md section 6: 8.25 % bleach 2 drops per quart/L, double if cloudy, coloured, very cold (seen, S38);
     # stand 30 min (seen, S39); chlorine does not control Cryptosporidium (from memory).
     text = " ".join(ALTERNATIVES)
     assert "2 drops of 8.25 %" in text and "30 minutes" in text and "Cryptosporidium" in text

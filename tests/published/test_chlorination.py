@@ -1,4 +1,4 @@
-"""Bleach and contact time against published figures (standards.md section 7, each value marked there)."""
+"""Bleach and contact time against published figures (SOURCES.md section 7, each value marked there)."""
 
 import math
 
@@ -13,7 +13,7 @@ from models.advisory.chlorination import (
 )
 
 # Oregon State, MWPS-14 (seen, S52): 3 US pints of bleach per 100 US gallons. Exact 187.5 mg/L at 5 %, 196.9 at
-# 5.25 % (3 pt = 0.375 gal; calculated in standards.md); the leaflet's "200 mg/L" is these rounded.
+# 5.25 % (3 pt = 0.375 gal; calculated in SOURCES.md); the leaflet's "200 mg/L" is these rounded.
 US_GALLON_L = 3.785412
 
 
@@ -29,7 +29,7 @@ def test_a_gallon_in_two_hundred_lies_within_the_trusts_span():
     assert at_span[0] < 1.0 < at_span[1]
 
 
-# Millilitres per 1,000 L (standards.md section 7, calculated there; rounded to 0.1 mL).
+# Millilitres per 1,000 L (SOURCES.md section 7, calculated there; rounded to 0.1 mL).
 PER_1000_L = [
     (5.25, 50, 952.4), (5.25, 100, 1904.8), (5.25, 200, 3809.5),
     (6.0, 50, 833.3), (6.0, 100, 1666.7), (6.0, 200, 3333.3),
@@ -72,7 +72,7 @@ def test_between_cells_the_safe_neighbour_counts(temp_c, ph, chlorine_mg_l, ct):
     assert ct_giardia_3_log(water_temp_c=temp_c, ph=ph, chlorine_mg_l=chlorine_mg_l) == ct
 
 
-# Check cell in standards.md (seen, S57): 15 C, pH 7.5, 1.2 mg/L needs 92, more than the 90 of the 1.0 mg/L column.
+# Check cell in SOURCES.md (seen, S57): 15 C, pH 7.5, 1.2 mg/L needs 92, more than the 90 of the 1.0 mg/L column.
 def test_chlorine_above_the_column_that_we_hold_is_not_answered_from_it():
     assert ct_giardia_3_log(water_temp_c=15, ph=7.5, chlorine_mg_l=1.2) is None
 

@@ -1,10 +1,10 @@
-"""Bolton and Linden 2003, J. Environ. Eng. 129(3):209-215, form from memory: standards.md section 3."""
+"""Bolton and Linden 2003, J. Environ. Eng. 129(3):209-215, form from memory: SOURCES.md section 3."""
 
 import pytest
 
 from models.dose import collimated_beam
 
-# Inputs are ours, factors are [calc] in standards.md section 3 by the paper's form (no published example was
+# Inputs are ours, factors are [calc] in SOURCES.md section 3 by the paper's form (no published example was
 # retrievable): A254, depth, lamp distance, E0, Pf -> WF, DF, mean fluence rate, seconds for 40 mJ/cm2.
 EXAMPLES = [
     (0.05, 1, 30, 0.20, 0.95, 0.944582, 0.967742, 0.169339, 236.21),

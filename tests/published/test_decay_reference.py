@@ -16,7 +16,7 @@ from models.lamp.robust import Loss, robust_coefficients
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the reference of these checks")
 
 # NIST Statistical Reference Datasets, linear regression, Norris: 36 points, lower level of difficulty. Data and
-# certified values as in shared/reference/standards.md, section 10 (certified values seen; data from memory, and
+# certified values as in models/SOURCES.md, section 10 (certified values seen; data from memory, and
 # checked here by scipy.stats.linregress reproducing the certified values).
 NORRIS_Y = [
     0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8,
@@ -47,7 +47,7 @@ def test_without_a_prior_the_normal_equations_give_the_certified_values_of_norri
 
 
 def test_one_bad_reading_moves_the_robust_slope_no_more_than_theil_and_sen_allow():
-    # Example of standards.md, section 10: intensity in %, one outlier; Theil-Sen by scipy.stats.theilslopes
+    # Example of SOURCES.md, section 10: intensity in %, one outlier; Theil-Sen by scipy.stats.theilslopes
     # (Sen 1968): slope -0.00250 %/h, 95 % from -0.00255 to -0.00245; joint and Siegel intercept 100.0.
     hours = np.arange(0.0, 9000.0, 1000.0)
     share = np.array([100, 97.5, 95.1, 92.4, 60.0, 87.6, 85.1, 82.4, 80.0])
@@ -129,7 +129,7 @@ def _one_lamp(hours: np.ndarray, log_intensity: np.ndarray) -> FleetDays:
 
 def test_projected_life_is_that_of_the_published_lumen_maintenance_method():
     # IES TM-21 (from memory): fit B exp(-alpha t) by least squares of the log of output; L70 = ln(B / 0.7) / alpha.
-    # Standards.md, section 8 (calc): 80 % at 9,000 h is tau = 40,332.8 h.
+    # SOURCES.md, section 8 (calc): 80 % at 9,000 h is tau = 40,332.8 h.
     rng = np.random.default_rng()
     hours = 100.0 + 24.0 * np.arange(300)
     log_share = -hours / 40_332.8 + rng.normal(0, 0.001, len(hours))

@@ -1,6 +1,6 @@
 """What health authorities say of a private well's sample, held against what the program makes of it.
 
-Sources, as quoted in standards.md section 14 (each seen in a copy of the authority's page): Leeds, Grenville and
+Sources, as quoted in SOURCES.md section 14 (each seen in a copy of the authority's page): Leeds, Grenville and
 Lanark District Health Unit and Durham Region Health Department, both Ontario; Newfoundland and Labrador's public
 health laboratory. Counts per 100 mL.
 """

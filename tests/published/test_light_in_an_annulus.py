@@ -18,13 +18,13 @@ from models.dose.finite_lamp import (
 )
 from tests.models.reactors import ANNULAR, BETWEEN, NEAR_SLEEVE
 
-# Definition of absorbance (IUPAC); values of standards.md section 2, "UVT conversions", [calc], 6 digits.
+# Definition of absorbance (IUPAC); values of SOURCES.md section 2, "UVT conversions", [calc], 6 digits.
 CONVERSIONS = [
     (70, 0.154902, 0.356675), (75, 0.124939, 0.287682), (80, 0.096910, 0.223144), (85, 0.070581, 0.162519),
     (90, 0.045757, 0.105361), (95, 0.022276, 0.051293), (98, 0.008774, 0.020203),
 ]
 
-# standards.md section 4: annulus of 1.15 and 3.5 cm, 0.2 W/cm, sleeve of transmittance 1, mW/cm2, [calc] from the
+# SOURCES.md section 4: annulus of 1.15 and 3.5 cm, 0.2 W/cm, sleeve of transmittance 1, mW/cm2, [calc] from the
 # radial model of Haas and Sakellaropoulos 1979 and Liu, Ducoste et al. 2004 (both from memory).
 RADIAL = [(70, 27.6791, 3.93335, 9.26951), (75, 27.6791, 4.62568, 9.95092), (85, 27.6791, 6.20750, 11.37970),
           (95, 27.6791, 8.06181, 12.89779)]
@@ -49,7 +49,7 @@ def test_transmittance_turns_into_absorbance_by_beer_and_lambert_and_back(uvt_pc
 
 
 def test_light_through_ten_centimetres_is_the_tenth_power_of_one():
-    # standards.md section 5, "UVT path trap": 95 % over 10 mm is 59.874 % over 100 mm [calc].
+    # SOURCES.md section 5, "UVT path trap": 95 % over 10 mm is 59.874 % over 100 mm [calc].
     over_10_cm = 100 * math.exp(-10 * float(optics.absorption_per_cm(95.0)))
     assert over_10_cm == pytest.approx(59.874, abs=5e-4)
 
@@ -124,7 +124,7 @@ def test_straight_rays_of_an_endless_lamp_give_the_bickley_function():
 
 @pytest.mark.parametrize(("r", "z"), [(1.2, 0.0), (2.5, 10.0), (4.4, 21.0), (4.4, -19.0)])
 def test_transparent_water_gives_the_line_source_integral(r, z):
-    # Blatchley 1997, Water Research 31(9), from memory (standards.md section 4): E = (P/L)/(4 pi r) x
+    # Blatchley 1997, Water Research 31(9), from memory (SOURCES.md section 4): E = (P/L)/(4 pi r) x
     # [atan((L/2 + z)/r) + atan((L/2 - z)/r)].
     length = ANNULAR.arc_length_cm
     per_cm = 1000 * ANNULAR.lamp_uvc_w * ANNULAR.sleeve_transmittance / length
@@ -134,7 +134,7 @@ def test_transparent_water_gives_the_line_source_integral(r, z):
 
 @pytest.mark.parametrize(("r", "z", "a"), [(1.3, 0.0, 0.3), (3.0, 12.0, 0.2), (4.4, -20.0, 0.05)])
 def test_straight_rays_are_the_sum_over_point_sources(r, z, a):
-    # Multiple point source summation (Bolton 2000, Water Research 34, standards.md section 4): written out here.
+    # Multiple point source summation (Bolton 2000, Water Research 34, SOURCES.md section 4): written out here.
     points = 200_000
     along = (np.arange(points) + 0.5) / points * ANNULAR.arc_length_cm - ANNULAR.arc_length_cm / 2
     distance = np.hypot(r, z - along)

@@ -1,4 +1,4 @@
-"""40 CFR 141.720(d)(1), UV dose table, and (d)(3)(ii); standards.md section 1 (values seen in a secondary copy)."""
+"""40 CFR 141.720(d)(1), UV dose table, and (d)(3)(ii); SOURCES.md section 1 (values seen in a secondary copy)."""
 
 import math
 

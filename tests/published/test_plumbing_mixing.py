@@ -4,7 +4,7 @@
   inverse Gaussian with mean 1 and variance 2 / Pe in pipe volumes. A. Kreft, A. Zuber, On the physical meaning of
   the dispersion equation and its solutions, Chemical Engineering Science 33, 1978, 1471-1480 (from memory).
 - A stirred tank washes out as exp(-volumes): 1 % is left after ln 100 = 4.605 volumes, 0.1 % after ln 1000 = 6.908.
-  O. Levenspiel, Chemical Reaction Engineering, 3rd ed. 1999, mixed flow (standards.md, section 4, one tank).
+  O. Levenspiel, Chemical Reaction Engineering, 3rd ed. 1999, mixed flow (SOURCES.md, section 4, one tank).
 """
 
 import numpy as np

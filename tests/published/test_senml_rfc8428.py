@@ -1,6 +1,6 @@
 """RFC 8428 (SenML), section 5: its example packs, resolved as section 4.6 says.
 
-Source: RFC 8428, August 2018. Shape, base time and relative times of 5.1.3 and 5.1.4 as seen (standards.md,
+Source: RFC 8428, August 2018. Shape, base time and relative times of 5.1.3 and 5.1.4 as seen (SOURCES.md,
 section 9, S63); the remaining values are written from memory of the RFC's text.
 """
 

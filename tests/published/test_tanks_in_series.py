@@ -9,7 +9,7 @@ from scipy import integrate
 from models.dose import hydraulics, optics
 from tests.published.test_light_in_an_annulus import TABLED
 
-# standards.md section 4, [calc] from (1 + k D / n)^-n at D = 40 mJ/cm2: tanks, then log and RED for k = 0.1151 and
+# SOURCES.md section 4, [calc] from (1 + k D / n)^-n at D = 40 mJ/cm2: tanks, then log and RED for k = 0.1151 and
 # for k = 0.46.
 TABLE = [
     (1, 0.748498, 14.9738, 1.287802, 6.4462), (2, 1.037554, 20.7564, 2.017200, 10.0973),
@@ -64,7 +64,7 @@ def test_mean_dose_undoes_equivalent_dose():
 
 
 def test_worked_annulus_has_its_volume_time_and_dose():
-    # standards.md section 4, [calc]: 30 cm long: 1029.893 cm3; at 10 L/min 6.17936 s; at UVT 95 79.700 mJ/cm2.
+    # SOURCES.md section 4, [calc]: 30 cm long: 1029.893 cm3; at 10 L/min 6.17936 s; at UVT 95 79.700 mJ/cm2.
     volume = optics.volume_cm3(TABLED)
     assert volume == pytest.approx(1029.893, abs=1e-3)
     time_s = hydraulics.residence_s(volume, 10.0)
@@ -79,7 +79,7 @@ def test_standing_water_stays_for_ever_and_unknown_flow_stays_unknown():
 
 
 def test_challenge_constants_lie_where_the_literature_has_them():
-    # MS2: 16 to 25 mJ/cm2 per decade (memory, standards.md section 4); NWRI bounds of its dose-response at 40:
+    # MS2: 16 to 25 mJ/cm2 per decade (memory, SOURCES.md section 4); NWRI bounds of its dose-response at 40:
     # 1.6464 to 2.816 decades (memory for the bounds, [calc] for the figures).
     ms2 = hydraulics.CHALLENGE_K_CM2_MJ["MS2"]
     assert 16 <= math.log(10) / ms2 <= 25

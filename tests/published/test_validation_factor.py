@@ -1,6 +1,6 @@
 """US EPA, Ultraviolet Disinfection Guidance Manual, EPA 815-R-06-007, 2006, section 5.9.
 
-Source unverified: forms and figures are from memory, arithmetic [calc]; standards.md section 2.
+Source unverified: forms and figures are from memory, arithmetic [calc]; SOURCES.md section 2.
 """
 
 import math

@@ -1,4 +1,4 @@
-"""Limits of the feed water against their sources (standards.md section 5)."""
+"""Limits of the feed water against their sources (SOURCES.md section 5)."""
 
 import math
 
@@ -33,7 +33,7 @@ def test_each_limit_holds_at_its_published_value_and_not_a_hair_beyond(name, fin
 
 
 def test_seven_grains_are_the_hardness_limit():
-    assert hardness_mg_l(7) == pytest.approx(119.8, abs=0.05)  # standards.md section 5, calculated there
+    assert hardness_mg_l(7) == pytest.approx(119.8, abs=0.05)  # SOURCES.md section 5, calculated there
 
 
 def test_each_limit_says_where_it_comes_from_and_how_well_it_is_known():

@@ -49,7 +49,7 @@ def test_survival_through_the_tanks_is_that_of_their_mass_balance():
 
 
 def test_a_lamp_worn_at_the_rated_pace_has_lost_a_fifth_at_9000_hours():
-    # "80 % or more of 100-h output left at 9,000 h", standards.md section 8, from memory
+    # "80 % or more of 100-h output left at 9,000 h", SOURCES.md section 8, from memory
     lamp = ageing.Lamp(loss_per_h=-np.log(0.8) / 9000, start_costs_h=0, first_output=1.0, burn_in_log=0.0)
     hours = np.array([100.0, 9100.0])
     assert np.exp(np.diff(lamp.log_output(hours, 0)))[0] == pytest.approx(0.8, rel=1e-12)
@@ -63,7 +63,7 @@ def test_a_lamp_warms_up_to_within_a_hundredth_in_its_warm_up_time():
 
 
 def test_cold_water_dims_a_lamp():
-    # "output falls well below 10 C water", standards.md section 8, from memory
+    # "output falls well below 10 C water", SOURCES.md section 8, from memory
     assert ageing.temperature_share(4.0) < 0.85 < ageing.temperature_share(20.0)
 
 

@@ -35,7 +35,7 @@ def test_two_readings_are_the_pack_that_one_writes_by_hand():
     found = pack(rows(at_s=[1_795_000_000, 1_795_000_060], lamp_on=[1, 1], power_on=[1, 0],
                       flow_l_min=[6.0, 0.0], total_l=[359_959.6, 359_965.6], uvt_pct=[np.nan, 84.5],
                       lamp_hours=[1.5, 1.52]), device="heron-point/main/")
-    # by the table of messages in design.md: 6 l/min is 1e-4 m3/s, 1.5 h is 5,400 s, 84.5 % is 0.845
+    # by the table of messages (dashboard/docs/messages.md): 6 l/min is 1e-4 m3/s, 1.5 h is 5,400 s, 84.5 % is 0.845
     assert json.loads(found) == [
         {"bn": "heron-point/main/", "bt": 1_795_000_000, "n": "lamp", "vb": True}, {"n": "power", "vb": True},
         {"n": "flow", "u": "m3/s", "v": 1e-4}, {"n": "total", "u": "m3", "v": 359.9596},

@@ -10,7 +10,7 @@ import pytest
 
 from tests.conftest import FLEET_TOML, tarnlight_here
 
-# 40 CFR 141.720(d)(1) as in shared/reference/standards.md, section 1: the highest row at or below 40 mJ/cm2
+# 40 CFR 141.720(d)(1) as in models/SOURCES.md, section 1: the highest row at or below 40 mJ/cm2
 CREDIT_AT_40 = {"cryptosporidium": 4.0, "giardia": 4.0, "virus": 0.5}
 
 
@@ -90,7 +90,7 @@ def test_an_unknown_reactor_is_refused_with_those_that_are_known(fleet_file):
 
 
 def test_bleach_for_a_thousand_litres_is_that_of_the_table():
-    # standards.md, section 7: per 1,000 L, 5.25 % bleach, 100 mg/L: 1,904.8 mL [calc]
+    # SOURCES.md, section 7: per 1,000 L, 5.25 % bleach, 100 mg/L: 1,904.8 mL [calc]
     code, out, err = run("bleach", "--strength", "5.25", "--cold", "1000", "--dose", "100", "--json")
     assert code == 0, err
     (told,) = json.loads(out)

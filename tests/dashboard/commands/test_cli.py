@@ -16,7 +16,7 @@ from dashboard.cli import main, parser
 from ingest.store import Store
 from tests.conftest import FLEET_TOML, Running, count, environment, tarnlight, tarnlight_here, wait_for
 
-# design.md, "Commands": the keys of each row of `--json`
+# What other programs read: the keys of each row of `--json`
 STATUS_KEYS = [
     "cabin",
     "unit",

@@ -16,7 +16,7 @@ import pytest
 from tests.conftest import environment, tarnlight
 from tests.lamp_fleet import NAMES, lamp_store, slug
 
-KEYS = {  # design.md, `lamps --json`
+KEYS = {  # what other programs read of `lamps --json`
     "cabin", "unit", "lamp_hours", "lamp_loss_pct_per_1000h", "sleeve_loss_pct_per_1000h", "intensity_w_m2",
     "threshold_w_m2", "crosses_p10", "crosses_p50", "crosses_p90", "cause", "action", "act_by"}
 
@@ -102,7 +102,7 @@ def test_without_any_day_nothing_is_foretold(enrolled: Path) -> None:
     assert icalendar.Calendar.from_ical(lamps(enrolled, "--ics")).walk("VEVENT") == []
 
 
-# standards.md section 2: 1.20 passes, 1.21 fails
+# SOURCES.md section 2: 1.20 passes, 1.21 fails
 @pytest.mark.parametrize(("ratio", "words"), [("1.20", "within the limit"), ("1.21", "above the limit")])
 def test_a_recorded_sensor_check_is_judged_at_once(enrolled: Path, ratio: str, words: str) -> None:
     found = tarnlight(enrolled, "service", "record", "sensor-checked", "--cabin", "heron-point", "--unit", "main",

@@ -25,7 +25,7 @@ from tests.conftest import FLEET_TOML, utc
 from tests.ingest.ingest_streams import commit, minutes
 
 START = utc("2026-11-20T05:20:00")
-# Cadences of a minute (design.md, "Judging time and water"): two ends cover 1.5 of them; after 3 a unit is overdue.
+# Cadences of a minute (models/exposure/witnesses.py): two ends cover 1.5 of them; after 3 a unit is overdue.
 COVERED = pd.Timedelta(seconds=90)
 OVERDUE = pd.Timedelta(minutes=3)
 KEY = ("heron-point", "main")

@@ -4,7 +4,7 @@ The truth is the simulator's own physics (`simulated_feeds`, which never calls t
 water that passed a dark lamp or one still warming. The logger sends what it can: late after lost links, nothing
 while it is dead, and for 25 minutes after a reboot with the clock of 1970.
 
-While a lamp warms up, a measured intensity gives the dose (design.md, "Judging time and water", 2): of the water of
+While a lamp warms up, a measured intensity gives the dose (models/exposure/witnesses.py): of the water of
 a warm-up that counts which truly missed its dose. All water of a dark lamp counts.
 """
 

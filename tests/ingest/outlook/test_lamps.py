@@ -21,7 +21,7 @@ from tests import lamp_fleet
 NOW = datetime(2027, 1, 10, 12, tzinfo=UTC)
 LAST = date(2027, 1, 9)  # the last day that is over
 INSTALLED = date(2026, 4, 18)  # the lamps of the test fleet, as enrolled
-KEYS = {  # design.md, `lamps --json`
+KEYS = {  # what other programs read of `lamps --json`
     "cabin", "unit", "lamp_hours", "lamp_loss_pct_per_1000h", "sleeve_loss_pct_per_1000h", "intensity_w_m2",
     "threshold_w_m2", "crosses_p10", "crosses_p50", "crosses_p90", "cause", "action", "act_by"}
 HERON = ("heron-point", "main")
@@ -174,7 +174,7 @@ def test_a_sensor_that_always_showed_few_values_is_coarse_and_not_stuck() -> Non
         {"at": "datetime64[us, UTC]", "value": float})) == []
 
 
-# standards.md section 2, ratio arithmetic [calc]; limit of the guidance manual's section 6.4.1 [memory], inclusive.
+# SOURCES.md section 2, ratio arithmetic [calc]; limit of the guidance manual's section 6.4.1 [memory], inclusive.
 @pytest.mark.parametrize(("duty", "reference", "passes"), [(120, 100, True), (121, 100, False), (95, 100, True)])
 def test_a_duty_sensor_may_read_a_fifth_above_its_reference(duty: float, reference: float, passes: bool) -> None:
     assert sensor_check(duty / reference).passes is passes

@@ -252,7 +252,7 @@ def test_samples_wait_for_flush_and_disinfection():
         advance(not_flushed, record("sample_1", hour(5)))
 
 
-# standards.md section 6, "Lifting": two consecutive satisfactory sample sets about 24 h apart (from memory).
+# SOURCES.md section 6, "Lifting": two consecutive satisfactory sample sets about 24 h apart (from memory).
 @pytest.mark.parametrize(("gap_h", "counts"), [(1, False), (23.99, False), (24, True), (30, True)])
 def test_the_second_sample_is_taken_a_day_after_the_first(gap_h, counts):
     first = after(cleaned(), record("sample_1", hour(5)))

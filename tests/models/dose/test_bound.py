@@ -15,7 +15,7 @@ TRIALS = 200_000
 
 
 def ratio(reactor, uvt_pct):
-    """Mean over sensor of the radial field, written out anew (standards.md section 4)."""
+    """Mean over sensor of the radial field, written out anew (SOURCES.md section 4)."""
     a = -np.log(uvt_pct / 100)
     outer, inner = reactor.chamber_inner_radius_cm, reactor.sleeve_outer_radius_cm
     at = reactor.sensor_radius_cm or outer

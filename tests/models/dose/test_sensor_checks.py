@@ -72,7 +72,7 @@ def test_a_check_without_a_ratio_says_nothing_and_no_check_divides_nothing() -> 
     assert sensor_stretches(checks()).empty
 
 
-# standards.md section 2, ratio arithmetic [calc]: 1.20 passes, the limit is inclusive, 1.21 does not
+# SOURCES.md section 2, ratio arithmetic [calc]: 1.20 passes, the limit is inclusive, 1.21 does not
 @pytest.mark.parametrize(("ratio", "divisor"), [(1.2, 1.0), (1.21, 1.21), (0.5, 1.0)])
 def test_what_passes_divides_nothing(ratio: float, divisor: float) -> None:
     assert sensor_stretches(checks((0, 0, ratio)))["ratio"].tolist() == [divisor]
@@ -152,7 +152,7 @@ def test_a_fleet_that_never_checked_sees_a_date_and_is_not_watched_for_it() -> N
 
 
 def test_where_checks_are_kept_a_year_without_one_is_watched() -> None:
-    # monthly: guidance manual section 6.4.1 (from memory); at least yearly: standards.md section 2 (seen)
+    # monthly: guidance manual section 6.4.1 (from memory); at least yearly: SOURCES.md section 2 (seen)
     assert due(last_at=at(10)) == (date(2026, 6, 10), 390.0)
     assert due(last_at=at(35)) == (date(2026, 7, 5), None)
     assert due(last_at=at(34.9))[1] == pytest.approx(365.1)

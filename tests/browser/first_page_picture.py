@@ -1,0 +1,48 @@
+"""The picture of the first page that README shows, taken from the demo.
+
+    .venv/bin/python -m tests.browser.first_page_picture
+
+Starts `tarnlight demo` with a store of its own, waits for the cards, writes `dashboard/docs/first-page.png`.
+"""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import tempfile
+from pathlib import Path
+
+from playwright.sync_api import sync_playwright
+
+from tests.conftest import console_script, environment, free_port, listens, wait_for
+
+PICTURE = Path(__file__).resolve().parents[2] / "dashboard" / "docs" / "first-page.png"
+CHROMIUM = Path("/usr/bin/chromium")
+WINDOW = {"width": 1280, "height": 860}
+
+
+def take(path: Path) -> None:
+    """Run the demo, and photograph its first page."""
+    with tempfile.TemporaryDirectory() as folder:
+        port = free_port()
+        demo = subprocess.Popen(
+            [console_script(), "demo", "--days", "30", "--port", str(port)],
+            env=environment(Path(folder) / "demo.duckdb"), cwd=folder)
+        try:
+            wait_for(lambda: listens(port) or demo.poll() is not None, 120, "the page listens")
+            with sync_playwright() as found:
+                browser = found.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+                page = browser.new_page(viewport=WINDOW)
+                page.goto(f"http://127.0.0.1:{port}")
+                page.locator(".tl-card").nth(3).wait_for(timeout=90_000)
+                page.wait_for_timeout(3_000)  # fonts and the sidebar settle
+                page.screenshot(path=path)
+                browser.close()
+        finally:
+            demo.send_signal(signal.SIGINT)
+            demo.wait(30)
+
+
+if __name__ == "__main__":
+    take(PICTURE)
+    print(PICTURE)
