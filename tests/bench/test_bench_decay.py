@@ -17,6 +17,7 @@ from models.lamp.daily_series import FleetDays
 from models.lamp.decay import fleet_fit
 from models.lamp.design_matrix import design
 from models.lamp.water_trend import water_trend
+from tests.seeds import generator
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the yardstick of this benchmark")
 
@@ -54,7 +55,7 @@ def _measured() -> dict[str, float]:
     """Seconds of both, turn about, the best of five: what else runs on the machine only ever adds."""
     # The loop gets the same columns, built beforehand and without its cost, as plain arrays; only the fit is timed.
     # It neither pools nor looks for jumps, which ours does within its time.
-    days = _fleet(np.random.default_rng())
+    days = _fleet(generator("measured"))
     x, y, known = design(
         days, slice(0, SAMPLE), water=water_trend(days), reference_absorbance_per_cm=np.full(UNITS, 0.2),
         found=np.full((SAMPLE, 2, 2), DAYS),

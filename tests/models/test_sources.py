@@ -1,4 +1,4 @@
-"""What a docstring or comment cites is inside the repository: a section of models/SOURCES.md, and a source in it."""
+"""What docstrings and comments cite is inside the repository: sections of models/SOURCES.md, and what these cite."""
 
 from __future__ import annotations
 

@@ -17,6 +17,7 @@ from models.lamp.autocorrelation import (
     memory_days,
     whitened,
 )
+from tests.seeds import generator
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the reference of these checks")
 
@@ -30,7 +31,7 @@ def _autoregressive(rng: np.random.Generator, units: int, length: int, alike: fl
 
 
 def test_innovations_give_the_coefficients_and_errors_of_statsmodels_gls_also_across_gaps():
-    rng = np.random.default_rng()
+    rng = generator("innovations give the coefficients and errors of statsmodels gls also across gaps")
     units, length, alike = 8, 90, 0.7
     columns = np.stack([np.ones((units, length)), np.tile(np.linspace(0, -8, length), (units, 1)),
                         rng.normal(size=(units, length))], axis=1)
@@ -76,14 +77,14 @@ def test_the_memory_is_that_of_the_days_behind_the_blocks(memory):
 
 
 def test_white_noise_is_held_to_be_a_little_alike():
-    rng = np.random.default_rng()
+    rng = generator("white noise is held to be a little alike")
     noise, weight = rng.normal(0, 0.02, (40, 100)), np.full((40, 100), float(BLOCK_DAYS))
     of = Blocks(columns=np.ones((40, 1, 100)), residual=noise, weight=weight)
     assert likeness(of, np.zeros((40, 1)), np.full((40, 1), 10.0)) == LEAST_ALIKE
 
 
 def test_blocks_are_weighted_means_that_end_with_the_last_day():
-    rng = np.random.default_rng()
+    rng = generator("blocks are weighted means that end with the last day")
     days = 4 * BLOCK_DAYS + 2
     columns, residual = rng.normal(size=(3, 2, days)), rng.normal(size=(3, days))
     weight = rng.random((3, days)) * (rng.random((3, days)) > 0.2)

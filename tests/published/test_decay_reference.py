@@ -12,6 +12,7 @@ from models.lamp.decay import fleet_fit
 from models.lamp.empirical_bayes import Prior, learned, pooled, posterior
 from models.lamp.forecast import average_year, crossing, present_state
 from models.lamp.robust import Loss, robust_coefficients
+from tests.seeds import generator
 
 sm = pytest.importorskip("statsmodels.api", reason="statsmodels is the reference of these checks")
 
@@ -66,7 +67,7 @@ def test_one_bad_reading_moves_the_robust_slope_no_more_than_theil_and_sen_allow
     ("loss", "norm"), [(Loss.HUBER, sm.robust.norms.HuberT()), (Loss.BISQUARE, sm.robust.norms.TukeyBiweight())]
 )
 def test_batched_robust_fit_equals_statsmodels_rlm_on_each_unit(loss, norm):
-    rng = np.random.default_rng()
+    rng = generator("batched robust fit equals statsmodels rlm on each unit")
     units, days = 12, 400
     x = np.ones((units, 5, days))
     x[:, 1] = np.linspace(0, -9, days)
@@ -130,7 +131,7 @@ def _one_lamp(hours: np.ndarray, log_intensity: np.ndarray) -> FleetDays:
 def test_projected_life_is_that_of_the_published_lumen_maintenance_method():
     # IES TM-21 (from memory): fit B exp(-alpha t) by least squares of the log of output; L70 = ln(B / 0.7) / alpha.
     # SOURCES.md, section 8 (calc): 80 % at 9,000 h is tau = 40,332.8 h.
-    rng = np.random.default_rng()
+    rng = generator("projected life is that of the published lumen maintenance method")
     hours = 100.0 + 24.0 * np.arange(300)
     log_share = -hours / 40_332.8 + rng.normal(0, 0.001, len(hours))
     line = stats.linregress(hours, log_share)

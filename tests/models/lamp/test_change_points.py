@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from models.lamp.change_points import found_jump
+from tests.seeds import generator
 
 UNITS, DAYS, SCALE = 40, 300, 0.02
 
 
 def _noise() -> np.ndarray:
-    return np.random.default_rng().normal(0, SCALE, (UNITS, DAYS))
+    return generator("noise").normal(0, SCALE, (UNITS, DAYS))
 
 
 def _search(residual, *, events=None, known=None):

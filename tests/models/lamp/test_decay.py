@@ -24,6 +24,7 @@ from models.lamp.forecast import (
     present_state,
 )
 from models.lamp.robust import median_scale
+from tests.seeds import generator
 
 LAMP_PER_KH, SLEEVE_PER_KH, NEW_W_M2 = 0.025, 0.05, 60.0
 
@@ -77,7 +78,7 @@ def test_lamp_and_sleeve_get_their_own_share_where_cleanings_tell_them_apart():
 
 def test_outliers_do_not_move_the_fit_by_a_standard_error():
     days = _fleet(seed=7)
-    rng = np.random.default_rng()
+    rng = generator("outliers do not move the fit by a standard error")
     hit = rng.random(days.intensity_w_m2.shape) < 0.05
     storms = replace(days, intensity_w_m2=np.where(hit, days.intensity_w_m2 * 0.6, days.intensity_w_m2))
     calm, stormy = fleet_fit(days), fleet_fit(storms)
@@ -342,7 +343,7 @@ def test_hours_a_day_are_those_of_late_and_a_silent_unit_is_taken_to_run_on():
 
 @pytest.mark.parametrize("known", [1.0, 0.7, 0.31])
 def test_the_scale_is_numpys_median_of_the_known_residuals(known):
-    rng = np.random.default_rng()
+    rng = generator("the scale is numpys median of the known residuals")
     residual = rng.normal(0, 0.02, (20, 101))
     mask = rng.random(residual.shape) < known
     expected = [np.median(np.abs(row[have])) / 0.6744897501960817 for row, have in zip(residual, mask, strict=True)]

@@ -14,6 +14,7 @@ from models.lamp.diagnosis import LEAST_LOSS, PLAN_AHEAD_DAYS, Action, Diagnosis
 from models.lamp.forecast import Crossing, average_year, crossing, present_state
 from simulated_feeds.synthetic_fleet import aging_fleet
 from tests.models.simulated_fleet import as_days
+from tests.seeds import generator
 
 RATED_LIFE_H = 9000.0
 
@@ -33,7 +34,7 @@ class Run:
 
 
 def _run(days: int, units: int = 300) -> Run:
-    seed = int(np.random.default_rng().integers(2**31))
+    seed = int(generator(f"{days} days of {units} units").integers(2**31))
     fleet = aging_fleet(units, days, seed)
     table = as_days(fleet)
     fit = fleet_fit(table)

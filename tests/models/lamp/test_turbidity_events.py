@@ -7,6 +7,7 @@ import pytest
 
 from models.lamp.robust import median_scale
 from models.lamp.turbidity_events import USUAL_LEFT, left_after_a_day, storm_course, storm_weight
+from tests.seeds import generator
 
 LEFT = 0.7
 
@@ -22,19 +23,19 @@ def _record(rng: np.random.Generator, units: int = 20, days: int = 400) -> tuple
 
 
 def test_how_fast_storms_clear_is_read_from_the_record():
-    residual, _ = _record(np.random.default_rng())
+    residual, _ = _record(generator("how fast storms clear is read from the record"))
     known = np.ones(residual.shape, dtype=bool)
     assert left_after_a_day(residual, known, np.full(20, 0.004)) == pytest.approx(LEFT, abs=0.04)
 
 
 def test_a_record_without_storms_tells_nothing_of_how_they_clear():
-    calm = np.random.default_rng().normal(0, 0.004, (5, 100))
+    calm = generator("a record without storms tells nothing of how they clear").normal(0, 0.004, (5, 100))
     assert left_after_a_day(calm, np.ones(calm.shape, dtype=bool), np.full(5, 0.004)) == USUAL_LEFT
 
 
 def test_without_its_storms_a_record_lies_where_clear_water_has_it():
-    residual, storms = _record(np.random.default_rng())
-    known = np.random.default_rng().random(residual.shape) > 0.1
+    residual, storms = _record(generator("without its storms a record lies where clear water has it"))
+    known = generator("without its storms a record lies where clear water has it 2").random(residual.shape) > 0.1
     residual = np.where(known, residual, 0.0)
     course = storm_course(residual, known, LEFT)
     assert (course <= 0).all()
@@ -45,7 +46,7 @@ def test_without_its_storms_a_record_lies_where_clear_water_has_it():
 
 
 def test_a_calm_record_loses_next_to_nothing():
-    rng = np.random.default_rng()
+    rng = generator("a calm record loses next to nothing")
     calm = rng.normal(0, 0.01, (20, 400))
     known = np.ones(calm.shape, dtype=bool)
     course = storm_course(calm, known, LEFT)
@@ -60,7 +61,7 @@ def test_days_in_a_storm_count_for_less():
 
 
 def test_the_scale_of_changes_is_not_made_of_storms():
-    residual, _ = _record(np.random.default_rng())
+    residual, _ = _record(generator("the scale of changes is not made of storms"))
     known = np.ones(residual.shape, dtype=bool)
     change = np.diff(residual, axis=1, prepend=residual[:, :1])
     assert np.median(median_scale(change, known)) < 0.03

@@ -19,6 +19,7 @@ from models.visits.policy_comparison import (
 )
 from models.visits.routing import Stop, Van, joined, visit_plan
 from models.visits.travel import Travel, great_circle_km, great_circle_travel, table_travel
+from tests.seeds import generator
 
 pytest.importorskip("ortools", reason="visits are planned by a constraint solver")
 
@@ -203,7 +204,7 @@ def test_a_lamp_goes_where_its_last_days_are_worth_less_than_the_trip_that_would
 @pytest.mark.parametrize("far_degrees", [0.0, 1.0])
 def test_planned_trips_beat_the_anniversary_rule(far_degrees):
     """From among the cabins, and from a depot two hours and more away."""
-    rng = np.random.default_rng()
+    rng = generator("planned trips beat the anniversary rule")
     units = 25
     truth = _lamps(rng, units)
     places = tuple(f"c{unit}" for unit in range(units))
