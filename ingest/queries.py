@@ -28,20 +28,18 @@ from ingest.registry.tables import load_fleet, load_history
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.work_cautions import sentences
-from models.dose import assess
 from models.dose.credit import Organism, log_credit, share_in_specification
 from models.dose.sensor_checks import SensorState
 from models.dose.tested_range import outside_tested
 from models.enrolment import Sent
-from models.exposure import DARK_SHARE, UnitState, cut, hourly, join, period_us
+from models.evidence import DoseNow, battery_low_v, dose_now, not_in_an_advisory, repeated_light, tail_bad_since
+from models.exposure import UnitState, cut, hourly, join, period_us
 from models.exposure.instants import NEVER
 from models.fleet import Cabin, Fleet, Reactor, Unit
-from models.verdict import TAP_FLOW_L_MIN, Present, Verdict, verdict
+from models.verdict import Present, Verdict, verdict
 
 logger = logging.getLogger(__name__)
 
-# A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
-BATTERY_LOW_V = 11.8
 CLOCK_FAULT_FOR = timedelta(days=1)
 
 Key = tuple[str, str]
@@ -242,7 +240,7 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     live = state is not None and state.uvt_pct is not None and heard
     uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
     sensor = evidence.sensors[key]
-    dose = _dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live, sensor.ratio)
+    dose = dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live, sensor.ratio)
     water = float(uvt or np.nan)
     present = replace(
         _present(evidence, unit, dose, state if heard else None, down, key),
@@ -256,58 +254,15 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         to_note=present.to_note_since is not None, sensor=sensor)
 
 
-def _repeated(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:
-    """Light that is still reported although the power is off."""
-    light = held.intensity_w_m2 if held is not None and held.power_on is False else None
-    if held is None or light is None or light < DARK_SHARE * reactor.alarm_intensity_w_m2:
-        return {}
-    return {"repeated_intensity_w_m2": light, "repeated_since": held.intensity_same_since}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _DoseNow:
-    """The dose that holds now, its lower bound, and the flow that both are for; None is not known. [mJ/cm2]"""
-
-    warm: bool | None = None
-    red: float | None = None
-    low: float | None = None
-    peak_low: float | None = None
-    tap_low: float | None = None
-    flow_l_min: float | None = None
-
-
-def _dose_now(
-    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, uvt_pct: float, uvt_live: bool,
-    sensor_ratio: float,
-) -> _DoseNow:
-    if held is None:
-        return _DoseNow()
-    warm, flow = warm_now(held, reactor, now), held.flow_l_min
-    peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live, sensor_ratio)
-    red, low = _dose(reactor, held, flow, uvt_pct, uvt_live, sensor_ratio) if flow else peak
-    if held.lit is False or (held.lit and warm is False):
-        red = low = 0.0  # dark or cold: nothing is credited
-    elif not (held.lit is True and warm is True):
-        red = low = None
-    return _DoseNow(
-        warm=warm, red=red, low=low, peak_low=peak[1], flow_l_min=flow if flow else unit.peak_flow_l_min,
-        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live, sensor_ratio)[1])
-
-
 def _present(
-    evidence: _Evidence, unit: Unit, dose: _DoseNow, held: UnitState | None,
+    evidence: _Evidence, unit: Unit, dose: DoseNow, held: UnitState | None,
     link_down_since: datetime | None, key: Key,
 ) -> Present:
     """The verdict's evidence."""
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
     good, fault, at_fault = evidence.good.get(key), evidence.clocks.get(key), evidence.at_fault.get(key)
-    again = evidence.asked_again.get(key)
-    bad_since = None
-    if held is not None and key in evidence.tails:
-        tail = evidence.tails[key]
-        # a warm-up without a draw is over when it is over
-        bad = tail[(tail["kind"] != "lit") & ((tail["underdosed_l_upper"] > 0) | (tail.index == len(tail) - 1))]
-        bad_since = bad["start"].iloc[0].to_pydatetime() if len(bad) else None
+    again, advisory = evidence.asked_again.get(key), kept.advisory if kept else None
+    bad_since = tail_bad_since(evidence.tails.get(key) if held is not None else None)
     since = None
     if good is not None and bad_since is None:
         found = good.first if pd.isna(good.bad_until) else good.bad_until
@@ -321,64 +276,14 @@ def _present(
         power_since=held.power_since if held else None, flow_l_min=held.flow_l_min if held else None,
         dose_mj_cm2=dose.red, dose_low_mj_cm2=dose.low if held and held.flow_l_min else None,
         dose_peak_low_mj_cm2=dose.peak_low, dose_tap_low_mj_cm2=dose.tap_low,
-        **_repeated(held, evidence.fleet.reactor(unit.reactor)), battery_v=held.battery_v if held else None,
-        battery_low_v=BATTERY_LOW_V if held and held.battery_v and held.battery_v < 16 else None,
+        **repeated_light(held, evidence.fleet.reactor(unit.reactor)), battery_v=held.battery_v if held else None,
+        battery_low_v=battery_low_v(held.battery_v if held else None),
         lamp_hours=state.lamp_hours if state else None,
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
-        **_not_in_an_advisory(evidence.troubles.get(key), kept), advisory=kept.advisory if kept else None,
+        **not_in_an_advisory(evidence.troubles.get(key), advisory), advisory=advisory,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
         good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.sensors[key],
         sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
-
-
-def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
-    """Whether the lamp has burnt for its warm-up time; None where it does not burn or nobody knows."""
-    if carry.lit is None:
-        return None
-    if not carry.lit:
-        return False
-    since = carry.lamp_since or carry.lit_from
-    if since is not None and now - since >= timedelta(seconds=reactor.warm_up_s):
-        return True
-    if carry.lamp_since is None and carry.intensity_w_m2 is not None:
-        return carry.intensity_w_m2 >= reactor.alarm_intensity_w_m2
-    return False
-
-
-def _dose(
-    reactor: Reactor, carry: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool,
-    sensor_ratio: float,
-) -> tuple[float | None, float | None]:
-    found = assess(
-        reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
-        flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live)
-    red, low = (float(np.ravel(one)[0]) / sensor_ratio for one in (found.red_mj_cm2, found.red_low_mj_cm2))
-    return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
-
-
-def _not_in_an_advisory(trouble: pd.DataFrame | None, kept: Kept | None) -> dict[str, Any]:
-    """Gaps and under-dosed water that no advisory has covered, as fields of the verdict's evidence."""
-    if trouble is None or trouble.empty:
-        return {}
-    out: dict[str, Any] = {}
-    noted = trouble["to_note"].to_numpy(bool)
-    old, rest = trouble[noted], trouble[~noted]
-    if len(old):
-        out |= {"to_note_since": old["start"].min().to_pydatetime(),
-                "to_note_until": old["end"].max().to_pydatetime(),
-                "to_note_l_upper": float(old["underdosed_l_upper"].sum())}
-    if kept is not None and kept.advisory.state is not State.LIFTED:
-        covered = kept.advisory.exposure.end or kept.advisory.updated_at
-        rest = rest[rest["end"] > pd.Timestamp(covered)]
-    gaps = rest[rest["kind"] == "unheard"]
-    rest = rest[rest["kind"] != "unheard"]
-    if len(gaps):
-        out["gap_since"] = gaps["start"].min().to_pydatetime()
-    if len(rest):
-        out |= {"underdosed_since": rest["start"].min().to_pydatetime(),
-                "underdosed_l": float(rest["underdosed_l"].sum(min_count=1)),
-                "underdosed_l_upper": float(rest["underdosed_l_upper"].sum())}
-    return out
 
 
 def advisories(store: Asks, *, cabin: str | None = None, number: str | None = None) -> list[Kept]:

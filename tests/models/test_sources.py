@@ -1,4 +1,4 @@
-"""What docstrings and comments cite is inside the repository: sections of models/SOURCES.md, and what these cite."""
+"""What docstrings and comments cite is in the repository: sections of models/SOURCES.md, and what these cite."""
 
 from __future__ import annotations
 

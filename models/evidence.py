@@ -1,0 +1,158 @@
+"""What a verdict rests on, decided from a unit's state: is its lamp warm, what dose holds, what is not answered?
+
+Each of these is a judgement of the trade. `models.verdict` puts them together to one word; the store only looks up
+what they are made from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from models.advisory import Advisory, State
+from models.dose import assess
+from models.exposure import DARK_SHARE, UnitState
+from models.fleet import Reactor, Unit
+from models.verdict import TAP_FLOW_L_MIN
+
+# A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
+BATTERY_LOW_V = 11.8
+NOMINAL_12_V_BELOW = 16.0  # a battery that reads more is one of 24 V or 48 V, of which nothing is said
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DoseNow:
+    """The dose that holds now, its lower bound, and the flow that both are for; None is not known. [mJ/cm2]"""
+
+    warm: bool | None = None
+    red: float | None = None
+    low: float | None = None
+    peak_low: float | None = None
+    tap_low: float | None = None
+    flow_l_min: float | None = None
+
+
+def dose_now(
+    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, uvt_pct: float, uvt_live: bool,
+    sensor_ratio: float,
+) -> DoseNow:
+    """The dose that holds now.
+
+    Parameters
+    ----------
+    held : UnitState or None
+        The latest reading where it still speaks; None: nothing is known.
+    uvt_pct : float
+        Of the water, nan where nobody knows. [%]
+    uvt_live : bool
+        Whether a sensor says so now.
+    sensor_ratio : float
+        What doses are divided by for the duty sensor's last check. [-]
+
+    Returns
+    -------
+    DoseNow
+        0 for a lamp that is dark or cold; at peak flow where no water flows.
+    """
+    if held is None:
+        return DoseNow()
+    warm, flow = warm_now(held, reactor, now), held.flow_l_min
+    peak = _dose(reactor, held, unit.peak_flow_l_min, uvt_pct, uvt_live, sensor_ratio)
+    red, low = _dose(reactor, held, flow, uvt_pct, uvt_live, sensor_ratio) if flow else peak
+    if held.lit is False or (held.lit and warm is False):
+        red = low = 0.0  # dark or cold: nothing is credited
+    elif not (held.lit is True and warm is True):
+        red = low = None
+    return DoseNow(
+        warm=warm, red=red, low=low, peak_low=peak[1], flow_l_min=flow if flow else unit.peak_flow_l_min,
+        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live, sensor_ratio)[1])
+
+
+def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
+    """Whether the lamp has burnt for its warm-up time; None where it does not burn or nobody knows."""
+    if carry.lit is None:
+        return None
+    if not carry.lit:
+        return False
+    since = carry.lamp_since or carry.lit_from
+    if since is not None and now - since >= timedelta(seconds=reactor.warm_up_s):
+        return True
+    if carry.lamp_since is None and carry.intensity_w_m2 is not None:
+        return carry.intensity_w_m2 >= reactor.alarm_intensity_w_m2
+    return False
+
+
+def _dose(
+    reactor: Reactor, carry: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool,
+    sensor_ratio: float,
+) -> tuple[float | None, float | None]:
+    found = assess(
+        reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
+        flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live)
+    red, low = (float(np.ravel(one)[0]) / sensor_ratio for one in (found.red_mj_cm2, found.red_low_mj_cm2))
+    return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
+
+
+def repeated_light(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:
+    """Light that is still reported although the power is off, as fields of `models.verdict.Present`."""
+    light = held.intensity_w_m2 if held is not None and held.power_on is False else None
+    if held is None or light is None or light < DARK_SHARE * reactor.alarm_intensity_w_m2:
+        return {}
+    return {"repeated_intensity_w_m2": light, "repeated_since": held.intensity_same_since}
+
+
+def not_in_an_advisory(trouble: pd.DataFrame | None, advisory: Advisory | None) -> dict[str, Any]:
+    """Gaps and under-dosed water that no advisory has covered, as fields of `models.verdict.Present`.
+
+    Parameters
+    ----------
+    trouble : DataFrame or None
+        Intervals that no lift has answered: `kind`, `start`, `end`, `underdosed_l`, `underdosed_l_upper`, `to_note`.
+    advisory : Advisory or None
+        The unit's latest.
+    """
+    if trouble is None or trouble.empty:
+        return {}
+    out: dict[str, Any] = {}
+    noted = trouble["to_note"].to_numpy(bool)
+    old, rest = trouble[noted], trouble[~noted]
+    if len(old):
+        out |= {"to_note_since": old["start"].min().to_pydatetime(),
+                "to_note_until": old["end"].max().to_pydatetime(),
+                "to_note_l_upper": float(old["underdosed_l_upper"].sum())}
+    if advisory is not None and advisory.state is not State.LIFTED:
+        covered = advisory.exposure.end or advisory.updated_at
+        rest = rest[rest["end"] > pd.Timestamp(covered)]
+    gaps = rest[rest["kind"] == "unheard"]
+    rest = rest[rest["kind"] != "unheard"]
+    if len(gaps):
+        out["gap_since"] = gaps["start"].min().to_pydatetime()
+    if len(rest):
+        out |= {"underdosed_since": rest["start"].min().to_pydatetime(),
+                "underdosed_l": float(rest["underdosed_l"].sum(min_count=1)),
+                "underdosed_l_upper": float(rest["underdosed_l_upper"].sum())}
+    return out
+
+
+def battery_low_v(battery_v: float | None) -> float | None:
+    """Below which voltage a supply battery of this one's nominal voltage is low; None where nobody can say. [V]"""
+    return BATTERY_LOW_V if battery_v and battery_v < NOMINAL_12_V_BELOW else None
+
+
+def tail_bad_since(tail: pd.DataFrame | None) -> datetime | None:
+    """Since when, within what is heard now, the time has not been lit, warm and dosed; None: it is.
+
+    Parameters
+    ----------
+    tail : DataFrame or None
+        The time since the latest reading: `kind`, `start`, `underdosed_l_upper`.
+    """
+    if tail is None:
+        return None
+    # a warm-up without a draw is over when it is over
+    bad = tail[(tail["kind"] != "lit") & ((tail["underdosed_l_upper"] > 0) | (tail.index == len(tail) - 1))]
+    return bad["start"].iloc[0].to_pydatetime() if len(bad) else None
