@@ -111,7 +111,7 @@ def not_in_an_advisory(trouble: pd.DataFrame | None, advisory: Advisory | None) 
     Parameters
     ----------
     trouble : DataFrame or None
-        Intervals that no lift has answered: `kind`, `start`, `end`, `underdosed_l`, `underdosed_l_upper`, `to_note`.
+        Intervals that no lift has answered: `kind`, `start`, `end`, litres as stored, `to_note`.
     advisory : Advisory or None
         The unit's latest.
     """
