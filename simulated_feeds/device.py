@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 logger = logging.getLogger(__name__)
 
@@ -60,7 +62,7 @@ class Device:
         self._acknowledged = threading.Condition()
         self._waiting = 0  # messages that the broker has not acknowledged
         self._client = mqtt.Client(
-            mqtt.CallbackAPIVersion.VERSION2, client_id=f"logger-{cabin}-{unit}", protocol=mqtt.MQTTv311)
+            CallbackAPIVersion.VERSION2, client_id=f"logger-{cabin}-{unit}", protocol=mqtt.MQTTv311)
         self._client.will_set(f"{self.topic}/link", "down", qos=1, retain=True)
         self._client.max_inflight_messages_set(IN_FLIGHT)
         self._client.reconnect_delay_set(1, 30)
@@ -74,7 +76,7 @@ class Device:
             self._client.tls_set()
         self.linked = False
 
-    def _on_connect(self, _client: mqtt.Client, _userdata: object, _flags: object, reason: mqtt.ReasonCode,
+    def _on_connect(self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode,
                     _properties: object) -> None:
         self._refusal = str(reason) if reason.is_failure else ""
         if not self._refusal:
@@ -87,7 +89,7 @@ class Device:
             self._acknowledged.notify_all()
 
     def _on_disconnect(self, _client: mqtt.Client, _userdata: object, _flags: object,
-                       reason: mqtt.ReasonCode, _properties: object) -> None:
+                       reason: ReasonCode, _properties: object) -> None:
         if reason.is_failure:
             logger.warning("%s: connection lost: %s", self.topic, reason)
 

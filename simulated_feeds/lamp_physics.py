@@ -29,8 +29,10 @@ class Lamp:
         """Log of output over the rating, steady and at its best temperature."""
         hours = np.asarray(hours, dtype=float)
         worn = np.maximum(hours + self.start_costs_h * np.asarray(starts) - 100.0, -100.0)
-        return (np.log(self.first_output) + self.burn_in_log * (np.exp(-hours / BURN_IN_H)
-                - np.exp(-100.0 / BURN_IN_H)) - self.loss_per_h * worn)
+        log_output: NDArray[np.float64] = (
+            np.log(self.first_output) + self.burn_in_log * (np.exp(-hours / BURN_IN_H)
+            - np.exp(-100.0 / BURN_IN_H)) - self.loss_per_h * worn)
+        return log_output
 
 
 def lamp(seed: int, cabin: str, unit: str, number: int, wear: float) -> Lamp:
@@ -48,7 +50,8 @@ def lamp(seed: int, cabin: str, unit: str, number: int, wear: float) -> Lamp:
 def warm_share(since_on_s: ArrayLike, warm_up_s: float) -> NDArray[np.float64]:
     """Share of full output, 99 % at the end of the warm-up."""
     tau_s = warm_up_s / np.log((1 - WARM_UP_SHARE) / 0.01)
-    return 1 - (1 - WARM_UP_SHARE) * np.exp(-np.asarray(since_on_s, dtype=float) / tau_s)
+    share: NDArray[np.float64] = 1 - (1 - WARM_UP_SHARE) * np.exp(-np.asarray(since_on_s, dtype=float) / tau_s)
+    return share
 
 
 def temperature_share(water_c: ArrayLike) -> NDArray[np.float64]:

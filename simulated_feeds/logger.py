@@ -56,7 +56,7 @@ class Rows:
     lamp_on: NDArray[np.int8]
     columns: dict[str, NDArray[np.float64]]
 
-    def taken(self, which: NDArray | slice) -> Rows:
+    def taken(self, which: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Rows:
         """Some of the rows: by mask, by index, or a slice."""
         return Rows(
             self.at_s[which], self.true_s[which], self.sent_s[which], self.power_on[which],
@@ -67,10 +67,13 @@ class Rows:
         """Rows of all parts, one after the other."""
         if len(parts) == 1:
             return parts[0]
-        plain = [np.concatenate([getattr(part, name) for part in parts])
-                 for name in ("at_s", "true_s", "sent_s", "power_on", "lamp_on")]
-        return Rows(*plain, {
-            column: np.concatenate([part.columns[column] for part in parts]) for column in COLUMNS})
+        return Rows(
+            at_s=np.concatenate([part.at_s for part in parts]),
+            true_s=np.concatenate([part.true_s for part in parts]),
+            sent_s=np.concatenate([part.sent_s for part in parts]),
+            power_on=np.concatenate([part.power_on for part in parts]),
+            lamp_on=np.concatenate([part.lamp_on for part in parts]),
+            columns={column: np.concatenate([part.columns[column] for part in parts]) for column in COLUMNS})
 
 
 def sensor_gain(site: Site, seed: int) -> float:
@@ -133,7 +136,9 @@ def record(
     link_up = alive & ~lost & (ticks.off_s <= site.nature.router_backup_h * 3600)
 
     def changed(mask: NDArray[np.bool_], before: bool | None) -> NDArray[np.bool_]:
-        return mask != np.concatenate([[mask[0] ^ True if before is None else before], mask[:-1]])
+        turns: NDArray[np.bool_] = mask != np.concatenate(
+            [[mask[0] ^ True if before is None else before], mask[:-1]])
+        return turns
 
     boots = changed(alive, state.alive) & alive
     power_event = changed(ticks.power_on, state.power_on) & alive | boots

@@ -33,7 +33,9 @@ class Chamber:
 
     def wall(self, absorbance: ArrayLike) -> NDArray[np.float64]:
         """Fluence rate where the sensor sits. [W/m2]"""
-        return np.interp(absorbance, self.grid_absorbance, self.wall_w_m2)
+        wall_w_m2: NDArray[np.float64] = np.interp(
+            np.asarray(absorbance, dtype=float), self.grid_absorbance, self.wall_w_m2)
+        return wall_w_m2
 
     def dose(
         self, output: ArrayLike, absorbance: ArrayLike, flow_l_min: ArrayLike
@@ -54,7 +56,8 @@ class Chamber:
         ndarray
             [mJ/cm2]
         """
-        mean = np.asarray(output) * np.interp(absorbance, self.grid_absorbance, self.mean_w_m2)
+        new = np.interp(np.asarray(absorbance, dtype=float), self.grid_absorbance, self.mean_w_m2)
+        mean = np.asarray(output) * new
         plug = MJ_CM2_PER_W_S_M2 * mean * (60.0 * self.volume_l / np.asarray(flow_l_min))
         return self.calibration * _tanks_in_series(plug, self.tanks, self.k_cm2_mj)
 

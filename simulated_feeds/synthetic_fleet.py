@@ -96,7 +96,7 @@ def aging_fleet(n_units: int, days: int, seed: int) -> AgingFleet:
     hours = _since(swaps, lit, first=rng.uniform(0, 7000, column))
     clean_true = _since(cleans, lit, first=rng.uniform(0, 2500, column))
     clean_known = _since(written, lit, first=clean_true[:, :1])
-    lamp_number = np.cumsum(swaps, axis=1)
+    lamp_number = np.cumsum(swaps, axis=1, dtype=np.int64)
     # a new lamp has a rate of its own; the last one is the one that the forecast is about
     each = lamp_loss * rng.lognormal(0.0, 0.10, (n, int(lamp_number.max()) + 1))
     level = rng.normal(0, 0.02, each.shape)

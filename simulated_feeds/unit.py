@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,7 @@ class Block:
     """Some whole days of one unit."""
 
     rows: logger.Rows
-    truth: dict[str, NDArray]  # at the cadence, heard or not
+    truth: dict[str, NDArray[Any]]  # at the cadence, heard or not
     links: NDArray[np.int64]  # rows of (Unix time in s, 1 up / 0 down)
     jobs: list[service.Job]
 
@@ -144,7 +145,7 @@ def block(site: Site, seed: int, state: State, end_day: int, now_s: float) -> tu
 
     started = lit & ~np.concatenate([[state.on_s > 0], lit[:-1]])
     on_s = np.where(lit, _since_last(~lit, tick_s, state.on_s), 0)
-    lit_s = state.lit_s + tick_s * (np.cumsum(lit) - lit)
+    lit_s = state.lit_s + tick_s * (np.cumsum(lit, dtype=np.int64) - lit)
     starts = state.starts + np.cumsum(started)
     idle_s = _since_last(flow_ul > 0, tick_s, state.idle_s)
     off_s = _since_last(supply.on, tick_s, state.off_s)
@@ -184,7 +185,7 @@ def block(site: Site, seed: int, state: State, end_day: int, now_s: float) -> tu
         site, seed, now_s, state.logger, first_day, end_day, ticks=logger.Ticks(supply.on, lit, off_s),
         at_s=at_s, seen=seen, true={
             "intensity_w_m2": vessel.wall(absorbance) * steady * warm,
-            "flow_l_min": flow_ul[seen] * (60.0 / tick_s / people.UL_PER_L),
+            "flow_l_min": flow_ul[seen] * np.float64(60.0 / tick_s / people.UL_PER_L),
             "total_l": total_ul[seen] / people.UL_PER_L, "uvt_pct": 100 * 10**-absorbance,
             "water_temp_c": temp_c, "lamp_hours": lamp_s / 3600,
             "battery_v": power.battery_v(charge, supply.on[seen]) if charge is not None else None,
@@ -236,7 +237,9 @@ def _worn(
     return lamp_log, lamp_s, sleeve_log, state
 
 
-def _with_values(site: Site, seed: int, todo: list[service.Job], truth: dict[str, NDArray]) -> list[service.Job]:
+def _with_values(
+    site: Site, seed: int, todo: list[service.Job], truth: dict[str, NDArray[Any]]
+) -> list[service.Job]:
     """The jobs with what was measured on them: the water's transmittance, the sensor over a reference."""
     done = []
     for job in todo:

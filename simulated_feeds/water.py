@@ -33,7 +33,8 @@ def absorbance(site: Site, seed: int, first_day: int, end_day: int) -> NDArray[n
     fades[0] = 0.0  # the lake turns over the day after the storm
     stirred = np.convolve(storm, fades, mode="valid")
     feels = STORM_FEELS.get(site.nature.source, 1.0) * site.nature.storm_absorbance
-    return base * np.clip(1 + season + drift, 0.7, 1.4) + feels * stirred
+    per_cm: NDArray[np.float64] = base * np.clip(1 + season + drift, 0.7, 1.4) + feels * stirred
+    return per_cm
 
 
 def cloudy_spells(at_s: NDArray[np.int64], faults: tuple[Fault, ...], now_s: float) -> NDArray[np.float64]:
@@ -54,9 +55,12 @@ def supply_temp_c(site: Site, seed: int, first_day: int, end_day: int) -> NDArra
     season = np.cos(2 * np.pi * (days % 365.25 - LAKE_PEAK_DAY) / 365.25)
     drift = smoothed_normals(seed, site.cabin, "water temp", days=days, memory=5)
     ground = GROUND_C.get(site.nature.source)
+    temp_c: NDArray[np.float64]
     if ground is not None:
-        return ground + 1.2 * season + 0.2 * drift
-    return np.maximum(LAKE_MEAN_C + LAKE_SWING_C * season + 0.8 * drift, LAKE_LEAST_C)
+        temp_c = ground + 1.2 * season + 0.2 * drift
+    else:
+        temp_c = np.maximum(LAKE_MEAN_C + LAKE_SWING_C * season + 0.8 * drift, LAKE_LEAST_C)
+    return temp_c
 
 
 def at_samples(knots: NDArray[np.float64], first_day: int, at_s: NDArray[np.int64]) -> NDArray[np.float64]:

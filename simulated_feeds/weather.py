@@ -74,4 +74,5 @@ def sun_w_m2(at_s: NDArray[np.int64], *, latitude: float, longitude: float) -> N
     lat = np.deg2rad(latitude)
     height = np.sin(lat) * np.sin(declination) + np.cos(lat) * np.cos(declination) * np.cos(hour_angle)
     # a tilted panel does better than the sine of the height, worse than facing the sun
-    return SOLAR_CONSTANT_CLEAR_W_M2 * np.clip(height, 0, 1) ** 0.7
+    on_panel: NDArray[np.float64] = SOLAR_CONSTANT_CLEAR_W_M2 * np.clip(height, 0, 1) ** 0.7
+    return on_panel

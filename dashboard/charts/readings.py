@@ -57,7 +57,8 @@ class Span:
 
     def wall(self, at: pd.Series) -> pd.Series:
         """Instants as plotly takes them: on this clock, without a zone."""
-        return at.dt.tz_convert(self.offset).dt.tz_localize(None)
+        wall: pd.Series = at.dt.tz_convert(self.offset).dt.tz_localize(None)
+        return wall
 
     def edge(self, at: datetime) -> datetime:
         """One instant on this clock."""

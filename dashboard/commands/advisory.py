@@ -99,12 +99,12 @@ def add(commands: Any) -> None:
     done.add_argument("--is-pct", action="store_true",
                       help="water-tested: --value of 1 or less is per cent as it stands, and no ratio")
     done.add_argument("--note", default="")
-    found = done.add_argument_group("sampled: what the laboratory found")
-    found.add_argument("--e-coli", metavar="N", help="E. coli per 100 mL: a number, est or overgrown")
-    found.add_argument("--total-coliforms", metavar="N", help="total coliforms per 100 mL: the same")
-    found.add_argument("--lab", metavar="NAME")
-    found.add_argument("--lab-number", metavar="X", help="the sample's number at the laboratory")
-    found.add_argument("--taken-at", metavar="TIME", help="when the sample was taken (default: --at)")
+    laboratory = done.add_argument_group("sampled: what the laboratory found")
+    laboratory.add_argument("--e-coli", metavar="N", help="E. coli per 100 mL: a number, est or overgrown")
+    laboratory.add_argument("--total-coliforms", metavar="N", help="total coliforms per 100 mL: the same")
+    laboratory.add_argument("--lab", metavar="NAME")
+    laboratory.add_argument("--lab-number", metavar="X", help="the sample's number at the laboratory")
+    laboratory.add_argument("--taken-at", metavar="TIME", help="when the sample was taken (default: --at)")
     listed = command(verbs, "list", do_service_list, help="list what was done, with the id of each record",
                      json_option=True, private=True, example="tarnlight service list --cabin heron-point")
     listed.add_argument("--cabin", help="one cabin only")
@@ -175,13 +175,13 @@ def do_show(options: argparse.Namespace) -> int:
         who = f" by {event['by']}" if event.get("by") else ""
         what = event.get("what") or event.get("step") or event.get("reason") or ""
         print(f"  {event['at'][:16].replace('T', ' ')} UTC  {event['kind']}{who} {what}".rstrip())
-    for row in sent[::-1].itertuples():
-        over = f" over {row.channel}" if row.channel else ""
-        error = f" ({row.error})" if row.error else ""
-        print(f"  {row.due_at:%Y-%m-%d %H:%M} UTC  message {row.kind} to {row.contact or 'nobody'}{over}: "
-              f"{row.state}{error}")
-    for row in read.itertuples():
-        print(f"  {row.at:%Y-%m-%d %H:%M} UTC  read by {row.who}")
+    for row in sent[::-1].to_dict("records"):
+        over = f" over {row['channel']}" if row["channel"] else ""
+        error = f" ({row['error']})" if row["error"] else ""
+        print(f"  {row['due_at']:%Y-%m-%d %H:%M} UTC  message {row['kind']} to {row['contact'] or 'nobody'}{over}: "
+              f"{row['state']}{error}")
+    for row in read.to_dict("records"):
+        print(f"  {row['at']:%Y-%m-%d %H:%M} UTC  read by {row['who']}")
     for reason in one.advisory.ready_reasons:
         print(f"  ready as a reason at the lift: {reason}")
     print_cautions(_works(one))

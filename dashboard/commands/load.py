@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import uuid
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -72,7 +72,7 @@ def _chunks(path: Path, options: argparse.Namespace, now: datetime) -> Iterator[
 def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -> None:
     private_files.make_folder(spool)
     read = kept = already = refused = 0
-    shown: list[dict[str, Any]] = []
+    shown: list[dict[Hashable, Any]] = []
     known = {(cabin, unit) for cabin, unit in store.ask("SELECT cabin, slug FROM unit").itertuples(index=False)}
     with progress_bar() as bar:
         task = bar.add_task(path.name, total=path.stat().st_size)

@@ -138,7 +138,7 @@ def _print_differences(found: list[dict[str, Any]], out: TextIO) -> None:
     """A table of what would change, and how many advisories it would raise."""
     if not found:
         return
-    rows = [("unit", "what", "as it is", "as it would be"), *(
+    rows: list[tuple[str, ...]] = [("unit", "what", "as it is", "as it would be"), *(
         (one["unit"], one["what"], _words(one["what"], one["before"]), _words(one["what"], one["after"]))
         for one in found)]
     for line in _columns(rows):

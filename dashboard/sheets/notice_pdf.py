@@ -16,7 +16,7 @@ from xml.sax.saxutils import escape
 
 from qrcode.constants import ERROR_CORRECT_M
 from qrcode.main import QRCode
-from reportlab.lib.colors import black, white
+from reportlab.lib.colors import Color, black, white
 from reportlab.lib.pagesizes import A4, letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
@@ -152,7 +152,7 @@ class _Page:
         return self._down([words], 10, y - 1.2 * mm, bold=True)
 
     def _down(
-        self, sentences: Iterable[str], size: float, y: float, *, bold: bool = False, ink: object = black,
+        self, sentences: Iterable[str], size: float, y: float, *, bold: bool = False, ink: Color = black,
         gap: float = 0.0, inset: float = 0.0, width: float | None = None, left: float | None = None,
     ) -> float:
         """Add paragraphs from `y` down; how far they reach."""
@@ -200,9 +200,10 @@ def _draw_qr(canvas: Canvas, url: str, left: float, bottom: float) -> None:
 @cache
 def _register() -> dict[str, frozenset[int]]:
     """Make the fonts known to reportlab; the characters that each can show."""
-    for name in (REGULAR, BOLD):
-        pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
-    return {name: frozenset(pdfmetrics.getFont(name).face.charToGlyph) for name in (REGULAR, BOLD)}
+    fonts = {name: TTFont(name, f"{name}.ttf") for name in (REGULAR, BOLD)}
+    for font in fonts.values():
+        pdfmetrics.registerFont(font)
+    return {name: frozenset(font.face.charToGlyph) for name, font in fonts.items()}
 
 
 def _printable(words: str) -> str:

@@ -166,8 +166,8 @@ def _no_notice(store: Client, one: UnitStatus) -> None:
 
 def _name(key: str) -> str:
     """Who did it; known from the last time."""
-    return st.text_input(
-        "Your name", value=st.session_state.get(NAME, ""), key=f"name-{key}", autocomplete="name", max_chars=120)
+    known: str = st.session_state.get(NAME, "")
+    return st.text_input("Your name", value=known, key=f"name-{key}", autocomplete="name", max_chars=120)
 
 
 def _when(store: Client, place: Cabin, key: str, label: str, *, before: timedelta = timedelta(0)) -> datetime:

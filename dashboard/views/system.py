@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -70,7 +70,7 @@ def refused(store: Client) -> None:
     refused_table(found, "source")
 
 
-def refused_words(row: Mapping[str, Any]) -> str:
+def refused_words(row: Mapping[Hashable, Any]) -> str:
     """Why it was refused, how often in that message, and where the whole message lies."""
     times = f" ({row['times']:,} records of one message)" if row["times"] > 1 else ""
     whole = f". All of it: {row['file']}" if isinstance(row["file"], str) else ""

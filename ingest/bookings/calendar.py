@@ -12,7 +12,7 @@ from typing import Any
 
 import icalendar
 import pandas as pd
-from dateutil.rrule import rrulestr  # type: ignore[import-untyped]
+from dateutil.rrule import rrulestr
 
 from models.fleet import Cabin, Fleet
 
@@ -176,7 +176,7 @@ def _without_zone(rule: Any, place: Cabin) -> str:
     parts = dict(rule)
     if parts.get("UNTIL"):
         parts["UNTIL"] = [_wall(parts["UNTIL"][0], place)]
-    return str(icalendar.vRecur(parts).to_ical().decode())
+    return str(icalendar.vRecur(parts).to_ical().decode())  # type: ignore[no-untyped-call]  # its library's gap
 
 
 def _dates(event: Any, name: str) -> list[Any]:

@@ -236,7 +236,8 @@ def _whole_hours(hours: pd.DataFrame, start_us: Ints, period: Ints) -> pd.DataFr
     """Without the period in which a state stands that was taken up from: that one was whole before."""
     unit_no = hours["unit_no"].to_numpy(np.int64)
     each = period[unit_no]
-    return hours[microseconds(hours["hour"]) // each > start_us[unit_no] // each]
+    whole: pd.DataFrame = hours[microseconds(hours["hour"]) // each > start_us[unit_no] // each]
+    return whole
 
 
 def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_us: Ints) -> Ints:

@@ -98,7 +98,8 @@ def _to_note(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np
 def _of_units(rows: pd.DataFrame, of: Callable[[Key], float]) -> np.ndarray:
     """A number of each row's unit; asked once a unit."""
     number, units = pd.MultiIndex.from_frame(rows[["cabin", "unit"]]).factorize()
-    return np.array([of(key) for key in units], float)[number]
+    of_row: np.ndarray = np.array([of(key) for key in units], float)[number]
+    return of_row
 
 
 def _plumbing_l(fleet: Fleet, key: Key) -> float:

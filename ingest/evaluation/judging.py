@@ -81,8 +81,10 @@ class Units:
         """Per unit how far ahead of a row a reading may lie that it speaks by, under any of its versions. [us]"""
         table = self.profiles
         ahead = pd.Series(look_ahead_s(table["cadence_s"].to_numpy(), table["two_ends_s"].to_numpy()))
+        most_s = ahead.groupby(table["unit_no"]).max().to_numpy(dtype=float)
         # a second more, for what rounding to microseconds may add
-        return np.ceil((ahead.groupby(table["unit_no"]).max().to_numpy() + 1.0) * US_PER_S).astype(np.int64)
+        ahead_us: Ints = np.ceil((most_s + 1.0) * US_PER_S).astype(np.int64)
+        return ahead_us
 
     def names(self, unit_no: Ints) -> dict[str, Any]:
         """Columns `cabin` and `unit`."""

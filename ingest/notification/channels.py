@@ -98,7 +98,7 @@ def _send(secret: str, name: str, title: str, body: str) -> str:
 
     asset = apprise.AppriseAsset(storage_mode=apprise.PersistentStoreMode.MEMORY, secure_logging=True)
     notifier = apprise.Apprise(asset=asset)
-    with apprise.LogCapture(level=logging.DEBUG) as said:
+    with apprise.LogCapture(level=logging.DEBUG) as said:  # type: ignore[no-untyped-call]  # its library's gap
         known = notifier.add(secret)
         sent = known and bool(notifier.notify(title=title, body=body, body_format=apprise.NotifyFormat.TEXT))
         lines = said.getvalue().splitlines()

@@ -6,6 +6,7 @@ What a result does to an advisory stands in `ingest.record.advisories`.
 from __future__ import annotations
 
 import uuid
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -263,7 +264,7 @@ def asked_again(store: Asks, now: datetime) -> dict[tuple[str, str], tuple[datet
     return {(row.cabin, row.unit): (row.taken_at.to_pydatetime(), _row_found(row)) for row in named(found)}
 
 
-def result_json(row: dict[str, Any]) -> dict[str, Any] | None:
+def result_json(row: Mapping[Hashable, Any]) -> dict[str, Any] | None:
     """What a row of `queries.service_events` says of a laboratory's result, for JSON; None where there is none."""
     if pd.isna(row["outcome"]):
         return None
@@ -276,7 +277,7 @@ def result_json(row: dict[str, Any]) -> dict[str, Any] | None:
         "advisory": None if pd.isna(row["advisory"]) else row["advisory"]}
 
 
-def result_words(row: dict[str, Any]) -> str:
+def result_words(row: Mapping[Hashable, Any]) -> str:
     """The same for people, in half a sentence; empty where there is none."""
     told = result_json(row)
     if told is None:

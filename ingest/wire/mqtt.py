@@ -63,7 +63,7 @@ def connect_args(settings: Settings) -> dict[str, Any]:
     args: dict[str, Any] = {
         "host": parts.hostname, "port": parts.port or (8883 if parts.scheme == "mqtts" else 1883), "keepalive": 30}
     if settings.mqtt_version == "5":
-        properties = Properties(PacketTypes.CONNECT)
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it without
         properties.SessionExpiryInterval = 0xFFFFFFFF  # never: MQTT 5.0, 3.1.2.11.2
         args |= {"clean_start": False, "properties": properties}
     return args

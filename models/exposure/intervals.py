@@ -165,7 +165,7 @@ def _repeated(rows: Rows, lamp: Lamp) -> Floats:
 def _dims(rows: Rows, lamp: Lamp) -> Bools:
     """Intervals at whose end the lamp gives much less than at their start: it may have just started."""
     before, after = rows.fresh("intensity_w_m2"), _later(rows.own["intensity_w_m2"])
-    same_run = lamp.on_from == _later(lamp.on_from)
+    same_run: Bools = lamp.on_from == _later(lamp.on_from)
     return same_run & (after < DIM_SHARE * before) & (after >= DARK_SHARE * rows.profile["alarm_intensity_w_m2"])
 
 

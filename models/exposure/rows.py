@@ -120,7 +120,8 @@ class Rows:
     @property
     def begins(self) -> Bools:
         """The first row of each unit."""
-        return self.index == self.first
+        begins: Bools = self.index == self.first
+        return begins
 
     def before(self, column: Ints | Floats | Bools, fill: float | bool) -> np.ndarray:
         """The column one row earlier; `fill` in a unit's first row."""

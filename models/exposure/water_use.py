@@ -229,8 +229,9 @@ def _since_moved(rows: Rows, reads: Bools, metered: Ints) -> Ints:
         return metered
     before = np.concatenate([[0], np.cumsum(metered)[:-1]])
     base = rows.last((reads & (rows.own["total_l"] != rows.previous("total_l")[0])) | rows.begins)
-    carried = np.where(rows.is_state[base], rows.state["moved_ul"][base], 0)
-    return before - before[base] + carried.astype(np.int64)
+    carried: Ints = np.where(rows.is_state[base], rows.state["moved_ul"][base], 0).astype(np.int64)
+    since: Ints = before - before[base] + carried
+    return since
 
 
 def measure(

@@ -214,7 +214,8 @@ def _run_value(rows: Rows, on: Bools, gap_before: Bools, value: Bools, name: str
     if not on.size:
         return on
     begins = np.where(rows.is_state & was, rows.state[name], value)
-    return on & begins[_runs(rows, on, gap_before)].astype(bool)
+    held: Bools = begins[_runs(rows, on, gap_before)].astype(bool)
+    return on & held
 
 
 def _counter(rows: Rows) -> Counter:
@@ -379,4 +380,5 @@ def _nothing_moves(
     since = np.maximum(on_since, counter.tick_at)
     since = np.where(np.isnan(intensity), since, np.maximum(since, same_since))
     counted = rows.at - rows.value_at["lamp_hours"] <= rows.covered
-    return counted & (counter.tick_at != NEVER) & (rows.value_at["lamp_hours"] - since >= longest)
+    ticked: Bools = counter.tick_at != NEVER
+    return counted & ticked & (rows.value_at["lamp_hours"] - since >= longest)

@@ -147,7 +147,8 @@ def memory_days(alike: np.ndarray) -> np.ndarray:
     """
     span = np.geomspace(5.0, 0.02, 400)  # of a block, in memories
     correlation = np.expm1(-span) ** 2 / (2.0 * (span + np.expm1(-span)))
-    return BLOCK_DAYS / np.interp(alike, correlation, span)
+    days: np.ndarray = BLOCK_DAYS / np.interp(alike, correlation, span)
+    return days
 
 
 def mean_share(memories: np.ndarray | float) -> np.ndarray:

@@ -132,7 +132,8 @@ def _judged(fit: FleetFit, days: FleetDays, past: FleetDays, known: np.ndarray) 
     untouched = (days.lamp_number[:, -1] == past.lamp_number[:, -1]) & (
         days.clean_number[:, -1] == past.clean_number[:, -1]
     )
-    return untouched & (known >= LEAST_JUDGED_DAYS) & (fit.days_known >= LEAST_DAYS)
+    judged: np.ndarray = untouched & (known >= LEAST_JUDGED_DAYS) & (fit.days_known >= LEAST_DAYS)
+    return judged
 
 
 def _temperatures(days: FleetDays, tail_days: int) -> np.ndarray:

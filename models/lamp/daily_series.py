@@ -210,7 +210,8 @@ def _since(lit_hours: np.ndarray, done: np.ndarray, *, start: np.ndarray) -> np.
     """Lit hours since the last day on which it was done; `start` is what had run on the first day."""
     at_event = np.where(done, lit_hours, np.nan)
     at_event[:, 0] = np.where(done[:, 0], lit_hours[:, 0], -start)
-    return np.maximum(lit_hours - _previous_known(at_event), 0.0)
+    since: np.ndarray = np.maximum(lit_hours - _previous_known(at_event), 0.0)
+    return since
 
 
 def _first_known(values: np.ndarray) -> np.ndarray:

@@ -291,7 +291,8 @@ def _next_cleaning(days: FleetDays, index: np.ndarray, at: np.ndarray) -> np.nda
     """Column of the next recorded cleaning after each unit's `at`; the number of days if none."""
     number = days.clean_number[index]
     later = number > number[np.arange(len(index)), at][:, None]
-    return np.where(later.any(axis=1), later.argmax(axis=1), number.shape[1])
+    column: np.ndarray = np.where(later.any(axis=1), later.argmax(axis=1), number.shape[1])
+    return column
 
 
 def _likeness(of: Blocks, live: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:

@@ -126,13 +126,16 @@ def diagnosis(
 def _lamp_loss(fit: FleetFit, state: State) -> np.ndarray:
     """ln lost to ageing since the lamp had its first hundred hours."""
     ageing = np.maximum(fit.coefficient[:, LAMP], 0.0)
-    return np.maximum(-ageing * lamp_term(state.lamp_hours), 0.0)
+    lost: np.ndarray = np.maximum(-ageing * lamp_term(state.lamp_hours), 0.0)
+    return lost
 
 
 def _sleeve_loss(fit: FleetFit, state: State) -> np.ndarray:
     """ln lost to film since the sleeve was last known to be cleaned."""
     hours, early = sleeve_terms(state.clean_hours)
-    return np.maximum(-fit.coefficient[:, SLEEVE] * hours - fit.coefficient[:, SLEEVE_EARLY] * early, 0.0)
+    lost: np.ndarray = np.maximum(
+        -fit.coefficient[:, SLEEVE] * hours - fit.coefficient[:, SLEEVE_EARLY] * early, 0.0)
+    return lost
 
 
 def _sleeve_doubt(fit: FleetFit, days: FleetDays, state: State) -> np.ndarray:

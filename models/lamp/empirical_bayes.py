@@ -235,7 +235,8 @@ def with_kind_uncertainty(
     all when all their records are short and fall in the same months.
     """
     lean = covariance / ((prior.sd[kind] if sd is None else sd) ** 2)[:, None, :]
-    return covariance + lean @ prior.mean_covariance[kind] @ lean.swapaxes(1, 2)
+    widened: np.ndarray = covariance + lean @ prior.mean_covariance[kind] @ lean.swapaxes(1, 2)
+    return widened
 
 
 def _learned_kind(

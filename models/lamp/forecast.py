@@ -94,7 +94,8 @@ class Crossing:
     @property
     def due(self) -> np.ndarray:
         """Days to the earlier of the 10 % date and the rated life."""
-        return np.minimum(self.p10, self.rated_life)
+        due: np.ndarray = np.minimum(self.p10, self.rated_life)
+        return due
 
 
 def present_state(

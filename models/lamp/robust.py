@@ -120,19 +120,24 @@ def _influence(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarra
     """Residual times its weight."""
     if loss is Loss.HUBER:
         bound = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
-        return np.clip(residual, -bound, bound)
-    return residual * weight_of(residual, scale, loss)
+        held: np.ndarray = np.clip(residual, -bound, bound)
+        return held
+    weighted: np.ndarray = residual * weight_of(residual, scale, loss)
+    return weighted
 
 
 def weight_of(residual: np.ndarray, scale: np.ndarray, loss: Loss) -> np.ndarray:
     """Weight of a residual, 1 at 0."""
     above = (TUNING[loss] * scale[:, None]).astype(residual.dtype)
+    weight: np.ndarray
     if loss is Loss.HUBER:
-        return above / np.maximum(np.abs(residual), above)
+        weight = above / np.maximum(np.abs(residual), above)
+        return weight
     below = above * above.dtype.type(TUNING_BELOW / TUNING[loss]) if loss is Loss.CLEAR_WATER else above
     # the larger of the two is the size against its own side's bound
     weight = np.maximum(residual * (1.0 / above), residual * (-1.0 / below))
     np.multiply(weight, weight, out=weight)
     np.subtract(1.0, weight, out=weight)
     np.maximum(weight, 0.0, out=weight)
-    return np.multiply(weight, weight, out=weight)
+    np.multiply(weight, weight, out=weight)
+    return weight

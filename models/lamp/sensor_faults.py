@@ -88,7 +88,8 @@ def usable(
     flowing = readings["flow_l_min"].to_numpy(dtype=float) > FLOWING_L_MIN
     read = readings["intensity_w_m2"].to_numpy(dtype=float) > 0
     fault = reading_faults(readings)
-    return warm & (lamp == 1.0) & flowing & read & (fault == SensorFault.NONE)
+    good: np.ndarray = warm & (lamp == 1.0) & flowing & read & (fault == SensorFault.NONE)
+    return good
 
 
 def reading_faults(readings: pd.DataFrame) -> np.ndarray:
@@ -133,7 +134,7 @@ def sensor_faults(readings: pd.DataFrame) -> pd.DataFrame:
     fault = reading_faults(readings)
     some = fault != SensorFault.NONE
     chosen = readings.loc[some, ["cabin", "unit", "at", "intensity_w_m2", "lamp_on"]].assign(fault=fault[some])
-    found = (
+    found: pd.DataFrame = (
         chosen.groupby(["cabin", "unit", "fault"], as_index=False)
         .agg(since=("at", "min"), until=("at", "max"), readings=("at", "size"), value=("intensity_w_m2", "median"))
     )
@@ -145,7 +146,7 @@ def sensor_faults(readings: pd.DataFrame) -> pd.DataFrame:
         SensorFault.SATURATED: "The sensor stands at its highest value, {value:.2f} W/m2, in {readings} readings.",
         SensorFault.OFFSET: "The sensor reads {dark_w_m2:.2f} W/m2 while the lamp is off.",
     }
-    found["evidence"] = [words[SensorFault(row["fault"])].format(**row) for row in found.to_dict("records")]
+    found["evidence"] = [words[SensorFault(row["fault"])].format_map(row) for row in found.to_dict("records")]
     return found.drop(columns=["value", "dark_w_m2"])
 
 

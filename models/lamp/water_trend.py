@@ -158,7 +158,7 @@ def daily_absorbance(days: FleetDays, trend: WaterTrend, rows: slice | np.ndarra
     little for water, so small ones are left out.
     """
     columns: np.ndarray = _line_columns(days).astype(dtype)
-    line = trend.line[rows].astype(dtype) @ columns.T
+    line: np.ndarray = trend.line[rows].astype(dtype) @ columns.T
     live = np.flatnonzero(trend.live[rows])
     if len(live):
         uvt: np.ndarray = days.uvt_pct[rows][live].astype(dtype)
@@ -212,7 +212,8 @@ def _lower_quartile(values: np.ndarray, known: np.ndarray) -> np.ndarray:
     count = known.sum(axis=1)
     ordered = np.sort(np.where(known, values, np.inf), axis=1)
     quartile = ordered[np.arange(len(ordered)), np.maximum(count - 1, 0) // 4]
-    return np.where(count > 0, quartile, _MEAN[0])
+    level: np.ndarray = np.where(count > 0, quartile, _MEAN[0])
+    return level
 
 
 def _clear_weight(residual: np.ndarray, known: np.ndarray, cut: bool) -> np.ndarray:
@@ -222,8 +223,11 @@ def _clear_weight(residual: np.ndarray, known: np.ndarray, cut: bool) -> np.ndar
     scale = max(float(np.median(-under)) / 0.6745, _NOISE_PER_CM / 3.0) if under.size else _NOISE_PER_CM
     widest = np.float32(max(scale, _NOISE_PER_CM))
     bound = np.where(residual > 0, np.float32(ABOVE) * widest, np.float32(BELOW) * widest)
+    weight: np.ndarray
     if not cut:
-        return bound / np.maximum(np.abs(residual), bound) * known
+        weight = bound / np.maximum(np.abs(residual), bound) * known
+        return weight
     inside = np.maximum(1.0 - (residual / bound) ** 2, 0.0)
     # a unit whose every test is far off keeps a little weight: otherwise it would be taken for never tested
-    return np.maximum(inside * inside, 0.01) * known
+    weight = np.maximum(inside * inside, 0.01) * known
+    return weight

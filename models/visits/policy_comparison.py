@@ -72,7 +72,8 @@ class LampStates:
     def days_left(self) -> np.ndarray:
         """Until the threshold if nothing is done; 0 where it is below. [d]"""
         rate = np.maximum(self.lamp_per_day + self.sleeve_per_day + self.other_per_day, 1e-12)
-        return np.maximum(self.margin, 0.0) / rate
+        days: np.ndarray = np.maximum(self.margin, 0.0) / rate
+        return days
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,7 +197,8 @@ class _Score:
 def own_trip_km(places: tuple[str, ...], travel: Travel) -> np.ndarray:
     """What a trip for one unit alone costs. [km]"""
     at = [travel.position(place) for place in places]
-    return TRIP_COSTS_KM + travel.distance_km[0, at] + travel.distance_km[at, 0]
+    own_km: np.ndarray = TRIP_COSTS_KM + travel.distance_km[0, at] + travel.distance_km[at, 0]
+    return own_km
 
 
 def margin_to_stay(states: LampStates, own_km: np.ndarray) -> np.ndarray:
