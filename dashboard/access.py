@@ -19,7 +19,7 @@ from ingest.settings import Settings, settings
 from ingest.store import Client
 from models.fleet import Fleet
 
-ANSWER_WITHIN_S = 6.0  # a page that waits longer shows old words as if they were new
+PAGE_WITHIN_S = 6.0  # a page that waits longer shows old words as if they were new
 ASKED_AT_ONCE = 8
 UNITS = "units"  # key of the reader's choice in the session
 
@@ -34,10 +34,10 @@ class Patient(Client):
     def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
         answer = self._waiting.submit(super().ask, sql, parameters)
         try:
-            return answer.result(ANSWER_WITHIN_S)
+            return answer.result(PAGE_WITHIN_S)
         except TimeoutError:
             answer.cancel()
-            raise StoreUnavailable(f"the collector has not answered for {ANSWER_WITHIN_S:g} s") from None
+            raise StoreUnavailable(f"the collector has not answered for {PAGE_WITHIN_S:g} s") from None
 
 
 @st.cache_resource(show_spinner=False)
@@ -75,7 +75,7 @@ def forget() -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Present:
+class FleetNow:
     """Every unit's verdict, worst first, and the store's instant that it holds for."""
 
     at: datetime
@@ -84,10 +84,10 @@ class Present:
 
 # One second: all readers together cost the collector one question a second, and frozen values can be shared.
 @st.cache_resource(show_spinner=False, ttl=1.0, max_entries=4)
-def present(_store: Client) -> Present:
+def present(_store: Client) -> FleetNow:
     """What the first page shows."""
     now = _store.now()
-    return Present(now, tuple(status(_store, now)))
+    return FleetNow(now, tuple(status(_store, now)))
 
 
 def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:

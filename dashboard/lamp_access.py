@@ -11,10 +11,10 @@ from ingest.bookings.calendar import Occupancy, occupancy
 from ingest.outlook.lamps import LampOutlook, lamp_outlook, lamp_stamp
 from ingest.outlook.trip_settings import Terms
 from ingest.outlook.visit_compare import Compared, compared
-from ingest.outlook.visit_tasks import HORIZON_DAYS
+from ingest.outlook.visit_tasks import PLANNED_DAYS
 from ingest.outlook.visits import Visits, visits
-from ingest.record.advisory_log import Kept
-from ingest.record.guests import Touched, touched_stays
+from ingest.record.advisory_log import KeptAdvisory
+from ingest.record.guests import TouchedStays, touched_stays
 from ingest.store import Client
 from models.fleet import Fleet
 
@@ -32,17 +32,17 @@ def _outlook(_store: Client, day: date, stamp: str) -> LampOutlook:
 
 @st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=2)
 def _occupancy(_store: Client, day: date, calendars: tuple[str, ...]) -> Occupancy:
-    return occupancy(get_fleet(_store), day, day + timedelta(days=HORIZON_DAYS + 1))
+    return occupancy(get_fleet(_store), day, day + timedelta(days=PLANNED_DAYS + 1))
 
 
-def get_touched(store: Client, kept: Kept) -> Touched:
+def get_touched(store: Client, kept: KeptAdvisory) -> TouchedStays:
     """The stays that an advisory touches; its calendar is read again after a quarter of an hour."""
     fleet = get_fleet(store)
     return _touched(kept.id, repr(kept.advisory.exposure), repr(fleet.cabin(kept.cabin)), fleet, kept)
 
 
 @st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=16)
-def _touched(number: str, exposure: str, place: str, _fleet: Fleet, _kept: Kept) -> Touched:
+def _touched(number: str, exposure: str, place: str, _fleet: Fleet, _kept: KeptAdvisory) -> TouchedStays:
     return touched_stays(_fleet, _kept)
 
 

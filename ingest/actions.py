@@ -34,7 +34,7 @@ from ingest.settings import BadInput
 from models.dose.sensor_checks import sensor_check
 from models.water_quality import meant_uvt_pct
 
-Action = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
+Carry = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
 SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
@@ -223,7 +223,7 @@ def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, 
     return {"bytes": target.stat().st_size}
 
 
-ACTIONS: dict[str, Action] = {
+ACTIONS: dict[str, Carry] = {
     "enroll": enroll,
     "enroll-check": check,
     "enroll-preview": preview,

@@ -18,11 +18,11 @@ import pandas as pd
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
 from ingest.evaluation.exposed import unanswered
-from ingest.evaluation.judging import PRESENT, Units, judged_at, tails, unit_states, with_doses
+from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, unit_states, with_doses
 from ingest.evaluation.proofs_now import up_to_now
 from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_stretches
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
-from ingest.record.advisory_log import LATEST_EVENTS, Kept, latest
+from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest
 from ingest.record.laboratory import asked_again
 from ingest.registry.tables import load_fleet, load_history
 from models.advisory.events import State
@@ -77,7 +77,7 @@ class UnitStatus:
     red_low_mj_cm2: float | None
     judged_flow_l_min: float | None
     heard: bool  # whether the latest reading still speaks
-    advisory: Kept | None
+    advisory: KeptAdvisory | None
     link_down_since: datetime | None
     warm: bool | None = None  # lit for its warm-up time; None: not known
     to_note: bool = False  # whether a named person is to note water of long before it was first heard live
@@ -107,13 +107,13 @@ class UnitStatus:
         return None if self.standing is None else advisory_json(self.standing)
 
     @property
-    def standing(self) -> Kept | None:
+    def standing(self) -> KeptAdvisory | None:
         """The unit's open advisory."""
         kept = self.advisory
         return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
 
 
-def advisory_json(kept: Kept) -> dict[str, Any]:
+def advisory_json(kept: KeptAdvisory) -> dict[str, Any]:
     """An advisory as commands print it."""
     one = kept.advisory
     return {
@@ -131,7 +131,7 @@ class _Evidence:
     now: datetime
     states: dict[Key, UnitState]
     tails: dict[Key, pd.DataFrame]
-    advisories: dict[Key, Kept]
+    advisories: dict[Key, KeptAdvisory]
     links: dict[Key, Any]
     clocks: dict[Key, Any]
     good: dict[Key, Any]
@@ -286,7 +286,7 @@ def _present(
         sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
 
 
-def advisories(store: Asks, *, cabin: str | None = None, number: str | None = None) -> list[Kept]:
+def advisories(store: Asks, *, cabin: str | None = None, number: str | None = None) -> list[KeptAdvisory]:
     """All advisories, newest first."""
     found = store.ask("""
         SELECT a.id AS advisory, a.cabin, a.unit, e.seq, e.body
@@ -297,7 +297,7 @@ def advisories(store: Asks, *, cabin: str | None = None, number: str | None = No
     return [one for _, group in found.groupby("advisory", sort=False) for one in latest(group).values()]
 
 
-def with_proofs_now(store: Asks, found: list[Kept], now: datetime) -> list[Kept]:
+def with_proofs_now(store: Asks, found: list[KeptAdvisory], now: datetime) -> list[KeptAdvisory]:
     """The same advisories, open ones with what the sensors say of their steps now."""
     fleet = load_fleet(store)
     open_ = {(one.cabin, one.unit): one for one in found if one.advisory.state is not State.LIFTED}
@@ -396,7 +396,7 @@ def readings(
         WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' ORDER BY "at"
     """, {"cabin": cabin, "unit": unit}).assign(unit_no=0)
     dosed = with_doses(
-        found.assign(unit_no=0), Units.of(load_history(store), [(cabin, unit)]), tests,
+        found.assign(unit_no=0), UnitColumns.of(load_history(store), [(cabin, unit)]), tests,
         sensors=unit_stretches(store, cabin, unit))
     return found.assign(
         dose_mj_cm2=dosed.dose_mj_cm2, dose_low_mj_cm2=dosed.dose_low_mj_cm2,

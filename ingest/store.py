@@ -24,7 +24,7 @@ from ingest.db.engine import Asks, Local, Remote, StoreUnavailable
 from ingest.db.migrations import migrate
 from ingest.settings import BadInput, Settings
 
-ANSWER_WITHIN_S = 60.0
+REQUEST_WITHIN_S = 60.0
 HELD_WITHIN_S = 5.0
 
 
@@ -36,7 +36,7 @@ class Access(Asks, Protocol):
     """What a command or page may do with a store."""
 
     def act(
-        self, kind: str, body: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S
+        self, kind: str, body: Mapping[str, Any], *, within_s: float = REQUEST_WITHIN_S
     ) -> dict[str, Any]:
         """Do one of `ingest.actions.ACTIONS`, whole or not at all; BadInput says why not.
 
@@ -88,7 +88,7 @@ class Store(Local):
             raise StoreUnavailable(f"{path} cannot be used: {error}") from error
 
     def act(
-        self, kind: str, body: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S
+        self, kind: str, body: Mapping[str, Any], *, within_s: float = REQUEST_WITHIN_S
     ) -> dict[str, Any]:
         action = ACTIONS.get(kind)
         if action is None:
@@ -110,7 +110,7 @@ class Client(Remote):
         self._clock = clock_of(self)
 
     def act(
-        self, kind: str, body: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S
+        self, kind: str, body: Mapping[str, Any], *, within_s: float = REQUEST_WITHIN_S
     ) -> dict[str, Any]:
         number = uuid.uuid4().hex
         self.ask(

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from models.fleet import Fleet, JudgingPolicy, Total, Unit
+from models.fleet import COVERED_CADENCES, Fleet, JudgingPolicy, Total, Unit
 
-COVERED_CADENCES = 1.5  # between two lit readings; design: a missing reading needs an explanation
 MUCH_UNSEEN_S = 60.0  # what can pass unseen in more than this is worth closing; common practice, no source
 
 Key = tuple[str, str]

@@ -120,7 +120,7 @@ class WaterTest:
 
     def __post_init__(self) -> None:
         most = {"ph": 14.0, "uvt_pct": 100.0}
-        for name in QUANTITIES:
+        for name in FEED_QUANTITIES:
             value = getattr(self, name)
             if value is None:
                 continue
@@ -131,7 +131,7 @@ class WaterTest:
                 raise ValueError(f"{name} must be a finite number, at least 0{high}; got {value!r}")
 
 
-QUANTITIES = tuple(dict.fromkeys(limit.name for limit in LIMITS))
+FEED_QUANTITIES = tuple(dict.fromkeys(limit.name for limit in LIMITS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,11 +9,11 @@ from dashboard.charts.readings import INK, LINE, LOOKS, SOFT, Span, clipped, mil
 from dashboard.text.measures import Units, duration
 from dashboard.text.verdicts import KIND_WORDS
 from models.advisory import STEP_WORDS, Advisory
-from models.exposure import Kind
+from models.exposure import IntervalKind
 
 PEOPLE = "People"
 HEIGHT_PX = 320
-NARROW_PX = 3  # an hour of a month is drawn at least so wide
+HOUR_PX = 3  # an hour of a month is drawn at least so wide
 
 
 def cut_figure(intervals: pd.DataFrame, advisory: Advisory | None, *, span: Span, units: Units) -> go.Figure:
@@ -27,9 +27,9 @@ def cut_figure(intervals: pd.DataFrame, advisory: Advisory | None, *, span: Span
         Its records are marked.
     """
     shown = clipped(intervals, span)
-    worst_last = [PEOPLE, *(KIND_WORDS[kind] for kind in Kind)]
+    worst_last = [PEOPLE, *(KIND_WORDS[kind] for kind in IntervalKind)]
     figure = go.Figure()
-    for kind in Kind:
+    for kind in IntervalKind:
         found = shown[shown["kind"] == kind]
         color, shape = LOOKS[kind]
         start, end = span.wall(found["start"]), span.wall(found["end"])
@@ -41,7 +41,7 @@ def cut_figure(intervals: pd.DataFrame, advisory: Advisory | None, *, span: Span
             customdata=[
                 f"{KIND_WORDS[kind]}, {since:%a %d %b %H:%M} to {until:%a %d %b %H:%M}, {duration(until - since)}"
                 f"<br>under-dosed: {litre}" for since, until, litre in zip(start, end, litres, strict=True)],
-            marker={"color": color, "line": {"color": color, "width": NARROW_PX},
+            marker={"color": color, "line": {"color": color, "width": HOUR_PX},
                     "pattern": {"shape": shape, "fgcolor": INK, "bgcolor": color, "size": 6, "solidity": 0.25}}))
     records = advisory.records if advisory is not None else ()
     figure.add_trace(go.Scatter(

@@ -15,17 +15,17 @@ from plotly.subplots import make_subplots
 
 from dashboard.text.measures import Units, between, duration, flow_unit, to_volume
 from dashboard.text.verdicts import CAUSE_WORDS, KIND_WORDS
-from models.exposure import Kind
+from models.exposure import IntervalKind
 from models.fleet import Reactor, Unit
 
 INK, SOFT, LINE = "#14212b", "#46545f", "#dbe3e8"
 DOSE_SHOWN_TARGETS = 4.0  # the dose's axis ends at so many targets; what is above lies out of sight, not cut
 # lane: colour and pattern; dark is solid black, what is not known is dotted
 LOOKS: dict[str, tuple[str, str]] = {
-    Kind.LIT: ("#7fc4ad", ""), Kind.WARMING: ("#e9b44c", "/"), Kind.WEAK: ("#d9722e", "x"),
-    Kind.DARK: ("#14212b", ""), Kind.UNHEARD: ("#8b7fb0", "."),
+    IntervalKind.LIT: ("#7fc4ad", ""), IntervalKind.WARMING: ("#e9b44c", "/"), IntervalKind.WEAK: ("#d9722e", "x"),
+    IntervalKind.DARK: ("#14212b", ""), IntervalKind.UNHEARD: ("#8b7fb0", "."),
 }
-LANES = (*(KIND_WORDS[kind] for kind in Kind), "Lamp", "Power")
+LANES = (*(KIND_WORDS[kind] for kind in IntervalKind), "Lamp", "Power")
 TICKS = [
     {"dtickrange": [None, 86_399_999], "value": "%H:%M\n%a %-d %b"},
     {"dtickrange": [86_400_000, None], "value": "%-d %b\n%Y"},
@@ -117,7 +117,7 @@ def broken(readings: pd.DataFrame, intervals: pd.DataFrame) -> pd.DataFrame:
     """
     if readings.empty:
         return readings.assign(stretch=pd.Series(dtype="int64"))
-    gaps = intervals.loc[intervals["kind"] == Kind.UNHEARD, "start"]
+    gaps = intervals.loc[intervals["kind"] == IntervalKind.UNHEARD, "start"]
     rows = pd.concat([readings.assign(gap=False), pd.DataFrame({"at": gaps, "gap": True})], ignore_index=True)
     rows = rows.sort_values("at", kind="stable", ignore_index=True)
     gap = rows.pop("gap").astype(bool)
@@ -183,7 +183,7 @@ def _limit(figure: go.Figure, value: float, words: str, *, row: int) -> None:
 
 def _draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: Units) -> None:
     """Each kind in its lane."""
-    for kind in Kind:
+    for kind in IntervalKind:
         found = shown[shown["kind"] == kind]
         color, shape = LOOKS[kind]
         length_ms = milliseconds(found)

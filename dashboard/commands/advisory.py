@@ -14,7 +14,7 @@ from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
 from dashboard.text.service import service_line, service_rows
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
-from ingest.record.advisory_log import Kept
+from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
@@ -189,7 +189,7 @@ def do_show(options: argparse.Namespace) -> int:
     return 0
 
 
-def _works(one: Kept) -> frozenset[Work]:
+def _works(one: KeptAdvisory) -> frozenset[Work]:
     """What the steps still to do ask for; after the lifting nobody is asked for any."""
     return frozenset() if one.advisory.state is State.LIFTED else works_of_steps(one.advisory.open_steps)
 

@@ -15,8 +15,8 @@ from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
 from models.dose import assess
 from models.dose.credit import Organism, log_credit
-from models.dose.explain import Step, explain
-from models.dose.kernel import Reason
+from models.dose.explain import DoseStep, explain
+from models.dose.kernel import DoseReason
 from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from models.dose.tested_range import outside_tested
 from models.fleet import Fleet, Reactor
@@ -52,7 +52,7 @@ def do_dose(options: argparse.Namespace) -> int:
     if options.json:
         print_json([told])
         return 0
-    fit = "the reading can be judged" if told["reason"] == Reason.OK else told["reason"]
+    fit = "the reading can be judged" if told["reason"] == DoseReason.OK else told["reason"]
     print(f"{reactor.name}: {fit}" + (
         f"; the reading counts as {told['explanation']}" if told["explanation"] else ""))
     for line in told["tested_range"]:
@@ -83,7 +83,7 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
     peak = options.peak_flow or (options.flow if options.flow > 0 else reactor.test_flow_l_min)
     output = options.intensity / new_lamp_intensity_w_m2(reactor, uvt_pct=options.uvt)
     sized: dict[str, Any] = {"target_mj_cm2": options.target, "uvt_live": options.uvt_live}
-    steps: list[Step] = explain(reactor, **given)
+    steps: list[DoseStep] = explain(reactor, **given)
     return {
         "reactor": reactor.name, **given, "peak_flow_l_min": peak,
         "dose_mj_cm2": float(found.red_mj_cm2), "dose_low_mj_cm2": low, "dose_target_mj_cm2": options.target,

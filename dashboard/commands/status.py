@@ -33,7 +33,7 @@ from ingest.wire import aside, sessions
 from models.advisory.notices_due import ASKED
 from models.advisory.work_cautions import Work
 from models.enrolment import in_words, not_enrolled, unseen
-from models.exposure import Reason
+from models.exposure import IntervalReason
 from models.fleet import Fleet
 
 CAUTION = (
@@ -145,7 +145,7 @@ def litres(central: float, upper: float, length: timedelta, *, since: str = "") 
 
 def kind_words(kind: str, cause: str) -> str:
     """What a stretch was, and why where that is known."""
-    return kind if cause == Reason.NONE else f"{kind} ({cause})"
+    return kind if cause == IntervalReason.NONE else f"{kind} ({cause})"
 
 
 def do_doctor(options: argparse.Namespace) -> int:

@@ -31,7 +31,7 @@ from ingest.bookings.calendar import occupancy
 from ingest.outlook.lamps import lamp_outlook
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
 from ingest.outlook.visit_compare import Compared, compared
-from ingest.outlook.visit_tasks import HORIZON_DAYS
+from ingest.outlook.visit_tasks import PLANNED_DAYS
 from ingest.outlook.visits import Visits, visits
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
@@ -80,7 +80,7 @@ def do_visits(options: argparse.Namespace) -> int:
         raise BadInput("no cabin is enrolled yet: tarnlight enroll fleet.toml")
     if options.compare:
         return _compare(compared(found, fleet, terms), as_json=options.json)
-    plan = visits(found, fleet, occupancy(fleet, at.date(), at.date() + timedelta(days=HORIZON_DAYS + 1)), terms)
+    plan = visits(found, fleet, occupancy(fleet, at.date(), at.date() + timedelta(days=PLANNED_DAYS + 1)), terms)
     if options.json:
         print_json([*(one.to_json() for one in plan.trips), *(one.to_json() for one in plan.left_out)])
     elif options.csv:

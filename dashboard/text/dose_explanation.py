@@ -12,7 +12,7 @@ import pandas as pd
 from dashboard.text.measures import age
 from ingest.queries import UnitStatus
 from models.dose.credit import IN_SPECIFICATION_AT_LEAST_PCT
-from models.dose.explain import Step
+from models.dose.explain import DoseStep
 
 INPUT_HEADERS = ("Input", "Value", "Where from", "How old")
 STEP_HEADERS = ("Step", "Symbol", "Value", "Reckoned as")
@@ -51,7 +51,7 @@ def input_rows(status: UnitStatus, tested: pd.DataFrame, now: datetime) -> list[
     return rows
 
 
-def step_rows(steps: Sequence[Step]) -> list[tuple[str, str, str, str]]:
+def step_rows(steps: Sequence[DoseStep]) -> list[tuple[str, str, str, str]]:
     """Each factor with its numbers, as one would type them into a calculator."""
     return [
         (step.name[:1].upper() + step.name[1:], step.symbol, _value(step),
@@ -59,7 +59,7 @@ def step_rows(steps: Sequence[Step]) -> list[tuple[str, str, str, str]]:
         for step in steps]
 
 
-def _value(step: Step) -> str:
+def _value(step: DoseStep) -> str:
     if math.isnan(step.value):
         return "not known"
     return "no limit" if math.isinf(step.value) else f"{step.value:.4g} {step.unit}".strip()

@@ -14,7 +14,7 @@ from ingest.outlook.visit_compare import Compared
 from ingest.outlook.visits import PlannedTrip, Visits
 from models.dose.sensor_checks import sensor_check
 from models.lamp.backtest import TAIL_DAYS
-from models.lamp.diagnosis import Action, Cause
+from models.lamp.diagnosis import Action, LossCause
 from models.visits.policy_comparison import YearScore
 
 KM_PER_MILE = 1.609344  # exact (international mile; NIST SP 811, B.8; from memory)
@@ -23,8 +23,8 @@ ACTION_WORDS = {
     Action.TEST_WATER: "Test the water", Action.CHECK_SENSOR: "Check the sensor against a reference",
 }
 CAUSE_WORDS = {
-    Cause.NONE: "nothing stands out", Cause.LAMP: "lamp", Cause.SLEEVE: "sleeve", Cause.WATER: "water",
-    Cause.SENSOR: "sensor",
+    LossCause.NONE: "nothing stands out", LossCause.LAMP: "lamp", LossCause.SLEEVE: "sleeve",
+    LossCause.WATER: "water", LossCause.SENSOR: "sensor",
 }
 LAMP_HEADERS = ("Cabin", "Do", "By", "Below its threshold", "Reads", "Needs", "Lamp hours", "Mostly lost to")
 STOP_HEADERS = ("Arrive", "Cabin", "Do", "Bring", "Due")
@@ -107,7 +107,7 @@ def lamp_row(one: Lamp) -> tuple[str, ...]:
         UNKNOWN if one.intensity_w_m2 is None else f"{one.intensity_w_m2:.1f} W/m²",
         "not reachable" if one.threshold_w_m2 is None else f"{one.threshold_w_m2:.1f} W/m²",
         UNKNOWN if one.lamp_hours is None else f"{one.lamp_hours:,.0f} of {one.reactor.lamp_life_h:,.0f} h",
-        UNKNOWN if one.cause is None else CAUSE_WORDS[Cause(one.cause)])
+        UNKNOWN if one.cause is None else CAUSE_WORDS[LossCause(one.cause)])
 
 
 def calibration_words(found: LampOutlook) -> str:

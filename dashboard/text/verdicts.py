@@ -29,7 +29,7 @@ from ingest.db.engine import named
 from ingest.queries import UnitStatus
 from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
 from models.advisory import Cause as AdvisoryCause
-from models.exposure import Kind, Reason
+from models.exposure import IntervalKind, IntervalReason
 from models.fleet import Cabin, Contact, Fleet, Total, Unit
 from models.verdict import Word
 
@@ -53,12 +53,13 @@ WORST_FIRST = tuple(FACES)
 NEEDS_YOU = (Word.BOIL, Word.SILENT)  # the tap may not be drunk from untreated, or nobody knows
 
 KIND_WORDS: Mapping[str, str] = {
-    Kind.LIT: "Lit", Kind.WARMING: "Warming up", Kind.WEAK: "Too weak", Kind.DARK: "Dark",
-    Kind.UNHEARD: "Not heard",
+    IntervalKind.LIT: "Lit", IntervalKind.WARMING: "Warming up", IntervalKind.WEAK: "Too weak",
+    IntervalKind.DARK: "Dark", IntervalKind.UNHEARD: "Not heard",
 }
 CAUSE_WORDS: Mapping[str, str] = {
-    Reason.NONE: "", Reason.NO_POWER: "no power", Reason.NO_LAMP: "lamp off though powered",
-    Reason.NO_LINK: "link down", Reason.NO_LOGGER: "logger silent", Reason.UNKNOWN: "cause not known",
+    IntervalReason.NONE: "", IntervalReason.NO_POWER: "no power", IntervalReason.NO_LAMP: "lamp off though powered",
+    IntervalReason.NO_LINK: "link down", IntervalReason.NO_LOGGER: "logger silent",
+    IntervalReason.UNKNOWN: "cause not known",
 }
 
 ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {

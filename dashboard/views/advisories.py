@@ -12,7 +12,7 @@ from dashboard.views.along import along
 from dashboard.views.choice import follow
 from dashboard.views.frame import care, caution, empty, guarded, link, live
 from ingest import queries
-from ingest.record.advisory_log import Kept
+from ingest.record.advisory_log import KeptAdvisory
 from ingest.settings import BadInput
 from ingest.store import Client
 from models.advisory import State, from_json
@@ -108,7 +108,7 @@ def lifted(store: Client) -> None:
             f"{len(found) - len(shown)} older ones; `tarnlight advisory list --all` lists every one."))
 
 
-def _record(one: Kept, fleet: Fleet, bodies: list[str]) -> None:
+def _record(one: KeptAdvisory, fleet: Fleet, bodies: list[str]) -> None:
     """One lifted advisory: how it ended, and its record in order."""
     cabin = fleet.cabin(one.cabin)
     with st.expander(markup.plain_label(f"{cabin.name}, {one.unit}: {recovery.lifted_words(one.advisory, cabin)}")):

@@ -27,7 +27,7 @@ from dashboard.views.sample import came_to, once, sample_fields
 from dashboard.views.steps import steps
 from ingest import queries
 from ingest.queries import UnitStatus
-from ingest.record.advisory_log import Kept
+from ingest.record.advisory_log import KeptAdvisory
 from ingest.settings import BadInput
 from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, Step
@@ -108,13 +108,13 @@ def story(store: Client, cabin: str, unit: str) -> None:
         st.progress(step.share, text=f"{step.share:.0%} of what the sensors have to see")
 
 
-def _words(store: Client, one: UnitStatus, kept: Kept) -> Notice:
+def _words(store: Client, one: UnitStatus, kept: KeptAdvisory) -> Notice:
     """The notice's words, as of now."""
     return notice(
         kept.advisory, one.cabin, unit=one.unit.slug, printed_at=store.now(), contacts=get_fleet(store).contacts)
 
 
-def _open(store: Client, one: UnitStatus, kept: Kept) -> None:
+def _open(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     """The still parts of the page while an advisory stands: forms, paper, cautions."""
     step = recovery.next_step(kept.advisory)
     asked = works_of_steps(kept.advisory.open_steps)
@@ -179,7 +179,7 @@ def _when(store: Client, place: Cabin, key: str, label: str, *, before: timedelt
     return picked.replace(tzinfo=place.zone)
 
 
-def _step_form(store: Client, one: UnitStatus, kept: Kept, step: NextStep) -> None:
+def _step_form(store: Client, one: UnitStatus, kept: KeptAdvisory, step: NextStep) -> None:
     """The next step, recorded with a person's name: one large button."""
     if step.step is None:
         return
@@ -226,7 +226,7 @@ def _sampled(
         "note": note, "result": None if result is None else str(told[result]), **found})
 
 
-def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:
+def _failed_form(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     """A bad sample, of whatever time: flushing, disinfection and samples start again."""
     st.html(markup.small(
         "Flushing, disinfection and both samples start again. Tell the local health authority."))
@@ -243,7 +243,7 @@ def _failed_form(store: Client, one: UnitStatus, kept: Kept) -> None:
         _act(store, one, "record-service", _sampled(one, when, who, note, BAD, found), who, FAILED)
 
 
-def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> None:
+def _lift_form(store: Client, one: UnitStatus, kept: KeptAdvisory, *, undone: bool) -> None:
     """The end of it, by name; with a reason while steps are undone."""
     reason = ""
     key, name = f"{kept.id}-lift-{'undone' if undone else 'done'}", full_name(one.cabin, one.unit.slug)
@@ -270,7 +270,7 @@ def _lift_form(store: Client, one: UnitStatus, kept: Kept, *, undone: bool) -> N
         _act(store, one, "advisory-lift", {"advisory": kept.id, "by": who, "reason": reason}, who, "notice lifted")
 
 
-def _guests(store: Client, one: UnitStatus, kept: Kept) -> None:
+def _guests(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     """Guests who may have drunk the water before anybody knew, with a draft to each; nothing is sent from here."""
     if not known_late(kept.advisory.exposure, kept.advisory.raised_at):
         return
@@ -328,7 +328,7 @@ def _told() -> None:
 # Paper, drawing, evidence ------------------------------------------------------------------------
 
 
-def paper(store: Client, one: UnitStatus, kept: Kept) -> None:
+def paper(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     """The notice as a PDF, made when it is asked for."""
     size = Paper.LETTER if reader_units() is Units.US else Paper.A4
     url = cabin_url(get_settings().public_url, one.cabin.slug, one.unit.slug)

@@ -14,7 +14,7 @@ from dashboard.views.frame import live
 from ingest import queries
 from ingest.queries import UnitStatus
 from ingest.store import Client
-from models.dose.explain import Step, divided_by_check, explain
+from models.dose.explain import DoseStep, divided_by_check, explain
 
 
 @live("10s")
@@ -43,7 +43,7 @@ def reckoning(store: Client, cabin: str, unit: str) -> None:
             st.html(markup.small("Without a reading that still speaks there is nothing to reckon."))
 
 
-def steps_of(one: UnitStatus) -> list[Step]:
+def steps_of(one: UnitStatus) -> list[DoseStep]:
     """The reckoning of what the verdict rests on; none where nothing is heard."""
     carry = one.carry
     if carry is None or not one.heard:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from dashboard.access import Present, present, reader_units
+from dashboard.access import FleetNow, present, reader_units
 from dashboard.text import markup
 from dashboard.text import verdicts as words
 from dashboard.views.frame import care, caution, empty, guarded, link, live
@@ -70,7 +70,7 @@ def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:
     ]
 
 
-def card(one: UnitStatus, found: Present) -> None:
+def card(one: UnitStatus, found: FleetNow) -> None:
     """One unit: what, since when, why, what to do, and the way to its page."""
     extra = ""
     if one.standing is not None:

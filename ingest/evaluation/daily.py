@@ -16,14 +16,15 @@ import pandas as pd
 
 from ingest.db.engine import frame, transaction
 from ingest.evaluation import faults
-from models.exposure import Kind
+from models.exposure import IntervalKind
 from models.fleet import Fleet
 from models.lamp.sensor_faults import FLOWING_L_MIN, STUCK_H, STUCK_READINGS, daily_signal, sensor_faults
 
 logger = logging.getLogger(__name__)
 
 DAYS_AT_ONCE = 400  # unit-days read at once: 576,000 rows of a minute's cadence, some 100 MB
-LAMP_OF = {str(Kind.LIT): True, str(Kind.WEAK): True, str(Kind.WARMING): True, str(Kind.DARK): False}
+LAMP_OF = {str(one): one is not IntervalKind.DARK for one in (
+    IntervalKind.LIT, IntervalKind.WEAK, IntervalKind.WARMING, IntervalKind.DARK)}
 JOINT = "\n"  # between a unit and its day where one name must hold both; no slug can hold it
 COLUMNS = (
     "cabin", "unit", "day", "intensity_w_m2", "readings", "values_read", "lamp_hours", "lit_h", "volume_l",

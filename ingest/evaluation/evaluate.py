@@ -20,21 +20,21 @@ from ingest.db.engine import Local, frame, named, transaction
 from ingest.db.intake import Touched
 from ingest.evaluation import faults
 from ingest.evaluation.daily import owe_days, pay_days
-from ingest.evaluation.judging import STATE_COLUMNS, Units, holding, with_doses
+from ingest.evaluation.judging import STATE_SQL, UnitColumns, holding, with_doses
 from ingest.evaluation.watch import watch
 from ingest.record.advisory_log import FOREVER
 from ingest.registry.tables import load_fleet, load_history
 from models.dose.sensor_checks import sensor_stretches
 from models.exposure import cut, exposure, hourly, instants, microseconds, segments
 from models.exposure.instants import NEVER, Bools, Floats, Ints
-from models.exposure.resume import COLUMNS
+from models.exposure.resume import STATE_COLUMNS
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
 
 NEAR = pd.Timedelta(days=2)  # where a unit's last states before new readings nearly always lie
-EARLIEST = pd.Timestamp("2000-01-01", tz="UTC")
-EARLIEST_US = EARLIEST.value // 1000
+SINCE_EVER = pd.Timestamp("2000-01-01", tz="UTC")
+EARLIEST_US = SINCE_EVER.value // 1000
 
 _SEGMENT = (
     "cabin", "unit", "start", "end", "kind", "cause", "rests_on", "seconds", "drawn_l", "drawn_l_upper",
@@ -68,7 +68,7 @@ _BEFORE_NEWS = """
     WHERE r."at" > $floor AND r."at" < $until ORDER BY o.unit_no, r."at"
 """
 _STATES = f"""
-    SELECT p.unit_no, {STATE_COLUMNS} FROM resume_state AS s
+    SELECT p.unit_no, {STATE_SQL} FROM resume_state AS s
     JOIN resume AS p ON s.cabin = p.cabin AND s.unit = p.unit AND s."at" = p."from" WHERE s."at" >= $floor
     ORDER BY p.unit_no
 """  # noqa: S608  (names from our own list)
@@ -120,7 +120,7 @@ def owe(con: duckdb.DuckDBPyConnection, touched: Touched) -> None:
 
 def owe_all(con: duckdb.DuckDBPyConnection, units: Iterable[tuple[str, str]]) -> None:
     """Note that these units are to be worked out from their first reading."""
-    owe(con, dict.fromkeys(units, (EARLIEST, EARLIEST)))
+    owe(con, dict.fromkeys(units, (SINCE_EVER, SINCE_EVER)))
 
 
 def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, str]]:
@@ -198,7 +198,7 @@ def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = 
 def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tuple[str, str]]:
     """The same for these units, all or none."""
     keys = [(one.cabin, one.unit) for one in named(owed)]
-    units = Units.of(load_history(Local(con)), keys)
+    units = UnitColumns.of(load_history(Local(con)), keys)
     owed = owed.assign(unit_no=np.arange(len(owed)))
     from_us = _resume_from(con, owed, units.look_ahead_us)
     resume = owed[["cabin", "unit", "unit_no"]].assign(**{"from": instants(from_us)})
@@ -256,7 +256,7 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_
         news = frame(con.execute(_NEWS, {"floor": owed["touched"].min().to_pydatetime()}))
         i = news["unit_no"].to_numpy(np.int64)
         totals[i], counts[i] = news["totals"].to_numpy(dtype=bool), news["counts"].to_numpy(dtype=bool)
-        for floor in (owed["touched"].min() - NEAR, EARLIEST):
+        for floor in (owed["touched"].min() - NEAR, SINCE_EVER):
             left = owed[out == NEVER]
             con.register("owed", left)
             before = _Before.of(frame(con.execute(_STATES_BEFORE, {"floor": floor.to_pydatetime()})), len(owed))
@@ -359,7 +359,7 @@ class _Before:
 
 
 def _write(
-    con: duckdb.DuckDBPyConnection, units: Units, floor: dict[str, datetime], owed: pd.DataFrame,
+    con: duckdb.DuckDBPyConnection, units: UnitColumns, floor: dict[str, datetime], owed: pd.DataFrame,
     parts: pd.DataFrame, hours: pd.DataFrame, states: pd.DataFrame,
 ) -> None:
     """Replace what was derived after each unit's state, strike what was owed; the caller holds the transaction."""
@@ -383,7 +383,7 @@ def _write(
     state = states.assign(
         **units.names(number), at=instants(states["at_us"].to_numpy(np.int64)),
         latest=np.append(number[1:] != number[:-1], True)[: number.size])
-    kept = ("cabin", "unit", "at", *COLUMNS)
+    kept = ("cabin", "unit", "at", *STATE_COLUMNS)
     parts = parts.assign(**units.names(parts["unit_no"].to_numpy(np.int64)))
     for into, columns, written in (
         (("segment",), _SEGMENT, parts), (("underdosed",), _UNDERDOSED, parts[parts["underdosed_l_upper"] > 0]),
@@ -393,7 +393,7 @@ def _write(
         if len(written):
             _insert(con, into, columns, written)
     con.register("worked", owed)
-    owe_days(con, EARLIEST)
+    owe_days(con, SINCE_EVER)
     con.execute("DELETE FROM pending USING worked AS w WHERE pending.cabin = w.cabin AND pending.unit = w.unit")
     con.unregister("worked")
 

@@ -30,18 +30,18 @@ from models.exposure import (
     rows_of,
 )
 from models.exposure.instants import US_PER_S, Floats, Ints
-from models.exposure.resume import COLUMNS
+from models.exposure.resume import STATE_COLUMNS
 from models.exposure.rows import PROFILE, look_ahead_s
 from models.fleet import Fleet, JudgingPolicy, Reactor, Unit
 from models.fleet_history import FleetHistory
 
-STATE_COLUMNS = ", ".join(COLUMNS)
-PRESENT = f"SELECT cabin, unit, {STATE_COLUMNS} FROM present"  # noqa: S608  (names from our own list)
+STATE_SQL = ", ".join(STATE_COLUMNS)
+PRESENT = f"SELECT cabin, unit, {STATE_SQL} FROM present"  # noqa: S608  (names from our own list)
 Key = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Units:
+class UnitColumns:
     """The units that are worked out together: what the registry says of each, by `unit_no`."""
 
     keys: list[tuple[str, str]]
@@ -50,7 +50,7 @@ class Units:
     period: Ints
 
     @classmethod
-    def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> Units:
+    def of(cls, history: FleetHistory, keys: list[tuple[str, str]]) -> UnitColumns:
         """For these units; KeyError if one is not enrolled."""
         positions: dict[Reactor, int] = {}
         columns: dict[str, list[float]] = {
@@ -128,7 +128,7 @@ class Dosed:
 
 
 def with_doses(
-    readings: pd.DataFrame, units: Units, tests: pd.DataFrame, states: pd.DataFrame | None = None,
+    readings: pd.DataFrame, units: UnitColumns, tests: pd.DataFrame, states: pd.DataFrame | None = None,
     sensors: pd.DataFrame | None = None,
 ) -> Dosed:
     """Readings as rows with their doses, at the flow that holds and at the most that the supply can deliver.
@@ -193,12 +193,12 @@ def judged_at(store: Asks, history: FleetHistory, keys: list[tuple[str, str]], n
     DataFrame
         `cabin`, `unit` and the columns of `models.exposure.resume`; no row where nothing was heard.
     """
-    units = Units.of(history, keys)
+    units = UnitColumns.of(history, keys)
     cabins, slugs = [cabin for cabin, _ in keys], [unit for _, unit in keys]
     asked = "WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)"
     given = {"cabins": cabins, "units": slugs, "now": now}
     before = store.ask(f"""
-        {asked} SELECT cabin, unit, {STATE_COLUMNS} FROM resume_state SEMI JOIN asked USING (cabin, unit)
+        {asked} SELECT cabin, unit, {STATE_SQL} FROM resume_state SEMI JOIN asked USING (cabin, unit)
         WHERE "at" <= $now QUALIFY row_number() OVER (PARTITION BY cabin, unit ORDER BY "at" DESC) = 1
     """, given)  # noqa: S608  (names from our own list)
     number = {key: position for position, key in enumerate(keys)}
@@ -208,7 +208,7 @@ def judged_at(store: Asks, history: FleetHistory, keys: list[tuple[str, str]], n
 
 
 def _worked_out(
-    store: Asks, asked: str, given: dict[str, Any], units: Units, number: dict[Key, int], before: pd.DataFrame
+    store: Asks, asked: str, given: dict[str, Any], units: UnitColumns, number: dict[Key, int], before: pd.DataFrame
 ) -> pd.DataFrame:
     """The states before, brought forward by the readings since."""
     later = store.ask(f"""
@@ -295,7 +295,7 @@ def tails_table(
     keys = [key for key, here in zip(all_keys, known, strict=True) if here]
     if not keys:
         return pd.DataFrame({"cabin": [], "unit": []})
-    units = Units.of(history, keys)
+    units = UnitColumns.of(history, keys)
     number = np.arange(len(keys))
     kept = states[known].reset_index(drop=True).assign(unit_no=number)
     overdue = np.array([fleet.unit(*key).overdue_s for key in keys])

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from ingest.db.engine import Asks, named
-from ingest.record.advisory_log import Kept, Key
+from ingest.record.advisory_log import KeptAdvisory, Key
 from models.advisory import FLUSH_STEPS, Advisory, Flush, Proof, State, Step, StepPolicy, advanced, proofs
 from models.advisory.plumbing import flush_volumes
 from models.exposure import UnitState, covered_s
@@ -173,8 +173,8 @@ def ripens_at(fleet: Fleet, advisory: Advisory, state: UnitState, now: datetime)
 
 
 def up_to_now(
-    store: Asks, fleet: Fleet, kept: Mapping[Key, Kept], states: Mapping[Key, UnitState], now: datetime
-) -> dict[Key, Kept]:
+    store: Asks, fleet: Fleet, kept: Mapping[Key, KeptAdvisory], states: Mapping[Key, UnitState], now: datetime
+) -> dict[Key, KeptAdvisory]:
     """Each unit's latest advisory, an open one with what the sensors say of its steps now; nothing is recorded.
 
     Parameters

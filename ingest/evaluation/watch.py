@@ -22,7 +22,7 @@ from ingest.evaluation import faults
 from ingest.evaluation.exposed import unanswered
 from ingest.evaluation.judging import PRESENT, tails_table, unit_states
 from ingest.evaluation.proofs_now import proofs_now, ripens_at
-from ingest.record.advisory_log import FOREVER, Con, Kept, Key, append_all, asked, latest_of, new_advisory
+from ingest.record.advisory_log import FOREVER, Con, KeptAdvisory, Key, append_all, asked, latest_of, new_advisory
 from ingest.record.laboratory import samples_that_count
 from ingest.registry.tables import load_history
 from models.advisory import (
@@ -116,7 +116,7 @@ def _weigh(con: Con, fleet: Fleet, now: datetime, keys: Sequence[Key]) -> list[t
 
 
 def _append_all(
-    con: Con, key: Key, kept: Kept | None, events: Sequence[Event], now: datetime
+    con: Con, key: Key, kept: KeptAdvisory | None, events: Sequence[Event], now: datetime
 ) -> list[tuple[str, str, Event]]:
     if kept is not None and kept.advisory.state is not State.LIFTED:
         number, seq = kept.id, kept.next_seq
@@ -128,7 +128,7 @@ def _append_all(
     return [(number, f"{key[0]}/{key[1]}", event) for event in events]
 
 
-def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Mapping[Key, Kept]) -> _Seen:
+def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Mapping[Key, KeptAdvisory]) -> _Seen:
     store = Local(con)
     present = frame(con.execute(f"""
         WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
@@ -148,7 +148,7 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Map
         {cast(Key, key): end.to_pydatetime() + GRACE for key, end in waiting.items()})
 
 
-def _named(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, Kept]) -> np.ndarray:
+def _named(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, KeptAdvisory]) -> np.ndarray:
     """Which of the intervals held back an open advisory has named: water does not go away by waiting."""
     pieces = pd.DataFrame(
         [(*key, one.start, one.end) for key, kept in known.items() if kept.advisory.state is not State.LIFTED
@@ -161,7 +161,7 @@ def _named(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, Kept
 
 
 def _exposure_event(
-    fleet: Fleet, key: Key, seen: _Seen, kept: Kept | None, now: datetime, *, exactly: bool = False
+    fleet: Fleet, key: Key, seen: _Seen, kept: KeptAdvisory | None, now: datetime, *, exactly: bool = False
 ) -> Raised | Exposed | Remeasured | None:
     """What a unit's under-dosed water asks of its latest advisory, or of a new one."""
     advisory = kept.advisory if kept is not None else None
@@ -184,7 +184,7 @@ def _exposure_event(
 
 
 def exposure_now(
-    con: Con, key: Key, fleet: Fleet, kept: Kept | None, now: datetime, *, exactly: bool = False
+    con: Con, key: Key, fleet: Fleet, kept: KeptAdvisory | None, now: datetime, *, exactly: bool = False
 ) -> Raised | Exposed | Remeasured | None:
     """What `watch` would record of the unit's under-dosed water now; nothing is recorded.
 

@@ -22,8 +22,8 @@ from ingest.record.advisory_log import kept_advisory
 from ingest.settings import BadInput
 from models.advisory import Event, State, from_json
 from models.advisory.call_order import Due, Told, first_tellings, follow_up
-from models.advisory.notice import Message
-from models.advisory.notices_due import ASKED, Happening, Kind, Policy, happenings, hearing
+from models.advisory.notice import MessageText
+from models.advisory.notices_due import ASKED, NoticeDue, NoticeKind, Policy, hearing, notices_due
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
@@ -142,7 +142,7 @@ def _tell_record(
     put = 0
     if cabin is not None:
         told = _told(con, "n.advisory = $advisory", {"advisory": number})
-        for one in happenings(number, cabin, unit, record, after=seen, policy=policy):
+        for one in notices_due(number, cabin, unit, record, after=seen, policy=policy):
             fresh = first_tellings(one, fleet.contacts, told=told, now=now)
             put += _put(con, fresh, now)
             told += [_as_told(due) for due in fresh]
@@ -162,13 +162,13 @@ def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None =
             continue
         told = _told(con, "n.event = $event", {"event": event})
         # Whether anything is due follows without the words; those cost a replay of the record.
-        bare = Happening(
-            kind=Kind(kind), cabin=cabin, unit=unit, at=at, mark=event.rsplit(":", 1)[1], advisory=number,
+        bare = NoticeDue(
+            kind=NoticeKind(kind), cabin=cabin, unit=unit, at=at, mark=event.rsplit(":", 1)[1], advisory=number,
             not_before=min(one.due_at for one in told),
-            messages=tuple(Message(role=role, subject="", body="", urgent=True) for role in ASKED))
+            messages=tuple(MessageText(role=role, subject="", body="", urgent=True) for role in ASKED))
         if not follow_up(bare, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy):
             continue
-        found = [one for one in happenings(number, cabin, unit, _record(con, number), policy=policy)
+        found = [one for one in notices_due(number, cabin, unit, _record(con, number), policy=policy)
                  if one.key == event]
         for one in found:
             due = follow_up(one, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy)
@@ -180,7 +180,7 @@ def tell_silence(
     con: Con, fleet: Fleet, now: datetime, *, listening_since: datetime, policy: Policy | None = None
 ) -> int:
     """Put in line that units fell silent or are heard again; the number of messages."""
-    out: list[tuple[Happening, list[Told]]] = []
+    out: list[tuple[NoticeDue, list[Told]]] = []
     for slug, unit, last_heard, silence in con.execute(_HEARD).fetchall():
         try:
             cabin, one = fleet.cabin(slug), fleet.unit(slug, unit)

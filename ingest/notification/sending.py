@@ -37,7 +37,7 @@ Line = tuple[str, str]  # contact and channel: the messages of one line go out i
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class SendOutcome:
     """What came of one try; `error` is empty where the message was delivered, `last` ends its line."""
 
     line: Line
@@ -59,7 +59,7 @@ class Sender:
         keep_library_quiet()
         self._settings = settings
         self._work: queue.SimpleQueue[list[Waiting] | None] = queue.SimpleQueue()
-        self._done: queue.SimpleQueue[Outcome] = queue.SimpleQueue()
+        self._done: queue.SimpleQueue[SendOutcome] = queue.SimpleQueue()
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
 
@@ -70,9 +70,9 @@ class Sender:
         """Have the messages of one line sent, in order; `results` answers for each that was tried."""
         self._work.put(line)
 
-    def results(self) -> list[Outcome]:
+    def results(self) -> list[SendOutcome]:
         """What came of the tries since the last call."""
-        out: list[Outcome] = []
+        out: list[SendOutcome] = []
         while True:
             try:
                 out.append(self._done.get_nowait())
@@ -95,7 +95,7 @@ class Sender:
                 error = send(self._settings, one.channel, title=one.title, body=one.body)
                 failed = failed + 1 if error else 0
                 last = one is held[-1] or failed >= FAILURES_IN_A_ROW
-                self._done.put(Outcome(line=(one.contact, one.channel), key=one.key, error=error, last=last))
+                self._done.put(SendOutcome(line=(one.contact, one.channel), key=one.key, error=error, last=last))
                 if last:
                     break
 
@@ -174,7 +174,7 @@ class Notifier:
             self._again_at[line] = time.monotonic() + retry_after_s(failures, urgent=urgent)
             self._sender.hand_over(held)
 
-    def _note(self, outcomes: list[Outcome]) -> None:
+    def _note(self, outcomes: list[SendOutcome]) -> None:
         if not outcomes:
             return
         notify.note_attempts(self._store.con, [(one.key, one.error) for one in outcomes], self._store.now())

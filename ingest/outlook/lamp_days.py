@@ -16,7 +16,7 @@ from models.exposure import microseconds
 from models.fleet import Fleet
 from models.lamp.daily_faults import StandingFault, standing_faults, stuck_all_day
 from models.lamp.daily_series import CLEAN, SWAP, FleetDays, fleet_days
-from models.lamp.filters import COLUMNS, RECENT_DAYS, filter_losses
+from models.lamp.filters import FILTER_COLUMNS, RECENT_DAYS, filter_losses
 from models.lamp.sensor_faults import FLOWING_L_MIN
 
 MOST_DAYS = 1095  # three years: what is older says little of today's lamp; common practice, no source
@@ -140,7 +140,7 @@ def _filters(store: Asks, events: pd.DataFrame, until: pd.Timestamp) -> pd.DataF
     """What each filter has cost of the flow, for units whose last change was recorded."""
     changes = events[events["kind"] == FILTER]
     if changes.empty:
-        return pd.DataFrame(columns=list(COLUMNS)).astype({"due": bool})
+        return pd.DataFrame(columns=list(FILTER_COLUMNS)).astype({"due": bool})
     changed = changes.groupby(["cabin", "unit"], as_index=False).agg(at=("at", "max"))
     changed["day"] = changed.pop("at").dt.tz_convert("UTC").dt.floor("D").dt.tz_localize(None).dt.as_unit("us")
     peaks = store.ask(_PEAKS, {

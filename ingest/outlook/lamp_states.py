@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from ingest.outlook.lamps import NORMAL_80, Fitted, LampOutlook
+from ingest.outlook.lamps import Fitted, LampOutlook
 from models.fleet import Fleet
+from models.lamp.backtest import NORMAL_80
 from models.lamp.design_matrix import ABSORBANCE, DRIFT, LAMP, SLEEVE, lamp_term, sleeve_terms
 from models.lamp.forecast import average_year, outlook, present_state
 from models.lamp.water_trend import YEAR_DAYS

@@ -18,20 +18,19 @@ from models.dose.reactor import Sensor
 from models.dose.sensor_checks import SensorState
 from models.dose.sizing import least_intensity_w_m2
 from models.fleet import Cabin, Fleet, Reactor, Unit
-from models.lamp.backtest import LEAST_DAYS, TAIL_DAYS, Calibration, calibration
+from models.lamp.backtest import LEAST_DAYS, NORMAL_80, TAIL_DAYS, Calibration, calibration
 from models.lamp.daily_faults import StandingFault
 from models.lamp.daily_series import FleetDays
 from models.lamp.decay import FleetFit, fleet_fit
 from models.lamp.design_matrix import LAMP, SLEEVE, design
-from models.lamp.diagnosis import Action, Cause, Diagnosis, diagnosis
-from models.lamp.forecast import HORIZON_DAYS, Crossing, State, crossing, outlook, present_state
+from models.lamp.diagnosis import Action, Diagnosis, LossCause, diagnosis
+from models.lamp.forecast import HORIZON_DAYS, Crossing, PresentState, crossing, outlook, present_state
 from models.lamp.water_trend import WaterTrend
 
 LEAST_KNOWN_DAYS = 7  # with fewer days of intensity nothing is foretold; common practice, no source
 CHECK_WITHIN_DAYS = 30  # a suspect sensor: the guidance manual's monthly check, section 6.4.1 (from memory)
 LEAST_CALIBRATED = 8  # units that a back-test must have judged before it widens an interval
 LEAST_WIDTH_DAYS = TAIL_DAYS + LEAST_DAYS  # a shorter record has no tail to hold out
-NORMAL_80 = 1.2815515655446004  # half of the 80 % interval of a normal, in standard deviations
 CURVE_STEP_DAYS = 6
 
 # One row. Costs a scan of three columns of `daily`, a row a unit and day.
@@ -141,7 +140,7 @@ class Fitted:
     days: FleetDays
     path_cm: np.ndarray
     fit: FleetFit
-    state: State
+    state: PresentState
     crossing: Crossing
     calibration: Calibration | None  # None: the record is too short to hold a tail out
     interval_scale: float
@@ -295,7 +294,7 @@ def _lamp(
             f" On its last day, {first + timedelta(days=last)}, it read {read:.1f} W/m2, below the threshold; the "
             "fit takes that for water that will clear. Until it does the unit's verdict counts, not these dates.")
     if np.isnan(threshold):
-        cause, action = str(Cause.WATER), str(Action.TEST_WATER)
+        cause, action = str(LossCause.WATER), str(Action.TEST_WATER)
         evidence = (
             f"In water of {known.uvt_pct[key]:.0f} % not even a new lamp gives {unit.dose_target_mj_cm2:g} mJ/cm2 "
             f"at the {unit.peak_flow_l_min:g} L/min that this supply can deliver: limit the flow or treat the "
@@ -326,7 +325,7 @@ def _unknown(about: dict[str, Any], fitted: Fitted | None, at: int | None, now: 
     return Lamp(
         **about, lamp_hours=None if hours is None else round(hours, 1), lamp_loss_pct_per_1000h=None,
         sleeve_loss_pct_per_1000h=None, intensity_w_m2=None, intensity_day=None, crosses_p10=None,
-        crosses_p50=None, crosses_p90=None, rated_life_on=None, cause=str(Cause.SENSOR) if faults else None,
+        crosses_p50=None, crosses_p90=None, rated_life_on=None, cause=str(LossCause.SENSOR) if faults else None,
         action=str(Action.CHECK_SENSOR) if faults else None,
         act_by=now.date() + timedelta(days=CHECK_WITHIN_DAYS) if faults else None, swap_wins_days=None,
         clean_wins_days=None, lamp_loss_pct=None, sleeve_loss_pct=None, water_loss_pct=None,

@@ -17,7 +17,7 @@ from models.lamp.forecast import HORIZON_DAYS as LAMP_HORIZON_DAYS
 from models.visits.policy_comparison import lamp_goes, margin_to_stay, own_trip_km
 from models.visits.routing import TRIP_COSTS_KM, Stop, joined
 
-HORIZON_DAYS = 56  # how far ahead trips are planned
+PLANNED_DAYS = 56  # how far ahead trips are planned
 SPARE_DAYS = 7  # a stop is due so long before the date by which to act; common practice, no source
 BRING_FORWARD_DAYS = 45  # and may be made so long before that, where it saves a trip; common practice, no source
 FILTER_WITHIN_DAYS = 30  # one that takes a quarter of the flow is a reason to go; common practice, no source
@@ -86,7 +86,7 @@ def _stop(lamp: Lamp, today: date, first: date, stays: Mapping[tuple[str, str], 
         due = min(due, SPARE_DAYS) if due is not None else SPARE_DAYS
     if lamp.filter_due_by_flow:
         due = min(due, FILTER_WITHIN_DAYS) if due is not None else FILTER_WITHIN_DAYS
-    if due is None or due >= HORIZON_DAYS:
+    if due is None or due >= PLANNED_DAYS:
         return None
     lamp_part = f"lamp {lamp.unit.reactor}"
     if lamp.action == Action.SWAP_LAMP:
@@ -94,7 +94,7 @@ def _stop(lamp: Lamp, today: date, first: date, stays: Mapping[tuple[str, str], 
         parts[lamp_part] += 1
     elif lamp.action == Action.CLEAN_SLEEVE:
         tasks.append("clean sleeve")
-        past_life = lamp.rated_life_on is not None and lamp.rated_life_on <= first + timedelta(days=HORIZON_DAYS)
+        past_life = lamp.rated_life_on is not None and lamp.rated_life_on <= first + timedelta(days=PLANNED_DAYS)
         swap = "swap lamp" if past_life else _swap_unless(lamp, stays)
         if swap:
             tasks.append(swap)

@@ -13,7 +13,7 @@ import numpy as np
 from ingest.bookings.calendar import Occupancy
 from ingest.outlook.lamps import LampOutlook
 from ingest.outlook.trip_settings import Base, Terms, middle_of, travel_of
-from ingest.outlook.visit_tasks import HORIZON_DAYS, on_the_way, stay_readings, stops_of
+from ingest.outlook.visit_tasks import PLANNED_DAYS, on_the_way, stay_readings, stops_of
 from models.advisory.work_cautions import Work, sentences, works_of_tasks
 from models.fleet import Cabin, Fleet
 from models.visits.access_windows import open_windows
@@ -153,7 +153,7 @@ def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | No
     """
     terms = terms or Terms()
     first = found.at.date() + timedelta(days=1)
-    days = np.datetime64(first) + np.arange(HORIZON_DAYS)
+    days = np.datetime64(first) + np.arange(PLANNED_DAYS)
     stays = stay_readings(found, fleet, terms)
     wanted = stops_of(found, first, stays)[:MOST_STOPS]
     needed: Counter[str] = Counter()

@@ -22,7 +22,7 @@ from ingest.evaluation.proofs_now import proofs_now
 from ingest.evaluation.watch import exposure_now, watch
 from ingest.record.advisory_log import (
     INSERT_SERVICE,
-    Kept,
+    KeptAdvisory,
     answer,
     append,
     append_all,
@@ -253,7 +253,7 @@ def keep_result(
 
 
 def _unsatisfactory(
-    con: Con, key: tuple[str, str], kept: Kept | None, report: Report, by: str, number: str, now: datetime
+    con: Con, key: tuple[str, str], kept: KeptAdvisory | None, report: Report, by: str, number: str, now: datetime
 ) -> tuple[str, str]:
     """Raise an advisory, or begin the open one's cleaning and samples again; its number, and what was done."""
     if kept is not None:
@@ -277,7 +277,7 @@ def _unsatisfactory(
 
 
 def _satisfactory(
-    con: Con, key: tuple[str, str], kept: Kept, report: Report, by: str, now: datetime
+    con: Con, key: tuple[str, str], kept: KeptAdvisory, report: Report, by: str, now: datetime
 ) -> str:
     """Let the samples taken so far count; what came of this one."""
     found = samples_that_count(con, key, kept.advisory, now)
@@ -298,7 +298,7 @@ def _satisfactory(
 
 
 def _sample_told(
-    con: Con, kept: Kept, body: dict[str, Any], done_at: datetime, now: datetime
+    con: Con, kept: KeptAdvisory, body: dict[str, Any], done_at: datetime, now: datetime
 ) -> dict[str, Any] | None:
     """Let a sample that a person says was satisfactory count by when it was taken; None: it counts for nothing."""
     advisory = kept.advisory
@@ -316,7 +316,7 @@ def _sample_told(
     return _told(kept.id, advanced(advisory, found))
 
 
-def _refuse_recorded(kept: Kept, step: Step) -> None:
+def _refuse_recorded(kept: KeptAdvisory, step: Step) -> None:
     """Refuse a step that counts by a person's record; the message says whose."""
     advisory: Advisory = kept.advisory
     record = next((one for one in advisory.records if one.step is step), None)
@@ -346,7 +346,7 @@ def _minute(at: datetime) -> datetime:
     return at.astimezone(UTC).replace(second=0, microsecond=0)
 
 
-def _kept(con: Con, number: str) -> Kept:
+def _kept(con: Con, number: str) -> KeptAdvisory:
     kept = kept_advisory(con, number)
     if kept is None:
         raise BadInput(f"no advisory {number!r}; `tarnlight advisory list` shows them")
@@ -355,7 +355,7 @@ def _kept(con: Con, number: str) -> Kept:
     return kept
 
 
-def _append(con: Con, kept: Kept, events: list[Event], now: datetime) -> dict[str, Any]:
+def _append(con: Con, kept: KeptAdvisory, events: list[Event], now: datetime) -> dict[str, Any]:
     """Add events, and what sensors and samples make of them; refuses what cannot count, before it writes."""
     after = _after(kept, events)
     proven = new_proofs(after.advisory, _proofs(con, after, now))
@@ -370,12 +370,12 @@ def _append(con: Con, kept: Kept, events: list[Event], now: datetime) -> dict[st
     return _told(kept.id, advanced(after.advisory, counting))
 
 
-def _after(kept: Kept, events: Sequence[Event]) -> Kept:
+def _after(kept: KeptAdvisory, events: Sequence[Event]) -> KeptAdvisory:
     """The advisory as these events leave it; nothing is written."""
     return replace(kept, advisory=advanced(kept.advisory, events), next_seq=kept.next_seq + len(events))
 
 
-def _proofs(con: Con, kept: Kept, now: datetime) -> tuple[Proof, ...]:
+def _proofs(con: Con, kept: KeptAdvisory, now: datetime) -> tuple[Proof, ...]:
     """What the sensors say of an advisory's steps now."""
     store, key = Local(con), (kept.cabin, kept.unit)
     fleet = load_fleet(store)
@@ -390,7 +390,7 @@ def _told(number: str, advisory: Advisory) -> dict[str, Any]:
         "advisory": number, "state": str(advisory.state), "open_steps": [str(one) for one in advisory.open_steps]}
 
 
-def _at(kept: Kept, now: datetime) -> datetime:
+def _at(kept: KeptAdvisory, now: datetime) -> datetime:
     """Now, or the record's last instant where the clock went back."""
     return max(now, kept.advisory.updated_at)
 

@@ -21,7 +21,7 @@ FOREVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class KeptAdvisory:
     """A unit's latest advisory as the store has it."""
 
     id: str
@@ -31,14 +31,14 @@ class Kept:
     next_seq: int
 
 
-def latest(found: pd.DataFrame) -> dict[Key, Kept]:
+def latest(found: pd.DataFrame) -> dict[Key, KeptAdvisory]:
     """Each unit's latest advisory, from rows `advisory, cabin, unit, seq, body` in order of number and sequence."""
     records: dict[tuple[str, str, str], list[tuple[int, str]]] = {}
     for number, cabin, unit, seq, body in zip(
             *(found[name].tolist() for name in ("advisory", "cabin", "unit", "seq", "body")), strict=True):
         records.setdefault((number, cabin, unit), []).append((int(seq), body))
     return {
-        (cabin, unit): Kept(
+        (cabin, unit): KeptAdvisory(
             number, cabin, unit, replay(from_json(body) for _, body in record), max(seq for seq, _ in record) + 1)
         for (number, cabin, unit), record in records.items()}
 
@@ -70,18 +70,18 @@ _EVENTS_OF = """
 """
 
 
-def latest_of(store: Asks, keys: Sequence[Key]) -> dict[Key, Kept]:
+def latest_of(store: Asks, keys: Sequence[Key]) -> dict[Key, KeptAdvisory]:
     """The latest advisory of each of these units that ever had one."""
     return latest(store.ask(_LATEST_OF, asked(keys))) if keys else {}
 
 
-def kept_advisory(con: Con, number: str) -> Kept | None:
+def kept_advisory(con: Con, number: str) -> KeptAdvisory | None:
     """The advisory of that number."""
     found = latest(Local(con).ask(_EVENTS_OF, {"number": number}))
     return next(iter(found.values()), None)
 
 
-def open_advisory(con: Con, key: Key) -> Kept | None:
+def open_advisory(con: Con, key: Key) -> KeptAdvisory | None:
     """The unit's open advisory."""
     kept = latest_of(Local(con), [key]).get(key)
     return kept if kept is not None and kept.advisory.state is not State.LIFTED else None
@@ -108,7 +108,7 @@ def new_advisory(con: Con, key: Key, event: Event) -> str:
     return number
 
 
-def append_lift(con: Con, kept: Kept, lifted: Lifted, now: datetime) -> None:
+def append_lift(con: Con, kept: KeptAdvisory, lifted: Lifted, now: datetime) -> None:
     """Add the lift to the record, and what it answers to what is answered; the caller holds the transaction."""
     append(con, kept.id, kept.next_seq, lifted, now)
     answer(con, (kept.cabin, kept.unit), kept.id, kept.advisory.exposure.known_pieces, lifted.at)

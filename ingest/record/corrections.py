@@ -15,7 +15,7 @@ import duckdb
 import pandas as pd
 
 from ingest.db.engine import Local
-from ingest.evaluation.evaluate import EARLIEST, owe
+from ingest.evaluation.evaluate import SINCE_EVER, owe
 from ingest.evaluation.sensor_checks import SENSOR_CHECKED, unit_stretches
 from ingest.record.advisory_log import append, kept_advisory, open_advisory
 from ingest.registry.tables import load_fleet
@@ -102,7 +102,7 @@ def owe_record(con: Con, key: tuple[str, str], at: datetime, before: pd.DataFram
     changed = first_change_us(before, unit_stretches(Local(con), *key))
     if changed is not None:
         start = moment(changed)
-        since = EARLIEST if start is None else min(since, pd.Timestamp(start))
+        since = SINCE_EVER if start is None else min(since, pd.Timestamp(start))
     owe(con, {key: (since, since)})
 
 

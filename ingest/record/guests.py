@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from ingest.bookings.calendar import occupancy
-from ingest.record.advisory_log import Kept
+from ingest.record.advisory_log import KeptAdvisory
 from models.advisory.guests import Stay, known_late, stays_touched
 from models.fleet import Fleet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Touched:
+class TouchedStays:
     """The stays of one advisory.
 
     Attributes
@@ -29,18 +29,20 @@ class Touched:
     unknown: str = ""
 
 
-def touched_stays(fleet: Fleet, kept: Kept) -> Touched:
+def touched_stays(fleet: Fleet, kept: KeptAdvisory) -> TouchedStays:
     """The stays that an advisory touches; reads the cabin's calendar only where it became known late."""
     advisory = kept.advisory
     if not known_late(advisory.exposure, advisory.raised_at) or not fleet.has_cabin(kept.cabin):
-        return Touched(late=False)
+        return TouchedStays(late=False)
     cabin = fleet.cabin(kept.cabin)
     since, until = (
         at.astimezone(cabin.zone).date() for at in (advisory.exposure.start, advisory.raised_at))
     found = occupancy(replace(fleet, cabins=(cabin,)), since - timedelta(days=1), until + timedelta(days=1))
     if cabin.slug in found.without:
-        return Touched(late=True, unknown="this cabin has no calendar of bookings, so nobody here knows who stayed")
+        return TouchedStays(
+            late=True, unknown="this cabin has no calendar of bookings, so nobody here knows who stayed")
     if cabin.slug in found.unread:
-        return Touched(late=True, unknown="the calendar of this cabin cannot be read; `tarnlight doctor` says why")
-    return Touched(late=True, stays=stays_touched(
+        return TouchedStays(
+            late=True, unknown="the calendar of this cabin cannot be read; `tarnlight doctor` says why")
+    return TouchedStays(late=True, stays=stays_touched(
         found.bookings, cabin, advisory.exposure, advisory.raised_at))

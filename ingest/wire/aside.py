@@ -22,7 +22,7 @@ _NAME = re.compile(r"(\d{8,})-[0-9a-f]{8}\.payload")
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class AsideTally:
     """What the folder holds, and how many had to go."""
 
     files: int
@@ -53,7 +53,7 @@ def _listed(folder: Path) -> list[tuple[int, Path, int]]:
     return sorted(out)
 
 
-def tally(folder: Path) -> Tally:
+def tally(folder: Path) -> AsideTally:
     """What the folder holds now; all zero where there is none.
 
     Raises
@@ -62,7 +62,7 @@ def tally(folder: Path) -> Tally:
         If it cannot be read by this user.
     """
     found = _listed(folder)
-    return Tally(len(found), sum(size for *_, size in found), found[-1][0] - len(found) if found else 0)
+    return AsideTally(len(found), sum(size for *_, size in found), found[-1][0] - len(found) if found else 0)
 
 
 def put(folder: Path, payload: bytes) -> str:

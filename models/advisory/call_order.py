@@ -12,7 +12,7 @@ from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from models.advisory.notice import local
-from models.advisory.notices_due import ASKED, BOIL, Happening, Kind, Policy
+from models.advisory.notices_due import ASKED, BOIL, NoticeDue, NoticeKind, Policy
 from models.fleet import Cabin, Contact, Role
 
 NOBODY = ""  # stands for the reader where no contact is enrolled, so that the page can say so
@@ -23,7 +23,7 @@ class Due:
     """One message to one person over one channel (none: the person has to be reached otherwise)."""
 
     event: str
-    kind: Kind
+    kind: NoticeKind
     advisory: str
     cabin: str
     unit: str
@@ -57,7 +57,7 @@ class Told:
 
 
 def first_tellings(
-    happening: Happening, contacts: Iterable[Contact], *, told: Iterable[Told], now: datetime
+    notice_due: NoticeDue, contacts: Iterable[Contact], *, told: Iterable[Told], now: datetime
 ) -> tuple[Due, ...]:
     """The first messages of an event.
 
@@ -74,26 +74,26 @@ def first_tellings(
         To guests, all; to every other role, the first in `order` and whoever was drawn in before. An end (lifted,
         heard again) goes to those who were told of the beginning.
     """
-    here = _here(contacts, happening.cabin)
+    here = _here(contacts, notice_due.cabin)
     drawn_in = {(one.role, one.contact) for one in told}
     out: list[Due] = []
     for role in Role:
-        if happening.message(role) is None:
+        if notice_due.message(role) is None:
             continue
         mine = [one for one in here if one.role is role]
         lowest = min((one.order for one in mine), default=0)
-        ends = happening.kind in (Kind.LIFTED, Kind.HEARD)
+        ends = notice_due.kind in (NoticeKind.LIFTED, NoticeKind.HEARD)
         for contact in mine:
             known = (str(role), contact.name) in drawn_in
             if known or (not ends and (role is Role.GUEST or contact.order == lowest)):
-                out += _tell(happening, contact, now)
-    if not any(Role(one.role) in ASKED for one in out) and happening.kind is not Kind.LIFTED:
-        out += _tell(happening, None, now)
+                out += _tell(notice_due, contact, now)
+    if not any(Role(one.role) in ASKED for one in out) and notice_due.kind is not NoticeKind.LIFTED:
+        out += _tell(notice_due, None, now)
     return tuple(out)
 
 
 def follow_up(
-    happening: Happening, contacts: Iterable[Contact], *, told: Iterable[Told], confirmed_at: datetime | None,
+    notice_due: NoticeDue, contacts: Iterable[Contact], *, told: Iterable[Told], confirmed_at: datetime | None,
     now: datetime, policy: Policy | None = None,
 ) -> tuple[Due, ...]:
     """Repeats, and calls to the next in order, of an event that nobody has confirmed.
@@ -111,24 +111,24 @@ def follow_up(
     Where a contact has no channel, the next in order is called at once.
     """
     policy = policy or Policy()
-    if happening.kind not in BOIL or (confirmed_at is not None and confirmed_at >= happening.at):
+    if notice_due.kind not in BOIL or (confirmed_at is not None and confirmed_at >= notice_due.at):
         return ()
-    if happening.not_before is not None and now < happening.not_before:
+    if notice_due.not_before is not None and now < notice_due.not_before:
         return ()
-    told = [one for one in told if one.event == happening.key]
+    told = [one for one in told if one.event == notice_due.key]
     out: list[Due] = []
     for role in ASKED:
-        if happening.message(role) is None:
+        if notice_due.message(role) is None:
             continue
-        mine = [one for one in _here(contacts, happening.cabin) if one.role is role]
+        mine = [one for one in _here(contacts, notice_due.cabin) if one.role is role]
         said = [one for one in told if one.role == role]
-        out += _called(happening, mine, said, now, policy)
-        out += _repeated(happening, mine, said, now, policy)
+        out += _called(notice_due, mine, said, now, policy)
+        out += _repeated(notice_due, mine, said, now, policy)
     return tuple(out)
 
 
 def _called(
-    happening: Happening, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
+    notice_due: NoticeDue, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
 ) -> Iterator[Due]:
     """Those whose turn it is."""
     names = {one.contact for one in said}
@@ -143,18 +143,18 @@ def _called(
         since, waits = now, [one for one in mine if one.order == order and one.channels]
     for contact in mine:
         if contact.order <= turn and contact.name not in names:
-            yield from _tell(happening, contact, now)
+            yield from _tell(notice_due, contact, now)
 
 
 def _repeated(
-    happening: Happening, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
+    notice_due: NoticeDue, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
 ) -> Iterator[Due]:
     """Those who had it and did not confirm."""
     names = {one.contact for one in said}
     for contact in mine:
         if contact.name not in names:
             continue
-        for due in _tell(happening, contact, now):
+        for due in _tell(notice_due, contact, now):
             if not due.channel:
                 continue
             before = [one for one in said if one.contact == contact.name and one.channel == due.channel]
@@ -165,29 +165,29 @@ def _repeated(
             if last.delivered_at is not None and (
                 now >= last.delivered_at + timedelta(minutes=policy.repeat_min)
             ):
-                yield from _tell(happening, contact, now, number=last.number + 1, channel=due.channel)
+                yield from _tell(notice_due, contact, now, number=last.number + 1, channel=due.channel)
 
 
 def _tell(
-    happening: Happening, contact: Contact | None, now: datetime, *, number: int = 1, channel: str | None = None
+    notice_due: NoticeDue, contact: Contact | None, now: datetime, *, number: int = 1, channel: str | None = None
 ) -> list[Due]:
     """One message per channel of a contact, or one without any."""
-    message = happening.message(contact.role if contact else Role.MANAGER)
+    message = notice_due.message(contact.role if contact else Role.MANAGER)
     if message is None:
         return []
-    urgent = happening.kind in BOIL
-    due_at = max(now, happening.not_before or now)
+    urgent = notice_due.kind in BOIL
+    due_at = max(now, notice_due.not_before or now)
     if contact is not None and not urgent:
-        due_at = after_quiet(contact, due_at, happening.cabin.zone)
+        due_at = after_quiet(contact, due_at, notice_due.cabin.zone)
     again = f"Not confirmed yet ({number}): " if number > 1 else ""
     channels = ("",) if contact is None else (channel,) if channel else contact.channels or ("",)
     return [
         Due(
-            event=happening.key, kind=happening.kind, advisory=happening.advisory, cabin=happening.cabin.slug,
-            unit=happening.unit, contact=contact.name if contact else NOBODY,
-            role=str(contact.role) if contact else str(Role.MANAGER), channel=one, number=number, at=happening.at,
+            event=notice_due.key, kind=notice_due.kind, advisory=notice_due.advisory, cabin=notice_due.cabin.slug,
+            unit=notice_due.unit, contact=contact.name if contact else NOBODY,
+            role=str(contact.role) if contact else str(Role.MANAGER), channel=one, number=number, at=notice_due.at,
             due_at=due_at, urgent=urgent, title=" ".join((again + message.subject).split()),
-            body=f"{message.body} (Known {local(now, happening.cabin)}.)")
+            body=f"{message.body} (Known {local(now, notice_due.cabin)}.)")
         for one in dict.fromkeys(channels)]
 
 

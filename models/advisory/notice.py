@@ -98,7 +98,7 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Message:
+class MessageText:
     """One message to one kind of reader. `urgent`: quiet hours never hold it back."""
 
     role: Role
@@ -207,7 +207,7 @@ def _found(exposure: Exposure) -> str:
 def messages(
     before: Advisory | None, event: Event, after: Advisory, cabin: Cabin, *, unit: str,
     rules: Iterable[BoilRule] = RULES,
-) -> tuple[Message, ...]:
+) -> tuple[MessageText, ...]:
     """Who is to hear what of one event; empty for what nobody needs to hear.
 
     Parameters
@@ -324,14 +324,14 @@ def _in_all(advisory: Advisory) -> str:
     return litres(advisory.exposure, advisory.updated_at).rstrip(",")
 
 
-def _raised(advisory: Advisory, cabin: Cabin, place: str, minutes: float) -> tuple[Message, ...]:
+def _raised(advisory: Advisory, cabin: Cabin, place: str, minutes: float) -> tuple[MessageText, ...]:
     """The first word of it, to everybody."""
     first, amount, _ = what_happened(advisory.exposure, cabin, as_of=advisory.updated_at)
     unit = "minute" if minutes == 1 else "minutes"
     boil = "until it boils" if minutes == 0 else f"for {minutes:g} {unit} at a rolling boil"
     subject = f"Boil water: {place}"
     return (
-        Message(
+        MessageText(
             role=Role.GUEST, subject=subject, urgent=True,
             body=(
                 f"{place}: do not drink the tap water unboiled. Boil it {boil}, or use bottled water, also for "
@@ -339,19 +339,19 @@ def _raised(advisory: Advisory, cabin: Cabin, place: str, minutes: float) -> tup
                 "can advise."
             ),
         ),
-        Message(
+        MessageText(
             role=Role.OWNER, subject=subject, urgent=True,
             body=f"{place}: {first} {amount} Boil drinking water {boil}, and hang the notice at the tap. "
                  f"{_next(advisory)} Questions of health: your local health authority.",
         ),
-        Message(
+        MessageText(
             role=Role.MANAGER, subject=subject, urgent=True,
             body=f"{place}: {first} {amount} Tell guests and hang the notice. {_next(advisory)}",
         ),
     )
 
 
-def _lifted(event: Lifted, advisory: Advisory, cabin: Cabin, place: str) -> tuple[Message, ...]:
+def _lifted(event: Lifted, advisory: Advisory, cabin: Cabin, place: str) -> tuple[MessageText, ...]:
     """Its end, by whom, and what is left to do at the taps."""
     when = local(event.at, cabin)
     undone = ", ".join(STEP_WORDS[step] for step in advisory.undone_at_lift)
@@ -359,12 +359,12 @@ def _lifted(event: Lifted, advisory: Advisory, cabin: Cabin, place: str) -> tupl
     subject = f"Boil notice lifted: {place}"
     body = f"{place}: {event.by} lifted the boil notice, {when}."
     return (
-        Message(
+        MessageText(
             role=Role.GUEST, subject=subject, urgent=False,
             body=f"{body} Run each cold tap for 5 minutes first; throw away ice made before.",
         ),
         *(
-            Message(
+            MessageText(
                 role=role, subject=subject, urgent=False,
                 body=(
                     f"{body}{left} Take the notice down. Then run cold taps 5 minutes and hot taps 15 or more, and "
@@ -377,9 +377,9 @@ def _lifted(event: Lifted, advisory: Advisory, cabin: Cabin, place: str) -> tupl
     )
 
 
-def _to(body: str, subject: str, *roles: Role, urgent: bool) -> tuple[Message, ...]:
+def _to(body: str, subject: str, *roles: Role, urgent: bool) -> tuple[MessageText, ...]:
     """The same message to some."""
-    return tuple(Message(role=role, subject=subject, body=body, urgent=urgent) for role in roles)
+    return tuple(MessageText(role=role, subject=subject, body=body, urgent=urgent) for role in roles)
 
 
 def _next(advisory: Advisory, said: Iterable[Step] = ()) -> str:

@@ -25,12 +25,12 @@ from models.advisory import (
     StepRecorded,
     advance,
 )
-from models.advisory.notice import Message, local, messages, what_happened
+from models.advisory.notice import MessageText, local, messages, what_happened
 from models.advisory.work_cautions import Work, brief
 from models.fleet import Cabin, Role, Unit
 
 
-class Kind(StrEnum):
+class NoticeKind(StrEnum):
     """What somebody is told of."""
 
     RAISED = "raised"
@@ -44,7 +44,7 @@ class Kind(StrEnum):
 
 
 # A boil advisory begins or gets worse: quiet hours never hold it back, and somebody has to confirm it.
-BOIL = (Kind.RAISED, Kind.EXPOSED, Kind.SAMPLE_FAILED)
+BOIL = (NoticeKind.RAISED, NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED)
 ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
 LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
@@ -66,35 +66,35 @@ class Policy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Happening:
+class NoticeDue:
     """One thing that people are told of, with the words for each kind of reader."""
 
-    kind: Kind
+    kind: NoticeKind
     cabin: Cabin
     unit: str
     at: datetime
     mark: str  # tells it from others of its kind
     advisory: str = ""
     not_before: datetime | None = None
-    messages: tuple[Message, ...] = ()
+    messages: tuple[MessageText, ...] = ()
 
     @property
     def key(self) -> str:
         """The same for the same event, however often it is worked out."""
         return f"{self.advisory or f'{self.cabin.slug}/{self.unit}'}:{self.kind}:{self.mark}"
 
-    def message(self, role: Role) -> Message | None:
+    def message(self, role: Role) -> MessageText | None:
         """The words for that reader; a service firm that heard of a beginning hears of its end."""
         found = next((one for one in self.messages if one.role is role), None)
-        if found is None and role is Role.SERVICE and self.kind is Kind.LIFTED:
+        if found is None and role is Role.SERVICE and self.kind is NoticeKind.LIFTED:
             return self.message(Role.MANAGER)
         return found
 
 
-def happenings(
+def notices_due(
     number: str, cabin: Cabin, unit: str, record: Sequence[tuple[int, Event]], *, after: int = 0,
     policy: Policy | None = None,
-) -> tuple[Happening, ...]:
+) -> tuple[NoticeDue, ...]:
     """What people are to be told of one advisory's record.
 
     Parameters
@@ -124,29 +124,29 @@ def happenings(
     if not states:
         return ()
     now = states[-1]
-    out: list[Happening] = []
+    out: list[NoticeDue] = []
     rounds, last_word = 0, None
     told: set[str] = set()
     before: Advisory | None = None
     for (seq, event), state in zip(record, states, strict=True):
         kind, mark, not_before = _kind_of(before, event, state), str(seq), None
-        if kind in (Kind.EXPOSED, Kind.SAMPLE_FAILED):
+        if kind in (NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED):
             rounds += 1
-        if kind is Kind.EXPOSED and last_word is not None and before is not None:
+        if kind is NoticeKind.EXPOSED and last_word is not None and before is not None:
             worse = state.severity is Severity.UNTREATED and before.severity is not Severity.UNTREATED
             if event.at < last_word and not worse:
                 kind = None  # a word about this time is in line already
             elif not worse:
                 not_before = max(event.at, last_word + timedelta(minutes=policy.exposed_gap_min))
-        if kind in (Kind.NEEDS_PEOPLE, Kind.READY):  # proofs may untick and tick again: once a round
+        if kind in (NoticeKind.NEEDS_PEOPLE, NoticeKind.READY):  # proofs may untick and tick again: once a round
             mark = f"round-{rounds}"
         if kind is not None and kind in BOIL:
             last_word = max(not_before or event.at, last_word or event.at)
         if kind is not None and f"{kind}:{mark}" not in told:
             told.add(f"{kind}:{mark}")
-            if seq > after and (now.lifted is None or kind is Kind.LIFTED):
+            if seq > after and (now.lifted is None or kind is NoticeKind.LIFTED):
                 words = _words(kind, before, event, now if kind in BOIL else state, cabin, unit, number)
-                out.append(Happening(
+                out.append(NoticeDue(
                     kind=kind, cabin=cabin, unit=unit, at=event.at, mark=mark, advisory=number,
                     not_before=not_before, messages=words))
         before = state
@@ -161,22 +161,22 @@ def _states(events: Iterable[Event]) -> list[Advisory]:
     return out
 
 
-def _kind_of(before: Advisory | None, event: Event, after: Advisory) -> Kind | None:
+def _kind_of(before: Advisory | None, event: Event, after: Advisory) -> NoticeKind | None:
     """What an event is news of; None: of nothing."""
     match event:
         case Raised():
-            return Kind.RAISED
+            return NoticeKind.RAISED
         case Exposed():
-            return Kind.EXPOSED
+            return NoticeKind.EXPOSED
         case SampleFailed():
-            return Kind.SAMPLE_FAILED
+            return NoticeKind.SAMPLE_FAILED
         case Lifted():
-            return Kind.LIFTED
+            return NoticeKind.LIFTED
         case Proof() | StepRecorded() if before is not None:
             if _all_done(after) and not _all_done(before):
-                return Kind.READY
+                return NoticeKind.READY
             if isinstance(event, Proof) and _sensors_done(after) and not _sensors_done(before):
-                return Kind.NEEDS_PEOPLE
+                return NoticeKind.NEEDS_PEOPLE
     return None
 
 
@@ -193,17 +193,18 @@ def _sensors_done(advisory: Advisory) -> bool:
 
 
 def _words(
-    kind: Kind, before: Advisory | None, event: Event, state: Advisory, cabin: Cabin, unit: str, number: str
-) -> tuple[Message, ...]:
+    kind: NoticeKind, before: Advisory | None, event: Event, state: Advisory, cabin: Cabin, unit: str, number: str
+) -> tuple[MessageText, ...]:
     """The words for each reader."""
     place = _place(cabin, unit)
-    if kind is Kind.READY:
+    if kind is NoticeKind.READY:
         text = (
             f"{place}: every step of boil advisory {number} is done. It stands until a named person lifts it; "
             "keep boiling until then.")
         return _to(text, f"Ready to lift: {place}", ASKED)
     found = messages(before, event, state, cabin, unit=unit)
-    if kind is Kind.RAISED and state.cause in LAMP_CAUSES and not any(one.role is Role.SERVICE for one in found):
+    service_hears = any(one.role is Role.SERVICE for one in found)
+    if kind is NoticeKind.RAISED and state.cause in LAMP_CAUSES and not service_hears:
         first = what_happened(state.exposure, cabin)[0]
         text = (
             f"{place}: {first} A boil advisory ({number}) stands. Lamp, ballast, sleeve or water need a look. "
@@ -215,14 +216,15 @@ def _words(
         f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
         "Until somebody does, it is said again.")
     return tuple(
-        Message(role=one.role, subject=one.subject, body=one.body + ask, urgent=True) if one.role in ASKED else one
+        MessageText(role=one.role, subject=one.subject, body=one.body + ask, urgent=True)
+        if one.role in ASKED else one
         for one in found)
 
 
 def hearing(
     cabin: Cabin, unit: Unit, *, last_heard: datetime, listening_since: datetime, open_silence: str | None,
     now: datetime, policy: Policy | None = None,
-) -> Happening | None:
+) -> NoticeDue | None:
     """Whether a unit fell silent, or is heard again.
 
     Parameters
@@ -244,8 +246,8 @@ def hearing(
         text = (
             f"{place}: heard again since {local(last_heard, cabin)}. Nobody may have seen what the lamp did in "
             "between: until that is explained, boil the water or use bottled water. See the page.")
-        return Happening(
-            kind=Kind.HEARD, cabin=cabin, unit=unit.slug, at=now, mark=open_silence,
+        return NoticeDue(
+            kind=NoticeKind.HEARD, cabin=cabin, unit=unit.slug, at=now, mark=open_silence,
             messages=_to(text, f"Heard again: {place}", ASKED))
     if now - max(last_heard, listening_since) < timedelta(minutes=policy.silent_min):
         return None
@@ -254,8 +256,9 @@ def hearing(
         "disinfected. Boil it or use bottled water until that is known, and ask somebody there whether there is "
         f"power and the lamp is lit. {brief({Work.SEE_IF_LIT})} What your local health authority says goes before "
         "this.")
-    return Happening(
-        kind=Kind.SILENT, cabin=cabin, unit=unit.slug, at=now, mark=f"{last_heard.astimezone(UTC):%Y%m%dT%H%M%SZ}",
+    return NoticeDue(
+        kind=NoticeKind.SILENT, cabin=cabin, unit=unit.slug, at=now,
+        mark=f"{last_heard.astimezone(UTC):%Y%m%dT%H%M%SZ}",
         messages=_to(text, f"Silent: {place}", ASKED))
 
 
@@ -264,6 +267,6 @@ def _place(cabin: Cabin, unit: str) -> str:
     return f"{cabin.name}, unit {unit}" if len(cabin.units) > 1 else cabin.name
 
 
-def _to(body: str, subject: str, roles: Iterable[Role]) -> tuple[Message, ...]:
+def _to(body: str, subject: str, roles: Iterable[Role]) -> tuple[MessageText, ...]:
     """The same words for some."""
-    return tuple(Message(role=role, subject=subject, body=body, urgent=False) for role in roles)
+    return tuple(MessageText(role=role, subject=subject, body=body, urgent=False) for role in roles)

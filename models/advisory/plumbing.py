@@ -18,7 +18,7 @@ import pandas as pd
 from scipy.special import erfc, erfcx
 
 from models.exposure.instants import Floats
-from models.exposure.words import Kind
+from models.exposure.words import IntervalKind
 from models.fleet import Unit, require_number
 
 # Plug flow would be flushed by one pipe volume; branches and dead legs are not. A house's pipes are taken as this
@@ -199,7 +199,7 @@ def after_pieces(
     Of lit water the central volume counts (what may not have been drawn flushes nothing), of all other the upper
     bound. `before` is what the plumbing held when the pieces begin: 0 after a time that was lit.
     """
-    lit = (pieces["kind"] == Kind.LIT).to_numpy()
+    lit = (pieces["kind"] == IntervalKind.LIT).to_numpy()
     volume = np.where(lit, np.nan_to_num(pieces["drawn_l"].to_numpy()), pieces["drawn_l_upper"].to_numpy())
     return standing(volume, np.where(lit, 0.0, 1.0), plumbing, hot_share=hot_share, before=before)
 
@@ -218,7 +218,7 @@ def still_there(pieces: pd.DataFrame, plumbing: Plumbing) -> StillThere | None:
     StillThere or None
         None where there are no pieces, or an upper bound is not known.
     """
-    bad = pieces[pieces["kind"] != Kind.LIT]
+    bad = pieces[pieces["kind"] != IntervalKind.LIT]
     if pieces.empty or bad["drawn_l_upper"].isna().any():
         return None
     hot = after_pieces(pieces, plumbing, hot_share=1.0)

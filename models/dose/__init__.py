@@ -13,15 +13,34 @@ was not tested, `sensor_checks` what a check of the duty sensor divides doses by
 from models.dose.columns import Assessment, assess
 from models.dose.credit import Organism, log_credit, share_in_specification
 from models.dose.explain import explain
-from models.dose.kernel import EXPLANATIONS, REASONS, Reason
+from models.dose.kernel import DOSE_REASONS, EXPLANATIONS, DoseReason
 from models.dose.reactor import Explained, Explanation, Geometric, Validated, explained, model_of
 from models.dose.sensor_checks import sensor_check, sensor_due, sensor_stretches
 from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from models.dose.tested_range import outside_tested
 
 __all__ = [
-    "EXPLANATIONS", "REASONS", "Assessment", "Explained", "Explanation", "Geometric", "Organism", "Reason",
-    "Validated", "assess", "explain", "explained", "least_intensity_w_m2", "least_uvt_pct", "log_credit",
-    "model_of", "most_flow_l_min", "new_lamp_intensity_w_m2", "outside_tested", "sensor_check", "sensor_due",
-    "sensor_stretches", "share_in_specification",
+    "DOSE_REASONS",
+    "EXPLANATIONS",
+    "Assessment",
+    "DoseReason",
+    "Explained",
+    "Explanation",
+    "Geometric",
+    "Organism",
+    "Validated",
+    "assess",
+    "explain",
+    "explained",
+    "least_intensity_w_m2",
+    "least_uvt_pct",
+    "log_credit",
+    "model_of",
+    "most_flow_l_min",
+    "new_lamp_intensity_w_m2",
+    "outside_tested",
+    "sensor_check",
+    "sensor_due",
+    "sensor_stretches",
+    "share_in_specification",
 ]

@@ -26,7 +26,7 @@ def divergence_factor(lamp_distance_cm: ArrayLike, depth_cm: ArrayLike) -> Float
     return np.asarray(distance / (distance + np.asarray(depth_cm, dtype=float)))
 
 
-def mean_fluence_rate_mw_cm2(
+def petri_dish_fluence_rate_mw_cm2(
     centre_mw_cm2: ArrayLike, *, petri_factor: ArrayLike, absorbance_per_cm: ArrayLike, depth_cm: ArrayLike,
     lamp_distance_cm: ArrayLike,
 ) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from models.dose.kernel import EXPLANATIONS, REASONS, Block, Kernel
+from models.dose.kernel import DOSE_REASONS, EXPLANATIONS, Block, Kernel
 from models.dose.optics import Floats
 from models.fleet import Reactor
 
@@ -38,7 +38,7 @@ class Assessment:
     @property
     def reason(self) -> NDArray[np.object_]:
         """The reason of every row, as words."""
-        return np.array(REASONS, dtype=object)[self.reason_code]  # one row: the word itself
+        return np.array(DOSE_REASONS, dtype=object)[self.reason_code]  # one row: the word itself
 
     @property
     def explanation(self) -> NDArray[np.object_]:

@@ -11,7 +11,7 @@ from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.columns import Assessment, assess
 from models.dose.credit import Organism, log_credit
-from models.dose.kernel import REASONS, Reason
+from models.dose.kernel import DOSE_REASONS, DoseReason
 from models.dose.reactor import (
     Explained,
     Explanation,
@@ -25,11 +25,11 @@ from models.dose.reactor import (
 )
 from models.fleet import Reactor
 
-UNEXPLAINED = (Reason.LAMP_OFF, Reason.NO_LIGHT, Reason.NO_INTENSITY, Reason.NO_UVT)
+UNEXPLAINED = (DoseReason.LAMP_OFF, DoseReason.NO_LIGHT, DoseReason.NO_INTENSITY, DoseReason.NO_UVT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class DoseStep:
     """One line of the reckoning."""
 
     name: str
@@ -42,7 +42,7 @@ class Step:
 def explain(
     reactor: Reactor, *, intensity_w_m2: float, flow_l_min: float, uvt_pct: float, uvt_live: bool,
     lamp_on: bool | None = None, warm: bool | None = None, peak_flow_l_min: float | None = None,
-) -> list[Step]:
+) -> list[DoseStep]:
     """The reckoning of one reading, from inputs over each factor to the dose, its bound and its credit.
 
     Parameters
@@ -65,11 +65,11 @@ def explain(
         reactor, intensity_w_m2=intensity_w_m2, flow_l_min=flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live,
         lamp_on=lamp_on, warm=warm, peak_flow_l_min=peak_flow_l_min,
     )
-    reason = REASONS[int(result.reason_code)]
+    reason = DOSE_REASONS[int(result.reason_code)]
     steps = [
-        Step(name="intensity", symbol="S", formula="", value=float(intensity_w_m2), unit="W/m2"),
-        Step(name="flow", symbol="Q", formula="", value=float(flow_l_min), unit="L/min"),
-        Step(
+        DoseStep(name="intensity", symbol="S", formula="", value=float(intensity_w_m2), unit="W/m2"),
+        DoseStep(name="flow", symbol="Q", formula="", value=float(flow_l_min), unit="L/min"),
+        DoseStep(
             name="transmittance, measured" if uvt_live else "transmittance, last water test",
             symbol="UVT", formula="", value=float(uvt_pct), unit="%",
         ),
@@ -80,10 +80,10 @@ def explain(
     if reason in UNEXPLAINED or not flow > 0:
         return steps + _results(result, "", "")
     if flow != flow_l_min:
-        steps.append(Step(name="flow of the bound", symbol="Q", formula="", value=flow, unit="L/min"))
+        steps.append(DoseStep(name="flow of the bound", symbol="Q", formula="", value=flow, unit="L/min"))
     if intensity_w_m2 > Sensor(reactor).brightest_w_m2:
         seen = Sensor(reactor).brightest_w_m2
-        steps.append(Step(name="intensity counted", symbol="S", formula="", value=seen, unit="W/m2"))
+        steps.append(DoseStep(name="intensity counted", symbol="S", formula="", value=seen, unit="W/m2"))
     ways = explained(
         reactor, np.array(float(intensity_w_m2)), np.array(float(flow)), np.array(float(uvt_pct)),
         uvt_points=uvt_points(reactor, live=uvt_live), water_may_differ=not uvt_live,
@@ -117,7 +117,7 @@ def explain(
     ]
 
 
-def divided_by_check(steps: list[Step], ratio: float) -> list[Step]:
+def divided_by_check(steps: list[DoseStep], ratio: float) -> list[DoseStep]:
     """The same reckoning with its dose, bound and credit divided: a check found the sensor to read too high.
 
     Parameters
@@ -140,7 +140,7 @@ def divided_by_check(steps: list[Step], ratio: float) -> list[Step]:
     return out + _credits(low)
 
 
-def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[Step], float]:
+def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[DoseStep], float]:
     """Steps to the mean dose (geometric model) or to the equation's RED, under one explanation."""
     uvt = float(way.uvt_pct)
     a = float(optics.absorption_per_cm(min(uvt, 100.0)))
@@ -173,7 +173,7 @@ def _product(model: Model, way: Explained, intensity: float, flow: float) -> tup
     ], value
 
 
-def _light_and_time(r: Reactor, a: float, intensity: float, flow: float) -> tuple[list[Step], float, float]:
+def _light_and_time(r: Reactor, a: float, intensity: float, flow: float) -> tuple[list[DoseStep], float, float]:
     """Steps to mean fluence rate and residence time."""
     outer, inner, at = r.chamber_inner_radius_cm, r.sleeve_outer_radius_cm, optics.sensor_radius_cm(r)
     width = outer - inner
@@ -196,7 +196,7 @@ def _light_and_time(r: Reactor, a: float, intensity: float, flow: float) -> tupl
     ], rate, time_s
 
 
-def _tie(model: Geometric) -> tuple[list[Step], float]:
+def _tie(model: Geometric) -> tuple[list[DoseStep], float]:
     """Steps to the factor that ties the model to the unit's own test."""
     r = model.reactor
     a = float(optics.absorption_per_cm(r.test_uvt_pct))
@@ -212,7 +212,7 @@ def _tie(model: Geometric) -> tuple[list[Step], float]:
     ], tie
 
 
-def _share(way: Explained) -> tuple[list[Step], float]:
+def _share(way: Explained) -> tuple[list[DoseStep], float]:
     """Steps to the share of the dose that is certain to 95 %."""
     d = way.drops
     parts = [float(part) for part in (d.sensor, d.flow, d.uvt, d.excess)]
@@ -231,9 +231,9 @@ def _share(way: Explained) -> tuple[list[Step], float]:
 
 def _results(
     result: Assessment, value_formula: str, low_formula: str, value: float = math.nan, low: float = math.nan
-) -> list[Step]:
+) -> list[DoseStep]:
     """What `assess` gives; where a rule overrode the arithmetic, its reason stands in place of the formula."""
-    reason = str(REASONS[int(result.reason_code)])
+    reason = str(DOSE_REASONS[int(result.reason_code)])
     dose, dose_low = float(result.red_mj_cm2), float(result.red_low_mj_cm2)
     steps = []
     for name, symbol, found, formula, reckoned in (
@@ -245,7 +245,7 @@ def _results(
     return steps + _credits(dose_low)
 
 
-def _credits(dose_low: float) -> list[Step]:
+def _credits(dose_low: float) -> list[DoseStep]:
     """Log credit of a lower bound, by organism."""
     return [
         _step(f"log credit by the lower bound, {organism}", "", "", float(log_credit(dose_low, organism)), "log")
@@ -282,5 +282,5 @@ def _n(number: float) -> str:
     return f"{number:.7g}"
 
 
-def _step(name: str, symbol: str, formula: str, value: float, unit: str) -> Step:
-    return Step(name=name, symbol=symbol, formula=formula, value=value, unit=unit)
+def _step(name: str, symbol: str, formula: str, value: float, unit: str) -> DoseStep:
+    return DoseStep(name=name, symbol=symbol, formula=formula, value=value, unit=unit)

@@ -14,7 +14,7 @@ from models.dose.reactor import Explanation, Sensor, explained, flow_max_l_min, 
 from models.fleet import Reactor
 
 
-class Reason(StrEnum):
+class DoseReason(StrEnum):
     """Why a row's dose is what it is; the first that holds, in reverse order of this list."""
 
     OK = "ok"
@@ -31,10 +31,10 @@ class Reason(StrEnum):
     LAMP_OFF = "lamp-off"  # dose 0, whatever the sensor says
 
 
-REASONS: tuple[Reason, ...] = tuple(Reason)
+DOSE_REASONS: tuple[DoseReason, ...] = tuple(DoseReason)
 EXPLANATIONS: tuple[Explanation, ...] = tuple(Explanation)
 LOG_100 = float(np.log(100.0))
-_CODE = {reason: code for code, reason in enumerate(REASONS)}
+_CODE = {reason: code for code, reason in enumerate(DOSE_REASONS)}
 MEASURED, WEAK_LAMP, CLOUDY_WATER, CLEAR_WATER = (EXPLANATIONS.index(one) for one in (
     Explanation.MEASURED, Explanation.WEAK_LAMP, Explanation.CLOUDY_WATER, Explanation.CLEAR_WATER,
 ))
@@ -189,24 +189,24 @@ class Kernel:
         unproven: list[NDArray[np.bool_]] = []
         reason[:] = 0
         if known[0].least < self.reactor.alarm_intensity_w_m2:
-            _say(reason, intensity < self.reactor.alarm_intensity_w_m2, Reason.BELOW_ALARM)
+            _say(reason, intensity < self.reactor.alarm_intensity_w_m2, DoseReason.BELOW_ALARM)
         if known[0].greatest > self.beyond_new_w_m2:
-            _say(reason, intensity > self.beyond_new_w_m2, Reason.ABOVE_NEW_LAMP)
+            _say(reason, intensity > self.beyond_new_w_m2, DoseReason.ABOVE_NEW_LAMP)
         if known[2].least < self.uvt_min:
             outside = uvt < self.uvt_min
-            _say(reason, outside, Reason.BELOW_TESTED_UVT)
+            _say(reason, outside, DoseReason.BELOW_TESTED_UVT)
             unproven.append(outside)
         if known[1].greatest > self.flow_max or bound_flow is not flow:
             outside = bound_flow > self.flow_max
-            _say(reason, outside, Reason.ABOVE_TESTED_FLOW)
+            _say(reason, outside, DoseReason.ABOVE_TESTED_FLOW)
             unproven.append(outside)
         if known[1].least == 0:
             stands = flow == 0
-            _say(reason, stands, Reason.NO_FLOW)
+            _say(reason, stands, DoseReason.NO_FLOW)
             np.copyto(block.red, np.inf, where=stands)
         for column, of, unknown in (
-            (flow, known[1], Reason.NO_FLOW_READING), (uvt, known[2], Reason.NO_UVT),
-            (intensity, known[0], Reason.NO_INTENSITY),
+            (flow, known[1], DoseReason.NO_FLOW_READING), (uvt, known[2], DoseReason.NO_UVT),
+            (intensity, known[0], DoseReason.NO_INTENSITY),
         ):
             if of.gaps:
                 missing = np.isnan(column)
@@ -214,10 +214,10 @@ class Kernel:
                 np.copyto(block.red, np.nan, where=missing)
                 np.copyto(block.explanation, 0, where=missing)
         if known[0].least == 0:
-            _nothing(block, intensity == 0, Reason.NO_LIGHT)
+            _nothing(block, intensity == 0, DoseReason.NO_LIGHT)
         cold = block.warm == 0
         if cold.any():
-            _say(reason, cold, Reason.WARMING)
+            _say(reason, cold, DoseReason.WARMING)
             unproven.append(cold)
         if unproven:
             proven = ~unproven[0]
@@ -226,7 +226,7 @@ class Kernel:
             np.multiply(block.low, proven, out=block.low)  # 0, and unknown stays unknown
         off = block.lamp == 0
         if off.any():
-            _nothing(block, off, Reason.LAMP_OFF)
+            _nothing(block, off, DoseReason.LAMP_OFF)
 
 
 def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
@@ -234,12 +234,12 @@ def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
     return column if len(column) == 1 else column.take(rows, out=out, mode="clip")
 
 
-def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: Reason) -> None:
+def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: DoseReason) -> None:
     """Note a reason; of several the one later in `REASONS` stays."""
     np.maximum(reason, rows.view(np.int8) * np.int8(_CODE[why]), out=reason)
 
 
-def _nothing(block: Block, rows: NDArray[np.bool_], why: Reason) -> None:
+def _nothing(block: Block, rows: NDArray[np.bool_], why: DoseReason) -> None:
     """Dark water gets nothing, and that is known."""
     _say(block.reason, rows, why)
     for result in (block.red, block.low, block.explanation):

@@ -8,15 +8,15 @@ of it works on the columns of many units at once.
 
 from models.exposure.instants import instants, microsecond, microseconds
 from models.exposure.intervals import exposure
-from models.exposure.resume import QUANTITIES, UnitState, no_states
+from models.exposure.resume import STATE_QUANTITIES, UnitState, no_states
 from models.exposure.rows import PROFILE, WORSE_VALUE, Rows, covered_s, profile, rows_of
 from models.exposure.segments import cut, hourly, join, period_us, segments
 from models.exposure.tail import open_tail
 from models.exposure.witnesses import DARK_SHARE
-from models.exposure.words import Kind, Reason
+from models.exposure.words import IntervalKind, IntervalReason
 
 __all__ = [
-    "DARK_SHARE", "PROFILE", "QUANTITIES", "WORSE_VALUE", "Kind", "Reason", "Rows", "UnitState", "covered_s", "cut",
-    "exposure", "hourly", "instants", "join", "microsecond", "microseconds", "no_states", "open_tail", "period_us",
-    "profile", "rows_of", "segments",
+    "DARK_SHARE", "PROFILE", "STATE_QUANTITIES", "WORSE_VALUE", "IntervalKind", "IntervalReason", "Rows",
+    "UnitState", "covered_s", "cut", "exposure", "hourly", "instants", "join", "microsecond", "microseconds",
+    "no_states", "open_tail", "period_us", "profile", "rows_of", "segments",
 ]

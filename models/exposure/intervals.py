@@ -13,11 +13,11 @@ import numpy as np
 import pandas as pd
 
 from models.exposure.instants import NEVER, US_PER_S, Bools, Floats, Ints, instants, microseconds
-from models.exposure.resume import BOOLS, COLUMNS, FLOATS, INTS, QUANTITIES
+from models.exposure.resume import BOOLS, FLOATS, INTS, STATE_COLUMNS, STATE_QUANTITIES
 from models.exposure.rows import Rows
 from models.exposure.water_use import Pieces, Totals, measure, sums, totals
-from models.exposure.witnesses import COUNTER_SLACK_US, DARK_SHARE, Lamp, Stated, weigh
-from models.exposure.words import KINDS, REASONS, KindCode, ReasonCode, Witness, names, sentences
+from models.exposure.witnesses import COUNTER_SLACK_US, DARK_SHARE, LampWitness, Stated, weigh
+from models.exposure.words import INTERVAL_REASONS, KINDS, KindCode, ReasonCode, Witness, names, sentences
 
 # A lamp's hour counter may fall short of the clock by that and by this share before it shows that the lamp was
 # dark: clocks do not run quite alike. Common practice, no source.
@@ -83,7 +83,7 @@ def exposure(
     flow = np.where(pieces.long, np.nan, rows.fresh("flow_l_min")[pieces.row])
     table = pd.DataFrame({
         "unit_no": rows.unit_no[pieces.row], "start": instants(pieces.start), "end": instants(pieces.end),
-        "kind": names(KINDS, codes["kind"]), "cause": names(REASONS, codes["reason"]),
+        "kind": names(KINDS, codes["kind"]), "cause": names(INTERVAL_REASONS, codes["reason"]),
         "rests_on": sentences(rests_on, found.repeated_w_m2[pieces.row]), "flow_l_min": flow,
         "drawn_l": water.drawn_l,
         "drawn_l_upper": water.drawn_l_upper, "underdosed_l": np.where(nothing_known, np.nan, water.under_l),
@@ -105,7 +105,7 @@ def _later(column: np.ndarray) -> np.ndarray:
 
 
 def _judged(
-    rows: Rows, lamp: Lamp, between: Totals, interval: Ints, long: Bools, links: pd.DataFrame | None
+    rows: Rows, lamp: LampWitness, between: Totals, interval: Ints, long: Bools, links: pd.DataFrame | None
 ) -> tuple[_Intervals, Ints]:
     """What each interval is by both its ends, counter and possible flow; and time not lit since the last tick."""
     on, dark = lamp.on, lamp.dark
@@ -149,7 +149,7 @@ def _judged(
         repeated_w_m2=np.where(dark, repeated, _later(repeated))), not_lit
 
 
-def _repeated(rows: Rows, lamp: Lamp) -> Floats:
+def _repeated(rows: Rows, lamp: LampWitness) -> Floats:
     """The intensity of rows that report with the power off what the row before, or the next one, reports too.
 
     A value that moves is no repeated one: there it is the power report that is to be looked at.
@@ -162,14 +162,14 @@ def _repeated(rows: Rows, lamp: Lamp) -> Floats:
     return np.where(lamp.repeats & (value_at == rows.at) & (before | after), value, np.nan)
 
 
-def _dims(rows: Rows, lamp: Lamp) -> Bools:
+def _dims(rows: Rows, lamp: LampWitness) -> Bools:
     """Intervals at whose end the lamp gives much less than at their start: it may have just started."""
     before, after = rows.fresh("intensity_w_m2"), _later(rows.own["intensity_w_m2"])
     same_run: Bools = lamp.on_from == _later(lamp.on_from)
     return same_run & (after < DIM_SHARE * before) & (after >= DARK_SHARE * rows.profile["alarm_intensity_w_m2"])
 
 
-def _row_words(rows: Rows, lamp: Lamp) -> tuple[Ints, Ints]:
+def _row_words(rows: Rows, lamp: LampWitness) -> tuple[Ints, Ints]:
     """Per row the witnesses that its lamp rests on, and why it is not lit."""
     void = (lamp.stated == Stated.VOID) | (lamp.stated == Stated.DOUBT)
     off, status, out = lamp.stated == Stated.OFF, lamp.stated == Stated.ON, lamp.power == 0
@@ -187,13 +187,13 @@ def _row_words(rows: Rows, lamp: Lamp) -> tuple[Ints, Ints]:
     return mask.astype(np.int64), reason.astype(np.int64)
 
 
-def _bridges(lamp: Lamp) -> Ints:
+def _bridges(lamp: LampWitness) -> Ints:
     """What covers an interval longer than its two ends do."""
     return np.where(lamp.by_counter, Witness.COUNTER, Witness.REWARMED).astype(np.int64)
 
 
 def _pieces(
-    rows: Rows, lamp: Lamp, between: Totals, found: _Intervals, interval: Ints, doses: _Doses
+    rows: Rows, lamp: LampWitness, between: Totals, found: _Intervals, interval: Ints, doses: _Doses
 ) -> tuple[Pieces, dict[str, np.ndarray]]:
     """Up to two pieces an interval: until warm, and warm."""
     start, end = rows.at, rows.at + interval
@@ -260,7 +260,7 @@ def _late(
     return late, sure, dose, np.where(unknown, Witness.NO_DOSE, Witness.DOSE)
 
 
-def _gap_reason(rows: Rows, lamp: Lamp, interval: Ints, long: Bools, links: pd.DataFrame | None) -> Ints:
+def _gap_reason(rows: Rows, lamp: LampWitness, interval: Ints, long: Bools, links: pd.DataFrame | None) -> Ints:
     """Power known to be out when the silence began; else a link down within it; else one that was up throughout."""
     reason = np.full(len(rows), int(ReasonCode.UNKNOWN))
     i = np.flatnonzero(long)
@@ -319,7 +319,7 @@ def _clock_stood(rows: Rows, interval: Ints, long: Bools, links: pd.DataFrame | 
     return out
 
 
-def _states(rows: Rows, lamp: Lamp, doses: _Doses, carry: dict[str, Ints | Bools]) -> pd.DataFrame:
+def _states(rows: Rows, lamp: LampWitness, doses: _Doses, carry: dict[str, Ints | Bools]) -> pd.DataFrame:
     """State at the last row of each UTC hour of a unit."""
     i = np.flatnonzero(rows.hour_ends)
     columns: dict[str, np.ndarray] = {
@@ -334,13 +334,13 @@ def _states(rows: Rows, lamp: Lamp, doses: _Doses, carry: dict[str, Ints | Bools
         "tick_slack_us": lamp.counter.tick_slack, "tick_run": lamp.counter.tick_run,
         "lamp_stated_fresh": lamp.stated_fresh,
         "lit_known": lamp.on_known, "dose_low_mj_cm2": doses.at_flow, "dose_low_at_peak_mj_cm2": doses.at_peak,
-        **carry, **{f"{name}_at_us": rows.value_at[name] for name in QUANTITIES},
-        **{name: rows.value[name] for name in QUANTITIES},
+        **carry, **{f"{name}_at_us": rows.value_at[name] for name in STATE_QUANTITIES},
+        **{name: rows.value[name] for name in STATE_QUANTITIES},
     }
     kinds = {**dict.fromkeys(INTS, np.int64), **dict.fromkeys(FLOATS, np.float64), **dict.fromkeys(BOOLS, bool)}
-    assert set(columns) == set(COLUMNS), set(columns) ^ set(COLUMNS)
+    assert set(columns) == set(STATE_COLUMNS), set(columns) ^ set(STATE_COLUMNS)
     return pd.DataFrame({
-        "unit_no": rows.unit_no[i], **{name: columns[name][i].astype(kinds[name]) for name in COLUMNS}})
+        "unit_no": rows.unit_no[i], **{name: columns[name][i].astype(kinds[name]) for name in STATE_COLUMNS}})
 
 
 

@@ -15,16 +15,16 @@ import pandas as pd
 
 from models.exposure.instants import NEVER, moment
 
-QUANTITIES = (
+STATE_QUANTITIES = (
     "intensity_w_m2", "flow_l_min", "total_l", "uvt_pct", "water_temp_c", "battery_v", "lamp_hours",
 )
 LASTING = ("total_l", "lamp_hours")  # counters stand as last read
 DOSES = ("dose_low_mj_cm2", "dose_low_at_peak_mj_cm2")
 
 # The last value of each quantity, however old, and when it was measured; the doses of the state's own row.
-FLOATS = (*QUANTITIES, *DOSES)
+FLOATS = (*STATE_QUANTITIES, *DOSES)
 INTS = (
-    "at_us", *(f"{name}_at_us" for name in QUANTITIES),
+    "at_us", *(f"{name}_at_us" for name in STATE_QUANTITIES),
     "power_said", "power_said_at_us", "power", "power_since_us",  # 1 on, 0 off, -1 not known
     "lamp_said", "lamp_said_at_us", "lamp_stated", "lamp_stated_since_us",  # as of `witnesses.Stated`
     "gap_at_us",  # the last reading that came after a missing one
@@ -55,7 +55,7 @@ DEFAULTS: Mapping[str, int | bool | float] = {
     "power_said": -1, "power": -1, "lamp_said": -1,
     "lamp_stated": -1, "lamp": -1,
 }
-COLUMNS = (*INTS, *FLOATS, *BOOLS)
+STATE_COLUMNS = (*INTS, *FLOATS, *BOOLS)
 
 
 def no_states() -> pd.DataFrame:
@@ -104,7 +104,7 @@ class UnitState:
         """From a row of a table of states."""
         at_us = int(row["at_us"])
         values: dict[str, Any] = {"at": moment(at_us)}
-        for name in QUANTITIES:
+        for name in STATE_QUANTITIES:
             number = float(row[name])
             speaks = name in LASTING or at_us - int(row[f"{name}_at_us"]) <= covered_s * 1e6
             if not np.isnan(number) and speaks:

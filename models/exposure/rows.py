@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from models.exposure.instants import NEVER, US_PER_H, US_PER_S, Bools, Floats, Ints, instants, microseconds
-from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, QUANTITIES
+from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, STATE_QUANTITIES
 from models.fleet import COVERED_CADENCES, Reactor, Unit
 
 EVENTS = ("lamp_on", "power_on")
@@ -219,14 +219,14 @@ def rows_of(readings: pd.DataFrame, profiles: pd.DataFrame, states: pd.DataFrame
             column[is_state] = states[name].to_numpy()[order[is_state]]
         state[name] = column
     own: dict[str, Floats] = {}
-    for name in (*QUANTITIES, *EVENTS):
+    for name in (*STATE_QUANTITIES, *EVENTS):
         column = np.full(at.size, np.nan)
         column[~is_state] = _numbers(readings, name)[order[~is_state] - k]
         own[name] = column
     value, value_at = {}, {}
     given = {name: profiles[name].to_numpy(dtype=float)[order] for name in PROFILE}
     covered = np.rint(covered_s(given["cadence_s"], given["two_ends_s"]) * US_PER_S).astype(np.int64)
-    for name in QUANTITIES:
+    for name in STATE_QUANTITIES:
         mine = np.where(is_state, state[name], own[name])
         when = np.where(is_state, state[f"{name}_at_us"], at)
         has = np.maximum.accumulate(np.where(~np.isnan(mine), index, -1)) if at.size else index

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from models.exposure.instants import US_PER_H, US_PER_S, Bools, Floats, Ints, instants, microseconds
-from models.exposure.words import Kind
+from models.exposure.words import IntervalKind
 
 SUMMED = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper", "seconds")
 QUARTER_US = US_PER_H // 4
@@ -184,10 +184,10 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
         ("volume_l", drawn), ("volume_l_upper", pieces["drawn_l_upper"].to_numpy()),
         ("underdosed_l", pieces["underdosed_l"].to_numpy()),
         ("underdosed_l_upper", pieces["underdosed_l_upper"].to_numpy()),
-        ("in_spec_l", np.where(kinds == Kind.LIT, drawn, 0.0)),
+        ("in_spec_l", np.where(kinds == IntervalKind.LIT, drawn, 0.0)),
     ):
         out[name] = _known_sum(column, first)
-    for kind in Kind:
+    for kind in IntervalKind:
         out[f"{kind}_s"] = np.add.reduceat(np.where(kinds == kind, seconds, 0.0), first) if first.size else first
     group = np.cumsum(begins) - 1
     for name, share in (("dose_p05_mj_cm2", 0.05), ("dose_p50_mj_cm2", 0.50)):

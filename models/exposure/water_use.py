@@ -14,7 +14,7 @@ import pandas as pd
 
 from models.exposure.instants import NEVER, US_PER_MIN, US_PER_S, Bools, Floats, Ints
 from models.exposure.rows import Rows
-from models.exposure.witnesses import Lamp
+from models.exposure.witnesses import LampWitness
 from models.exposure.words import Witness
 
 MICROLITRE = 1e-6  # sums are kept in whole microlitres, so that they do not depend on where a window starts
@@ -121,7 +121,7 @@ def flow_most(rows: Rows, span_us: Ints) -> Floats:
     return np.where(span_us <= rows.covered, np.maximum(flow, after) * (span_us / US_PER_MIN), np.nan)
 
 
-def flow_least(rows: Rows, lamp: Lamp, span_us: Ints) -> Floats:
+def flow_least(rows: Rows, lamp: LampWitness, span_us: Ints) -> Floats:
     """Least litres of the interval after each row by the flow at both its ends; NaN without both.
 
     A row that did not read the flow itself (an event, mostly) has no more than the lesser of the readings around
@@ -235,7 +235,7 @@ def _since_moved(rows: Rows, reads: Bools, metered: Ints) -> Ints:
 
 
 def measure(
-    rows: Rows, lamp: Lamp, between: Totals, pieces: Pieces, interval_us: Ints
+    rows: Rows, lamp: LampWitness, between: Totals, pieces: Pieces, interval_us: Ints
 ) -> tuple[Water, dict[str, Ints | Bools]]:
     """Water of all pieces, and per row what a state has to carry of it.
 
@@ -343,7 +343,7 @@ def _other_before(rows: Rows, between: Totals, other: Bools) -> Bools:
 
 
 def _from_tank(
-    rows: Rows, lamp: Lamp, pieces: Pieces, peak: Ints, known: Bools
+    rows: Rows, lamp: LampWitness, pieces: Pieces, peak: Ints, known: Bools
 ) -> tuple[Ints, Ints]:
     """What the pressure tank can still give in each piece, -1 where it is no bound; per row what it may have given.
 

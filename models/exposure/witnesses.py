@@ -19,7 +19,7 @@ from enum import IntEnum
 import numpy as np
 
 from models.exposure.instants import NEVER, US_PER_H, US_PER_MIN, US_PER_S, Bools, Floats, Ints
-from models.exposure.resume import QUANTITIES
+from models.exposure.resume import STATE_QUANTITIES
 from models.exposure.rows import EVENTS, Rows
 
 # A value that has stood still for this long is no witness; also the longest step, and then some, in which a lamp's
@@ -83,7 +83,7 @@ class Counter:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lamp:
+class LampWitness:
     """Power and lamp after each reading; arrays of shape (n,)."""
 
     power: Ints  # 1, 0, -1 not known
@@ -117,7 +117,7 @@ class Lamp:
     bridged: Bools  # per interval: longer than two ends cover, and yet known to have been lit throughout
 
 
-def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
+def weigh(rows: Rows, long: Bools, passed_l: Floats) -> LampWitness:
     """Weigh what every reading says of power and lamp.
 
     Parameters
@@ -132,7 +132,7 @@ def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
     event = np.zeros(len(rows), bool)
     for name in EVENTS:
         event |= ~np.isnan(rows.own[name])
-    for name in QUANTITIES:
+    for name in STATE_QUANTITIES:
         event &= np.isnan(rows.own[name])
     nothing = DARK_SHARE * rows.profile["alarm_intensity_w_m2"]
     same_since, differs = _intensity_runs(rows)
@@ -172,7 +172,7 @@ def weigh(rows: Rows, long: Bools, passed_l: Floats) -> Lamp:
     from_event = event | rows.begins
     earliest = np.where(from_event | gap_before, rows.at, rows.before(rows.at, NEVER))
     burning = rows.state["lamp"] == 1
-    return Lamp(
+    return LampWitness(
         power=power, power_since=power_since, power_said=power_said, power_said_at=power_said_at, stated=stated,
         stated_since=stated_since, stated_fresh=fresh, said=said, said_at=said_at, gap_before=gap_before,
         gap_at=gap_at, changed_at=changed_at, changed_gap_at=changed_gap_at, on=on, dark=dark,

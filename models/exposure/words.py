@@ -10,7 +10,7 @@ import pandas as pd
 from models.exposure.instants import Floats, Ints
 
 
-class Kind(StrEnum):
+class IntervalKind(StrEnum):
     """What a stretch of time was for the water."""
 
     LIT = "lit"
@@ -20,7 +20,7 @@ class Kind(StrEnum):
     UNHEARD = "unheard"
 
 
-class Reason(StrEnum):
+class IntervalReason(StrEnum):
     """Why it was not lit."""
 
     NONE = "none"
@@ -31,8 +31,8 @@ class Reason(StrEnum):
     UNKNOWN = "unknown"
 
 
-KINDS = tuple(Kind)
-REASONS = tuple(Reason)
+KINDS = tuple(IntervalKind)
+INTERVAL_REASONS = tuple(IntervalReason)
 
 
 class KindCode(IntEnum):

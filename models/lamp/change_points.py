@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.lamp.robust import MAD_TO_SD
+
 STEP_SHARE = 0.8  # of a window's days far below the line, against the other side's
 WINDOW_DAYS = 25  # the mean of so many days before is set against that of so many after
 LEAST_DAYS = 8  # known days on each side, else nothing is said
 LEAST_JUMP = 0.03  # of ln(intensity), 3 %: smaller ones change no plan; common practice, no source
 LEAST_RATIO = 5.0  # jump over its standard error
 LEAST_USUAL = 3.5  # jump over the usual difference of two windows of the unit; one in 2,000 by chance, if normal
-MAD_TO_SD = 0.6744897501960817  # normal quantile at 0.75
 NEAR_EVENT_DAYS = 10  # a jump so near to an event is the event's
 CLIP_BELOW, CLIP_ABOVE = 1.0, 2.5  # in scales; a storm of some weeks only ever lowers, and is no jump
 

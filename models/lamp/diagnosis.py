@@ -20,7 +20,7 @@ from models.lamp.design_matrix import (
     lamp_term,
     sleeve_terms,
 )
-from models.lamp.forecast import HORIZON_DAYS, Crossing, State, after_cleaning, after_swap, crossing
+from models.lamp.forecast import HORIZON_DAYS, Crossing, PresentState, after_cleaning, after_swap, crossing
 from models.lamp.water_trend import YEAR_DAYS
 
 LEAST_LOSS = 0.03  # of ln(intensity), 3 %: less has no cause worth a visit; common practice, no source
@@ -30,7 +30,7 @@ ODD_LAMP_SD = 2.5  # a lamp this far above the mean of its kind is odd
 WORTH_DAYS = 30  # an action that wins less is not worth a trip; common practice, no source
 
 
-class Cause(StrEnum):
+class LossCause(StrEnum):
     """What most of the loss is."""
 
     NONE = "none"
@@ -78,8 +78,8 @@ class Diagnosis:
 
 
 def diagnosis(
-    fit: FleetFit, days: FleetDays, state: State, *, threshold_w_m2: np.ndarray, rated_life_h: np.ndarray | float,
-    as_it_is: Crossing, sensor_fault: np.ndarray | None = None,
+    fit: FleetFit, days: FleetDays, state: PresentState, *, threshold_w_m2: np.ndarray,
+    rated_life_h: np.ndarray | float, as_it_is: Crossing, sensor_fault: np.ndarray | None = None,
 ) -> Diagnosis:
     """Name the cause of each unit's loss and the action that follows.
 
@@ -123,14 +123,14 @@ def diagnosis(
     )
 
 
-def _lamp_loss(fit: FleetFit, state: State) -> np.ndarray:
+def _lamp_loss(fit: FleetFit, state: PresentState) -> np.ndarray:
     """ln lost to ageing since the lamp had its first hundred hours."""
     ageing = np.maximum(fit.coefficient[:, LAMP], 0.0)
     lost: np.ndarray = np.maximum(-ageing * lamp_term(state.lamp_hours), 0.0)
     return lost
 
 
-def _sleeve_loss(fit: FleetFit, state: State) -> np.ndarray:
+def _sleeve_loss(fit: FleetFit, state: PresentState) -> np.ndarray:
     """ln lost to film since the sleeve was last known to be cleaned."""
     hours, early = sleeve_terms(state.clean_hours)
     lost: np.ndarray = np.maximum(
@@ -138,7 +138,7 @@ def _sleeve_loss(fit: FleetFit, state: State) -> np.ndarray:
     return lost
 
 
-def _sleeve_doubt(fit: FleetFit, days: FleetDays, state: State) -> np.ndarray:
+def _sleeve_doubt(fit: FleetFit, days: FleetDays, state: PresentState) -> np.ndarray:
     """Chance that the film has cost more than the lamp's ageing, by the covariance of the fit.
 
     1 for a lamp that seems to age far faster than its kind: that is more likely a film.
@@ -167,11 +167,11 @@ def _cause(
     lamp: np.ndarray, sleeve: np.ndarray, water: np.ndarray, sensor: np.ndarray, sensor_fault: np.ndarray | None
 ) -> np.ndarray:
     """The largest loss, if it is large enough; a sensor found faulty comes first, for its numbers prove nothing."""
-    names = np.array([Cause.LAMP, Cause.SLEEVE, Cause.WATER, Cause.SENSOR], dtype=object)
+    names = np.array([LossCause.LAMP, LossCause.SLEEVE, LossCause.WATER, LossCause.SENSOR], dtype=object)
     each = np.stack([lamp, sleeve, water, sensor], axis=1)
-    cause = np.where(each.max(axis=1) >= LEAST_LOSS, names[each.argmax(axis=1)], Cause.NONE)
+    cause = np.where(each.max(axis=1) >= LEAST_LOSS, names[each.argmax(axis=1)], LossCause.NONE)
     if sensor_fault is not None:
-        cause = np.where(sensor_fault, Cause.SENSOR, cause)
+        cause = np.where(sensor_fault, LossCause.SENSOR, cause)
     return cause
 
 
@@ -187,38 +187,38 @@ def _action(
     """What to do. A lamp goes only for its own loss or its rated hours."""
     due = as_it_is.p10 <= PLAN_AHEAD_DAYS
     by_cause = {
-        Cause.LAMP: Action.SWAP_LAMP, Cause.SLEEVE: Action.CLEAN_SLEEVE, Cause.WATER: Action.TEST_WATER,
-        Cause.SENSOR: Action.CHECK_SENSOR, Cause.NONE: Action.CHECK_SENSOR,
+        LossCause.LAMP: Action.SWAP_LAMP, LossCause.SLEEVE: Action.CLEAN_SLEEVE, LossCause.WATER: Action.TEST_WATER,
+        LossCause.SENSOR: Action.CHECK_SENSOR, LossCause.NONE: Action.CHECK_SENSOR,
     }  # fmt: skip
-    wanted = np.array([by_cause[Cause(one)] for one in cause], dtype=object)
+    wanted = np.array([by_cause[LossCause(one)] for one in cause], dtype=object)
     # Wiping a sleeve costs minutes, a lamp costs a lamp: where a clean sleeve wins as much, or may well be what is
     # wrong, it is cleaned first and the lamp judged after.
     clean, swap = wins[Action.CLEAN_SLEEVE], wins[Action.SWAP_LAMP]
-    better = (cause == Cause.LAMP) & ((clean >= WORTH_DAYS) & (clean >= swap) | (doubt > MOST_DOUBT))
+    better = (cause == LossCause.LAMP) & ((clean >= WORTH_DAYS) & (clean >= swap) | (doubt > MOST_DOUBT))
     # A lamp past its rated hours goes anyhow: a visit that only wipes its sleeve would come again for it.
     better &= ~(as_it_is.rated_life <= 0)
     action = np.where(better, Action.CLEAN_SLEEVE, wanted)
-    action = np.where(due, action, np.where(cause == Cause.SENSOR, Action.CHECK_SENSOR, Action.NONE))
+    action = np.where(due, action, np.where(cause == LossCause.SENSOR, Action.CHECK_SENSOR, Action.NONE))
     expired = (as_it_is.rated_life <= PLAN_AHEAD_DAYS) & (action == Action.NONE)
     return np.where(expired, Action.SWAP_LAMP, action)
 
 
 def _evidence(
     cause: np.ndarray, action: np.ndarray, *, lamp: np.ndarray, sleeve: np.ndarray, water: np.ndarray,
-    sensor: np.ndarray, state: State, wins: dict[Action, np.ndarray], as_it_is: Crossing,
+    sensor: np.ndarray, state: PresentState, wins: dict[Action, np.ndarray], as_it_is: Crossing,
 ) -> np.ndarray:
     """One sentence a unit; text is made here, so this is the one place that goes unit by unit."""
-    lost = {Cause.LAMP: lamp, Cause.SLEEVE: sleeve, Cause.WATER: water, Cause.SENSOR: sensor}
+    lost = {LossCause.LAMP: lamp, LossCause.SLEEVE: sleeve, LossCause.WATER: water, LossCause.SENSOR: sensor}
     share = {name: np.round(-100.0 * np.expm1(-loss)) + 0.0 for name, loss in lost.items()}
     sentences = np.empty(len(cause), dtype=object)
     for row, (why, what) in enumerate(zip(cause, action, strict=True)):
         parts = (
-            f"lamp {share[Cause.LAMP][row]:.0f} % over {state.lamp_hours[row]:,.0f} h, sleeve "
-            f"{share[Cause.SLEEVE][row]:.0f} % over {state.clean_hours[row]:,.0f} h, water "
-            f"{share[Cause.WATER][row]:.0f} %, unexplained step {share[Cause.SENSOR][row]:.0f} %"
+            f"lamp {share[LossCause.LAMP][row]:.0f} % over {state.lamp_hours[row]:,.0f} h, sleeve "
+            f"{share[LossCause.SLEEVE][row]:.0f} % over {state.clean_hours[row]:,.0f} h, water "
+            f"{share[LossCause.WATER][row]:.0f} %, unexplained step {share[LossCause.SENSOR][row]:.0f} %"
         )
-        lead = "No loss stands out" if why == Cause.NONE else f"Most of the loss is the {Cause(why).value}"
-        if why == Cause.LAMP and what == Action.CLEAN_SLEEVE:
+        lead = "No loss stands out" if why == LossCause.NONE else f"Most of the loss is the {LossCause(why).value}"
+        if why == LossCause.LAMP and what == Action.CLEAN_SLEEVE:
             lead = "Most of the loss looks like the lamp, but may be the sleeve, so clean it first and read again"
         gain = _gain(wins[what][row]) if what in wins else ""
         if what == Action.SWAP_LAMP and as_it_is.rated_life[row] <= PLAN_AHEAD_DAYS:

@@ -11,7 +11,7 @@ LEAST_READINGS = 5  # of flowing water, for a day to count as one with draws
 HIGH_SHARE = 0.75  # of the days' peak flows: people do not open every tap every day, but on some they do
 DUE_LOSS = 0.25  # of the highest flow: the filter is due; common practice, no source
 
-COLUMNS = ("cabin", "unit", "clean_l_min", "now_l_min", "loss", "due", "evidence")
+FILTER_COLUMNS = ("cabin", "unit", "clean_l_min", "now_l_min", "loss", "due", "evidence")
 
 
 def filter_losses(peaks: pd.DataFrame, changed: pd.DataFrame, *, today: pd.Timestamp) -> pd.DataFrame:
@@ -68,7 +68,7 @@ def filter_losses(peaks: pd.DataFrame, changed: pd.DataFrame, *, today: pd.Times
         f"Peak flow {100 * lost:.0f} % lower than after the filter was changed: {now_flow:.1f} against "
         f"{clean_flow:.1f} L/min." if lost >= DUE_LOSS else "" for lost, now_flow, clean_flow in figures],
         index=both.index, dtype="str")
-    return both[list(COLUMNS)].reset_index(drop=True)
+    return both[list(FILTER_COLUMNS)].reset_index(drop=True)
 
 
 def _high(table: pd.DataFrame, name: str) -> pd.DataFrame:

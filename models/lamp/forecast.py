@@ -43,7 +43,7 @@ CLEAREST_PER_CM = 0.005  # pure water at 254 nm, order of magnitude (from memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class PresentState:
     """What the coming days start from; `n` units.
 
     Attributes
@@ -101,7 +101,7 @@ class Crossing:
 def present_state(
     fit: FleetFit, days: FleetDays, *, uvt_pct: np.ndarray | None = None, water_temp_c: np.ndarray | None = None,
     hours_per_day: np.ndarray | None = None, ahead_days: np.ndarray | None = None,
-) -> State:
+) -> PresentState:
     """Where each unit stands, and the water of its coming days.
 
     Parameters
@@ -141,7 +141,7 @@ def present_state(
         absorbance = absorbance_per_cm(uvt_pct)
     lamps = days.lamp_number[:, -1] - days.lamp_number[:, 0]
     holds = (fit.found[..., 0] < width) & (fit.found[..., 1] == width)
-    return State(
+    return PresentState(
         lamp_hours=days.lamp_hours[:, -1] + missed_h, clean_hours=days.clean_hours[:, -1] + missed_h,
         hours_per_day=np.asarray(hours_per_day, dtype=float), swapped=(lamps[:, None] > np.arange(2)).astype(float),
         found=holds.astype(float),
@@ -151,7 +151,7 @@ def present_state(
     )
 
 
-def average_year(days: FleetDays, state: State) -> State:
+def average_year(days: FleetDays, state: PresentState) -> PresentState:
     """The same coming days without seasons: each with the mean of the unit's recorded temperatures.
 
     For a date that does not hang on whether it falls in winter; plans use `present_state`.
@@ -167,7 +167,7 @@ def average_year(days: FleetDays, state: State) -> State:
     )
 
 
-def outlook(fit: FleetFit, state: State) -> tuple[np.ndarray, np.ndarray]:
+def outlook(fit: FleetFit, state: PresentState) -> tuple[np.ndarray, np.ndarray]:
     """Mean and standard deviation of ln(intensity) on the coming days, shape (n, h) each.
 
     Notes
@@ -200,7 +200,7 @@ def outlook(fit: FleetFit, state: State) -> tuple[np.ndarray, np.ndarray]:
 
 
 def crossing(
-    fit: FleetFit, state: State, *, threshold_w_m2: np.ndarray, rated_life_h: np.ndarray | float,
+    fit: FleetFit, state: PresentState, *, threshold_w_m2: np.ndarray, rated_life_h: np.ndarray | float,
     interval_scale: float = 1.0,
 ) -> Crossing:
     """When the intensity falls below the threshold, as 10, 50 and 90 % dates.
@@ -242,7 +242,7 @@ def crossing(
     )
 
 
-def after_swap(fit: FleetFit, days: FleetDays, state: State) -> tuple[FleetFit, State]:
+def after_swap(fit: FleetFit, days: FleetDays, state: PresentState) -> tuple[FleetFit, PresentState]:
     """The same units with a new lamp today: ageing as their kind's lamps do."""
     mean, sd = fit.prior.mean[days.kind], fit.prior.sd[days.kind]
     first_jump = SWAP_JUMPS[0]
@@ -262,12 +262,12 @@ def after_swap(fit: FleetFit, days: FleetDays, state: State) -> tuple[FleetFit, 
     )
 
 
-def after_cleaning(state: State) -> State:
+def after_cleaning(state: PresentState) -> PresentState:
     """The same units with a clean sleeve today."""
     return replace(state, clean_hours=np.zeros_like(state.clean_hours))
 
 
-def _coming_columns(fit: FleetFit, state: State, rows: slice) -> np.ndarray:
+def _coming_columns(fit: FleetFit, state: PresentState, rows: slice) -> np.ndarray:
     """Columns of the model on the coming days, shape (u, h, p)."""
     run_h = state.hours_per_day[rows, None] * state.ahead_days
     x = np.zeros((*run_h.shape, len(COLUMNS)))

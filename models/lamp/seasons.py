@@ -6,7 +6,7 @@ import numpy as np
 
 from models.lamp.empirical_bayes import Prior, learned, posterior
 
-YEAR_DAYS = 365.25
+SEASON_DAYS = 365.25
 ALIKE_DAYS = 15.0  # departures from the wave last about so long, so that many days tell as much as one
 FADE_DAYS = 20.0  # how fast today's departure is forgotten; common practice, no source
 
@@ -65,5 +65,5 @@ def season_outlook(
 
 def _wave(day: np.ndarray) -> np.ndarray:
     """One, cosine and sine of the year, shape (days, 3)."""
-    angle = 2.0 * np.pi * day / YEAR_DAYS
+    angle = 2.0 * np.pi * day / SEASON_DAYS
     return np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)

@@ -12,7 +12,7 @@ import numpy as np
 from models.visits.routing import LEFT_OUT_COSTS_KM, TRIP_COSTS_KM, Stop, Van, joined, visit_plan
 from models.visits.travel import Travel
 
-YEAR_DAYS = 365
+CALENDAR_YEAR_DAYS = 365
 REPLAN_DAYS = 14  # how often the plan is made anew
 LOOK_AHEAD_DAYS = 56  # how far it looks
 SPARE_DAYS = 7  # due so long before the believed date
@@ -110,10 +110,10 @@ def anniversary_year(truth: LampStates, places: tuple[str, ...], travel: Travel)
     travel : Travel
     """
     score = _Score()
-    for day in range(YEAR_DAYS):
+    for day in range(CALENDAR_YEAR_DAYS):
         installed = truth.lamp_hours / truth.hours_per_day
         # "in for a year" counts days since it was put in; a lamp older than that already waits for its date
-        due = np.floor(installed) % YEAR_DAYS == 0
+        due = np.floor(installed) % CALENDAR_YEAR_DAYS == 0
         due &= (installed >= 1) & (day > 0)
         if due.any():
             score.drive(_round_km(sorted({travel.position(places[at]) for at in np.flatnonzero(due)}), travel))
@@ -152,7 +152,7 @@ def planned_year(
     score = _Score()
     own_km = own_trip_km(places, travel)
     coming: dict[int, tuple[list[int], float]] = {}
-    for day in range(YEAR_DAYS):
+    for day in range(CALENDAR_YEAR_DAYS):
         if day % REPLAN_DAYS == 0:
             coming = _coming_trips(believed, places, travel, van, rounds, seconds)
             coming = {day + ahead: trip for ahead, trip in coming.items() if ahead < REPLAN_DAYS}

@@ -18,7 +18,7 @@ from ingest.db.schema import rounded
 from ingest.evaluation.evaluate import derive, owe
 from ingest.registry.tables import load_fleet, read_fleet, save_fleet
 from ingest.store import Store
-from models.exposure import QUANTITIES
+from models.exposure import STATE_QUANTITIES
 from tests.conftest import REACTOR, cabin_toml
 from tests.ingest.ingest_streams import commit
 
@@ -67,9 +67,9 @@ def bare_pass_s(store: Store, since: datetime) -> float:
     """The columns of what is judged again, read out of the store and summed by numpy, nothing else. [s]"""
     begun = time.perf_counter()
     columns = store.con.execute(
-        f'SELECT cabin, unit, "at", lamp_on, power_on, {", ".join(QUANTITIES)} FROM reading '  # noqa: S608
+        f'SELECT cabin, unit, "at", lamp_on, power_on, {", ".join(STATE_QUANTITIES)} FROM reading '  # noqa: S608
         'WHERE "at" > $since ORDER BY cabin, unit, "at"', {"since": since}).fetchnumpy()
-    for name in QUANTITIES:
+    for name in STATE_QUANTITIES:
         np.nansum(np.ma.filled(columns[name].astype(float), np.nan))
     return time.perf_counter() - begun
 

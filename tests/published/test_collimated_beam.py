@@ -17,7 +17,7 @@ EXAMPLES = [
 def test_factors_and_mean_have_the_tabled_values(a254, depth, distance, e0, pf, wf, df, mean, seconds):
     assert collimated_beam.water_factor(a254, depth) == pytest.approx(wf, abs=1e-6)
     assert collimated_beam.divergence_factor(distance, depth) == pytest.approx(df, abs=1e-6)
-    found = collimated_beam.mean_fluence_rate_mw_cm2(
+    found = collimated_beam.petri_dish_fluence_rate_mw_cm2(
         e0, petri_factor=pf, absorbance_per_cm=a254, depth_cm=depth, lamp_distance_cm=distance
     )
     assert found == pytest.approx(mean, abs=1e-6)

@@ -27,27 +27,27 @@ def test_a_message_is_kept_whole_for_its_owner_alone_whatever_the_umask(tmp_path
     assert folder.stat().st_mode & 0o777 == 0o700
     assert (folder / name).stat().st_mode & 0o777 == 0o600
     assert [one.name for one in folder.iterdir()] == [name]
-    assert aside.tally(folder) == aside.Tally(1, 11_000, 0)
+    assert aside.tally(folder) == aside.AsideTally(1, 11_000, 0)
 
 
 def test_at_most_so_many_files_the_oldest_out_and_counted(tmp_path: Path, small: None):
     names = [aside.put(tmp_path, b"%d" % n) for n in range(5)]
-    assert aside.tally(tmp_path) == aside.Tally(5, 5, 0)
+    assert aside.tally(tmp_path) == aside.AsideTally(5, 5, 0)
     names += [aside.put(tmp_path, b"%d" % n) for n in range(5, 12)]
     assert sorted(one.name for one in tmp_path.iterdir()) == names[-5:]
     assert [(tmp_path / name).read_bytes() for name in names[-5:]] == [b"7", b"8", b"9", b"10", b"11"]
-    assert aside.tally(tmp_path) == aside.Tally(5, 7, 7)
+    assert aside.tally(tmp_path) == aside.AsideTally(5, 7, 7)
     assert "7 older ones went" in aside.tally(tmp_path).in_words(tmp_path)
 
 
 def test_at_most_so_many_bytes_the_oldest_out(tmp_path: Path, small: None):
     for _ in range(4):
         aside.put(tmp_path, b"x" * 25)
-    assert aside.tally(tmp_path) == aside.Tally(4, 100, 0)
+    assert aside.tally(tmp_path) == aside.AsideTally(4, 100, 0)
     aside.put(tmp_path, b"x")
-    assert aside.tally(tmp_path) == aside.Tally(4, 76, 1)
+    assert aside.tally(tmp_path) == aside.AsideTally(4, 76, 1)
     aside.put(tmp_path, b"y" * 100)
-    assert aside.tally(tmp_path) == aside.Tally(1, 100, 5)
+    assert aside.tally(tmp_path) == aside.AsideTally(1, 100, 5)
 
 
 def test_the_largest_that_mqtt_carries_fits_twice():

@@ -20,7 +20,7 @@ from models.advisory import (
     StepRecorded,
 )
 from models.advisory.call_order import Told, after_quiet, first_tellings, follow_up
-from models.advisory.notices_due import Kind, Policy, happenings, hearing
+from models.advisory.notices_due import NoticeKind, Policy, hearing, notices_due
 from models.fleet import Cabin, Contact, Role, Unit
 from tests.work_mentions import bare
 
@@ -61,7 +61,7 @@ def proof(at_min: float, step: Step, done: bool | None = True) -> Proof:
 
 
 def news(*events, after=0):
-    return happenings("a1", CABIN, "main", list(enumerate(events, start=1)), after=after)
+    return notices_due("a1", CABIN, "main", list(enumerate(events, start=1)), after=after)
 
 
 def told(due, delivered: datetime | None = None) -> list[Told]:
@@ -100,7 +100,7 @@ def test_readings_that_only_change_the_figures_are_no_news():
     growing = [
         Remeasured(at=START + n * MIN, exposure=exposure(None, litres=12.0 + n), severity="untreated",
                    steps=(Step.FLUSH_COLD,)) for n in range(1, 50)]
-    assert [one.kind for one in news(raised(end_min=None), *growing)] == [Kind.RAISED]
+    assert [one.kind for one in news(raised(end_min=None), *growing)] == [NoticeKind.RAISED]
 
 
 def test_words_about_a_standing_advisory_use_the_litres_that_are_known_now():
@@ -113,7 +113,7 @@ def test_words_about_a_standing_advisory_use_the_litres_that_are_known_now():
 def test_many_draws_past_a_dark_lamp_are_one_word_every_half_hour_and_the_last_is_never_lost():
     draws = [exposed(n) for n in range(1, 100)]
     found = news(raised(), *draws)
-    assert [one.kind for one in found] == [Kind.RAISED] + [Kind.EXPOSED] * (len(found) - 1)
+    assert [one.kind for one in found] == [NoticeKind.RAISED] + [NoticeKind.EXPOSED] * (len(found) - 1)
     words = [one.not_before or one.at for one in found]
     assert all(b - a >= 30 * MIN for a, b in pairwise(words))
     assert words[-1] >= draws[-1].at  # a word comes after the last draw
@@ -123,7 +123,7 @@ def test_a_proof_that_unticks_and_ticks_again_is_told_once():
     steps = (proof(1, Step.POWER_STABLE), proof(2, Step.FLUSH_COLD))
     flapping = [proof(n, Step.FLUSH_COLD, bool(n % 2)) for n in range(3, 20)]
     found = news(raised(), *steps, *flapping)
-    assert [one.kind for one in found] == [Kind.RAISED, Kind.NEEDS_PEOPLE]
+    assert [one.kind for one in found] == [NoticeKind.RAISED, NoticeKind.NEEDS_PEOPLE]
 
 
 def test_all_steps_done_is_told_once_and_says_that_it_still_stands():
@@ -131,7 +131,7 @@ def test_all_steps_done_is_told_once_and_says_that_it_still_stands():
         raised(), proof(1, Step.POWER_STABLE), proof(2, Step.FLUSH_COLD),
         StepRecorded(at=START + 3 * MIN, step=Step.DISINFECT, by="Ann"), proof(4, Step.FLUSH_COLD, False),
         proof(5, Step.FLUSH_COLD))
-    assert [one.kind for one in found] == [Kind.RAISED, Kind.NEEDS_PEOPLE, Kind.READY]
+    assert [one.kind for one in found] == [NoticeKind.RAISED, NoticeKind.NEEDS_PEOPLE, NoticeKind.READY]
     due = first_tellings(found[-1], (FIRST,), told=(), now=START + 3 * MIN)
     assert "stands until a named person lifts it" in due[0].body
     assert due[0].due_at == datetime(2026, 11, 25, 11, 30, tzinfo=UTC)  # 06:30 in Toronto
@@ -150,7 +150,7 @@ def test_the_end_is_told_to_whoever_was_told_of_the_beginning_and_not_at_night()
 
 def test_an_advisory_that_was_lifted_before_anybody_was_told_is_told_to_nobody():
     (only,) = news(raised(), Lifted(at=START + MIN, by="Ann", reason="an exercise"))
-    assert only.kind is Kind.LIFTED
+    assert only.kind is NoticeKind.LIFTED
     assert first_tellings(only, EVERYBODY, told=(), now=START + MIN) == ()
 
 
@@ -215,7 +215,7 @@ def silence(age_min: float, *, listening_min: float = 600.0, open_silence: str |
 
 def test_silence_is_told_after_half_an_hour_of_listening_and_never_for_a_short_loss():
     assert silence(29.0) is None
-    assert silence(30.0).kind is Kind.SILENT
+    assert silence(30.0).kind is NoticeKind.SILENT
     assert silence(300.0, listening_min=5.0) is None  # the collector itself has only just begun to listen
     assert silence(300.0, open_silence="20261125T000000Z") is None  # told already
     assert "boil" in silence(30.0).messages[0].body.lower()
@@ -226,7 +226,7 @@ def test_heard_again_is_told_once_it_is_heard_now_and_claims_nothing_of_the_time
     mark = silence(45.0).mark
     assert silence(4.0, open_silence=mark) is None  # a backlog that ends 4 min ago: still not heard now
     again = silence(1.0, open_silence=mark)
-    assert (again.kind, again.mark) == (Kind.HEARD, mark)
+    assert (again.kind, again.mark) == (NoticeKind.HEARD, mark)
     assert "until that is explained, boil" in again.messages[0].body
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from models.advisory import Exposed, Exposure, Lifted, Proof, Raised, SampleFailed, Step, advance
 from models.advisory.call_order import Told, after_quiet, first_tellings, follow_up
-from models.advisory.notices_due import BOIL, happenings
+from models.advisory.notices_due import BOIL, notices_due
 from models.fleet import Cabin, Contact, Role, Unit
 
 START = datetime(2026, 10, 31, 20, tzinfo=UTC)  # the night in which Toronto's clocks go back
@@ -85,8 +85,8 @@ def lived(events, people, *, deliver, confirm_after, look_again=False):
     while now <= ends:
         known = [(seq, one) for seq, one in enumerate(events, start=1) if one.at <= now]
         if len(known) != seen:  # the words depend on the record alone
-            found = happenings("a1", CABIN, "main", known)
-            fresh = happenings("a1", CABIN, "main", known, after=seen)
+            found = notices_due("a1", CABIN, "main", known)
+            fresh = notices_due("a1", CABIN, "main", known, after=seen)
         for one in fresh:
             put(first_tellings(one, people, told=said(), now=now))
         fresh, seen = (), len(known)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.dose import Reason, assess
+from models.dose import DoseReason, assess
 from models.dose.reactor import Sensor, explained
 from models.dose.sizing import new_lamp_intensity_w_m2
 from models.fleet import CalculatedDose
@@ -51,28 +51,28 @@ def test_a_dose_reckoned_by_hand():
 
 STATED = [
     # changes, central, bound (None: any above 0), reason
-    ({}, None, None, Reason.OK),
-    ({"lamp_on": False}, 0.0, 0.0, Reason.LAMP_OFF),
-    ({"lamp_on": False, "flow_l_min": 0.0}, 0.0, 0.0, Reason.LAMP_OFF),
-    ({"lamp_on": False, "intensity_w_m2": NAN}, 0.0, 0.0, Reason.LAMP_OFF),
-    ({"warm": False}, None, 0.0, Reason.WARMING),
-    ({"warm": True}, None, None, Reason.OK),
-    ({"intensity_w_m2": 0.0}, 0.0, 0.0, Reason.NO_LIGHT),
-    ({"intensity_w_m2": 0.0, "flow_l_min": 0.0}, 0.0, 0.0, Reason.NO_LIGHT),
-    ({"intensity_w_m2": NAN}, NAN, NAN, Reason.NO_INTENSITY),
-    ({"intensity_w_m2": NAN, "flow_l_min": 0.0}, NAN, NAN, Reason.NO_INTENSITY),
-    ({"uvt_pct": NAN}, NAN, NAN, Reason.NO_UVT),
-    ({"uvt_pct": NAN, "flow_l_min": 0.0}, NAN, NAN, Reason.NO_UVT),
-    ({"flow_l_min": NAN}, NAN, NAN, Reason.NO_FLOW_READING),
-    ({"flow_l_min": NAN, "peak_flow_l_min": 25.0}, NAN, None, Reason.NO_FLOW_READING),
-    ({"flow_l_min": 0.0}, math.inf, None, Reason.NO_FLOW),
-    ({"flow_l_min": 0.0, "warm": False}, math.inf, 0.0, Reason.WARMING),
-    ({"flow_l_min": 0.0, "peak_flow_l_min": 41.0}, math.inf, 0.0, Reason.NO_FLOW),
-    ({"flow_l_min": 41.0}, None, 0.0, Reason.ABOVE_TESTED_FLOW),
-    ({"uvt_pct": 69.0}, None, 0.0, Reason.BELOW_TESTED_UVT),
-    ({"uvt_pct": 69.0, "intensity_w_m2": NAN}, NAN, NAN, Reason.NO_INTENSITY),
-    ({"intensity_w_m2": 150.0}, None, None, Reason.ABOVE_NEW_LAMP),
-    ({"intensity_w_m2": 20.0}, None, None, Reason.BELOW_ALARM),
+    ({}, None, None, DoseReason.OK),
+    ({"lamp_on": False}, 0.0, 0.0, DoseReason.LAMP_OFF),
+    ({"lamp_on": False, "flow_l_min": 0.0}, 0.0, 0.0, DoseReason.LAMP_OFF),
+    ({"lamp_on": False, "intensity_w_m2": NAN}, 0.0, 0.0, DoseReason.LAMP_OFF),
+    ({"warm": False}, None, 0.0, DoseReason.WARMING),
+    ({"warm": True}, None, None, DoseReason.OK),
+    ({"intensity_w_m2": 0.0}, 0.0, 0.0, DoseReason.NO_LIGHT),
+    ({"intensity_w_m2": 0.0, "flow_l_min": 0.0}, 0.0, 0.0, DoseReason.NO_LIGHT),
+    ({"intensity_w_m2": NAN}, NAN, NAN, DoseReason.NO_INTENSITY),
+    ({"intensity_w_m2": NAN, "flow_l_min": 0.0}, NAN, NAN, DoseReason.NO_INTENSITY),
+    ({"uvt_pct": NAN}, NAN, NAN, DoseReason.NO_UVT),
+    ({"uvt_pct": NAN, "flow_l_min": 0.0}, NAN, NAN, DoseReason.NO_UVT),
+    ({"flow_l_min": NAN}, NAN, NAN, DoseReason.NO_FLOW_READING),
+    ({"flow_l_min": NAN, "peak_flow_l_min": 25.0}, NAN, None, DoseReason.NO_FLOW_READING),
+    ({"flow_l_min": 0.0}, math.inf, None, DoseReason.NO_FLOW),
+    ({"flow_l_min": 0.0, "warm": False}, math.inf, 0.0, DoseReason.WARMING),
+    ({"flow_l_min": 0.0, "peak_flow_l_min": 41.0}, math.inf, 0.0, DoseReason.NO_FLOW),
+    ({"flow_l_min": 41.0}, None, 0.0, DoseReason.ABOVE_TESTED_FLOW),
+    ({"uvt_pct": 69.0}, None, 0.0, DoseReason.BELOW_TESTED_UVT),
+    ({"uvt_pct": 69.0, "intensity_w_m2": NAN}, NAN, NAN, DoseReason.NO_INTENSITY),
+    ({"intensity_w_m2": 150.0}, None, None, DoseReason.ABOVE_NEW_LAMP),
+    ({"intensity_w_m2": 20.0}, None, None, DoseReason.BELOW_ALARM),
 ]
 
 

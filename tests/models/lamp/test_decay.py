@@ -12,7 +12,7 @@ from models.lamp import decay
 from models.lamp.daily_series import FleetDays
 from models.lamp.decay import fleet_fit
 from models.lamp.design_matrix import FIRST_FILM, FOUND_JUMPS, LAMP, SLEEVE, design
-from models.lamp.diagnosis import Action, Cause, _action, diagnosis
+from models.lamp.diagnosis import Action, LossCause, _action, diagnosis
 from models.lamp.forecast import (
     HORIZON_DAYS,
     Crossing,
@@ -182,8 +182,8 @@ def test_a_dirty_sleeve_is_cleaned_and_a_worn_lamp_is_swapped():
     _, _, _, of_worn = _forecast(worn, threshold_w_m2=42.0, rated_life_h=1e6)
     far = dirty.clean_hours[:, -1] > 2400
     assert far.any()
-    assert set(of_dirty.cause[far]) == {Cause.SLEEVE} and set(of_dirty.action[far]) == {Action.CLEAN_SLEEVE}
-    assert set(of_worn.cause) == {Cause.LAMP} and set(of_worn.action) == {Action.SWAP_LAMP}
+    assert set(of_dirty.cause[far]) == {LossCause.SLEEVE} and set(of_dirty.action[far]) == {Action.CLEAN_SLEEVE}
+    assert set(of_worn.cause) == {LossCause.LAMP} and set(of_worn.action) == {Action.SWAP_LAMP}
     assert "Most of the loss is the sleeve" in of_dirty.evidence[np.flatnonzero(far)[0]]
 
 
@@ -207,7 +207,7 @@ def test_a_step_down_that_no_event_explains_is_laid_to_the_sensor():
     fit, _, _, diagnosed = _forecast(replace(days, intensity_w_m2=stepped), threshold_w_m2=30.0)
     assert abs(fit.found[0, 0, 0] - 150) <= 3
     assert (fit.found[1:, 0, 0] == 300).mean() > 0.9
-    assert diagnosed.cause[0] == Cause.SENSOR and diagnosed.action[0] == Action.CHECK_SENSOR
+    assert diagnosed.cause[0] == LossCause.SENSOR and diagnosed.action[0] == Action.CHECK_SENSOR
     assert diagnosed.sensor_loss[0] == pytest.approx(0.3, abs=0.05)
 
 
@@ -324,7 +324,7 @@ def test_a_sensor_named_as_faulty_comes_before_every_other_cause():
         fit, days, state, as_it_is=crossing(fit, state, **asked),
         sensor_fault=np.array([True, False, False, False]), **asked,
     )
-    assert named.cause[0] == Cause.SENSOR and named.action[0] == Action.CHECK_SENSOR
+    assert named.cause[0] == LossCause.SENSOR and named.action[0] == Action.CHECK_SENSOR
 
 
 def test_hours_a_day_are_those_of_late_and_a_silent_unit_is_taken_to_run_on():
@@ -368,5 +368,5 @@ def test_a_lamp_past_its_rated_hours_goes_even_where_the_sleeve_is_in_doubt(rate
     weak = Crossing(
         p10=np.array([5.0]), p50=np.array([10.0]), p90=np.array([20.0]), rated_life=np.array([rated_life]))
     wins = {Action.CLEAN_SLEEVE: np.array([19.0]), Action.SWAP_LAMP: np.array([268.0])}
-    found = _action(np.array([Cause.LAMP], dtype=object), weak, wins, doubt=np.array([0.5]))
+    found = _action(np.array([LossCause.LAMP], dtype=object), weak, wins, doubt=np.array([0.5]))
     assert found.tolist() == [action]
