@@ -9,6 +9,7 @@ import math
 import shutil
 import uuid
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -86,6 +87,51 @@ def record_service(
     laboratory found (`ingest.record.laboratory.report_of`), and does at once what that asks for. `first`, given the
     new record's id, is done before it is stored, in the same transaction.
     """
+    done = _service_of(body, now)
+    _require_meant_value(done, body)
+    require_unit(con, body["cabin"], body["unit"])
+    number = number_of(body)
+    if stored(con, number):
+        return {"id": number, "advisory": "", "already": True}
+    report = report_of(body, done.at, load_fleet(Local(con)).laboratory) if done.kind == "sampled" else None
+    told: dict[str, Any] = {"id": number}
+
+    def work() -> None:
+        if first is not None:
+            first(number)
+        differs = refuse_twice(con, body, done.at, report)
+        key = (body["cabin"], body["unit"])
+        sensors = unit_stretches(Local(con), *key)
+        con.execute(
+            INSERT_SERVICE,
+            {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": done.at, "kind": done.kind,
+             "who": done.who, "value": done.value, "note": str(body.get("note") or ""), "now": now})
+        if report is not None:
+            told["advisory"], told["about"] = keep_result(con, body, number, report, now)
+            told["laboratory"] = {"outcome": str(report.outcome), "words": report.words, "differs": differs}
+        owe_record(con, key, done.at, sensors)
+
+    transaction(con, work)
+    evaluate(con, now)
+    if report is None:
+        told["advisory"] = step_of_service(con, {**body, "service": number}, now)
+    if done.kind == "sensor-checked" and done.value is not None:
+        told["judged"] = sensor_check(float(done.value)).words
+    return told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Service:
+    """What a request says was done, when, by whom, and the number that came of it."""
+
+    kind: str
+    who: str
+    at: datetime
+    value: float | None
+
+
+def _service_of(body: dict[str, Any], now: datetime) -> _Service:
+    """The request's own fields; the first that is wrong is refused."""
     kind, who = body["kind"], str(body.get("who", "")).strip()
     value = body.get("value")
     try:
@@ -102,48 +148,31 @@ def record_service(
         raise BadInput(f"at must have Z or an offset; got {body['at']!r}")
     if at > now:
         raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
-    if kind == "water-tested" and (value is None or not 0 < value <= 100):
+    return _Service(kind=kind, who=who, at=at, value=value)
+
+
+def _require_meant_value(done: _Service, body: dict[str, Any]) -> None:
+    """Refuse what cannot be meant by a record of that kind."""
+    if done.kind == "water-tested":
+        _require_transmittance(done.value, is_pct=bool(body.get("is_pct")))
+    if done.kind != "sampled" and any(body.get(name) is not None for name in LABORATORY_KEYS):
+        raise BadInput(
+            f"{', '.join(LABORATORY_KEYS)} are what a laboratory found: for 'sampled', not for {done.kind!r}")
+    if done.kind == "sensor-checked" and done.value is not None and not 0.1 <= done.value <= 10:
+        raise BadInput(
+            "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
+            f"got {done.value!r}")
+
+
+def _require_transmittance(value: float | None, *, is_pct: bool) -> None:
+    """Refuse what is no transmittance in per cent; a ratio of 0 to 1 only passes where `is_pct` says it is none."""
+    if value is None or not 0 < value <= 100:
         raise BadInput(f"water-tested needs the transmittance as value, above 0 and at most 100 %; got {value!r}")
-    pct = meant_uvt_pct(value) if kind == "water-tested" and value is not None else None
-    if pct is not None and not body.get("is_pct"):
+    pct = meant_uvt_pct(value)
+    if pct is not None and not is_pct:
         raise BadInput(
             f"{value:g}: did you mean {pct:g} %? water-tested takes per cent, so give {pct:g}; where the water "
             f"really lets no more than {value:g} % through, say so: --is-pct")
-    if kind != "sampled" and any(body.get(name) is not None for name in LABORATORY_KEYS):
-        raise BadInput(f"{', '.join(LABORATORY_KEYS)} are what a laboratory found: for 'sampled', not for {kind!r}")
-    if kind == "sensor-checked" and value is not None and not 0.1 <= value <= 10:
-        raise BadInput(
-            "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
-            f"got {value!r}")
-    require_unit(con, body["cabin"], body["unit"])
-    number = number_of(body)
-    if stored(con, number):
-        return {"id": number, "advisory": "", "already": True}
-    report = report_of(body, at, load_fleet(Local(con)).laboratory) if kind == "sampled" else None
-    told: dict[str, Any] = {"id": number}
-
-    def work() -> None:
-        if first is not None:
-            first(number)
-        differs = refuse_twice(con, body, at, report)
-        key = (body["cabin"], body["unit"])
-        sensors = unit_stretches(Local(con), *key)
-        con.execute(
-            INSERT_SERVICE,
-            {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": at, "kind": kind, "who": who,
-             "value": value, "note": str(body.get("note") or ""), "now": now})
-        if report is not None:
-            told["advisory"], told["about"] = keep_result(con, body, number, report, now)
-            told["laboratory"] = {"outcome": str(report.outcome), "words": report.words, "differs": differs}
-        owe_record(con, key, at, sensors)
-
-    transaction(con, work)
-    evaluate(con, now)
-    if report is None:
-        told["advisory"] = step_of_service(con, {**body, "service": number}, now)
-    if kind == "sensor-checked" and value is not None:
-        told["judged"] = sensor_check(float(value)).words
-    return told
 
 
 def withdraw_service(

@@ -162,7 +162,9 @@ def fleet_toml(cabins: int = 12, seed: int = 0, *, now: datetime | None = None) 
 
 
 def _contact_cabins(table: str) -> set[str]:
-    return set(tomllib.loads(table)["contact"][0].get("cabins", []))
+    """Cabins that one `[[contact]]` table names; none where the contact is for all."""
+    (contact,) = tomllib.loads(table)["contact"]
+    return set(contact.get("cabins", []))
 
 
 def _drawn_cabin(number: int, seed: int) -> str:

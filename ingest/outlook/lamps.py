@@ -192,7 +192,8 @@ def lamp_outlook(store: Asks, now: datetime) -> LampOutlook:
     fitted = _fitted(known, fleet, thresholds) if known.days is not None else None
     told = _diagnosed(fitted, known, fleet, thresholds) if fitted else None
     lamps = [
-        _lamp(place, unit, fleet.reactor(unit.reactor), known, fitted, told, thresholds[place.slug, unit.slug], now)
+        _lamp(place, unit, fleet.reactor(unit.reactor), known=known, fitted=fitted, told=told,
+              threshold=thresholds[place.slug, unit.slug], now=now)
         for place in fleet.cabins for unit in place.units
     ]
     return LampOutlook(at=now, lamps=tuple(sorted(lamps, key=_urgency)), known=known, fitted=fitted)
@@ -248,8 +249,8 @@ def _diagnosed(
 
 
 def _lamp(
-    place: Cabin, unit: Unit, reactor: Reactor, known: LampDays, fitted: Fitted | None, told: Diagnosis | None,
-    threshold: float, now: datetime,
+    place: Cabin, unit: Unit, reactor: Reactor, *, known: LampDays, fitted: Fitted | None,
+    told: Diagnosis | None, threshold: float, now: datetime,
 ) -> Lamp:
     key = (place.slug, unit.slug)
     faults = tuple(one for one in known.faults if (one.cabin, one.unit) == key)

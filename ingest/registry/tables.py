@@ -302,80 +302,117 @@ def save_fleet(
         are as they were and now hold from earlier on.
     """
     was = load_history(Local(con))
-    told: dict[str, list[str]] = {"new": [], "changed": [], "same": []}
-    rows: dict[str, list[dict[str, Any]]] = {}
     number = int(con.execute("SELECT number FROM registry_revision").fetchone()[0]) + 1  # type: ignore[index]
-
-    def note(name: str, table: str, row: dict[str, Any], state: str) -> None:
-        told[state].append(name)
-        if state != "same":
-            rows.setdefault(table, []).append(row)
-
-    def version(table: str, since: datetime, profile: str, **key: str) -> None:
-        rows.setdefault(table, []).append(
-            {**key, "valid_from": since.astimezone(UTC), "revision": number, "profile": profile})
-
+    changes = _Changes(was, valid_from, number)
     for reactor in fleet.reactors:
-        known = was.present.has_reactor(reactor.name)
-        holds = known and was.reactor_holds_from(reactor, valid_from)
-        if holds and was.present.reactor(reactor.name) == reactor:
-            told["same"].append(reactor.name)
-            continue
-        profile = to_json(reactor)
-        note(reactor.name, "reactor", {"name": reactor.name, "profile": profile},
-             "changed" if known else "new")
-        if not holds:
-            version("reactor_version", valid_from if known else BEGINNING, profile, name=reactor.name)
+        changes.reactor(reactor)
     for cabin in fleet.cabins:
-        place = was.present.cabin(cabin.slug) if was.present.has_cabin(cabin.slug) else None
-        same = place is not None and replace(place, units=()) == replace(cabin, units=())
-        note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
-            "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar")},
-            "same" if same else "new" if place is None else "changed")
+        changes.cabin(cabin)
         for unit in cabin.units:
-            key = (cabin.slug, unit.slug)
-            known = was.present.has_unit(*key)
-            holds = known and was.holds_from(key, unit, valid_from)
-            if holds and was.present.unit(*key) == unit:
-                told["same"].append("/".join(key))
-                continue
-            profile = to_json(unit)
-            note("/".join(key), "unit",
-                 {"cabin": key[0], "slug": key[1], "reactor": unit.reactor, "profile": profile},
-                 "changed" if known else "new")
-            if not holds:
-                version("unit_version", valid_from if known else BEGINNING, profile, cabin=key[0], unit=key[1])
-    people = {(one.name, one.role): one for one in was.present.contacts}
+            changes.unit((cabin.slug, unit.slug), unit)
     for contact in fleet.contacts:
-        person = people.get((contact.name, contact.role))
-        note(f"contact {contact.name}", "contact",
-             {"name": contact.name, "role": str(contact.role), "profile": to_json(contact)},
-             "same" if person == contact else "new" if person is None else "changed")
-    if fleet.policy is not None:
-        note("advisory steps", "step_policy", {"name": POLICY, "profile": to_json(fleet.policy)},
-             "same" if was.present.policy == fleet.policy else "new" if was.present.policy is None else "changed")
+        changes.contact(contact)
+    changes.policy("advisory steps", POLICY, was.present.policy, fleet.policy)
     if fleet.own_judging is not None:
-        own, profile = was.present.own_judging, to_json(fleet.own_judging)
-        holds = own is not None and was.judging_holds_from(fleet.own_judging, valid_from)
-        note(JUDGING, "step_policy", {"name": JUDGING, "profile": profile},
-             "same" if holds else "new" if own is None else "changed")
-        if own is None and was.present.cabins:  # until now the default held
-            version("judging_version", BEGINNING, to_json(JudgingPolicy()))
-        if not holds:
-            version("judging_version", valid_from if was.present.cabins else BEGINNING, profile)
-    if fleet.sensor_checks is not None:
-        note(CHECKS, "step_policy", {"name": CHECKS, "profile": to_json(fleet.sensor_checks)},
-             "same" if was.present.sensor_checks == fleet.sensor_checks
-             else "new" if was.present.sensor_checks is None else "changed")
-    if fleet.own_laboratory is not None:
-        was_limits = was.present.own_laboratory
-        note(LABORATORY, "step_policy", {"name": LABORATORY, "profile": to_json(fleet.own_laboratory)},
-             "same" if was_limits == fleet.own_laboratory else "new" if was_limits is None else "changed")
-    for table, found in rows.items():
+        changes.judging(fleet.own_judging)
+    changes.policy(CHECKS, CHECKS, was.present.sensor_checks, fleet.sensor_checks)
+    changes.policy(LABORATORY, LABORATORY, was.present.own_laboratory, fleet.own_laboratory)
+    for table, found in changes.rows.items():
         _replace(con, table, pd.DataFrame(found))
-    if rows:
+    if changes.rows:
         new_revision(con)
-    return told
+    return changes.told
+
+
+class _Changes:
+    """What a fleet changes of the registry: rows to write by table, and the names that are new, changed or same."""
+
+    def __init__(self, was: FleetHistory, valid_from: datetime, revision: int) -> None:
+        self._was, self._valid_from, self._revision = was, valid_from, revision
+        self._people = {(one.name, one.role): one for one in was.present.contacts}
+        self.told: dict[str, list[str]] = {"new": [], "changed": [], "same": []}
+        self.rows: dict[str, list[dict[str, Any]]] = {}
+
+    def reactor(self, reactor: Reactor) -> None:
+        """A kind of reactor, and a version of it where it holds from another instant than before."""
+        known = self._was.present.has_reactor(reactor.name)
+        holds = known and self._was.reactor_holds_from(reactor, self._valid_from)
+        if holds and self._was.present.reactor(reactor.name) == reactor:
+            self.told["same"].append(reactor.name)
+            return
+        profile = to_json(reactor)
+        self._note(reactor.name, "reactor", {"name": reactor.name, "profile": profile},
+                   "changed" if known else "new")
+        if not holds:
+            self._version("reactor_version", self._since(known), profile, name=reactor.name)
+
+    def cabin(self, cabin: Cabin) -> None:
+        """A cabin by itself; its units are rows of their own."""
+        present = self._was.present
+        before = replace(present.cabin(cabin.slug), units=()) if present.has_cabin(cabin.slug) else None
+        self._note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
+            "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar")},
+            _state(before, replace(cabin, units=())))
+
+    def unit(self, key: tuple[str, str], unit: Unit) -> None:
+        """A unit, and a version of it where it holds from another instant than before."""
+        known = self._was.present.has_unit(*key)
+        holds = known and self._was.holds_from(key, unit, self._valid_from)
+        if holds and self._was.present.unit(*key) == unit:
+            self.told["same"].append("/".join(key))
+            return
+        profile = to_json(unit)
+        self._note("/".join(key), "unit",
+                   {"cabin": key[0], "slug": key[1], "reactor": unit.reactor, "profile": profile},
+                   "changed" if known else "new")
+        if not holds:
+            self._version("unit_version", self._since(known), profile, cabin=key[0], unit=key[1])
+
+    def contact(self, contact: Contact) -> None:
+        """A person to tell; they have no versions."""
+        self._note(f"contact {contact.name}", "contact",
+                   {"name": contact.name, "role": str(contact.role), "profile": to_json(contact)},
+                   _state(self._people.get((contact.name, contact.role)), contact))
+
+    def policy(
+        self, name: str, key: str, before: object,
+        policy: StepPolicy | SensorCheckPolicy | LaboratoryPolicy | None,
+    ) -> None:
+        """A table of the fleet's own rules; where the file has none, what is enrolled stays."""
+        if policy is not None:
+            self._note(name, "step_policy", {"name": key, "profile": to_json(policy)}, _state(before, policy))
+
+    def judging(self, policy: JudgingPolicy) -> None:
+        """How far a reading may speak, and from when on: past readings are judged by it too."""
+        present, profile = self._was.present, to_json(policy)
+        own = present.own_judging
+        holds = own is not None and self._was.judging_holds_from(policy, self._valid_from)
+        self._note(JUDGING, "step_policy", {"name": JUDGING, "profile": profile},
+                   "same" if holds else "new" if own is None else "changed")
+        if own is None and present.cabins:  # until now the default held
+            self._version("judging_version", BEGINNING, to_json(JudgingPolicy()))
+        if not holds:
+            self._version("judging_version", self._since(bool(present.cabins)), profile)
+
+    def _since(self, known: bool) -> datetime:
+        """From when on a value holds: what was not enrolled before, from the beginning."""
+        return self._valid_from if known else BEGINNING
+
+    def _note(self, name: str, table: str, row: dict[str, Any], state: str) -> None:
+        self.told[state].append(name)
+        if state != "same":
+            self.rows.setdefault(table, []).append(row)
+
+    def _version(self, table: str, since: datetime, profile: str, **key: str) -> None:
+        self.rows.setdefault(table, []).append(
+            {**key, "valid_from": since.astimezone(UTC), "revision": self._revision, "profile": profile})
+
+
+def _state(before: object, now: object) -> str:
+    """`new`, `changed` or `same`; `before` is None where nothing was enrolled."""
+    if before is None:
+        return "new"
+    return "same" if before == now else "changed"
 
 
 _KEYS: Mapping[str, tuple[str, ...]] = {  # of what holds one row each; a version is appended

@@ -260,35 +260,21 @@ def _no_number(record: dict[str, Any], kind: str, got: object, apart: str = "") 
 
 
 def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> Resolved | Refused:
-    base_name, own_name = base.get("bn", ""), record.get("n", "")
-    if problem := limits.long_name(base_name, own_name):
-        return Refused(record, "{got}", _Plain(problem), past_limit=True)
-    name = base_name + own_name
-    if not NAME.fullmatch(name):
-        return Refused(record, f"name must match {NAME.pattern} (RFC 8428, 4.5.1); got {{got}}", name)
-    present = [label for label in VALUES if label in record]
-    # a base value alone makes "v" (4.6); a record with only base fields and no sum has no value at all
-    if not present and "bv" in base and not ("s" in record or "bs" in base):
-        present = ["v"]
-    if len(present) > 1:
-        return Refused(record, f"one value a record; got {' and '.join(present)}")
-    if not present and "s" not in record and "bs" not in base:
-        return Refused(record, "the record has no value (v, vs, vb, vd or s)")
+    name = _full_name(record, base)
+    if isinstance(name, Refused):
+        return name
+    label = _value_label(record, base)
+    if isinstance(label, Refused):
+        return label
     out = Resolved(n=name)
     out.own = record
     unit = record.get("u", base.get("bu"))
     if unit is not None:
         out["u"] = unit
-    for label in present:
-        value = record.get(label, 0)
-        if label == "v":
-            if not _is_number(value):
-                return _no_number(record, "v of {apart} must be a finite number; got {got}", value, name)
-            value = float(value) + float(base["bv"]) if "bv" in base else value
-        elif label == "vb" and not isinstance(value, bool):
-            return Refused(record, "vb of {apart} must be true or false; got {got}", value, name)
-        elif label in ("vs", "vd") and not isinstance(value, str):
-            return Refused(record, f"{label} of {{apart}} must be a text; got {{got}}", value, name)
+    if label:
+        value = _value(label, record, base, name)
+        if isinstance(value, Refused):
+            return value
         out[label] = value
     if "s" in record or "bs" in base:
         out["s"] = record.get("s", 0) + base.get("bs", 0)
@@ -300,6 +286,46 @@ def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> 
     if "ut" in record:
         out["ut"] = record["ut"]
     return out
+
+
+def _full_name(record: dict[str, Any], base: dict[str, Any]) -> str | Refused:
+    """Base name and own name as one."""
+    base_name, own_name = base.get("bn", ""), record.get("n", "")
+    if problem := limits.long_name(base_name, own_name):
+        return Refused(record, "{got}", _Plain(problem), past_limit=True)
+    name: str = base_name + own_name
+    if not NAME.fullmatch(name):
+        return Refused(record, f"name must match {NAME.pattern} (RFC 8428, 4.5.1); got {{got}}", name)
+    return name
+
+
+def _value_label(record: dict[str, Any], base: dict[str, Any]) -> str | Refused:
+    """Label of the record's one value; empty where it has a sum alone."""
+    present = [label for label in VALUES if label in record]
+    if len(present) > 1:
+        return Refused(record, f"one value a record; got {' and '.join(present)}")
+    if present:
+        return present[0]
+    if "s" in record or "bs" in base:
+        return ""
+    # a base value alone makes "v" (4.6); a record with only base fields and no sum has no value at all
+    if "bv" in base:
+        return "v"
+    return Refused(record, "the record has no value (v, vs, vb, vd or s)")
+
+
+def _value(label: str, record: dict[str, Any], base: dict[str, Any], name: str) -> Any:
+    """The record's value, base value added; refused where it is not of its label's kind."""
+    value = record.get(label, 0)
+    if label == "v":
+        if not _is_number(value):
+            return _no_number(record, "v of {apart} must be a finite number; got {got}", value, name)
+        return float(value) + float(base["bv"]) if "bv" in base else value
+    if label == "vb" and not isinstance(value, bool):
+        return Refused(record, "vb of {apart} must be true or false; got {got}", value, name)
+    if label in ("vs", "vd") and not isinstance(value, str):
+        return Refused(record, f"{label} of {{apart}} must be a text; got {{got}}", value, name)
+    return value
 
 
 def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | bool]], list[Refusal]]:

@@ -177,14 +177,7 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
         If the event cannot follow; the message says why and what could.
     """
     if advisory is None:
-        if not isinstance(event, Raised):
-            raise NotAllowed(f"an advisory begins with 'raised'; got {event.kind!r}")
-        return Advisory(
-            raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
-            steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
-            raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
-            failed_at=event.exposure.end if event.exposure.cause is Cause.LABORATORY else None,
-        )
+        return _begun(event)
     if advisory.lifted is not None:
         raise NotAllowed(
             f"lifted by {advisory.lifted.by} {in_utc(advisory.lifted.at)}: nothing changes any more; raise a new "
@@ -207,20 +200,9 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
         case SampleFailed():
             return _failed(advisory, event)
         case RecordWithdrawn():
-            gone = {one.step for one in advisory.records if one.service == event.service}
-            # what the meter said of a flush that is taken back says nothing of the next one
-            said = tuple(one for one in advisory.proofs if advisory.metered_alone or one.step not in (
-                gone & set(FLUSH_STEPS)))
-            return replace(
-                advisory, withdrawn=(*advisory.withdrawn, event), proofs=said,
-                records=tuple(one for one in advisory.records if one.step not in gone))
+            return _taken_back(advisory, event)
         case Lifted():
-            undone = tuple(step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED)
-            if undone and not event.reason.strip():
-                raise NotAllowed(
-                    f"still undone: {', '.join(undone)}; do them, or lift with a reason, which is kept"
-                )
-            return replace(advisory, lifted=event, undone_at_lift=undone)
+            return _lifted(advisory, event)
 
 
 def advanced(advisory: Advisory, events: Iterable[Event]) -> Advisory:
@@ -332,6 +314,18 @@ def unknown_proofs(advisory: Advisory, found: Iterable[Proof], step: Step) -> tu
         and known[step].done is not None and not _outlasts(known[step], proof))
 
 
+def _begun(event: Event) -> Advisory:
+    """An advisory by its first event."""
+    if not isinstance(event, Raised):
+        raise NotAllowed(f"an advisory begins with 'raised'; got {event.kind!r}")
+    return Advisory(
+        raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
+        steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
+        raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
+        failed_at=event.exposure.end if event.exposure.cause is Cause.LABORATORY else None,
+    )
+
+
 def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
     """Everything starts again; nothing that was asked for drops out."""
     end, known = event.exposure.end, advisory.evidence_since
@@ -425,6 +419,27 @@ def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
         evidence_since=None if since is None else max(since, event.when),
         failed_at=event.when if advisory.failed_at is None else max(advisory.failed_at, event.when),
     )
+
+
+def _taken_back(advisory: Advisory, event: RecordWithdrawn) -> Advisory:
+    """A step that rested on the withdrawn record is undone again."""
+    gone = {one.step for one in advisory.records if one.service == event.service}
+    # what the meter said of a flush that is taken back says nothing of the next one
+    said = tuple(one for one in advisory.proofs if advisory.metered_alone or one.step not in (
+        gone & set(FLUSH_STEPS)))
+    return replace(
+        advisory, withdrawn=(*advisory.withdrawn, event), proofs=said,
+        records=tuple(one for one in advisory.records if one.step not in gone))
+
+
+def _lifted(advisory: Advisory, event: Lifted) -> Advisory:
+    """A named person lifts it: with every step done, or with a reason."""
+    undone = tuple(step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED)
+    if undone and not event.reason.strip():
+        raise NotAllowed(
+            f"still undone: {', '.join(undone)}; do them, or lift with a reason, which is kept"
+        )
+    return replace(advisory, lifted=event, undone_at_lift=undone)
 
 
 def _later(new: Exposure, old: Exposure) -> bool:

@@ -34,6 +34,7 @@ class DoseReason(StrEnum):
 DOSE_REASONS: tuple[DoseReason, ...] = tuple(DoseReason)
 EXPLANATIONS: tuple[Explanation, ...] = tuple(Explanation)
 LOG_100 = float(np.log(100.0))
+_NOT_READ = (DoseReason.NO_INTENSITY, DoseReason.NO_FLOW_READING, DoseReason.NO_UVT)  # in the order of the readings
 _CODE = {reason: code for code, reason in enumerate(DOSE_REASONS)}
 MEASURED, WEAK_LAMP, CLOUDY_WATER, CLEAR_WATER = (EXPLANATIONS.index(one) for one in (
     Explanation.MEASURED, Explanation.WEAK_LAMP, Explanation.CLOUDY_WATER, Explanation.CLEAR_WATER,
@@ -184,40 +185,24 @@ class Kernel:
     def _rule(
         self, block: Block, readings: tuple[Floats, Floats, Floats], known: list[_Range], bound_flow: Floats
     ) -> None:
-        """Reasons, and what each does to the result. Only those that occur cost a pass."""
-        (intensity, flow, uvt), reason = readings, block.reason
-        unproven: list[NDArray[np.bool_]] = []
-        reason[:] = 0
+        """Reasons, and what each does to the result: the later the stronger. Only those that occur cost a pass."""
+        intensity, flow, _ = readings
+        block.reason[:] = 0
         if known[0].least < self.reactor.alarm_intensity_w_m2:
-            _say(reason, intensity < self.reactor.alarm_intensity_w_m2, DoseReason.BELOW_ALARM)
+            _say(block.reason, intensity < self.reactor.alarm_intensity_w_m2, DoseReason.BELOW_ALARM)
         if known[0].greatest > self.beyond_new_w_m2:
-            _say(reason, intensity > self.beyond_new_w_m2, DoseReason.ABOVE_NEW_LAMP)
-        if known[2].least < self.uvt_min:
-            outside = uvt < self.uvt_min
-            _say(reason, outside, DoseReason.BELOW_TESTED_UVT)
-            unproven.append(outside)
-        if known[1].greatest > self.flow_max or bound_flow is not flow:
-            outside = bound_flow > self.flow_max
-            _say(reason, outside, DoseReason.ABOVE_TESTED_FLOW)
-            unproven.append(outside)
+            _say(block.reason, intensity > self.beyond_new_w_m2, DoseReason.ABOVE_NEW_LAMP)
+        unproven = self._outside_the_test(block, readings, known, bound_flow)
         if known[1].least == 0:
             stands = flow == 0
-            _say(reason, stands, DoseReason.NO_FLOW)
+            _say(block.reason, stands, DoseReason.NO_FLOW)
             np.copyto(block.red, np.inf, where=stands)
-        for column, of, unknown in (
-            (flow, known[1], DoseReason.NO_FLOW_READING), (uvt, known[2], DoseReason.NO_UVT),
-            (intensity, known[0], DoseReason.NO_INTENSITY),
-        ):
-            if of.gaps:
-                missing = np.isnan(column)
-                _say(reason, missing, unknown)
-                np.copyto(block.red, np.nan, where=missing)
-                np.copyto(block.explanation, 0, where=missing)
+        _unknown(block, readings, known)
         if known[0].least == 0:
             _nothing(block, intensity == 0, DoseReason.NO_LIGHT)
         cold = block.warm == 0
         if cold.any():
-            _say(reason, cold, DoseReason.WARMING)
+            _say(block.reason, cold, DoseReason.WARMING)
             unproven.append(cold)
         if unproven:
             proven = ~unproven[0]
@@ -228,6 +213,22 @@ class Kernel:
         if off.any():
             _nothing(block, off, DoseReason.LAMP_OFF)
 
+    def _outside_the_test(
+        self, block: Block, readings: tuple[Floats, Floats, Floats], known: list[_Range], bound_flow: Floats
+    ) -> list[NDArray[np.bool_]]:
+        """Note and return the rows of which the validation test says nothing, by water and by flow."""
+        _, flow, uvt = readings
+        unproven: list[NDArray[np.bool_]] = []
+        if known[2].least < self.uvt_min:
+            outside = uvt < self.uvt_min
+            _say(block.reason, outside, DoseReason.BELOW_TESTED_UVT)
+            unproven.append(outside)
+        if known[1].greatest > self.flow_max or bound_flow is not flow:
+            outside = bound_flow > self.flow_max
+            _say(block.reason, outside, DoseReason.ABOVE_TESTED_FLOW)
+            unproven.append(outside)
+        return unproven
+
 
 def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
     """Some rows of a column, or the one value that all rows share."""
@@ -235,8 +236,18 @@ def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
 
 
 def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: DoseReason) -> None:
-    """Note a reason; of several the one later in `REASONS` stays."""
+    """Note a reason; of several the one later in `DOSE_REASONS` stays."""
     np.maximum(reason, rows.view(np.int8) * np.int8(_CODE[why]), out=reason)
+
+
+def _unknown(block: Block, readings: tuple[Floats, Floats, Floats], known: list[_Range]) -> None:
+    """Without one of its readings a dose is unknown."""
+    for column, of, reason in zip(readings, known, _NOT_READ, strict=True):
+        if of.gaps:
+            missing = np.isnan(column)
+            _say(block.reason, missing, reason)
+            np.copyto(block.red, np.nan, where=missing)
+            np.copyto(block.explanation, 0, where=missing)
 
 
 def _nothing(block: Block, rows: NDArray[np.bool_], why: DoseReason) -> None:

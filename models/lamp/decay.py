@@ -184,7 +184,9 @@ def fleet_fit(
     middle = start.mean[days.kind]
     left = _left_after_a_day(days, water, reference, middle, wide)
     first, scale, days_known, *means = over_chunks(
-        lambda rows: _alone(days, rows, water, reference, found, middle[rows], wide[rows], loss, left, dtype))
+        lambda rows: _alone(
+            days, rows, water=water, reference=reference, found=found, mean=middle[rows], sd=wide[rows], loss=loss,
+            left=left, dtype=dtype))
     of = Blocks(columns=means[0], residual=means[1], weight=means[2])
     alike = _likeness(of, water.live, middle - first, wide)
     gram, moment, squares, count = over_chunks(lambda rows: _equations(of.select(rows), alike[rows], wide[rows]))
@@ -211,8 +213,8 @@ def fleet_fit(
 
 
 def _alone(
-    days: FleetDays, rows: slice, water: WaterTrend, reference: np.ndarray, found: np.ndarray, mean: np.ndarray,
-    sd: np.ndarray, loss: Loss, left: float, dtype: type,
+    days: FleetDays, rows: slice, *, water: WaterTrend, reference: np.ndarray, found: np.ndarray,
+    mean: np.ndarray, sd: np.ndarray, loss: Loss, left: float, dtype: type,
 ) -> tuple[np.ndarray, ...]:
     """Fit each alone with a wide prior; write jumps that no event explains into `found`.
 

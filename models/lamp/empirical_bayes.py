@@ -112,8 +112,8 @@ def learned(
         if len(units):
             picked = every_few(units)
             mean[code], sd[code], known[code] = _learned_kind(
-                gram[picked], moment[picked], start.mean[code], start.sd[code], start.worth_units,
-                start.mean_covariance[code], start.mean_sd, rounds,
+                gram[picked], moment[picked], mean=start.mean[code], sd=start.sd[code], worth=start.worth_units,
+                doubt=start.mean_covariance[code], mean_sd=start.mean_sd, rounds=rounds,
             )
     return Prior(mean=mean, sd=sd, worth_units=start.worth_units, mean_covariance=known, mean_sd=start.mean_sd)
 
@@ -240,7 +240,7 @@ def with_kind_uncertainty(
 
 
 def _learned_kind(
-    gram: np.ndarray, moment: np.ndarray, mean: np.ndarray, sd: np.ndarray, worth: np.ndarray,
+    gram: np.ndarray, moment: np.ndarray, *, mean: np.ndarray, sd: np.ndarray, worth: np.ndarray,
     doubt: np.ndarray, mean_sd: np.ndarray | float, rounds: int,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean and spread of one kind, and the covariance of that mean."""

@@ -139,7 +139,8 @@ def visit_plan(
         return VisitPlan(trips=(), left_out=tuple(left_out))
     chosen = [stops[at] for at in possible]
     routes = _solved(
-        chosen, travel, opens_min[possible], closes_min[possible], allowed[possible], van, rounds, seconds
+        chosen, travel, opens_min=opens_min[possible], closes_min=closes_min[possible], allowed=allowed[possible],
+        van=van, rounds=rounds, seconds=seconds,
     )
     trips = tuple(
         _trip(day, [(chosen[at], arrive) for at, arrive in route], travel, leave, back)
@@ -194,8 +195,8 @@ def _allowed_days(
 
 
 def _solved(
-    stops: Sequence[Stop], travel: Travel, opens_min: np.ndarray, closes_min: np.ndarray, allowed: np.ndarray,
-    van: Van, rounds: int, seconds: float,
+    stops: Sequence[Stop], travel: Travel, *, opens_min: np.ndarray, closes_min: np.ndarray,
+    allowed: np.ndarray, van: Van, rounds: int, seconds: float,
 ) -> dict[int, tuple[list[tuple[int, int]], int, int]]:
     """Per used day: stops with arrival times, and when the van leaves and is back."""
     # A heavy dependency of this one function: nobody who only reads forecasts has to load it.

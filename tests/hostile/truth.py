@@ -292,8 +292,30 @@ def _water(
     light: Floats, peak: float, target: float, drawdown: float | None,
 ) -> Floats:
     """Flow that people, leaks and the supply make of a few hours. [L/min]"""
-    seconds = len(power)
-    draws: list[tuple[int, int, float]] = []
+    draws = _draws(rng, wishes, light=light, peak=peak)
+    leak = float(rng.uniform(0.03, 0.5)) if rng.random() < 0.12 else 0.0
+    if "nobody_draws" in wishes:
+        demand = _harmless(draws, kind=kind, intensity=intensity, uvt=uvt, peak=peak, target=target)
+    else:
+        demand = np.full(len(power), leak)
+        for draw in draws:
+            demand[draw.during] += draw.flow_l_min
+        demand = np.minimum(demand, peak)
+    return demand if drawdown is None else _from_the_tank(rng, demand, power=power, drawdown=drawdown)
+
+
+@dataclass(frozen=True, slots=True)
+class _Draw:
+    """Water that somebody takes."""
+
+    during: slice  # seconds
+    flow_l_min: float
+
+
+def _draws(rng: np.random.Generator, wishes: set[str], *, light: Floats, peak: float) -> list[_Draw]:
+    """What people ask for: at any time, and more often where the lamp is not at its best."""
+    seconds = len(light)
+    draws: list[_Draw] = []
 
     def draw(start: int) -> None:
         what = rng.random()
@@ -303,7 +325,8 @@ def _water(
             length, flow = rng.uniform(120, 600), rng.uniform(5, 12)
         else:  # a bath, a washing machine, a garden hose
             length, flow = rng.uniform(300, 1500), rng.uniform(8, 30)
-        draws.append((max(start, 30), int(length) + 1, min(float(flow), peak)))
+        start = max(start, 30)
+        draws.append(_Draw(slice(start, min(start + int(length) + 1, seconds)), min(float(flow), peak)))
 
     for start in rng.integers(0, seconds, rng.poisson(seconds / 3600 * rng.uniform(0.3, 4))):
         draw(int(start))
@@ -312,22 +335,27 @@ def _water(
             draw(int(rng.integers(first - min(60, first), last)))
         if "warm_up_draws" in wishes:
             draw(last - int(rng.integers(1, min(last - first, 90) + 1)))
-    leak = float(rng.uniform(0.03, 0.5)) if rng.random() < 0.12 else 0.0
-    demand = np.full(seconds, 0.0)
-    quiet = "nobody_draws" in wishes
-    if not quiet:
-        demand += leak
-    for start, length, flow in draws:
-        where = slice(start, min(start + length, seconds))
+    return draws
+
+
+def _harmless(
+    draws: list[_Draw], *, kind: Kind, intensity: Floats, uvt: Floats, peak: float, target: float
+) -> Floats:
+    """Demand of those draws alone that get their dose throughout, and of no leak. [L/min]"""
+    demand = np.zeros(len(intensity))
+    for draw in draws:
+        during = draw.during
         # with a pump that stops and a pipe that empties a draw ends early; whoever is not at home draws nothing
-        if quiet and (kind.red_mj_cm2(intensity[where], uvt[where], min(flow * 2, peak)) < target).any():
-            continue
-        demand[where] += flow
+        red_mj_cm2 = kind.red_mj_cm2(intensity[during], uvt[during], min(draw.flow_l_min * 2, peak))
+        if not (red_mj_cm2 < target).any():
+            demand[during] += draw.flow_l_min
     demand = np.minimum(demand, peak)
-    if quiet:
-        demand[kind.red_mj_cm2(intensity, uvt, demand) < target] = 0.0
-    if drawdown is None:
-        return demand
+    demand[kind.red_mj_cm2(intensity, uvt, demand) < target] = 0.0
+    return demand
+
+
+def _from_the_tank(rng: np.random.Generator, demand: Floats, *, power: Flags, drawdown: float) -> Floats:
+    """The demand as far as the pressure tank serves it while the pump has no power. [L/min]"""
     for first, last in runs(~power):
         stands_l = drawdown * rng.uniform(0.2, 1.0)
         drawn_l = np.cumsum(demand[first:last] / 60.0)
