@@ -40,6 +40,7 @@ from models.verdict import Present, Verdict, verdict
 
 logger = logging.getLogger(__name__)
 
+BEAT_WITHIN_S = 10.0  # a collector whose last sign of life is older has stopped
 CLOCK_FAULT_FOR = timedelta(days=1)
 
 Key = tuple[str, str]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from models.fleet import COVERED_CADENCES, Fleet, JudgingPolicy, Total, Unit
+from models.fleet import COVERED_CADENCES, Fleet, JudgingPolicy, Role, Total, Unit
 
 MUCH_UNSEEN_S = 60.0  # what can pass unseen in more than this is worth closing; common practice, no source
 
@@ -27,6 +27,11 @@ class Lacking:
     what: str
     cost: str
     units: tuple[Key, ...]
+
+
+def has_health_authority(fleet: Fleet) -> bool:
+    """Whether owners would know which authority to call."""
+    return any(one.role is Role.HEALTH_AUTHORITY for one in fleet.contacts)
 
 
 def two_ends_s(unit: Unit, policy: JudgingPolicy) -> float:

@@ -18,6 +18,62 @@ MAY_IMPORT = {
     "dashboard": {"dashboard", "ingest", "models", "simulated_feeds"},
     "simulated_feeds": {"simulated_feeds"},
 }
+# DEVELOPERS.md, "Rooms": what the modules of each room may import of their own folder, beside their own room.
+# A file on top is a room of its own. What is not listed stands beside no other.
+ROOMS_MAY_IMPORT: dict[str, set[str]] = {
+    "models.fleet": {"models.advisory"},  # the policies of steps and laboratory alone, which the registry holds
+    "models.fleet_history": {"models.fleet"},
+    "models.enrolment": {"models.fleet"},
+    "models.dose": {"models.fleet", "models.exposure"},  # of exposure only how an instant is written
+    "models.exposure": {"models.fleet"},
+    "models.advisory": {"models.fleet", "models.exposure"},
+    "models.lamp": {"models.dose"},  # what a sensor's check divides by
+    "models.visits": set(),
+    "models.water_quality": set(),
+    "models.verdict": {"models.fleet", "models.advisory", "models.dose"},
+    "models.evidence": {"models.fleet", "models.advisory", "models.dose", "models.exposure", "models.verdict"},
+    "dashboard.text": set(),
+    "dashboard.charts": {"dashboard.text"},
+    "dashboard.sheets": {"dashboard.text"},
+    "dashboard.commands": {"dashboard.text", "dashboard.sheets"},
+    "dashboard.access": {"dashboard.text"},
+    "dashboard.lamp_access": {"dashboard.access"},
+    "dashboard.chosen": {"dashboard.text"},
+    "dashboard.views": {
+        "dashboard.text", "dashboard.charts", "dashboard.sheets", "dashboard.access", "dashboard.lamp_access",
+        "dashboard.chosen"},
+    "dashboard.app": {"dashboard.text", "dashboard.access", "dashboard.views"},
+    "dashboard.cli": {"dashboard.commands"},
+    "ingest.settings": set(),
+    "ingest.clock": set(),
+    "ingest.private_files": {"ingest.settings"},
+    "ingest.bookings": set(),
+    "ingest.broker": {"ingest.settings", "ingest.private_files"},
+    "ingest.db": {"ingest.settings", "ingest.private_files", "ingest.wire"},  # decoding is asked for within intake
+    "ingest.wire": {"ingest.settings", "ingest.private_files", "ingest.db"},
+    # what is recorded, worked out and enrolled changes one another: a lift is weighed, an edit is tried
+    "ingest.record": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
+    "ingest.evaluation": {"ingest.db", "ingest.record", "ingest.registry", "ingest.store"},
+    "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},
+    "ingest.notification": {
+        "ingest.settings", "ingest.db", "ingest.record", "ingest.registry", "ingest.queries", "ingest.store",
+        "ingest.wire"},
+    "ingest.outlook": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
+    "ingest.queries": {"ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record", "ingest.registry"},
+    "ingest.actions": {
+        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
+        "ingest.registry"},
+    "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
+    "ingest.collector": {
+        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.registry",
+        "ingest.store", "ingest.wire"},
+}
+# Modules of one room that another may see, where it may not see the rest.
+ONLY = {
+    ("models.fleet", "models.advisory"): {"events", "laboratory"},
+    ("models.dose", "models.exposure"): {"instants"},
+    ("models.lamp", "models.dose"): {"sensor_checks"},
+}
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.
 IMPURE_MODULES = {
@@ -113,6 +169,62 @@ def impurities(text: str, where: str = "x.py") -> list[str]:
         if isinstance(node, ast.Global):
             out.append(f"{where}:{node.lineno}: changes the global {', '.join(node.names)}")
     return out
+
+
+def room_of(module: str) -> str:
+    """The room that a module is in: its folder's sub-package, or itself where it stands on top."""
+    return ".".join(module.split(".")[:2])
+
+
+def arrows_between_rooms(module: str, text: str) -> list[str]:
+    """What a module imports of its own folder's other rooms and may not."""
+    folder, here, out = module.split(".")[0], room_of(module), []
+    for node in ast.walk(ast.parse(text)):
+        if not isinstance(node, ast.ImportFrom) or not node.module or node.module.split(".")[0] != folder:
+            continue
+        for alias in node.names:
+            whole = f"{node.module}.{alias.name}" if node.module == folder else node.module
+            there, leaf = room_of(whole), (f"{whole}.{alias.name}").split(".")[2]
+            if there == here:
+                continue
+            only = ONLY.get((here, there))
+            if there not in ROOMS_MAY_IMPORT.get(here, set()) or (only is not None and leaf not in only):
+                out.append(f"{module}:{node.lineno}: {here} imports {whole}.{alias.name}")
+    return out
+
+
+@pytest.mark.parametrize("folder", ("models", "ingest", "dashboard"))
+def test_rooms_import_what_they_may_and_every_arrow_that_is_allowed_is_there(folder):
+    wrong, seen = [], set()
+    for path in sources(folder):
+        module = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+        if module == folder:
+            continue
+        text = path.read_text()
+        wrong += arrows_between_rooms(module, text)
+        seen |= {
+            (room_of(module), room_of(name)) for name, _ in imported(ast.parse(text))
+            if name.startswith(folder + ".")}
+        seen |= {
+            (room_of(module), f"{folder}.{alias.name}") for node in ast.walk(ast.parse(text))
+            if isinstance(node, ast.ImportFrom) and node.module == folder for alias in node.names}
+    assert wrong == []
+    allowed = {
+        (here, there) for here, rooms in ROOMS_MAY_IMPORT.items() for there in rooms if here.startswith(folder)}
+    assert allowed - seen == set()  # an arrow that nobody draws any more is taken out of the table
+
+
+@pytest.mark.parametrize(("module", "text"), [
+    ("models.dose.columns", "from models.advisory import Step"),
+    ("models.exposure.rows", "from models.advisory.events import Step"),
+    ("models.advisory.notice", "from models.lamp.decay import fleet_fit"),
+    ("models.dose.columns", "from models.exposure.intervals import exposure"),
+    ("models.fleet", "from models.advisory.notice import notice"),
+    ("dashboard.text.verdicts", "from dashboard.views import now"),
+    ("ingest.wire.senml", "from ingest import queries"),
+])
+def test_an_arrow_between_rooms_that_is_not_in_the_table_is_found(module, text):
+    assert arrows_between_rooms(module, text)
 
 
 @pytest.mark.parametrize("folder", FOLDERS)

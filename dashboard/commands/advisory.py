@@ -10,8 +10,9 @@ from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.commands.status import CAUTION, NOT_ENROLLED, require_cabin
+from dashboard.commands.status import NOT_ENROLLED, require_cabin
 from dashboard.text.service import service_line, service_rows
+from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.record.advisory_log import KeptAdvisory

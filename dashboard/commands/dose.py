@@ -10,7 +10,7 @@ from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
-from dashboard.commands.status import CAUTION
+from dashboard.text.verdicts import CAUTION
 from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
 from models.dose import assess

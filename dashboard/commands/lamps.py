@@ -9,7 +9,6 @@ from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.commands.status import CAUTION
 from dashboard.sheets.ics import lamps_calendar
 from dashboard.text.lamps import (
     action_words,
@@ -20,6 +19,7 @@ from dashboard.text.lamps import (
     lamp_name,
     won_words,
 )
+from dashboard.text.verdicts import CAUTION
 from ingest.outlook.lamps import Lamp, LampOutlook, lamp_outlook
 from models.advisory.work_cautions import Work
 

@@ -11,10 +11,11 @@ import pandas as pd
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
-from dashboard.commands.status import CAUTION, kind_words, litres, require_cabin
+from dashboard.commands.status import kind_words, litres, require_cabin
 from dashboard.text.dose_explanation import shares_words
 from dashboard.text.outage_days import by_day
 from dashboard.text.service import service_line, service_rows
+from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.db.engine import named
 from ingest.evaluation.sensor_checks import divided_between

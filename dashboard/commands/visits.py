@@ -15,7 +15,6 @@ import pandas as pd
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.commands.status import CAUTION
 from dashboard.sheets.ics import visits_calendar
 from dashboard.text.lamps import (
     YEAR_HEADERS,
@@ -27,6 +26,7 @@ from dashboard.text.lamps import (
     year_words,
 )
 from dashboard.text.measures import Units
+from dashboard.text.verdicts import CAUTION
 from ingest.bookings.calendar import occupancy
 from ingest.outlook.lamps import lamp_outlook
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms

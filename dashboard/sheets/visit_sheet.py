@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from dashboard.commands.status import CAUTION
 from dashboard.text import lamps as said
 from dashboard.text.markup import table, text
 from dashboard.text.measures import Units
-from dashboard.text.verdicts import TAKE_CARE
+from dashboard.text.verdicts import CAUTION, TAKE_CARE
 from ingest.outlook.visits import PlannedTrip, Visits
 from models.advisory.work_cautions import Work, sentences
 

@@ -69,6 +69,9 @@ ADVISORY_CAUSE_WORDS: Mapping[AdvisoryCause, str] = {
     AdvisoryCause.MANUAL: "a person's decision",
     AdvisoryCause.LABORATORY: "a water sample that was not satisfactory",
 }
+CAUTION = (
+    "Advice only: what your local health authority, local codes and a licensed professional say goes before this. "
+    "Unknown is never clear.")
 TAKE_CARE = "Take care"  # above the cautions of a work, wherever they stand
 DOSE_NOTE = (
     "The lower bound is what decides: it is for the flow measured and, where no water flows, for the most that the "

@@ -11,12 +11,13 @@ from typing import NoReturn, ParamSpec
 import streamlit as st
 
 from dashboard.access import forget, get_settings, get_store, present
-from dashboard.commands.status import BEAT_WITHIN_S, CAUTION
 from dashboard.text import markup
 from dashboard.text import verdicts as words
+from dashboard.text.verdicts import CAUTION
 from dashboard.views.along import along
 from ingest import queries
 from ingest.db.engine import StoreUnavailable
+from ingest.queries import BEAT_WITHIN_S
 from ingest.store import Client
 from models.advisory.work_cautions import Work, sentences
 

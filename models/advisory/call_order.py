@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from models.advisory.notice import local
 from models.advisory.notices_due import ASKED, BOIL, NoticeDue, NoticeKind, Policy
-from models.fleet import Cabin, Contact, Role
+from models.fleet import Cabin, Contact, Fleet, Role
 
 NOBODY = ""  # stands for the reader where no contact is enrolled, so that the page can say so
 
@@ -54,6 +54,13 @@ class Told:
     number: int
     due_at: datetime
     delivered_at: datetime | None
+
+
+def without_anybody_told(fleet: Fleet) -> list[str]:
+    """Slugs of cabins of which no manager or owner with a channel would hear."""
+    return [
+        cabin.slug for cabin in fleet.cabins
+        if not any(one.role in ASKED and one.channels for one in _here(fleet.contacts, cabin))]
 
 
 def first_tellings(

@@ -1,0 +1,208 @@
+"""`doctor`: what is wrong with this set-up; each finding with what to do about it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import shlex
+import shutil
+import socket
+import sys
+from datetime import UTC, datetime, timedelta
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+
+from dashboard.commands._opening import settings_any
+from dashboard.commands._words import command, print_json
+from ingest import queries
+from ingest.db import quarantine
+from ingest.db.engine import StoreUnavailable
+from ingest.db.migrations import MIGRATIONS
+from ingest.evaluation import faults
+from ingest.notification import channels
+from ingest.private_files import wider
+from ingest.registry.tables import load_fleet
+from ingest.settings import Settings
+from ingest.store import Access, client, open_store
+from ingest.wire import aside, sessions
+from models.advisory.call_order import without_anybody_told
+from models.enrolment import has_health_authority, in_words, not_enrolled, unseen
+from models.fleet import Fleet
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    command(commands, "doctor", do_doctor, help="say what is wrong with this set-up", json_option=True,
+            private=True, example="tarnlight doctor")
+
+
+def do_doctor(options: argparse.Namespace) -> int:
+    """What is wrong, and what to do; exit 1 if anything is."""
+    settings = settings_any(options)
+    found = [*_of_machine(settings), *_of_store(settings)]
+    if not any(one.check == "collector's broker" for one in found):  # else the collector knows better than we
+        found += _of_broker(settings)
+    if options.json:
+        print_json([{"check": one.check, "ok": one.ok, "found": one.found, "units": one.units} for one in found])
+    else:
+        for one in found:
+            print(f"{'note ' if one.units else 'ok   ' if one.ok else 'WRONG'} {one.check}: {one.found}")
+    return 0 if all(one.ok for one in found) else 1
+
+
+class Finding(NamedTuple):
+    """One thing looked at. Of `units` something is not known: no fault of the set-up, but it costs certainty."""
+
+    check: str
+    ok: bool
+    found: str
+    units: tuple[str, ...] = ()
+
+
+def _of_machine(settings: Settings) -> list[Finding]:
+    out: list[Finding] = [Finding("python", sys.version_info >= (3, 11), platform.python_version())]
+    names = ("duckdb", "duckdb-extensions", "duckdb-extension-quack", "duckdb-extension-httpfs")
+    versions = {name: version(name) for name in names}
+    one = len(set(versions.values())) == 1
+    out.append(Finding("duckdb", one, versions["duckdb"] if one else
+                f"versions differ, reinstall: {', '.join(f'{k} {v}' for k, v in versions.items())}"))
+    folder = settings.store.parent
+    while not folder.exists():
+        folder = folder.parent
+    writable = os.access(folder, os.W_OK)
+    out.append(Finding(
+        "data folder", writable, str(folder) if writable else f"{folder} cannot be written by this user"))
+    free = shutil.disk_usage(folder).free / 2**30
+    room = "" if free > 1 else "; the store needs room to grow"
+    out.append(Finding("disk", free > 1, f"{free:.1f} GiB free{room}"))
+    return out
+
+
+def _of_broker(settings: Settings) -> list[Finding]:
+    parts = urlsplit(settings.broker)
+    port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
+    out: list[Finding] = []
+    try:
+        with socket.create_connection((str(parts.hostname), port), timeout=2):
+            out.append(Finding("broker", True, f"{settings.broker} answers"))
+    except OSError as error:
+        out.append(Finding("broker", False, f"{settings.broker} does not answer ({error.strerror or error}); "
+                    "start it, or name another with --broker or TARNLIGHT_BROKER"))
+    if settings.broker_password_file and Path(settings.broker_password_file).exists():
+        wide = Path(settings.broker_password_file).stat().st_mode & 0o077
+        out.append(Finding("password file", not wide, "only its owner can read it" if not wide else
+                    f"others can read it: chmod 600 {settings.broker_password_file}"))
+    if settings.channels_file:
+        wrong = channels.trouble(settings)
+        out.append(Finding("channels file", not wrong, wrong or "only its owner can read it"))
+    return out
+
+
+def _of_store(settings: Settings) -> list[Finding]:
+    try:
+        store: Access = client(settings)
+    except StoreUnavailable as error:
+        out: list[Finding] = [Finding("collector", False, str(error))]
+        if not settings.store.exists():
+            missing = f"{settings.store} does not exist yet; tarnlight enroll makes it"
+            return [*out, Finding("store", False, missing)]
+        try:
+            store = open_store(settings)
+        except (StoreUnavailable, ValueError) as problem:
+            return [*out, Finding("store", False, str(problem))]
+    else:
+        out = _of_collector(store)
+    out += _of_files(settings)
+    number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
+    out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
+    out += [*_of_fleet(store), *_of_aside(settings)]
+    return out
+
+
+def _of_files(settings: Settings) -> list[Finding]:
+    """Whether others than their owner can read or write the store and its copies: it holds names and numbers."""
+    return [
+        Finding("private files", False, f"{path} may be read or changed by others (mode {mode:o}): "
+         f"chmod {'700' if path.is_dir() else '600'} {shlex.quote(str(path))}")
+        for path, mode in wider(settings.store)
+    ] or [Finding("private files", True, "only their owner can read the store and its copies")]
+
+
+def _of_collector(store: Access) -> list[Finding]:
+    row = queries.collector(store)
+    if row is None:
+        return [Finding("collector", False, "it answers but never said how it does; restart it")]
+    age = datetime.now(UTC) - row["beat_at"].to_pydatetime()
+    alive = age < timedelta(seconds=queries.BEAT_WITHIN_S)
+    broken = faults.in_words(store)
+    return [
+        Finding("collector", alive, f"process {row['pid']}, last sign of life {age.total_seconds():.0f} s ago, "
+                f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),
+        Finding("collector's broker", bool(row["connected"]), row["broker" if row["connected"] else "trouble"]),
+        Finding("evaluation", not broken, broken or "every unit can be worked out"),
+    ]
+
+
+def _of_fleet(store: Access) -> list[Finding]:
+    fleet = load_fleet(store)
+    units = sum(len(one.units) for one in fleet.cabins)
+    out: list[Finding] = [Finding("registry", units > 0, f"{len(fleet.cabins)} cabins, {units} units" if units else
+                           "no cabin is enrolled: tarnlight enroll fleet.toml")]
+    authority = has_health_authority(fleet)
+    if units:
+        out.append(Finding("health authority", authority, "enrolled" if authority else
+                    "no contact with the role health-authority: owners would not know whom to call"))
+    out += _of_sessions(store)
+    out += _of_enrolment(store, fleet)
+    out += _of_messages(store, fleet)
+    recent = store.ask(
+        "SELECT coalesce(sum(times), 0)::BIGINT AS n FROM quarantine WHERE arrived_at > $since",
+        {"since": store.now() - timedelta(days=1)})["n"].iloc[0]
+    # a device may send what it likes: worth a look, and no fault of this set-up
+    out.append(Finding("refused records", True, f"{recent} in the last day" + (
+        "; see why on the dashboard's System page" if recent else "")))
+    out.append(Finding("quarantine", True, quarantine.tally(store).in_words))
+    return out
+
+
+def _of_sessions(store: Access) -> list[Finding]:
+    """Whether the broker kept what came while the collector was away."""
+    told = sessions.lost_in_words(store, store.now())
+    how = ("A broker set up by `tarnlight broker` keeps sessions through a restart; `tarnlight load` takes what "
+           "loggers still hold.")
+    return [Finding("kept while away", not told, " ".join([*told, how]) if told else
+                    f"no broker has forgotten the collector in the last {sessions.SAID_FOR.days} days")]
+
+
+def _of_enrolment(store: Access, fleet: Fleet) -> list[Finding]:
+    """What is not enrolled and what that costs in certainty; what can pass between two readings unseen."""
+    sent = queries.sent_of_late(store, store.now())
+    lacking = [(f"not enrolled: {one.what}", one) for one in not_enrolled(fleet, sent)]
+    between_two = [(one.what, one) for one in unseen(fleet, sent)]
+    return [
+        Finding(check, True, f"{in_words(one.units)}; {one.cost}", tuple("/".join(key) for key in one.units))
+        for check, one in (*lacking, *between_two)]
+
+
+def _of_aside(settings: Settings) -> list[Finding]:
+    """What was too much to take; no fault of this set-up either."""
+    try:
+        return [Finding("messages too large", True, aside.tally(settings.aside).in_words(settings.aside))]
+    except OSError as error:
+        return [Finding("messages too large", False, f"{settings.aside} cannot be read: {error.strerror}")]
+def _of_messages(store: Access, fleet: Fleet) -> list[Finding]:
+    """Whether anybody would be told, and what could not be delivered."""
+    if not fleet.cabins:
+        return []
+    lacking = without_anybody_told(fleet)
+    out: list[Finding] = [Finding("people to tell", not lacking, "every cabin has a manager or owner with a channel"
+                           if not lacking else "no manager or owner with a channel hears of "
+                           f"{', '.join(lacking[:5])}{' and more' if len(lacking) > 5 else ''}")]
+    late = queries.overdue_notifications(store, store.now())
+    out += [
+        Finding("messages", False, f"{row.messages} to {row.contact} over {row.channel} not delivered since "
+         f"{row.since:%Y-%m-%d %H:%M UTC}, {row.failures} tries: {row.error}") for row in late.itertuples()]
+    return out if len(late) else [*out, Finding("messages", True, "none is overdue")]
