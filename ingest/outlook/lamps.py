@@ -18,17 +18,16 @@ from models.dose.reactor import Sensor
 from models.dose.sensor_checks import SensorState
 from models.dose.sizing import least_intensity_w_m2
 from models.fleet import Cabin, Fleet, Reactor, Unit
+from models.lamp.advice import LEAST_KNOWN_DAYS, LampFacts, advice, advice_unknown
 from models.lamp.backtest import LEAST_DAYS, NORMAL_80, TAIL_DAYS, Calibration, calibration
 from models.lamp.daily_faults import StandingFault
 from models.lamp.daily_series import FleetDays
 from models.lamp.decay import FleetFit, fleet_fit
 from models.lamp.design_matrix import LAMP, SLEEVE, design
-from models.lamp.diagnosis import Action, Diagnosis, LossCause, diagnosis
+from models.lamp.diagnosis import Action, Diagnosis, diagnosis
 from models.lamp.forecast import HORIZON_DAYS, Crossing, PresentState, crossing, outlook, present_state
 from models.lamp.water_trend import WaterTrend
 
-LEAST_KNOWN_DAYS = 7  # with fewer days of intensity nothing is foretold; common practice, no source
-CHECK_WITHIN_DAYS = 30  # a suspect sensor: the guidance manual's monthly check, section 6.4.1 (from memory)
 LEAST_CALIBRATED = 8  # units that a back-test must have judged before it widens an interval
 LEAST_WIDTH_DAYS = TAIL_DAYS + LEAST_DAYS  # a shorter record has no tail to hold out
 CURVE_STEP_DAYS = 6
@@ -268,10 +267,10 @@ def _lamp(
         "filter_flow_loss_pct": round(100 * float(flow["loss"].iloc[0]), 1) if len(flow) else None,
         "filter_due_by_flow": bool(flow["due"].any()),
     }
+    fault = faults[0].evidence if faults else ""
     at = list(fitted.days.units).index(key) if fitted and key in fitted.days.units else None
     if fitted is None or told is None or at is None or fitted.fit.days_known[at] < LEAST_KNOWN_DAYS:
-        told_less = _unknown(about, fitted, at, now)
-        return replace(told_less, evidence=f"{told_less.evidence} {flow_words}".strip())
+        return _unknown(about, fitted, at, fault=fault, filter_words=flow_words, now=now)
     coefficient = fitted.fit.coefficient[at]
     last = int(fitted.days.last_day[at])
     first = fitted.days.first_day.astype("datetime64[D]").astype(date)
@@ -283,64 +282,43 @@ def _lamp(
     found = fitted.crossing
     p10, p50, p90, rated = (
         on(float(values[at])) for values in (found.p10, found.p50, found.p90, found.rated_life))
-    cause, action, evidence = str(told.cause[at]), str(told.action[at]), str(told.evidence[at])
-    if faults:
-        evidence = f"{faults[0].evidence} {evidence}"
-    evidence = f"{evidence} {flow_words}".strip()
-    if float(found.rated_life[at]) <= 0:
-        evidence += f" The lamp is past its rated {reactor.lamp_life_h:,.0f} h: bring a new one."
     read = float(fitted.days.intensity_w_m2[at, last])
-    if read < threshold and (p10 is None or p10 > end):
-        evidence += (
-            f" On its last day, {first + timedelta(days=last)}, it read {read:.1f} W/m2, below the threshold; the "
-            "fit takes that for water that will clear. Until it does the unit's verdict counts, not these dates.")
-    if np.isnan(threshold):
-        cause, action = str(LossCause.WATER), str(Action.TEST_WATER)
-        evidence = (
-            f"In water of {known.uvt_pct[key]:.0f} % not even a new lamp gives {unit.dose_target_mj_cm2:g} mJ/cm2 "
-            f"at the {unit.peak_flow_l_min:g} L/min that this supply can deliver: limit the flow or treat the "
-            f"water. {evidence}")
+    read_on = first + timedelta(days=last)
+    said = advice(
+        str(told.cause[at]), str(told.action[at]), str(told.evidence[at]), LampFacts(
+            fault=fault, filter_words=flow_words, threshold_w_m2=threshold, read_w_m2=read, read_on=read_on,
+            record_ends=end, p10=p10, rated_on=rated, past_rated=float(found.rated_life[at]) <= 0,
+            lamp_life_h=reactor.lamp_life_h, uvt_pct=known.uvt_pct[key], dose_target_mj_cm2=unit.dose_target_mj_cm2,
+            peak_flow_l_min=unit.peak_flow_l_min),
+        today=now.date())
     return Lamp(
         **about, lamp_hours=round(float(fitted.state.lamp_hours[at]), 1),
         lamp_loss_pct_per_1000h=_loss_pct(max(float(coefficient[LAMP]), 0.0)),
         sleeve_loss_pct_per_1000h=_loss_pct(max(float(coefficient[SLEEVE]), 0.0)),
-        intensity_w_m2=round(read, 2),
-        intensity_day=first + timedelta(days=last),
-        crosses_p10=p10, crosses_p50=p50, crosses_p90=p90, rated_life_on=rated, cause=cause, action=action,
-        act_by=_act_by(action, p10, rated, np.isnan(threshold), now),
+        intensity_w_m2=round(read, 2), intensity_day=read_on, crosses_p10=p10, crosses_p50=p50, crosses_p90=p90,
+        rated_life_on=rated, cause=said.cause, action=said.action, act_by=said.act_by,
         swap_wins_days=float(told.swap_wins_days[at]), clean_wins_days=float(told.clean_wins_days[at]),
         lamp_loss_pct=round(100 * float(told.lamp_loss[at]), 1),
         sleeve_loss_pct=round(100 * float(told.sleeve_loss[at]), 1),
-        water_loss_pct=round(100 * float(told.water_loss[at]), 1), evidence=evidence,
+        water_loss_pct=round(100 * float(told.water_loss[at]), 1), evidence=said.evidence,
         days_known=int(fitted.fit.days_known[at]))
 
 
-def _unknown(about: dict[str, Any], fitted: Fitted | None, at: int | None, now: datetime) -> Lamp:
-    """A unit of which too little is known to say more than that; a sensor's fault is said all the same."""
+def _unknown(
+    about: dict[str, Any], fitted: Fitted | None, at: int | None, *, fault: str, filter_words: str, now: datetime
+) -> Lamp:
+    """A unit of which too little is known to foretell anything."""
     days = int(fitted.fit.days_known[at]) if fitted and at is not None else 0
-    faults: tuple[StandingFault, ...] = about["faults"]
-    why = (
-        f"Days known with water drawn past a lit, warm lamp: {days}; dates need {LEAST_KNOWN_DAYS}."
-        if about["last_heard"] else "This unit was never heard for a whole day.")
+    said = advice_unknown(
+        days_known=days, ever_heard=about["last_heard"] is not None, fault=fault, filter_words=filter_words,
+        today=now.date())
     hours = float(fitted.state.lamp_hours[at]) if fitted and at is not None else None
     return Lamp(
         **about, lamp_hours=None if hours is None else round(hours, 1), lamp_loss_pct_per_1000h=None,
         sleeve_loss_pct_per_1000h=None, intensity_w_m2=None, intensity_day=None, crosses_p10=None,
-        crosses_p50=None, crosses_p90=None, rated_life_on=None, cause=str(LossCause.SENSOR) if faults else None,
-        action=str(Action.CHECK_SENSOR) if faults else None,
-        act_by=now.date() + timedelta(days=CHECK_WITHIN_DAYS) if faults else None, swap_wins_days=None,
-        clean_wins_days=None, lamp_loss_pct=None, sleeve_loss_pct=None, water_loss_pct=None,
-        evidence=" ".join([*(one.evidence for one in faults[:1]), why]), days_known=days)
-
-
-def _act_by(action: str, p10: date | None, rated: date | None, hopeless: bool, now: datetime) -> date | None:
-    """The last sensible day: when one chance in ten is reached or the rated life ends, and not in the past."""
-    if action == Action.NONE:
-        return None
-    dates = [one for one in (p10, rated) if one is not None]
-    if action == Action.CHECK_SENSOR:
-        dates.append(now.date() + timedelta(days=CHECK_WITHIN_DAYS))
-    return now.date() if hopeless or not dates else max(min(dates), now.date())
+        crosses_p50=None, crosses_p90=None, rated_life_on=None, cause=said.cause, action=said.action,
+        act_by=said.act_by, swap_wins_days=None, clean_wins_days=None, lamp_loss_pct=None, sleeve_loss_pct=None,
+        water_loss_pct=None, evidence=said.evidence, days_known=days)
 
 
 def _loss_pct(per_1000h: float) -> float:

@@ -15,6 +15,7 @@ import pytest
 
 from simulated_feeds import fleet_toml, history_frames
 from simulated_feeds.feed import publish_history, run_feed
+from tests.conftest import free_port
 
 NOW = datetime(2026, 11, 25, 16, 0, tzinfo=UTC)
 pytestmark = pytest.mark.broker
@@ -23,12 +24,6 @@ pytestmark = pytest.mark.broker
 def fleet(*cabins):
     found = tomllib.loads(fleet_toml(12, 1, now=NOW))
     return {**found, "cabin": [one for one in found["cabin"] if one["slug"] in cabins]}
-
-
-def free_port():
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        return taken.getsockname()[1]
 
 
 @pytest.fixture

@@ -4,22 +4,9 @@ import pytest
 from pypdf import PdfReader
 
 from dashboard.cli import main
+from tests.conftest import REACTOR
 
-FLEET = """
-[[reactor]]
-name = "annular-40"
-chamber_inner_radius_cm = 4.4
-sleeve_outer_radius_cm = 1.2
-arc_length_cm = 42.0
-lamp_uvc_w = 13.0
-sleeve_transmittance = 0.92
-mixing_tanks = 4
-test_flow_l_min = 30.0
-test_uvt_pct = 75.0
-test_intensity_w_m2 = 41.0
-test_red_mj_cm2 = 40.0
-challenge_k_cm2_mj = 0.115
-alarm_intensity_w_m2 = 29.0
+FLEET = REACTOR + """
 [[cabin]]
 slug = "loon-narrows"
 name = "Loon Narrows"

@@ -16,23 +16,7 @@ from tests.conftest import FLEET_TOML, REACTOR, cabin_toml
 FULL = (
     REACTOR.replace(
         'name = "annular-40"', 'name = "annular-40"\nsensor_radius_cm = 4.0\nuvt_min_pct = 70\nrewarm_s = 20')
-    + """
-[[reactor]]
-name = "tested"
-chamber_inner_radius_cm = 4.4
-sleeve_outer_radius_cm = 1.2
-arc_length_cm = 42.0
-lamp_uvc_w = 13.0
-sleeve_transmittance = 0.92
-mixing_tanks = 4
-test_flow_l_min = 30.0
-test_uvt_pct = 75.0
-test_intensity_w_m2 = 41.0
-test_red_mj_cm2 = 40.0
-challenge_k_cm2_mj = 0.115
-alarm_intensity_w_m2 = 29.0
-equation = { a = 1.5, b = -0.9, c = 1.0, d = 0.85 }
-"""
+    + REACTOR.replace('"annular-40"', '"tested"') + "equation = { a = 1.5, b = -0.9, c = 1.0, d = 0.85 }\n"
     + cabin_toml("heron-point", "main", extra='calendar = "bookings.ics"')
     .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \\n \u2603 \\u007f"')
     .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"\nsends_every_s = 600\ntotal = "meter"')
