@@ -71,7 +71,7 @@ class UnitStatus:
     unit: Unit
     reactor: Reactor
     verdict: Verdict
-    carry: UnitState | None
+    state: UnitState | None
     uvt_pct: float
     uvt_live: bool
     red_mj_cm2: float | None  # at the flow measured; at peak flow where none flows
@@ -86,8 +86,8 @@ class UnitStatus:
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `tarnlight status --json`."""
-        carry = self.carry
-        held = carry if carry is not None and self.heard else None
+        state = self.state
+        held = state if state is not None and self.heard else None
         low = self.red_low_mj_cm2
         return {
             "cabin": self.cabin.slug, "unit": self.unit.slug, "verdict": str(self.verdict.verdict),
@@ -99,8 +99,8 @@ class UnitStatus:
                 for organism in Organism},
             "intensity_w_m2": held.intensity_w_m2 if held else None,
             "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.uvt_pct,
-            "lamp_on": held.lit if held else None, "lamp_hours": carry.lamp_hours if carry else None,
-            "last_heard": carry.at if carry else None, "advisory": self._advisory(),
+            "lamp_on": held.lit if held else None, "lamp_hours": state.lamp_hours if state else None,
+            "last_heard": state.at if state else None, "advisory": self._advisory(),
             "cautions": list(sentences(self.verdict.works)),
         }
 
@@ -202,7 +202,7 @@ def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
     """By verdict; within one, those first whose water is not known to pass a lit, warm lamp now."""
     rank = {"boil": 0, "silent": 1, "watch": 2, "clear": 3}
     return sorted(found, key=lambda one: (
-        rank[one.verdict.verdict], one.heard and one.carry is not None and bool(one.carry.lit) and bool(one.warm),
+        rank[one.verdict.verdict], one.heard and one.state is not None and bool(one.state.lit) and bool(one.warm),
         one.cabin.slug, one.unit.slug))
 
 
@@ -226,7 +226,7 @@ def _judged(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         last_heard=state.at if state else None, cadence_s=unit.cadence_s, fault_since=evidence.now,
         dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
     return UnitStatus(
-        cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), carry=state, uvt_pct=unit.uvt_pct,
+        cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), state=state, uvt_pct=unit.uvt_pct,
         verdict=verdict(replace(nothing, advisory=kept.advisory if kept else None), now=evidence.now),
         uvt_live=False, red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
         link_down_since=None)
@@ -249,7 +249,7 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
             reactor, uvt_pct=water, flow_l_min=state.flow_l_min if heard and state else None),
         tested_range_at_peak=outside_tested(reactor, uvt_pct=water, flow_l_min=unit.peak_flow_l_min))
     return UnitStatus(
-        cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), carry=state,
+        cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), state=state,
         uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
         judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down,
         to_note=present.to_note_since is not None, sensor=sensor)

@@ -72,26 +72,26 @@ def dose_now(
         tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, uvt_pct, uvt_live, sensor_ratio)[1])
 
 
-def warm_now(carry: UnitState, reactor: Reactor, now: datetime) -> bool | None:
+def warm_now(state: UnitState, reactor: Reactor, now: datetime) -> bool | None:
     """Whether the lamp has burnt for its warm-up time; None where it does not burn or nobody knows."""
-    if carry.lit is None:
+    if state.lit is None:
         return None
-    if not carry.lit:
+    if not state.lit:
         return False
-    since = carry.lamp_since or carry.lit_from
+    since = state.lamp_since or state.lit_from
     if since is not None and now - since >= timedelta(seconds=reactor.warm_up_s):
         return True
-    if carry.lamp_since is None and carry.intensity_w_m2 is not None:
-        return carry.intensity_w_m2 >= reactor.alarm_intensity_w_m2
+    if state.lamp_since is None and state.intensity_w_m2 is not None:
+        return state.intensity_w_m2 >= reactor.alarm_intensity_w_m2
     return False
 
 
 def _dose(
-    reactor: Reactor, carry: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool,
+    reactor: Reactor, state: UnitState, flow_l_min: float | None, uvt_pct: float, uvt_live: bool,
     sensor_ratio: float,
 ) -> tuple[float | None, float | None]:
     found = assess(
-        reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
+        reactor, intensity_w_m2=np.nan if state.intensity_w_m2 is None else state.intensity_w_m2,
         flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live)
     red, low = (float(np.ravel(one)[0]) / sensor_ratio for one in (found.red_mj_cm2, found.red_low_mj_cm2))
     return (None if np.isnan(red) else red), (None if np.isnan(low) else low)

@@ -89,7 +89,7 @@ def do_outages(options: argparse.Namespace) -> int:
     found = queries.outages(
         store, now, cabin=options.cabin, since=instant(options.since) if options.since else None)
     zones = {one.slug: one.zone for one in load_fleet(store).cabins}
-    never = [one for one in queries.status(store, now, cabin=options.cabin) if one.carry is None]
+    never = [one for one in queries.status(store, now, cabin=options.cabin) if one.state is None]
     store.close()
     if options.json:
         names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",

@@ -28,16 +28,16 @@ def input_rows(status: UnitStatus, tested: pd.DataFrame, now: datetime) -> list[
         The unit's recorded water tests, newest first: `at`, `who`, `value`.
     now : datetime
     """
-    carry = status.carry
+    state = status.state
     rows = []
-    if carry is not None and carry.intensity_w_m2 is not None:
-        rows.append(("Intensity S", f"{carry.intensity_w_m2:g} W/m²", "the unit's sensor",
-                     age(carry.intensity_w_m2_at, now)))
-    if carry is not None and carry.flow_l_min is not None:
-        rows.append(("Flow Q", f"{carry.flow_l_min:g} L/min", "the flow meter", age(carry.flow_l_min_at, now)))
-    if status.uvt_live and carry is not None:
+    if state is not None and state.intensity_w_m2 is not None:
+        rows.append(("Intensity S", f"{state.intensity_w_m2:g} W/m²", "the unit's sensor",
+                     age(state.intensity_w_m2_at, now)))
+    if state is not None and state.flow_l_min is not None:
+        rows.append(("Flow Q", f"{state.flow_l_min:g} L/min", "the flow meter", age(state.flow_l_min_at, now)))
+    if status.uvt_live and state is not None:
         rows.append(("Transmittance UVT", f"{status.uvt_pct:g} %", "the unit's live sensor",
-                     age(carry.uvt_pct_at, now)))
+                     age(state.uvt_pct_at, now)))
     elif len(tested):
         last = tested.iloc[0]
         rows.append(("Transmittance UVT", f"{status.uvt_pct:g} %", f"water test by {last['who']}",
@@ -73,7 +73,7 @@ def summary(status: UnitStatus) -> str:
     low = status.red_low_mj_cm2
     if low is None:
         return f"The dose is not known, so it does not count as reaching its target of {target}."
-    where = "at the flow measured" if status.carry and status.carry.flow_l_min else "with no flow now, at peak flow"
+    where = "at the flow measured" if status.state and status.state.flow_l_min else "with no flow now, at peak flow"
     shown = math.floor(low * 10) / 10  # never rounded up
     word = "reaches" if low >= status.unit.dose_target_mj_cm2 else "does NOT reach"
     flow = f"{status.judged_flow_l_min or 0:g} L/min"

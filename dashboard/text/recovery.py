@@ -157,19 +157,19 @@ def happened(advisory: Advisory, cabin: Cabin, units: Units) -> tuple[str, ...]:
 
 def now_words(status: UnitStatus, now: datetime, units: Units) -> str:
     """How the unit is at this moment, in one or two sentences."""
-    carry = status.carry
-    if carry is None:
+    state = status.state
+    if state is None:
         return "This unit has never been heard, so nothing is known of it."
-    ago = duration(now - carry.at)
+    ago = duration(now - state.at)
     if not status.heard:
         return f"Nothing has been heard for {ago}, so nobody can say how it is now."
     power = {True: "the power is on", False: "the power is off", None: "whether there is power is not known"}
     lamp = {True: "the lamp is lit", False: "the lamp is dark", None: "whether the lamp is lit is not known"}
-    water = f"{flow(carry.flow_l_min, units)} of water flow" if carry.flow_l_min else "no water flows"
-    if carry.flow_l_min is None:
+    water = f"{flow(state.flow_l_min, units)} of water flow" if state.flow_l_min else "no water flows"
+    if state.flow_l_min is None:
         water = "whether water flows is not known"
-    first = power[carry.power_on]
-    return f"{first[0].upper()}{first[1:]}, {lamp[carry.lit]}, {water}. Heard {ago} ago."
+    first = power[state.power_on]
+    return f"{first[0].upper()}{first[1:]}, {lamp[state.lit]}, {water}. Heard {ago} ago."
 
 
 def standing_words(found: StillThere | None, units: Units) -> tuple[str, ...]:

@@ -195,23 +195,23 @@ def beat_words(beat_at: datetime, wall: datetime) -> str:
 
 def latest_readings(status: UnitStatus, now: datetime, units: Units) -> list[tuple[str, str, str]]:
     """What was read last: quantity, value, and how old it is."""
-    carry = status.carry
-    if carry is None:
+    state = status.state
+    if state is None:
         return []
-    state = {True: "on", False: "off", None: UNKNOWN}
+    switch = {True: "on", False: "off", None: UNKNOWN}
     rows: list[tuple[str, str, datetime | None]] = [
-        ("Lamp", state[carry.lit], carry.at),
-        ("Power", state[carry.power_on], carry.at if carry.power_on is not None else None),
-        ("UV intensity", number(carry.intensity_w_m2, "W/m²"), carry.intensity_w_m2_at),
-        ("Flow", flow(carry.flow_l_min, units), carry.flow_l_min_at),
-        ("Meter's running total", volume(carry.total_l, units), carry.total_l_at),
-        ("Transmittance (UVT)", number(carry.uvt_pct, "%"), carry.uvt_pct_at),
-        ("Water temperature", temperature(carry.water_temp_c, units), carry.water_temp_c_at),
-        ("Battery", number(carry.battery_v, "V"), carry.battery_v_at),
-        ("Lamp hours", number(carry.lamp_hours, "h", 0), carry.lamp_hours_at),
+        ("Lamp", switch[state.lit], state.at),
+        ("Power", switch[state.power_on], state.at if state.power_on is not None else None),
+        ("UV intensity", number(state.intensity_w_m2, "W/m²"), state.intensity_w_m2_at),
+        ("Flow", flow(state.flow_l_min, units), state.flow_l_min_at),
+        ("Meter's running total", volume(state.total_l, units), state.total_l_at),
+        ("Transmittance (UVT)", number(state.uvt_pct, "%"), state.uvt_pct_at),
+        ("Water temperature", temperature(state.water_temp_c, units), state.water_temp_c_at),
+        ("Battery", number(state.battery_v, "V"), state.battery_v_at),
+        ("Lamp hours", number(state.lamp_hours, "h", 0), state.lamp_hours_at),
     ]
     told = [(name, value, age(at, now)) for name, value, at in rows if at is not None]
-    if carry.uvt_pct is None and not absent(status.uvt_pct):
+    if state.uvt_pct is None and not absent(status.uvt_pct):
         told.append(("Transmittance (UVT)", number(status.uvt_pct, "%"), "from the latest water test"))
     return told
 

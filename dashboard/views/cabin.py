@@ -56,7 +56,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     st.html(markup.verdict(
         word=one.verdict.verdict, name=words.unit_name(one), reasons=one.verdict.reasons, extra=extra,
         action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
-    heard = measures.age(one.carry.at, at) if one.carry else "never"
+    heard = measures.age(one.state.at, at) if one.state else "never"
     st.html(markup.small(f"Last heard {heard}. Now {measures.local(at, one.cabin.zone)} at the cabin."))
     calls = words.whom_to_call([
         contact for contact in get_fleet(store).contacts

@@ -45,11 +45,11 @@ def reckoning(store: Client, cabin: str, unit: str) -> None:
 
 def steps_of(one: UnitStatus) -> list[DoseStep]:
     """The reckoning of what the verdict rests on; none where nothing is heard."""
-    carry = one.carry
-    if carry is None or not one.heard:
+    state = one.state
+    if state is None or not one.heard:
         return []
     return divided_by_check(explain(
-        one.reactor, intensity_w_m2=np.nan if carry.intensity_w_m2 is None else carry.intensity_w_m2,
-        flow_l_min=np.nan if carry.flow_l_min is None else carry.flow_l_min, uvt_pct=one.uvt_pct,
-        uvt_live=one.uvt_live, lamp_on=carry.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min),
+        one.reactor, intensity_w_m2=np.nan if state.intensity_w_m2 is None else state.intensity_w_m2,
+        flow_l_min=np.nan if state.flow_l_min is None else state.flow_l_min, uvt_pct=one.uvt_pct,
+        uvt_live=one.uvt_live, lamp_on=state.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min),
         one.sensor.ratio)

@@ -84,8 +84,8 @@ def drawing(store: Client, cabin: str, unit: str, picked: str, hold: bool) -> No
 def heard_at(store: Client, cabin: str, unit: str) -> datetime | None:
     """When the unit's latest reading was taken."""
     return next((
-        one.carry.at for one in present(store).statuses
-        if one.carry and (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+        one.state.at for one in present(store).statuses
+        if one.state and (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
 
 
 def draw(store: Client, fleet: Fleet, of: tuple[tuple[str, str, str, Units], Hashable]) -> Drawn:

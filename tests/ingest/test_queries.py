@@ -116,7 +116,7 @@ def test_an_instant_before_the_first_reading_knows_nothing(told):
     store, _, _ = told
     for one in queries.status(store, START - minutes(1), as_of=True):
         assert str(one.verdict.verdict) == "silent"
-        assert one.carry is None
+        assert one.state is None
 
 
 def test_thinned_readings_keep_every_dip_draw_and_event(told):
@@ -154,8 +154,8 @@ def test_a_water_test_changes_what_is_judged_from_then_on_and_not_before(tmp_pat
         by_unit(queries.status(store, START + minutes(offset), as_of=True))["heron-point", "main"]
         for offset in (29, 31)
     )
-    assert before.carry.dose_low_mj_cm2 > after.carry.dose_low_mj_cm2
-    assert before.red_low_mj_cm2 == pytest.approx(before.carry.dose_low_mj_cm2)
+    assert before.state.dose_low_mj_cm2 > after.state.dose_low_mj_cm2
+    assert before.red_low_mj_cm2 == pytest.approx(before.state.dose_low_mj_cm2)
     store.close()
 
 
