@@ -26,13 +26,13 @@ CABIN = Cabin(slug="heron-point", name="Heron Point", time_zone="America/Toronto
 
 
 def status(*, low: float | None, heard: bool = True, flow_l_min: float = 6.0, live: bool = False) -> UnitStatus:
-    carry = UnitState(
+    state = UnitState(
         at=NOW - timedelta(seconds=30), intensity_w_m2=45.0, intensity_w_m2_at=NOW - timedelta(seconds=30),
         flow_l_min=flow_l_min, flow_l_min_at=NOW - timedelta(seconds=30),
         uvt_pct=85.0 if live else None, uvt_pct_at=NOW - timedelta(seconds=90) if live else None, lit=True)
     return UnitStatus(
         cabin=CABIN, unit=UNIT, reactor=REACTOR,
-        verdict=Verdict(verdict=Word.CLEAR, since=None, reasons=(), next_action=""), carry=carry,
+        verdict=Verdict(verdict=Word.CLEAR, since=None, reasons=(), next_action=""), state=state,
         uvt_pct=85.0 if live else 82.0, uvt_live=live, red_mj_cm2=low, red_low_mj_cm2=low,
         judged_flow_l_min=flow_l_min or 28.0, heard=heard, advisory=None, link_down_since=None)
 

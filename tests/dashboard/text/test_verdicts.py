@@ -38,7 +38,7 @@ def status(name: str, word: Word, *units: str) -> UnitStatus:
                   longitude=-79.0, units=made)
     said = Verdict(verdict=word, since=None, reasons=("a reason",), next_action="an action")
     return UnitStatus(
-        cabin=cabin, unit=made[0], reactor=REACTOR, verdict=said, carry=None, uvt_pct=82.0, uvt_live=False,
+        cabin=cabin, unit=made[0], reactor=REACTOR, verdict=said, state=None, uvt_pct=82.0, uvt_live=False,
         red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=None,
         link_down_since=None)
 
@@ -157,9 +157,9 @@ def test_standing_lit_water_has_no_limit_and_an_unknown_dose_is_no_number():
 
 
 def test_latest_readings_say_how_old_each_is_and_leave_out_what_was_never_read():
-    carry = UnitState(at=NOW - timedelta(seconds=20), lit=True, intensity_w_m2=52.3, water_temp_c=10.0,
+    state = UnitState(at=NOW - timedelta(seconds=20), lit=True, intensity_w_m2=52.3, water_temp_c=10.0,
                   intensity_w_m2_at=NOW - timedelta(seconds=20), water_temp_c_at=NOW - timedelta(hours=2))
-    rows = words.latest_readings(replace(status("A", Word.CLEAR), carry=carry), NOW, Units.US)
+    rows = words.latest_readings(replace(status("A", Word.CLEAR), state=state), NOW, Units.US)
     assert ("UV intensity", "52.3 W/m²", "20 s ago") in rows
     assert ("Water temperature", "50.0 °F", "2 h ago") in rows
     assert ("Transmittance (UVT)", "82.0 %", "from the latest water test") in rows
@@ -257,9 +257,9 @@ def test_a_lamp_that_reads_below_its_threshold_is_not_told_to_fall_below_it_some
 def test_among_equal_verdicts_a_dark_or_unheard_cabin_comes_before_one_that_only_waits_for_its_steps():
     lit = UnitState(at=NOW, lit=True)
     found = [
-        replace(status("A", Word.BOIL), carry=lit, heard=True, warm=True),
-        replace(status("B", Word.BOIL), carry=replace(lit, lit=False), heard=True),
-        replace(status("C", Word.BOIL), carry=lit, heard=False, warm=True),
+        replace(status("A", Word.BOIL), state=lit, heard=True, warm=True),
+        replace(status("B", Word.BOIL), state=replace(lit, lit=False), heard=True),
+        replace(status("C", Word.BOIL), state=lit, heard=False, warm=True),
         status("D", Word.SILENT),
     ]
     assert [one.cabin.name for one in worst_first(found)] == ["B", "C", "A", "D"]
