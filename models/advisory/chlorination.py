@@ -16,6 +16,9 @@ from models.advisory.work_cautions import PLUMBING_LIMIT_MG_L, Work, sentences
 WORKS = frozenset({  # what a plan asks for; cartridges come out of their housings
     Work.FILL_WITH_BLEACH, Work.CHLORINATE, Work.OPEN_HOUSING, Work.FLUSH_HOT, Work.DRAIN_TANK})
 STRENGTHS_PCT = (5.25, 6.0, 8.25)  # household bleach, % w/v sodium hypochlorite
+# Free chlorine is counted as Cl2, a label as NaOCl: 70.906 g of the one stand for 74.442 g of the other, by standard
+# atomic weights (SOURCES.md section 7). A label's per cent taken as chlorine would leave the water 5 % short.
+CHLORINE_OVER_HYPOCHLORITE = 2 * 35.453 / (22.990 + 35.453 + 15.999)
 DOSE_MIN_MG_L = 50.0  # extension-type guide: 50-100 mg/L, at least 6 h (seen, S49)
 DOSE_MG_L = 100.0  # Maryland COMAR 26.04.04.24: at least 100 mg/L (seen, S50)
 CONTACT_MIN_H = 6.0  # seen, S49; a county leaflet says 6 to 24 h (seen, S54)
@@ -79,16 +82,17 @@ def bleach_ml(*, water_l: float, dose_mg_l: float, strength_pct: float) -> float
     dose_mg_l : float
         Free chlorine wanted. [mg/L]
     strength_pct : float
-        Of the bleach, % w/v sodium hypochlorite, taken as % chlorine. [%]
+        Of the bleach, as its label has it: % w/v sodium hypochlorite. [%]
 
     Notes
     -----
-    V = C x V_water / (10 000 x pct), litres of bleach per litres of water.
+    V = C x V_water / (10 000 x pct x 0.9525), litres of bleach per litres of water; 0.9525 g of chlorine stand for a
+    gram of sodium hypochlorite.
     """
     _require("water_l", water_l, low=0)
     _require("dose_mg_l", dose_mg_l, low=0)
     _require("strength_pct", strength_pct, above=0, high=20)
-    return 1000.0 * dose_mg_l * water_l / (10_000.0 * strength_pct)
+    return 1000.0 * dose_mg_l * water_l / (10_000.0 * strength_pct * CHLORINE_OVER_HYPOCHLORITE)
 
 
 def chlorination(
@@ -109,7 +113,7 @@ def chlorination(
     contact_h : float
         6 to 24. [h]
     water_temp_c, ph : float or None
-        Of the water, for the CT that viruses need. [C]
+        Of the water, for the CT that viruses need; a pH of 0 to 14. [C]
     residual_mg_l : float or None
         Free chlorine measured at the farthest tap at the end; None before it is done. [mg/L]
 
@@ -130,6 +134,8 @@ def chlorination(
             f"water_temp_c must be at most {HOT_LIMIT_C:g} C, bleach does not work hotter; got {water_temp_c!r}: "
             "turn the heater off first"
         )
+    if ph is not None:
+        _require("ph", ph, low=0, high=14)
     if residual_mg_l is not None:
         _require("residual_mg_l", residual_mg_l, low=0, high=dose_mg_l)
     volume_ml = bleach_ml(water_l=water_l, dose_mg_l=dose_mg_l, strength_pct=strength_pct)
