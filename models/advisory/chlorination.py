@@ -16,7 +16,7 @@ from models.advisory.work_cautions import PLUMBING_LIMIT_MG_L, Work, sentences
 WORKS = frozenset({  # what a plan asks for; cartridges come out of their housings
     Work.FILL_WITH_BLEACH, Work.CHLORINATE, Work.OPEN_HOUSING, Work.FLUSH_HOT, Work.DRAIN_TANK})
 STRENGTHS_PCT = (5.25, 6.0, 8.25)  # household bleach, % w/v sodium hypochlorite
-# Free chlorine is counted as Cl2, a label as NaOCl: 70.906 g of the one stand for 74.442 g of the other, by standard
+# Free chlorine is counted as Cl2, a label as NaOCl: 70.906 g of the one stand for 74.442 g of the other by standard
 # atomic weights (SOURCES.md section 7). A label's per cent taken as chlorine would leave the water 5 % short.
 CHLORINE_OVER_HYPOCHLORITE = 2 * 35.453 / (22.990 + 35.453 + 15.999)
 DOSE_MIN_MG_L = 50.0  # extension-type guide: 50-100 mg/L, at least 6 h (seen, S49)
@@ -86,8 +86,8 @@ def bleach_ml(*, water_l: float, dose_mg_l: float, strength_pct: float) -> float
 
     Notes
     -----
-    V = C x V_water / (10 000 x pct x 0.9525), litres of bleach per litres of water; 0.9525 g of chlorine stand for a
-    gram of sodium hypochlorite.
+    V = C x V_water / (10 000 x pct x 0.9525), litres of bleach per litres of water; 0.9525 g of chlorine stand for
+    a gram of sodium hypochlorite.
     """
     _require("water_l", water_l, low=0)
     _require("dose_mg_l", dose_mg_l, low=0)

@@ -12,8 +12,8 @@ from models.advisory.chlorination import (
     giardia_log,
 )
 
-# Standard atomic weights (IUPAC; from memory, SOURCES.md section 7): Na 22.990, O 15.999, Cl 35.453. Leaflets count a
-# label's per cent of sodium hypochlorite as chlorine; it holds 70.906 / 74.442 of that.
+# Standard atomic weights (IUPAC; from memory, SOURCES.md section 7): Na 22.990, O 15.999, Cl 35.453. Leaflets count
+# a label's per cent of sodium hypochlorite as chlorine; it holds 70.906 / 74.442 of that.
 AS_CHLORINE = 70.906 / 74.442
 # Oregon State, MWPS-14 (seen, S52): 3 US pints of bleach per 100 US gallons. Exact 187.5 mg/L at 5 %, 196.9 at
 # 5.25 % (3 pt = 0.375 gal; calculated in SOURCES.md); the leaflet's "200 mg/L" is these rounded.
