@@ -12,7 +12,6 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import brentq
 
 from models.dose import hydraulics, optics
 from models.dose.bound import lower_share
@@ -25,6 +24,7 @@ LEAST_UVT_PCT = 1e-3  # a bound's transmittance stops here: the logarithm of 0 d
 # A sensor nearer to the sleeve than this sees no water, so no reading of it can be blamed on the water.
 BLIND_CM = 1e-6
 ROUNDING = 1e-12  # a loss below this is no loss
+HALVINGS = 80  # of an interval: to the last digit of a double
 
 
 class Explanation(StrEnum):
@@ -145,10 +145,19 @@ class Geometric:
         if reach < BLIND_CM:
             return math.inf
 
-        def slope(a: float) -> float:
-            return reach - 1.0 / a + width / math.expm1(a * width) if a * width < 700 else reach - 1.0 / a
+        # The slope of ln(mean_to_sensor) rises from reach - width / 2, below 0 here, to reach: halving cannot fail.
+        low, high = 0.0, 2.0 / reach
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            low, high = (middle, high) if reach < width * _seen_depth(middle * width) else (low, middle)
+        return (low + high) / 2
 
-        return float(brentq(slope, 1e-6, 2.0 / reach))
+
+def _seen_depth(depth: float) -> float:
+    """1/x - 1/(e^x - 1): how far into a layer of this optical depth its mean light lies. [share of its width]"""
+    if depth < 1e-3:  # else the difference of two large numbers
+        return 0.5 - depth / 12.0
+    return 1.0 / depth - (1.0 / math.expm1(depth) if depth < 700 else 0.0)
 
 
 @dataclass(frozen=True)
@@ -302,8 +311,12 @@ def drops(
         by_sensor = np.fmin(by_sensor, model.product(dimmer, absorption + moved, one))
     by_water = value
     uvt = 100.0 * np.exp(-absorption)
-    for points in (-uvt_points, uvt_points):
-        other = optics.absorption_per_cm(np.clip(uvt + points, LEAST_UVT_PCT, 100.0))
+    cloudiest, clearest = (
+        optics.absorption_per_cm(np.clip(uvt + points, LEAST_UVT_PCT, 100.0))
+        for points in (-uvt_points, uvt_points))
+    # a reading's dose over the water has one valley: its least is at an end of the band or at the bottom
+    bottom = np.clip(model.worst_absorption, clearest, cloudiest)
+    for other in (cloudiest, clearest, bottom):
         by_water = np.minimum(by_water, model.product(intensity, other, one))
     with np.errstate(divide="ignore", invalid="ignore"):
         losses = [np.where(value > 0, 1.0 - part / value, 0.0) for part in (by_sensor, by_water)]
