@@ -28,9 +28,10 @@ from ingest.registry.tables import load_fleet, load_history
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.work_cautions import sentences
-from models.dose.credit import Organism, log_credit, share_in_specification
+from models.dose.credit import Organism, credit_in, share_in_specification
 from models.dose.sensor_checks import SensorState
 from models.dose.tested_range import outside_tested
+from models.dose.water_band import Water, noon
 from models.enrolment import Sent
 from models.evidence import DoseNow, battery_low_v, dose_now, not_in_an_advisory, repeated_light, tail_bad_since
 from models.exposure import UnitState, cut, hourly, join, period_us
@@ -54,7 +55,7 @@ _CLOCK_FAULTS = """
 """
 # One row per unit whose water was ever tested: what the latest test said.
 _TESTED = """
-    SELECT cabin, unit, arg_max(value, "at") AS value FROM service_done
+    SELECT cabin, unit, arg_max(value, "at") AS value, max("at") AS tested_at FROM service_done
     WHERE kind = 'water-tested' AND value IS NOT NULL AND "at" <= $now GROUP BY ALL
 """
 _GOOD = """
@@ -72,8 +73,7 @@ class UnitStatus:
     reactor: Reactor
     verdict: Verdict
     state: UnitState | None
-    uvt_pct: float
-    uvt_live: bool
+    water: Water
     red_mj_cm2: float | None  # at the flow measured; at peak flow where none flows
     red_low_mj_cm2: float | None
     judged_flow_l_min: float | None
@@ -83,6 +83,16 @@ class UnitStatus:
     warm: bool | None = None  # lit for its warm-up time; None: not known
     to_note: bool = False  # whether a named person is to note water of long before it was first heard live
     sensor: SensorState = field(default_factory=SensorState)
+
+    @property
+    def uvt_pct(self) -> float:
+        """Transmittance over 1 cm; NaN: not known. [%]"""
+        return self.water.uvt_pct
+
+    @property
+    def uvt_live(self) -> bool:
+        """Whether a sensor says so now."""
+        return self.water.live
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `tarnlight status --json`."""
@@ -95,10 +105,10 @@ class UnitStatus:
             "next_action": self.verdict.next_action, "dose_mj_cm2": self.red_mj_cm2, "dose_low_mj_cm2": low,
             "dose_target_mj_cm2": self.unit.dose_target_mj_cm2,
             "log_credit": {
-                str(organism): None if low is None else float(log_credit(low, organism))
+                str(organism): None if low is None else credit_in(self.reactor, low, organism)
                 for organism in Organism},
             "intensity_w_m2": held.intensity_w_m2 if held else None,
-            "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.uvt_pct,
+            "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.water.uvt_pct,
             "lamp_on": held.lit if held else None, "lamp_hours": state.lamp_hours if state else None,
             "last_heard": state.at if state else None, "advisory": self._advisory(),
             "cautions": list(sentences(self.verdict.works)),
@@ -137,7 +147,7 @@ class _Evidence:
     clocks: dict[Key, Any]
     good: dict[Key, Any]
     troubles: dict[Key, pd.DataFrame]
-    tests: dict[Key, float]
+    tests: dict[Key, tuple[float, datetime]]
     at_fault: dict[Key, tuple[datetime, str]]
     sensors: dict[Key, SensorState]
     asked_again: dict[Key, tuple[datetime, str]]
@@ -177,7 +187,8 @@ def status(
         fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, sensors=sensors, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
-        tests={(row.cabin, row.unit): float(row.value) for row in named(store.ask(_TESTED, {"now": now}))},
+        tests={(row.cabin, row.unit): (float(row.value), row.tested_at.to_pydatetime())
+               for row in named(store.ask(_TESTED, {"now": now}))},
         at_fault=faults.faults(store), asked_again=asked_again(store, now))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
@@ -226,9 +237,10 @@ def _judged(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         last_heard=state.at if state else None, cadence_s=unit.cadence_s, fault_since=evidence.now,
         dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
     return UnitStatus(
-        cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), state=state, uvt_pct=unit.uvt_pct,
+        cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), state=state,
+        water=Water.tested(evidence.fleet.reactor(unit.reactor), unit.uvt_pct, noon(unit.uvt_tested), evidence.now),
         verdict=verdict(replace(nothing, advisory=kept.advisory if kept else None), now=evidence.now),
-        uvt_live=False, red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
+        red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
         link_down_since=None)
 
 
@@ -239,18 +251,21 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     down = link.at.to_pydatetime() if link is not None and not link.up else None
     heard = state is not None and now - state.at <= timedelta(seconds=unit.overdue_s)
     live = state is not None and state.uvt_pct is not None and heard
-    uvt = state.uvt_pct if live and state else evidence.tests.get(key, unit.uvt_pct)
+    uvt, tested_at = evidence.tests.get(key, (unit.uvt_pct, noon(unit.uvt_tested)))
+    water = Water.tested(reactor, uvt, tested_at, now)
+    if live and state:
+        water = replace(water, uvt_pct=float(state.uvt_pct or np.nan), live=True)
     sensor = evidence.sensors[key]
-    dose = dose_now(reactor, unit, state if heard else None, now, float(uvt or np.nan), live, sensor.ratio)
-    water = float(uvt or np.nan)
+    dose = dose_now(reactor, unit, state if heard else None, now, water, sensor.ratio)
     present = replace(
         _present(evidence, unit, dose, state if heard else None, down, key),
         tested_range=outside_tested(
-            reactor, uvt_pct=water, flow_l_min=state.flow_l_min if heard and state else None),
-        tested_range_at_peak=outside_tested(reactor, uvt_pct=water, flow_l_min=unit.peak_flow_l_min))
+            reactor, uvt_pct=water.uvt_pct, flow_l_min=state.flow_l_min if heard and state else None),
+        tested_range_at_peak=outside_tested(reactor, uvt_pct=water.uvt_pct, flow_l_min=unit.peak_flow_l_min),
+        water_too_old_days=water.too_old_days(now))
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), state=state,
-        uvt_pct=float(uvt or np.nan), uvt_live=live, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
+        water=water, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
         judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down,
         to_note=present.to_note_since is not None, sensor=sensor)
 

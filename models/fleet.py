@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from typing import NoReturn
@@ -57,14 +57,22 @@ class CalculatedDose:
     b: float
     c: float
     d: float
+    s0_w_m2: float | None = None  # S0 at the test point's transmittance, by the report; None: by lamp and geometry
 
     def __post_init__(self) -> None:
-        for one in fields(self):
-            require_number(f"equation.{one.name}", getattr(self, one.name))
+        for name in ("a", "b", "c", "d"):
+            require_number(f"equation.{name}", getattr(self, name))
+        if self.s0_w_m2 is not None:
+            require_number("equation.s0_w_m2", self.s0_w_m2, above=0)
         # Else the dose would rise with flow or absorbance, or fall with intensity.
         require_number("equation.b", self.b, at_most=0)
         for name in ("c", "d"):
             require_number(f"equation.{name}", getattr(self, name), above=0)
+
+
+# How well a test knows its own dose where its report does not say: 95 %, two-sided; common practice, no source. The
+# guidance manual asks for it in the validation factor (SOURCES.md section 2, U_Val, from memory).
+TEST_RED_UNCERTAINTY_PCT = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +104,10 @@ class Reactor:
     sensor_uncertainty_pct: float = 10.0  # of the reading
     flow_uncertainty_pct: float = 5.0  # of the reading
     uvt_uncertainty_points: float = 2.0  # points of transmittance over 1 cm, of a live sensor
-    uvt_test_uncertainty_points: float = 4.0  # the same of the latest water test, with the drift since then
+    uvt_test_uncertainty_points: float = 4.0  # of a fresh water test; it widens with age (`models.dose.water_band`)
+    # Of the test's own dose (organisms, counts, collimated beam). None: `TEST_RED_UNCERTAINTY_PCT`, less what the
+    # validation factor allows already.
+    test_red_uncertainty_pct: float | None = None
     equation: CalculatedDose | None = None
 
     def __post_init__(self) -> None:
@@ -138,6 +149,15 @@ class Reactor:
             require_number(name, getattr(self, name), at_least=0, at_most=99)
         for name in ("uvt_uncertainty_points", "uvt_test_uncertainty_points"):
             require_number(name, getattr(self, name), at_least=0, at_most=50)
+        if self.test_red_uncertainty_pct is not None:
+            require_number("test_red_uncertainty_pct", self.test_red_uncertainty_pct, at_least=0, at_most=50)
+
+    @property
+    def test_error(self) -> float:
+        """The 95 % error of the test's own dose, as a share; what a validation factor allows is taken off."""
+        if self.test_red_uncertainty_pct is not None:
+            return self.test_red_uncertainty_pct / 100.0
+        return max(0.0, TEST_RED_UNCERTAINTY_PCT / 100.0 - (self.validation_factor - 1.0))
 
 
 class Total(StrEnum):
@@ -164,6 +184,7 @@ class Unit:
     peak_flow_l_min: float  # the most that this supply can deliver
     dose_target_mj_cm2: float = 40.0  # NSF/ANSI 55 class A, SOURCES.md section 5 (seen)
     lamp_installed: date | None = None
+    uvt_tested: date | None = None  # day of the test that gave `uvt_pct`; None: nobody said, so it counts as old
     cold_plumbing_l: float | None = None  # pipe from the unit to the furthest cold tap
     hot_tank_l: float | None = None  # 0: no hot water tank
     cadence_s: float = 60.0  # how often its logger reads
@@ -196,8 +217,9 @@ class Unit:
             if self.total not in list(Total):
                 raise ValueError(f"total must be one of {', '.join(Total)}; got {self.total!r}")
             object.__setattr__(self, "total", Total(self.total))
-        if self.lamp_installed is not None and type(self.lamp_installed) is not date:
-            raise ValueError(f"lamp_installed must be a date like 2026-04-18; got {self.lamp_installed!r}")
+        for name in ("lamp_installed", "uvt_tested"):
+            if getattr(self, name) is not None and type(getattr(self, name)) is not date:
+                raise ValueError(f"{name} must be a date like 2026-04-18; got {getattr(self, name)!r}")
 
     @property
     def sending_s(self) -> float:

@@ -113,6 +113,8 @@ class Present:
         Since when the unit has been lit, warm and dosed without a break, where known.
     sensor : SensorState or None
         What its duty sensor's checks against a reference say; the doses above are divided by its ratio already.
+    water_too_old_days : float or None
+        Age of a water test that is too old to rest on; None: it is not. [days]
     sample_again_at : datetime or None
         When a sample was taken that asks for another one, and none taken later was satisfactory; None: none.
     sample_again : str
@@ -162,6 +164,7 @@ class Present:
     sample_again_at: datetime | None = None
     sample_again: str = ""
     tested_range: tuple[str, ...] = ()
+    water_too_old_days: float | None = None
     tested_range_at_peak: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -538,6 +541,11 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
             action="Set the logger's clock, and look through the refused readings.",
         )
     yield from _of_sensor_checks(present)
+    if present.water_too_old_days is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, reason=f"The water was last tested {present.water_too_old_days:,.0f} days ago: "
+            "too long to rest a dose on.",
+            action="Have the water's transmittance tested on the next trip, and record it.", works=frozenset())
     hours, life = present.lamp_hours, present.lamp_life_h
     if hours is not None and life is not None and hours >= life:
         yield _Finding(

@@ -14,11 +14,12 @@ from dashboard.text.verdicts import CAUTION
 from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
 from models.dose import assess
-from models.dose.credit import Organism, log_credit
+from models.dose.credit import Organism, credit_in
 from models.dose.explain import DoseStep, explain
 from models.dose.kernel import DoseReason
 from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from models.dose.tested_range import outside_tested
+from models.dose.water_band import band_points
 from models.fleet import Fleet, Reactor
 
 TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (SOURCES.md section 5, seen)
@@ -34,6 +35,8 @@ def add(commands: Any) -> None:
     dose.add_argument("--intensity", type=float, required=True, metavar="S", help="sensor reading, W/m2")
     dose.add_argument("--uvt", type=float, required=True, metavar="P", help="transmittance over 1 cm, %%")
     dose.add_argument("--flow", type=float, required=True, metavar="Q", help="flow, L/min")
+    dose.add_argument("--uvt-age-days", type=float, default=0.0,
+                      help="days since the water was tested (default 0): an older test says less of today's water")
     dose.add_argument("--uvt-live", action="store_true",
                       help="the transmittance was measured with the reading, not tested some time before")
     dose.add_argument("--peak-flow", type=float, metavar="Q", help="the most the supply delivers, L/min "
@@ -77,12 +80,14 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
     """All that the command says, by name."""
     given: dict[str, Any] = {
         "intensity_w_m2": options.intensity, "flow_l_min": options.flow, "uvt_pct": options.uvt,
-        "uvt_live": options.uvt_live, "peak_flow_l_min": options.peak_flow}
+        "uvt_live": options.uvt_live, "peak_flow_l_min": options.peak_flow,
+        "uvt_test_points": float(band_points(reactor, options.uvt_age_days))}
     found = assess(reactor, **given)
     low = float(found.red_low_mj_cm2)
     peak = options.peak_flow or (options.flow if options.flow > 0 else reactor.test_flow_l_min)
     output = options.intensity / new_lamp_intensity_w_m2(reactor, uvt_pct=options.uvt)
-    sized: dict[str, Any] = {"target_mj_cm2": options.target, "uvt_live": options.uvt_live}
+    sized: dict[str, Any] = {"target_mj_cm2": options.target, "uvt_live": options.uvt_live,
+        "uvt_test_points": given["uvt_test_points"]}
     steps: list[DoseStep] = explain(reactor, **given)
     return {
         "reactor": reactor.name, **given, "peak_flow_l_min": peak,
@@ -92,7 +97,7 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
         "tested_range": list(outside_tested(
             reactor, uvt_pct=options.uvt, flow_l_min=options.flow or options.peak_flow)),
         "log_credit": {
-            str(one): None if math.isnan(low) else float(log_credit(low, one)) for one in Organism},
+            str(one): None if math.isnan(low) else credit_in(reactor, low, one) for one in Organism},
         "most_flow_l_min": most_flow_l_min(
             reactor, uvt_pct=options.uvt, intensity_w_m2=options.intensity, **sized),
         "least_uvt_pct": least_uvt_pct(reactor, flow_l_min=peak, output=output, **sized),

@@ -48,8 +48,9 @@ def steps_of(one: UnitStatus) -> list[DoseStep]:
     state = one.state
     if state is None or not one.heard:
         return []
-    return divided_by_check(explain(
+    return divided_by_check(one.reactor, explain(
         one.reactor, intensity_w_m2=np.nan if state.intensity_w_m2 is None else state.intensity_w_m2,
         flow_l_min=np.nan if state.flow_l_min is None else state.flow_l_min, uvt_pct=one.uvt_pct,
-        uvt_live=one.uvt_live, lamp_on=state.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min),
+        uvt_live=one.uvt_live, lamp_on=state.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min,
+        uvt_test_points=one.water.points),
         one.sensor.ratio)

@@ -15,6 +15,7 @@ import pandas as pd
 from ingest.db.engine import Asks
 from ingest.evaluation.sensor_checks import numbered_stretches, sensor_checks
 from models.dose import assess
+from models.dose.water_band import band_points, noon_us
 from models.exposure import (
     Rows,
     UnitState,
@@ -54,7 +55,7 @@ class UnitColumns:
         """For these units; KeyError if one is not enrolled."""
         positions: dict[Reactor, int] = {}
         columns: dict[str, list[float]] = {
-            name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "reactor")}
+            name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "uvt_tested_us", "reactor")}
         policies = history.judging_versions()
         for number, (cabin, slug) in enumerate(keys):
             for since, unit, reactor, policy in _versions(history, policies, cabin, slug):
@@ -63,6 +64,7 @@ class UnitColumns:
                 for name, value in profile(unit, reactor, two_ends_s=policy.two_ends_s).items():
                     columns[name].append(value)
                 columns["uvt_pct"].append(unit.uvt_pct)
+                columns["uvt_tested_us"].append(noon_us(unit.uvt_tested))
                 columns["reactor"].append(positions.setdefault(reactor, len(positions)))
         whole = ("unit_no", "from_us", "reactor")
         table = pd.DataFrame({
@@ -154,26 +156,31 @@ def with_doses(
     kind, enrolled = given["reactor"].to_numpy()[order], given["uvt_pct"].to_numpy(dtype=float)[order]
     tested = holding(tests["unit_no"].to_numpy(np.int64), microseconds(tests["at"]), rows.unit_no, rows.at)
     values = np.append(tests["uvt_pct"].to_numpy(dtype=float), np.nan)
+    tested_us = np.where(
+        tested >= 0, np.append(microseconds(tests["at"]), 0)[tested].astype(float),
+        given["uvt_tested_us"].to_numpy(dtype=float)[order])
+    age_days = (rows.at - tested_us) / (86_400 * US_PER_S)
     live = rows.near("uvt_pct")
     uvt = np.where(np.isnan(live), np.where(tested >= 0, values[tested], enrolled), live)
     red, low, at_peak = (np.full(len(rows), np.nan) for _ in range(3))
     flow, peak = rows.near("flow_l_min"), rows.profile["peak_flow_l_min"]
     intensity = rows.near("intensity_w_m2")
     for number, reactor in enumerate(units.reactors):
-        i = np.flatnonzero((kind == number) & ~rows.is_state)
-        if not i.size:
-            continue
-        most = assess(
-            reactor, intensity_w_m2=intensity[i], flow_l_min=peak[i], uvt_pct=uvt[i], uvt_live=~np.isnan(live[i]))
-        at_peak[i] = most.red_low_mj_cm2
-        low[i] = np.where(flow[i] == 0, np.where(np.isnan(at_peak[i]), np.nan, np.inf), np.nan)
-        red[i] = np.where(flow[i] == 0, np.inf, np.nan)
-        flows = i[flow[i] > 0]
-        if flows.size:
-            now = assess(
-                reactor, intensity_w_m2=intensity[flows], flow_l_min=flow[flows], uvt_pct=uvt[flows],
-                uvt_live=~np.isnan(live[flows]))
-            red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
+        of_kind = np.flatnonzero((kind == number) & ~rows.is_state)
+        points = band_points(reactor, np.where(np.isnan(live[of_kind]), age_days[of_kind], 0.0))
+        for wide in np.unique(points):
+            i = of_kind[points == wide]
+            at_peak[i] = assess(
+                reactor, intensity_w_m2=intensity[i], flow_l_min=peak[i], uvt_pct=uvt[i],
+                uvt_live=~np.isnan(live[i]), uvt_test_points=float(wide)).red_low_mj_cm2
+            low[i] = np.where(flow[i] == 0, np.where(np.isnan(at_peak[i]), np.nan, np.inf), np.nan)
+            red[i] = np.where(flow[i] == 0, np.inf, np.nan)
+            flows = i[flow[i] > 0]
+            if flows.size:
+                now = assess(
+                    reactor, intensity_w_m2=intensity[flows], flow_l_min=flow[flows], uvt_pct=uvt[flows],
+                    uvt_live=~np.isnan(live[flows]), uvt_test_points=float(wide))
+                red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
     if sensors is not None and len(sensors):
         i = holding(
             sensors["unit_no"].to_numpy(np.int64), sensors["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)

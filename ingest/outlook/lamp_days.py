@@ -12,6 +12,7 @@ from ingest.db.engine import Asks, named
 from ingest.evaluation.judging import holding
 from ingest.evaluation.sensor_checks import SENSOR_CHECKED, numbered_stretches, sensor_states
 from models.dose.sensor_checks import SensorState
+from models.dose.water_band import noon
 from models.exposure import microseconds
 from models.fleet import Fleet
 from models.lamp.daily_faults import StandingFault, standing_faults, stuck_all_day
@@ -62,6 +63,8 @@ class LampDays:
     faults : tuple of StandingFault
     uvt_pct, uvt_live : dict
         Per (cabin, unit): the transmittance that its threshold is taken at, and whether a live sensor said so. [%]
+    uvt_age_days : dict
+        How old the water test is; NaN: nobody knows. [days]
     heard : dict
         Per (cabin, unit): its last day with readings.
     filters : DataFrame
@@ -80,6 +83,7 @@ class LampDays:
     faults: tuple[StandingFault, ...]
     uvt_pct: dict[tuple[str, str], float]
     uvt_live: dict[tuple[str, str], bool]
+    uvt_age_days: dict[tuple[str, str], float]
     heard: dict[tuple[str, str], pd.Timestamp]
     filters: pd.DataFrame
     sensors: dict[tuple[str, str], SensorState]
@@ -105,12 +109,12 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     daily["intensity_w_m2"] = daily["intensity_w_m2"].mask(stuck_all_day(daily)) / _read_too_high(daily, checks)
     heard = {(one.cabin, one.unit): one.day for one in
              named(daily.groupby(["cabin", "unit"], as_index=False).agg(day=("day", "max")))}
-    uvt, live = _present_uvt(daily, events, fleet)
+    uvt, live, age_days = _present_uvt(daily, events, fleet, now)
     filters = _filters(store, events, until)
     if daily.empty or daily["intensity_w_m2"].isna().all():
         return LampDays(
-            days=None, events=events, faults=tuple(faults), uvt_pct=uvt, uvt_live=live, heard=heard,
-            filters=filters, sensors=sensors)
+            days=None, events=events, faults=tuple(faults), uvt_pct=uvt, uvt_live=live, uvt_age_days=age_days,
+            heard=heard, filters=filters, sensors=sensors)
     daily = _with_lamp_hours(daily, fleet)
     done = pd.concat([
         events.loc[events["kind"].isin([SWAP, CLEAN]), ["cabin", "unit", "at", "kind"]],
@@ -120,7 +124,7 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     table = _up_to(daily, until.tz_localize(None) - pd.Timedelta(days=1))
     return LampDays(
         days=fleet_days(table, kind=kind, events=done), events=events, faults=tuple(faults), uvt_pct=uvt,
-        uvt_live=live, heard=heard, filters=filters, sensors=sensors)
+        uvt_live=live, uvt_age_days=age_days, heard=heard, filters=filters, sensors=sensors)
 
 
 def _read_too_high(daily: pd.DataFrame, checks: pd.DataFrame) -> np.ndarray:
@@ -232,20 +236,26 @@ def _with_tests(daily: pd.DataFrame, tests: pd.DataFrame, fleet: Fleet) -> pd.Da
 
 
 def _present_uvt(
-    daily: pd.DataFrame, events: pd.DataFrame, fleet: Fleet
-) -> tuple[dict[tuple[str, str], float], dict[tuple[str, str], bool]]:
-    """Each unit's transmittance of late: a live sensor's median, else the latest test, else the registry's."""
+    daily: pd.DataFrame, events: pd.DataFrame, fleet: Fleet, now: datetime
+) -> tuple[dict[tuple[str, str], float], dict[tuple[str, str], bool], dict[tuple[str, str], float]]:
+    """Each unit's transmittance of late: a live sensor's median, else the latest test, else the registry's.
+
+    With whether it is live, and how old a test it is; NaN: nobody knows. [days]
+    """
+    at = {(place.slug, unit.slug): noon(unit.uvt_tested) for place in fleet.cabins for unit in place.units}
     uvt = {(place.slug, unit.slug): unit.uvt_pct for place in fleet.cabins for unit in place.units}
     live = dict.fromkeys(uvt, False)
     tests = events[(events["kind"] == _TESTS) & (events["value"] > 0)]
     uvt |= {(one.cabin, one.unit): float(one.value) for one in named(tests) if (one.cabin, one.unit) in uvt}
+    at |= {(one.cabin, one.unit): one.at.to_pydatetime() for one in named(tests) if (one.cabin, one.unit) in uvt}
+    age_days = {key: np.nan if day is None else (now - day) / timedelta(days=1) for key, day in at.items()}
     last = daily["day"].groupby([daily["cabin"], daily["unit"]]).transform("max")
     recent = daily[daily["day"] > last - pd.Timedelta(days=LIVE_DAYS)]
     told = recent.groupby(["cabin", "unit"], as_index=False).agg(
         middle=("uvt_pct", "median"), number=("uvt_pct", "count"))
     for one in named(told[told["number"] >= LEAST_LIVE]):
         uvt[one.cabin, one.unit], live[one.cabin, one.unit] = float(one.middle), True
-    return uvt, live
+    return uvt, live, age_days
 
 
 def _up_to(daily: pd.DataFrame, last: pd.Timestamp) -> pd.DataFrame:

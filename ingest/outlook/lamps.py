@@ -17,6 +17,7 @@ from models.advisory.work_cautions import Work, sentences, works_of_tasks
 from models.dose.reactor import Sensor
 from models.dose.sensor_checks import SensorState
 from models.dose.sizing import least_intensity_w_m2
+from models.dose.water_band import band_points
 from models.fleet import Cabin, Fleet, Reactor, Unit
 from models.lamp.advice import LEAST_KNOWN_DAYS, LampFacts, advice, advice_unknown
 from models.lamp.backtest import LEAST_DAYS, NORMAL_80, TAIL_DAYS, Calibration, calibration
@@ -185,7 +186,8 @@ def lamp_outlook(store: Asks, now: datetime) -> LampOutlook:
     thresholds = {
         (place.slug, unit.slug): threshold_w_m2(
             fleet.reactor(unit.reactor), unit.peak_flow_l_min, round(known.uvt_pct[place.slug, unit.slug], 1),
-            unit.dose_target_mj_cm2, known.uvt_live[place.slug, unit.slug])
+            unit.dose_target_mj_cm2, known.uvt_live[place.slug, unit.slug],
+            float(band_points(fleet.reactor(unit.reactor), known.uvt_age_days[place.slug, unit.slug])))
         for place in fleet.cabins for unit in place.units
     }
     fitted = _fitted(known, fleet, thresholds) if known.days is not None else None
@@ -205,11 +207,13 @@ def lamp_stamp(store: Asks) -> str:
 
 @lru_cache(maxsize=4096)
 def threshold_w_m2(
-    reactor: Reactor, peak_flow_l_min: float, uvt_pct: float, target_mj_cm2: float, uvt_live: bool
+    reactor: Reactor, peak_flow_l_min: float, uvt_pct: float, target_mj_cm2: float, uvt_live: bool,
+    uvt_test_points: float,
 ) -> float:
     """`least_intensity_w_m2`, remembered: it is searched for, and its inputs seldom change. [W/m2]"""
     return least_intensity_w_m2(
-        reactor, flow_l_min=peak_flow_l_min, uvt_pct=uvt_pct, target_mj_cm2=target_mj_cm2, uvt_live=uvt_live)
+        reactor, flow_l_min=peak_flow_l_min, uvt_pct=uvt_pct, target_mj_cm2=target_mj_cm2, uvt_live=uvt_live,
+        uvt_test_points=uvt_test_points)
 
 
 def _traits(

@@ -536,6 +536,7 @@ def _reactor(found: dict[str, Any]) -> Reactor:
 
 
 def _unit(found: dict[str, Any]) -> Unit:
-    if found.get("lamp_installed"):
-        found["lamp_installed"] = date.fromisoformat(found["lamp_installed"])
+    for name in ("lamp_installed", "uvt_tested"):
+        if found.get(name):
+            found[name] = date.fromisoformat(found[name])
     return Unit(**found)

@@ -49,7 +49,7 @@ class Assessment:
 def assess(
     reactor: Reactor, *, intensity_w_m2: ArrayLike, flow_l_min: ArrayLike, uvt_pct: ArrayLike,
     uvt_live: ArrayLike, lamp_on: ArrayLike | None = None, warm: ArrayLike | None = None,
-    peak_flow_l_min: float | None = None,
+    peak_flow_l_min: float | None = None, uvt_test_points: float | None = None,
 ) -> Assessment:
     """Validated dose of each reading, its 95 % lower bound, and why.
 
@@ -71,6 +71,9 @@ def assess(
         alone decides; who must know asks the timeline of the outages.
     peak_flow_l_min : float, optional
         The most that this supply can deliver: the flow of the bound where water stands or flow is unknown. [L/min]
+    uvt_test_points : float, optional
+        How far the water may be from its latest test, as of `models.dose.water_band.band_points`; by default as far
+        as from a fresh one. [points]
 
     Returns
     -------
@@ -99,10 +102,11 @@ def assess(
     but for the step at no flow), nor, at a fixed output of the lamp of at most a new one's, when transmittance
     falls. At the test point, with transmittance measured, the value is the test's RED over the validation
     factor; without, too, unless the test ran below the new lamp's output and the sensor sits nearer to sleeve
-    than to wall (then a cloudier water explains the reading as well, and counts).
+    than to wall (then a cloudier water explains the reading as well, and counts). The bound also bears what the
+    reactor's own test does not know of its dose (`Reactor.test_error`).
 
     With the geometric model the value is the closed form's; its bound comes from a table of the reactor kind,
-    within 5e-5 of the exact bound for 40 to 100 % and readings above 2 % of the brightest
+    within 5e-4 of the exact bound for 40 to 100 % and readings above 2 % of the brightest
     (`models.dose.lookup`). Away from the test's transmittance the bound also bears what a lamp of finite length
     with slanting rays gives less (`models.dose.finite_lamp`). The validation factor may hold part of the sensor's
     uncertainty already; counting it again errs on the safe side.
@@ -117,7 +121,8 @@ def assess(
     size = flat[0].size
     red, low = np.empty(size), np.empty(size)
     reason, explanation = np.empty(size, dtype=np.int8), np.empty(size, dtype=np.int8)
-    kernel = Kernel(reactor, peak_flow_l_min, rows=min(size, BLOCK_ROWS))
+    kernel = Kernel(
+        reactor, peak_flow_l_min, rows=min(size, BLOCK_ROWS), uvt_test_points=uvt_test_points)
     # An unknown has no place in a table, and transparent water divides 0 by 0 on its way to the limit.
     with np.errstate(invalid="ignore", divide="ignore"):
         for start in range(0, size, BLOCK_ROWS):

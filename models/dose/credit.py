@@ -6,13 +6,18 @@ influence. A cabin isn't one: its figures here are a reference, no proof of comp
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy.special import gammaincinv
 
+from models.dose import hydraulics
 from models.dose.optics import Floats
+from models.fleet import Reactor
 
 
 class Organism(StrEnum):
@@ -33,6 +38,10 @@ DOSES_MJ_CM2: dict[Organism, Floats] = {
 }
 # 40 CFR 141.720(d)(3)(ii), from memory: share of each month's water treated within validated conditions.
 IN_SPECIFICATION_AT_LEAST_PCT = 95.0
+
+CREDIT_STEP_LOG = 0.5
+SHARES_OF_WATER = 4096  # the mixture's reduction is then within 0.001 log
+MOST_DOSE_MJ_CM2 = 1000.0  # beyond, every share of the water is past the table
 
 _STEPS = np.concatenate(([0.0], CREDITS_LOG))
 
@@ -66,17 +75,100 @@ def log_credit(dose_mj_cm2: ArrayLike, organism: str) -> Floats:
     ----------
     .. [1] 40 CFR 141.720(d)(1).
     """
-    try:
-        doses = DOSES_MJ_CM2[Organism(organism)]
-    except ValueError:
-        known = ", ".join(Organism)
-        raise ValueError(f"organism must be one of {known}; got {organism!r}") from None
+    doses = _row(organism)
     dose = np.asarray(dose_mj_cm2, dtype=float)
     if (dose < 0).any():
         index = int(np.flatnonzero(dose < 0)[0])
         raise ValueError(f"dose_mj_cm2 must be at least 0; got {float(dose.flat[index])!r} at index {index}")
     credit = _STEPS[np.searchsorted(doses, dose, side="right")]
     return np.where(np.isnan(dose), np.nan, credit)[()]
+
+
+def _row(organism: str) -> Floats:
+    """The table's doses of an organism. [mJ/cm2]"""
+    try:
+        return DOSES_MJ_CM2[Organism(organism)]
+    except ValueError:
+        known = ", ".join(Organism)
+        raise ValueError(f"organism must be one of {known}; got {organism!r}") from None
+
+
+@lru_cache(maxsize=64)
+def _doses_over_mean(tanks: int) -> Floats:
+    """Doses that equal shares of the water get, over the mean dose: middles of the age density's quantiles.
+
+    Of n equal mixed tanks the density is a gamma's with shape n (`models.dose.hydraulics.exit_age_density`).
+    """
+    share = (np.arange(SHARES_OF_WATER) + 0.5) / SHARES_OF_WATER
+    return np.asarray(gammaincinv(tanks, share) / tanks)
+
+
+def own_reduction_log(reactor: Reactor, dose_mj_cm2: float, organism: str) -> float:
+    """Reduction of an organism by its own response to the doses behind a validated dose. [log]
+
+    Parameters
+    ----------
+    reactor : Reactor
+        Its tanks and the response of its challenge organism give the doses that the water got.
+    dose_mj_cm2 : float
+        Validated dose. [mJ/cm2]
+    organism : str
+        As for `log_credit`.
+
+    Returns
+    -------
+    reduction : float
+        At most 4; NaN where the dose is.
+
+    Notes
+    -----
+    The dose of a challenge organism is that of a collimated beam with the same reduction. The water behind it got
+    unequal doses, and an organism that is more sensitive than the challenge lives on in what got least: in the same
+    water its reduction equivalent dose is lower. This is why the guidance manual divides by a bias factor B_RED
+    (SOURCES.md section 2, from memory). The organism's response is the table's, linear between its rows, and 4 log
+    beyond the last; the reduction is that of the mixture, -log10 of the mean surviving share.
+    """
+    doses = _row(organism)
+    if math.isnan(dose_mj_cm2):
+        return math.nan
+    k = reactor.challenge_k_cm2_mj
+    mean = float(hydraulics.mean_dose(dose_mj_cm2, k_cm2_mj=k, tanks=reactor.mixing_tanks))
+    response = np.interp(
+        mean * _doses_over_mean(reactor.mixing_tanks), np.concatenate(([0.0], doses)), _STEPS)
+    return float(-np.log10(np.mean(10.0**-response)))
+
+
+def bias_factor(reactor: Reactor, dose_mj_cm2: float, organism: str) -> float:
+    """Validated dose over the dose that the table asks for the organism's own reduction in the same water. [-]
+
+    The reduction equivalent dose bias (B_RED), at least 1; NaN where nothing is reduced.
+    """
+    own = own_reduction_log(reactor, dose_mj_cm2, organism)
+    equal = float(np.interp(own, _STEPS, np.concatenate(([0.0], _row(organism)))))
+    return max(1.0, dose_mj_cm2 / equal) if equal > 0 else math.nan
+
+
+def credit_in(reactor: Reactor, dose_mj_cm2: float, organism: str) -> float:
+    """Credit of a dose given by this reactor: the table's, or the organism's own where that is less. [log]
+
+    Parameters
+    ----------
+    reactor : Reactor
+    dose_mj_cm2 : float
+        For a decision its lower bound. [mJ/cm2]
+    organism : str
+
+    Returns
+    -------
+    credit : float
+        In steps of 0.5, as `log_credit`. A validation factor that holds the bias already counts it twice, which
+        errs on the safe side.
+    """
+    table = float(log_credit(dose_mj_cm2, organism))
+    if math.isnan(table):
+        return table
+    own = own_reduction_log(reactor, min(dose_mj_cm2, MOST_DOSE_MJ_CM2), organism)
+    return min(table, math.floor(own / CREDIT_STEP_LOG + 1e-9) * CREDIT_STEP_LOG)
 
 
 def share_in_specification(volume_l: ArrayLike, in_specification_l: ArrayLike, month: ArrayLike) -> pd.DataFrame:

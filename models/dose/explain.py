@@ -10,7 +10,7 @@ import numpy as np
 from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.columns import Assessment, assess
-from models.dose.credit import Organism, log_credit
+from models.dose.credit import Organism, credit_in
 from models.dose.kernel import DOSE_REASONS, DoseReason
 from models.dose.reactor import (
     Explained,
@@ -21,7 +21,6 @@ from models.dose.reactor import (
     explained,
     flow_max_l_min,
     model_of,
-    uvt_points,
 )
 from models.fleet import Reactor
 
@@ -42,12 +41,13 @@ class DoseStep:
 def explain(
     reactor: Reactor, *, intensity_w_m2: float, flow_l_min: float, uvt_pct: float, uvt_live: bool,
     lamp_on: bool | None = None, warm: bool | None = None, peak_flow_l_min: float | None = None,
+    uvt_test_points: float | None = None,
 ) -> list[DoseStep]:
     """The reckoning of one reading, from inputs over each factor to the dose, its bound and its credit.
 
     Parameters
     ----------
-    reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live, lamp_on, warm, peak_flow_l_min
+    reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live, lamp_on, warm, peak_flow_l_min, uvt_test_points
         As for `models.dose.assess`, single values.
 
     Returns
@@ -63,7 +63,7 @@ def explain(
     """
     result = assess(
         reactor, intensity_w_m2=intensity_w_m2, flow_l_min=flow_l_min, uvt_pct=uvt_pct, uvt_live=uvt_live,
-        lamp_on=lamp_on, warm=warm, peak_flow_l_min=peak_flow_l_min,
+        lamp_on=lamp_on, warm=warm, peak_flow_l_min=peak_flow_l_min, uvt_test_points=uvt_test_points,
     )
     reason = DOSE_REASONS[int(result.reason_code)]
     steps = [
@@ -78,15 +78,18 @@ def explain(
     next_flow = assumed if peak_flow_l_min is None else peak_flow_l_min
     flow = flow_l_min if flow_l_min > 0 else next_flow
     if reason in UNEXPLAINED or not flow > 0:
-        return steps + _results(result, "", "")
+        return steps + _results(reactor, result, "", "")
     if flow != flow_l_min:
         steps.append(DoseStep(name="flow of the bound", symbol="Q", formula="", value=flow, unit="L/min"))
     if intensity_w_m2 > Sensor(reactor).brightest_w_m2:
         seen = Sensor(reactor).brightest_w_m2
         steps.append(DoseStep(name="intensity counted", symbol="S", formula="", value=seen, unit="W/m2"))
+    tested_points = reactor.uvt_test_uncertainty_points if uvt_test_points is None else uvt_test_points
+    points = reactor.uvt_uncertainty_points if uvt_live else tested_points
+    steps.append(_step("how far the transmittance may be off", "", "", points, "points"))
     ways = explained(
         reactor, np.array(float(intensity_w_m2)), np.array(float(flow)), np.array(float(uvt_pct)),
-        uvt_points=uvt_points(reactor, live=uvt_live), water_may_differ=not uvt_live,
+        uvt_points=points, water_may_differ=not uvt_live,
     )
     possible = [way for way in ways if not np.isnan(way.dose_mj_cm2)]
     if not uvt_live:
@@ -98,26 +101,22 @@ def explain(
     lowest = min(possible, key=lambda way: float(way.dose_low_mj_cm2))
     model = model_of(reactor)
     value_steps, value = _product(model, counted, intensity, flow)
-    tie_steps, tie = _tie(model) if isinstance(model, Geometric) else ([], 1.0)
+    tie_steps = _tie(model) if isinstance(model, Geometric) else []
     steps += value_steps + tie_steps
-    value_formula = _dose_formula(model, value, tie)
+    value_formula = _dose_formula(model, value)
     if lowest is not counted:
         bound_steps, value = _product(model, lowest, intensity, flow)
         steps += [replace(step, name=f"{step.name}, for the bound") for step in bound_steps]
-    share_steps, share = _share(lowest)
-    low = _step(
-        "part of it that is certain", f"{_symbol(model)}_low", f"{_n(value)} * {_n(share)}", value * share, "mJ/cm2"
-    )
     return [
-        *steps, *share_steps, low,
+        *steps, *_bound(model, lowest, value),
         *_results(
-            result, value_formula, _dose_formula(model, value * share, tie),
+            reactor, result, value_formula, _lowered_formula(model, lowest, value),
             float(counted.dose_mj_cm2), float(lowest.dose_low_mj_cm2),
         ),
     ]
 
 
-def divided_by_check(steps: list[DoseStep], ratio: float) -> list[DoseStep]:
+def divided_by_check(reactor: Reactor, steps: list[DoseStep], ratio: float) -> list[DoseStep]:
     """The same reckoning with its dose, bound and credit divided: a check found the sensor to read too high.
 
     Parameters
@@ -137,7 +136,7 @@ def divided_by_check(steps: list[DoseStep], ratio: float) -> list[DoseStep]:
         was = doses[symbol]
         formula = f"{_n(was.value)} / {_n(ratio)}" if math.isfinite(was.value) else ""
         out.append(_step(f"{was.name}, divided by it", f"{symbol}/r", formula, value, "mJ/cm2"))
-    return out + _credits(low)
+    return out + _credits(reactor, low)
 
 
 def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[DoseStep], float]:
@@ -196,41 +195,65 @@ def _light_and_time(r: Reactor, a: float, intensity: float, flow: float) -> tupl
     ], rate, time_s
 
 
-def _tie(model: Geometric) -> tuple[list[DoseStep], float]:
-    """Steps to the factor that ties the model to the unit's own test."""
+def _tie(model: Geometric) -> list[DoseStep]:
+    """Steps to the factor that ties the model to the unit's own test, and to a second mixing that also fits it."""
     r = model.reactor
     a = float(optics.absorption_per_cm(r.test_uvt_pct))
     steps, rate, time_s = _light_and_time(r, a, r.test_intensity_w_m2, r.test_flow_l_min)
     dose = rate * time_s
-    tie = model.tie
-    return [
+    out = [
         *(replace(step, name=f"{step.name}, at the test point") for step in steps if step.symbol != "V"),
         _step("mean dose, at the test point", "D_test", f"{_n(rate)} * {_n(time_s)}", dose, "mJ/cm2"),
         _step(
-            "tie to the test", "C", f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r, dose)})", tie, ""
-        ),
-    ], tie
+            "tie to the test", "C", f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r, dose, r.mixing_tanks)})",
+            model.tie, ""),
+    ]
+    for other in model.mixings[1:]:
+        if not math.isinf(other.tanks):
+            out.append(_step("tanks that fit the test with a tie of 1", "n2", "", other.tanks, ""))
+        out.append(_step(
+            "tie of these" if not math.isinf(other.tanks) else "tie of plug flow", "C2",
+            f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r, dose, other.tanks)})", other.tie, ""))
+    return out
 
 
-def _share(way: Explained) -> tuple[list[DoseStep], float]:
-    """Steps to the share of the dose that is certain to 95 %."""
+def _bound(model: Model, way: Explained, value: float) -> list[DoseStep]:
+    """Steps to the bound: what readings leave open, what the test does, what the model may promise too much."""
     d = way.drops
-    parts = [float(part) for part in (d.sensor, d.flow, d.uvt, d.excess)]
+    parts = [float(part) for part in (d.sensor, d.flow, d.uvt)]
     names = (
         ("loss if the sensor reads too high", "u_S"), ("loss if the flow meter reads too low", "u_Q"),
-        ("loss if the transmittance is off", "u_UVT"), ("loss to rays that slant", "e"),
-    )
-    root = " + ".join(f"{_n(part)}^2" for part in parts[:3])
-    share = max(0.0, 1.0 - ONE_SIDED_OVER_TWO_SIDED * math.hypot(*parts[:3])) * (1.0 - parts[3])
-    formula = f"max(0, 1 - {_n(ONE_SIDED_OVER_TWO_SIDED)} * sqrt({root})) * (1 - {_n(parts[3])})"
+        ("loss if the transmittance is off", "u_UVT"))
+    root = " + ".join(f"{_n(part)}^2" for part in parts)
+    share, drift = float(d.certain), float(d.drift)
+    low = float(model.validated(np.array(value * share)))
     return [
         *(_step(name, symbol, "", part, "") for (name, symbol), part in zip(names, parts, strict=True)),
-        _step("share that is certain to 95 %", "c", formula, share, ""),
-    ], share
+        _step("loss by what the water may have become since its test", "u_age", "", drift, ""),
+        _step(
+            "share that is certain to 95 %", "c", f"max(0, 1 - {_n(ONE_SIDED_OVER_TWO_SIDED)} * sqrt({root}))",
+            share, ""),
+        _step(
+            "part of it that is certain", f"{_symbol(model)}_low", f"{_n(value)} * {_n(share)}", value * share,
+            "mJ/cm2"),
+        _step(
+            "validated dose by that part", "dose_c", _dose_formula(model, value * share), low, "mJ/cm2"),
+        _step("error of the reactor's own test", "u_T", "", model.reactor.test_error, ""),
+        _step("loss away from the water of the test", "e", "", float(d.excess), ""),
+    ]
+
+
+def _lowered_formula(model: Model, way: Explained, value: float) -> str:
+    """From both doses to the bound: independent errors, so their squares add."""
+    dose, certain = (
+        _n(float(model.validated(np.array(part)))) for part in (value, value * float(way.drops.certain)))
+    test = f"({_n(ONE_SIDED_OVER_TWO_SIDED)} * {_n(model.reactor.test_error)} * {dose})^2"
+    return f"max(0, {dose} - sqrt(({dose} - {certain})^2 + {test})) * (1 - {_n(float(way.drops.excess))})"
 
 
 def _results(
-    result: Assessment, value_formula: str, low_formula: str, value: float = math.nan, low: float = math.nan
+    reactor: Reactor, result: Assessment, value_formula: str, low_formula: str, value: float = math.nan, low: float
+    = math.nan
 ) -> list[DoseStep]:
     """What `assess` gives; where a rule overrode the arithmetic, its reason stands in place of the formula."""
     reason = str(DOSE_REASONS[int(result.reason_code)])
@@ -242,27 +265,32 @@ def _results(
     ):
         plain = math.isclose(found, reckoned, rel_tol=1e-3)
         steps.append(_step(name, symbol, formula if plain else reason, found, "mJ/cm2"))
-    return steps + _credits(dose_low)
+    return steps + _credits(reactor, dose_low)
 
 
-def _credits(dose_low: float) -> list[DoseStep]:
+def _credits(reactor: Reactor, dose_low: float) -> list[DoseStep]:
     """Log credit of a lower bound, by organism."""
     return [
-        _step(f"log credit by the lower bound, {organism}", "", "", float(log_credit(dose_low, organism)), "log")
+        _step(
+            f"log credit by the lower bound, {organism}", "", "", float(credit_in(reactor, dose_low, organism)),
+            "log")
         for organism in Organism]
 
 
-def _dose_formula(model: Model, product: float, tie: float) -> str:
+def _dose_formula(model: Model, product: float) -> str:
     """From mean dose, or the equation's RED, to the validated dose."""
     factor = _n(model.reactor.validation_factor)
     if isinstance(model, Geometric):
-        return f"{_n(tie)} * {_red_formula(model.reactor, product)} / {factor}"
+        ways = [f"{_n(one.tie)} * {_red_formula(model.reactor, product, one.tanks)}" for one in model.mixings]
+        return f"{ways[0]} / {factor}" if len(ways) == 1 else f"min({', '.join(ways)}) / {factor}"
     return f"{_n(product)} / {factor}"
 
 
-def _red_formula(r: Reactor, dose: float) -> str:
-    """Tanks in series."""
-    n, k = _n(r.mixing_tanks), _n(r.challenge_k_cm2_mj)
+def _red_formula(r: Reactor, dose: float, tanks: float) -> str:
+    """Tanks in series; plug flow gives all of the mean dose."""
+    if math.isinf(tanks):
+        return _n(dose)
+    n, k = _n(tanks), _n(r.challenge_k_cm2_mj)
     return f"{n} / {k} * ln(1 + {k} * {_n(dose)} / {n})"
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from models.dose.lookup import DoseTable, dose_table
 from models.dose.optics import Floats
-from models.dose.reactor import Explanation, Sensor, explained, flow_max_l_min, uvt_min_pct, uvt_points
+from models.dose.reactor import Explanation, Sensor, explained, flow_max_l_min, uvt_min_pct
 from models.fleet import Reactor
 
 
@@ -58,11 +58,15 @@ class Block:
 class Kernel:
     """One reactor's rules for a block of rows, with room for its temporary columns."""
 
-    def __init__(self, reactor: Reactor, peak_flow_l_min: float | None, rows: int) -> None:
+    def __init__(
+        self, reactor: Reactor, peak_flow_l_min: float | None, rows: int, uvt_test_points: float | None = None
+    ) -> None:
         if peak_flow_l_min is not None and not 0 < peak_flow_l_min < np.inf:
             raise ValueError(f"peak_flow_l_min must be above 0 and finite; got {peak_flow_l_min!r}")
         self.reactor = reactor
-        self.table: DoseTable | None = dose_table(reactor) if reactor.equation is None else None
+        self.tested_points = reactor.uvt_test_uncertainty_points if uvt_test_points is None else uvt_test_points
+        self.table: DoseTable | None = (
+            dose_table(reactor, self.tested_points) if reactor.equation is None else None)
         self.flow_max = flow_max_l_min(reactor)
         self.uvt_min = uvt_min_pct(reactor)
         self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
@@ -70,7 +74,7 @@ class Kernel:
         self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
         self.room = np.empty((7, rows))
         self.node = np.empty(rows, dtype=np.intp)
-        self.other_room = np.empty((7, rows))
+        self.other_room = np.empty((8, rows))
 
     def run(self, block: Block, first_row: int) -> None:
         """Fill the results of one block."""
@@ -116,6 +120,7 @@ class Kernel:
         certain = table.certain(uvt, live=all_live, out=spare, scratch=scratch, node=node)
         bound = np.multiply(value, certain, out=block.low)
         block.explanation[:] = MEASURED if all_live else WEAK_LAMP
+        others = np.empty(0, dtype=np.intp)
         if some_live and not all_live:
             certain = table.certain(uvt, live=True, out=spare, scratch=scratch, node=node)
             np.copyto(bound, value * certain, where=live)
@@ -128,36 +133,43 @@ class Kernel:
                 matters = seen > 0
             if some_live:
                 matters &= ~live
-            rows_of = np.flatnonzero(matters)
-            if len(rows_of):
-                self._other_water(table, block, rows_of, seen, flow, absorption)
-        for result in (value, bound):
-            np.log1p(result, out=result)
-            result *= table.scale
+            others = np.flatnonzero(matters)
+        kept = table.promised(uvt, live=all_live, out=self.room[2, :waters], scratch=scratch, node=node)
+        if some_live and not all_live:
+            kept = np.where(live, table.promised(uvt, live=True, out=spare, scratch=scratch, node=node), kept)
+        rough = self.room[4, : len(value)]
+        table.to_dose(value, scratch=rough)
+        table.to_dose(bound, scratch=rough)
+        table.lower(value, bound, scratch=rough)
+        bound *= kept
+        if len(others):
+            self._other_water(table, block, others, seen, flow, absorption)
 
     def _other_water(
         self, table: DoseTable, block: Block, rows: NDArray[np.intp], seen: Floats, flow: Floats,
         absorption: Floats,
     ) -> None:
         """Let other water explain a reading, with lamp and sleeve as new, where that means less dose."""
-        room = self.other_room[:, : len(rows)]
+        room, node = self.other_room[:, : len(rows)], self.node[: len(rows)]
         reading, passing, known = (_take(column, rows, out) for column, out in zip(
-            (seen, flow, absorption), room[4:], strict=True
+            (seen, flow, absorption), room[5:], strict=True
         ))
         if_new = np.multiply(reading, 1.0 / table.brightest_w_m2, out=room[0])
         np.log(if_new, out=if_new)
         if_new *= -1.0 / table.reach_cm
         by_new = table.mean_decay(if_new, out=room[1], scratch=room[2])
         by_new *= table.per_intensity * table.brightest_w_m2
-        low = table.certain_as_new.at(reading, out=room[3], scratch=room[2], node=self.node[: len(rows)])
+        by_new /= passing
+        low = table.certain_as_new.at(reading, out=room[3], scratch=room[2], node=node)
         low *= by_new
+        kept = table.kept_as_new.at(reading, out=room[4], scratch=room[2], node=node)
+        low = _bounded(table, by_new, low, kept, room[2])
         if not table.sees_far:  # a mixture of weak lamp and cloudy water may be worse than either
             between = (known - table.worst_absorption) * (if_new - table.worst_absorption) < 0
-            mixed = table.at_worst * reading
+            mixed = table.at_worst * reading / passing
+            mixed_low = _bounded(table, mixed, mixed * table.certain_at_worst, table.kept_at_worst, room[2])
             np.copyto(by_new, mixed, where=between)
-            np.copyto(low, np.minimum(low, mixed * table.certain_at_worst), where=between)
-        by_new /= passing
-        low /= passing
+            np.copyto(low, np.minimum(low, mixed_low), where=between)
         block.low[rows] = np.minimum(block.low.take(rows), low)
         as_known = block.red.take(rows)
         block.red[rows] = np.minimum(as_known, by_new)
@@ -173,7 +185,7 @@ class Kernel:
                 continue
             found = explained(
                 self.reactor, intensity[rows], flow[rows], uvt[rows], water_may_differ=not live,
-                uvt_points=uvt_points(self.reactor, live=live),
+                uvt_points=self.reactor.uvt_uncertainty_points if live else self.tested_points,
             )
             doses = np.array([one.dose_mj_cm2 for one in found])
             codes = np.array([EXPLANATIONS.index(one.explanation) for one in found], dtype=np.int8)
@@ -228,6 +240,15 @@ class Kernel:
             _say(block.reason, outside, DoseReason.ABOVE_TESTED_FLOW)
             unproven.append(outside)
         return unproven
+
+
+def _bounded(table: DoseTable, x: Floats, low: Floats, kept: Floats | float, scratch: Floats) -> Floats:
+    """Dose in place of `x`, its lower bound in place of `low`."""
+    table.to_dose(x, scratch=scratch)
+    table.to_dose(low, scratch=scratch)
+    table.lower(x, low, scratch=scratch)
+    low *= kept
+    return low
 
 
 def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:

@@ -14,16 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.dose import optics
+from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.optics import Floats
-from models.dose.reactor import BLIND_CM, Geometric, Sensor, share_low, uvt_points
+from models.dose.reactor import BLIND_CM, Geometric, Sensor, share_low
 from models.fleet import Reactor
 
 Nodes = NDArray[np.intp]
 
 FIRST_UVT_PCT = 20.0
 # Nodes every 0.05 points of transmittance and every 1/1024 of the brightest reading: the bound is then within
-# 5e-5 of the exact one down to 40 % and to 2 % of the brightest reading, and within 5e-3 below
-# (tests/models/dose/test_lookup.py). Below FIRST_UVT_PCT the exact model is asked.
+# 5e-4 of the exact one down to 40 % and to 2 % of the brightest reading (most where two bounds meet in a kink), and
+# within 5e-3 below (tests/models/dose/test_lookup.py). Below FIRST_UVT_PCT the exact model is asked.
 NODES_A_POINT = 20
 INTENSITY_STEPS = 1024
 
@@ -55,6 +56,26 @@ class Curve:
         return out
 
 
+@dataclass(frozen=True, slots=True)
+class Steeper:
+    """A second mixing: dose = `scale` x ln(1 + `stretch` x) in tanks, `scale` x `stretch` x in plug flow."""
+
+    scale: float  # [mJ/cm2]
+    stretch: float
+    mixed: bool
+
+    @classmethod
+    def of(cls, model: Geometric, k_over_n: float) -> Steeper | None:
+        """Where the tie of the stated tanks is above 1; x is `k_over_n` times the mean dose."""
+        if len(model.mixings) == 1:
+            return None
+        other, reactor = model.mixings[1], model.reactor
+        if np.isinf(other.tanks):
+            return cls(other.tie / k_over_n / reactor.validation_factor, 1.0, False)
+        own = reactor.challenge_k_cm2_mj / other.tanks
+        return cls(other.tie / own / reactor.validation_factor, own / k_over_n, True)
+
+
 @dataclass(frozen=True, eq=False)
 class DoseTable:
     """What turns readings of one reactor kind into x = k D / n; validated dose = `scale` x ln(1 + x)."""
@@ -67,10 +88,17 @@ class DoseTable:
     brightest_w_m2: float
     certain_live: Curve  # over transmittance: share of x that is certain, with a live sensor of it
     certain_tested: Curve  # and with a water test
-    certain_as_new: Curve  # over intensity: the same, lamp and sleeve as new
+    kept_live: Curve  # over transmittance: share of the dose that the model can promise, with a live sensor
+    kept_tested: Curve  # and with a water test
+    certain_as_new: Curve  # over intensity: the first, lamp and sleeve as new
+    kept_as_new: Curve  # and the last
     worst_absorption: float  # absorption at which one reading means the least dose
     at_worst: float  # x Q / S there
     certain_at_worst: float
+    kept_at_worst: float
+    steeper: Steeper | None  # a second mixing that fits the test, where that may promise less
+    test_drop: float  # what the test does not know of its own dose, one-sided 95 %, a share
+    tested_points: float  # half-width of the water test's band
 
     @property
     def sees_far(self) -> bool:
@@ -114,8 +142,42 @@ class DoseTable:
         )
         rare = uvt_pct < FIRST_UVT_PCT
         if rare.any():
-            out[rare] = _certain(self.reactor, uvt_pct[rare], live=live)
+            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[0]
         return out
+
+    def promised(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats, node: Nodes) -> Floats:
+        """Share of the dose that the model can promise in this water, into `out`."""
+        (self.kept_live if live else self.kept_tested).at(uvt_pct, out=out, scratch=scratch, node=node)
+        rare = uvt_pct < FIRST_UVT_PCT
+        if rare.any():
+            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[1]
+        return out
+
+    def points(self, *, live: bool) -> float:
+        """Half-width of the transmittance's band. [points]"""
+        return self.reactor.uvt_uncertainty_points if live else self.tested_points
+
+    def to_dose(self, x: Floats, *, scratch: Floats) -> Floats:
+        """Validated dose in place of x; `scratch` is overwritten. [mJ/cm2]"""
+        if self.steeper is not None:
+            np.multiply(x, self.steeper.stretch, out=scratch)
+            if self.steeper.mixed:
+                np.log1p(scratch, out=scratch)
+            scratch *= self.steeper.scale
+        np.log1p(x, out=x)
+        x *= self.scale
+        return x if self.steeper is None else np.minimum(x, scratch, out=x)
+
+    def lower(self, dose: Floats, low: Floats, *, scratch: Floats) -> Floats:
+        """`models.dose.reactor.lowered`, in place of `low`; `scratch` is overwritten."""
+        np.subtract(dose, low, out=low)
+        low *= low
+        np.multiply(dose, self.test_drop, out=scratch)
+        scratch *= scratch
+        low += scratch
+        np.sqrt(low, out=low)
+        np.subtract(dose, low, out=low)
+        return np.maximum(low, 0.0, out=low)
 
 
 def _transparent(depth: Floats, mean: Floats) -> None:
@@ -124,28 +186,43 @@ def _transparent(depth: Floats, mean: Floats) -> None:
         mean[depth == 0] = 1.0
 
 
-def _certain(reactor: Reactor, uvt_pct: Floats, *, live: bool) -> Floats:
-    """The exact share of the dose that is certain."""
+def _shares(reactor: Reactor, uvt_pct: Floats, points: float) -> tuple[Floats, Floats]:
+    """The exact shares of the dose that are certain and promised."""
     return share_low(
-        Geometric(reactor), np.ones_like(uvt_pct), optics.absorption_per_cm(uvt_pct),
-        uvt_points=uvt_points(reactor, live=live),
-    )
+        Geometric(reactor), np.ones_like(uvt_pct), optics.absorption_per_cm(uvt_pct), uvt_points=points)
 
 
-@lru_cache(maxsize=256)  # a table follows from the profile alone, so keeping it changes no result
-def dose_table(reactor: Reactor) -> DoseTable:
-    """The table of a reactor kind, geometric model."""
+@lru_cache(maxsize=256)  # a table follows from the profile and the band alone, so keeping it changes no result
+def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTable:
+    """The table of a reactor kind, geometric model.
+
+    Parameters
+    ----------
+    reactor : Reactor
+    tested_points : float, optional
+        Half-width of the water test's band; by default that of a fresh one. [points]
+    """
     model, sensor = Geometric(reactor), Sensor(reactor)
+    points = reactor.uvt_test_uncertainty_points if tested_points is None else tested_points
     waters = np.linspace(FIRST_UVT_PCT, 100.0, round((100 - FIRST_UVT_PCT) * NODES_A_POINT) + 1)
-    live, tested = (
-        Curve.through(FIRST_UVT_PCT, NODES_A_POINT, _certain(reactor, waters, live=is_live))
-        for is_live in (True, False)
-    )
+    live, kept_live = _shares(reactor, waters, reactor.uvt_uncertainty_points)
+    tested, kept_tested = _shares(reactor, waters, points)
     readings = np.linspace(0.0, sensor.brightest_w_m2, INTENSITY_STEPS + 1)
     readings[0] = readings[1] / 1e3  # at 0 no water is dark enough; the share is nearly level there
     as_new = share_low(model, readings, sensor.absorption_if_new(readings), follows_new=True)
     k_over_n = reactor.challenge_k_cm2_mj / reactor.mixing_tanks
     worst, one = model.worst_absorption, np.array(1.0)
+    known = worst < np.inf
+    at_worst = (
+        share_low(model, np.array(sensor.brightest_w_m2 / 2), np.array(worst), follows_new=True) if known
+        else (np.array(np.nan), np.array(np.nan)))
+
+    def over_water(values: Floats) -> Curve:
+        return Curve.through(FIRST_UVT_PCT, NODES_A_POINT, values)
+
+    def over_readings(values: Floats) -> Curve:
+        return Curve.through(0.0, INTENSITY_STEPS / sensor.brightest_w_m2, values)
+
     return DoseTable(
         reactor=reactor,
         scale=model.tie / k_over_n / reactor.validation_factor,
@@ -153,9 +230,12 @@ def dose_table(reactor: Reactor) -> DoseTable:
         width_cm=reactor.chamber_inner_radius_cm - reactor.sleeve_outer_radius_cm,
         reach_cm=sensor.reach_cm,
         brightest_w_m2=sensor.brightest_w_m2,
-        certain_live=live, certain_tested=tested,
-        certain_as_new=Curve.through(0.0, INTENSITY_STEPS / sensor.brightest_w_m2, as_new),
+        certain_live=over_water(live), certain_tested=over_water(tested),
+        kept_live=over_water(kept_live), kept_tested=over_water(kept_tested),
+        certain_as_new=over_readings(as_new[0]), kept_as_new=over_readings(as_new[1]),
         worst_absorption=worst,
-        at_worst=k_over_n * float(model.product(one, np.array(worst), one)) if worst < np.inf else np.nan,
-        certain_at_worst=float(share_low(model, one, np.array(worst))) if worst < np.inf else np.nan,
+        at_worst=k_over_n * float(model.product(one, np.array(worst), one)) if known else np.nan,
+        certain_at_worst=float(at_worst[0]), kept_at_worst=float(at_worst[1]),
+        steeper=Steeper.of(model, k_over_n), test_drop=ONE_SIDED_OVER_TWO_SIDED * reactor.test_error,
+        tested_points=points,
     )

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from models.dose import hydraulics, optics
-from models.dose.bound import lower_share
+from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED, lower_share
 from models.dose.finite_lamp import radial_excess
 from models.dose.optics import MW_CM2_PER_W_M2, Floats
 from models.fleet import CalculatedDose, Reactor
@@ -24,6 +24,9 @@ LEAST_UVT_PCT = 1e-3  # a bound's transmittance stops here: the logarithm of 0 d
 # A sensor nearer to the sleeve than this sees no water, so no reading of it can be blamed on the water.
 BLIND_CM = 1e-6
 ROUNDING = 1e-12  # a loss below this is no loss
+# A point of transmittance below the test costs so much of the dose, where `uvt_min_pct` lets it count; ours, no
+# source
+BELOW_TEST_A_POINT = 0.015
 HALVINGS = 80  # of an interval: to the last digit of a double
 
 
@@ -68,14 +71,14 @@ class Sensor:
     def brightest_w_m2(self) -> float:
         """Reading of a new lamp in a clean sleeve through water that absorbs nothing. [W/m2]
 
-        From lamp output and geometry, but never less than what the test reached: what the lamp gave in the
-        test, a new lamp gives at least.
+        By the report's own S0 where its equation has one. Else from lamp output and geometry, but never less than
+        what the test reached: what the lamp gave in the test, a new lamp gives at least.
         """
+        through = math.exp(float(optics.absorption_per_cm(self.reactor.test_uvt_pct)) * self.reach_cm)
+        if self.reactor.equation is not None and self.reactor.equation.s0_w_m2 is not None:
+            return self.reactor.equation.s0_w_m2 * through
         new = float(optics.fluence_rate_mw_cm2(self.reactor, optics.sensor_radius_cm(self.reactor), 0.0))
-        tested = self.reactor.test_intensity_w_m2 * math.exp(
-            float(optics.absorption_per_cm(self.reactor.test_uvt_pct)) * self.reach_cm
-        )
-        return max(new * W_M2_PER_MW_CM2, tested)
+        return max(new * W_M2_PER_MW_CM2, self.reactor.test_intensity_w_m2 * through)
 
     def new_lamp_w_m2(self, absorption: Floats) -> Floats:
         """Reading of a new lamp in a clean sleeve through this water. [1/cm] -> [W/m2]"""
@@ -90,24 +93,58 @@ class Sensor:
             return np.asarray(-np.log(share) / self.reach_cm + 0.0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mixing:
+    """Tanks in series that go through the test point: RED = tie x (n/k) ln(1 + k D / n)."""
+
+    tanks: float  # inf: plug flow
+    tie: float
+
+
 @dataclass(frozen=True)
 class Geometric:
-    """D = S x ratio(UVT) x V / Q; RED = C (n/k) ln(1 + k D / n), C such that the test point gives its own RED."""
+    """D = S x ratio(UVT) x V / Q; RED = C (n/k) ln(1 + k D / n), C such that the test point gives its own RED.
+
+    Where C is above 1, the chamber did better in its test than the stated tanks can. Then more tanks may be the
+    truth, and these promise less below the test's dose: of both the smaller counts (`mixings`).
+    """
 
     reactor: Reactor
 
     @cached_property
-    def tie(self) -> float:
-        """C: test report's RED over the model's at the test point. [-]"""
+    def test_product(self) -> float:
+        """The mean dose D at the test point. [mJ/cm2]"""
         r = self.reactor
-        modelled = hydraulics.equivalent_dose(
-            self.product(
-                np.array(r.test_intensity_w_m2), optics.absorption_per_cm(r.test_uvt_pct),
-                np.array(r.test_flow_l_min),
-            ),
-            k_cm2_mj=r.challenge_k_cm2_mj, tanks=r.mixing_tanks,
-        )
-        return r.test_red_mj_cm2 / float(modelled)
+        return float(self.product(
+            np.array(r.test_intensity_w_m2), optics.absorption_per_cm(r.test_uvt_pct), np.array(r.test_flow_l_min)))
+
+    @cached_property
+    def tie(self) -> float:
+        """C: test report's RED over the model's at the test point, with the stated tanks. [-]"""
+        return self.mixings[0].tie
+
+    @cached_property
+    def mixings(self) -> tuple[Mixing, ...]:
+        """The stated tanks with their tie; where that is above 1, also those that fit the test by themselves.
+
+        Where not even plug flow reaches the test's RED, plug flow with its own tie, still above 1.
+        """
+        r = self.reactor
+
+        def tied(tanks: float) -> Mixing:
+            red = hydraulics.equivalent_dose(self.test_product, k_cm2_mj=r.challenge_k_cm2_mj, tanks=tanks)
+            return Mixing(tanks=tanks, tie=r.test_red_mj_cm2 / float(red))
+
+        stated = tied(float(r.mixing_tanks))
+        if stated.tie <= 1.0:
+            return (stated,)
+        if tied(math.inf).tie >= 1.0:
+            return (stated, tied(math.inf))
+        low, high = 0.0, 1.0 / stated.tanks  # one over the tanks: plug flow's tie is below 1, the stated's above
+        for _ in range(HALVINGS):
+            middle = (low + high) / 2
+            low, high = (middle, high) if tied(1.0 / middle).tie < 1.0 else (low, middle)
+        return (stated, tied(1.0 / high))
 
     def product(self, intensity_w_m2: Floats, absorption: Floats, flow_l_min: Floats) -> Floats:
         """Mean dose D: volume-mean fluence rate times mean residence time. [mJ/cm2]"""
@@ -117,18 +154,30 @@ class Geometric:
     def validated(self, product: Floats) -> Floats:
         """RED over the validation factor, from the mean dose. [mJ/cm2]"""
         r = self.reactor
-        red = hydraulics.equivalent_dose(product, k_cm2_mj=r.challenge_k_cm2_mj, tanks=r.mixing_tanks)
-        return np.asarray(self.tie * red / r.validation_factor)
+        return np.asarray(np.minimum.reduce([
+            one.tie * hydraulics.equivalent_dose(product, k_cm2_mj=r.challenge_k_cm2_mj, tanks=one.tanks)
+            for one in self.mixings]) / r.validation_factor)
 
     def product_needed(self, validated_mj_cm2: float) -> float:
         """The mean dose that a validated dose needs. [mJ/cm2]"""
         r = self.reactor
-        red = validated_mj_cm2 * r.validation_factor / self.tie
-        return float(hydraulics.mean_dose(red, k_cm2_mj=r.challenge_k_cm2_mj, tanks=r.mixing_tanks))
+        return max(
+            float(hydraulics.mean_dose(
+                validated_mj_cm2 * r.validation_factor / one.tie, k_cm2_mj=r.challenge_k_cm2_mj, tanks=one.tanks))
+            for one in self.mixings)
 
     def excess(self, absorption: Floats) -> Floats:
         """The share by which rays along the radius may promise too much, away from the test's transmittance."""
         return radial_excess(self.reactor, absorption)
+
+    def untested(self, absorption: Floats) -> Floats:
+        """The share that is not promised in water cloudier than the test's, where `uvt_min_pct` lets it count.
+
+        Light and flow interact, and cloudy water far from the lamp hardly gets any: one test does not tell how
+        much.
+        """
+        below = np.maximum(self.reactor.test_uvt_pct - 100.0 * np.exp(-absorption), 0.0)
+        return np.asarray(np.minimum(BELOW_TEST_A_POINT * below, 1.0))
 
     @property
     def flow_exponent(self) -> float:
@@ -191,6 +240,10 @@ class Validated:
 
     def excess(self, absorption: Floats) -> Floats:
         """None: the equation was fitted to tests over its range."""
+        return np.zeros_like(absorption)
+
+    def untested(self, absorption: Floats) -> Floats:
+        """None, for the same reason."""
         return np.zeros_like(absorption)
 
     @property
@@ -277,12 +330,32 @@ def _under(
     sensor = Sensor(model.reactor)
     value = model.product(intensity, absorption, flow)
     uvt = 100.0 * np.exp(-absorption)
-    low = value * share_low(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
     each = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
+    certain = np.where(np.isnan(absorption), np.nan, each.certain)
+    dose = model.validated(value)
+    low = lowered(dose, model.validated(value * certain), model.reactor.test_error) * (1.0 - each.excess)
     return Explained(
         explanation=name, uvt_pct=np.asarray(uvt), output=intensity / sensor.new_lamp_w_m2(absorption),
-        dose_mj_cm2=model.validated(value), dose_low_mj_cm2=model.validated(low), drops=each,
+        dose_mj_cm2=dose, dose_low_mj_cm2=low, drops=each,
     )
+
+
+def lowered(dose_mj_cm2: Floats, low_mj_cm2: Floats, test_error: float) -> Floats:
+    """The bound of readings, lowered by what the reactor's own test does not know of its dose. [mJ/cm2]
+
+    Parameters
+    ----------
+    dose_mj_cm2, low_mj_cm2 : ndarray
+        Best estimate, and its bound by sensor, flow and transmittance alone.
+    test_error : float
+        95 % two-sided, a share of the dose.
+
+    Notes
+    -----
+    Both distances are of independent errors, so their squares add (JCGM 100:2008, 5.1.2, from memory).
+    """
+    apart = np.hypot(dose_mj_cm2 - low_mj_cm2, ONE_SIDED_OVER_TWO_SIDED * test_error * dose_mj_cm2)
+    return np.asarray(np.maximum(dose_mj_cm2 - apart, 0.0))
 
 
 class Drops(NamedTuple):
@@ -291,7 +364,13 @@ class Drops(NamedTuple):
     sensor: Floats
     flow: Floats
     uvt: Floats
-    excess: Floats  # what the model itself may promise too much; no chance about it
+    drift: Floats  # by what the water may have become since its test, on top of that; no chance about it
+    excess: Floats  # what the model itself may promise too much; nor about this
+
+    @property
+    def certain(self) -> Floats:
+        """The share of the product that is certain to 95 %, without `excess`."""
+        return np.asarray(lower_share(self.sensor, self.flow, self.uvt) * (1.0 - self.drift))
 
 
 def drops(
@@ -309,31 +388,52 @@ def drops(
     if follows_new:
         moved = sensor.absorption_if_new(dimmer) - sensor.absorption_if_new(intensity)
         by_sensor = np.fmin(by_sensor, model.product(dimmer, absorption + moved, one))
-    by_water = value
-    uvt = 100.0 * np.exp(-absorption)
-    cloudiest, clearest = (
-        optics.absorption_per_cm(np.clip(uvt + points, LEAST_UVT_PCT, 100.0))
-        for points in (-uvt_points, uvt_points))
-    # a reading's dose over the water has one valley: its least is at an end of the band or at the bottom
-    bottom = np.clip(model.worst_absorption, clearest, cloudiest)
-    for other in (cloudiest, clearest, bottom):
-        by_water = np.minimum(by_water, model.product(intensity, other, one))
+    fresh = min(uvt_points, max(reactor.uvt_uncertainty_points, reactor.uvt_test_uncertainty_points))
+    by_water, clearest = _least_over_band(model, intensity, absorption, fresh)
+    if uvt_points > fresh:  # what the water may have become since its test is no chance: its worst counts whole
+        by_drift, clearest = _least_over_band(model, intensity, absorption, uvt_points)
+    else:
+        by_drift = by_water
     with np.errstate(divide="ignore", invalid="ignore"):
-        losses = [np.where(value > 0, 1.0 - part / value, 0.0) for part in (by_sensor, by_water)]
-    by_sensor, by_water = (np.where(loss < ROUNDING, 0.0, loss) for loss in losses)
+        losses = [
+            np.where(of > 0, 1.0 - part / of, 0.0)
+            for part, of in ((by_sensor, value), (by_water, value), (by_drift, by_water))]
+    by_sensor, by_water, by_drift = (np.where(loss < ROUNDING, 0.0, loss) for loss in losses)
     return Drops(
         sensor=by_sensor,
         # 1/Q falls short by the flow's share: a meter that reads low.
         flow=np.asarray(1.0 - (1.0 - reactor.flow_uncertainty_pct / 100.0) ** model.flow_exponent),
         uvt=by_water,
-        excess=model.excess(absorption),
+        drift=by_drift,
+        # water that a reading is only blamed on is no water that somebody lets the unit run in
+        excess=np.maximum(
+            np.maximum(model.excess(absorption), model.excess(clearest)),  # rays slant more in clearer water
+            0.0 if follows_new else model.untested(absorption)),
     )
+
+
+def _least_over_band(
+    model: Model, intensity: Floats, absorption: Floats, points: float
+) -> tuple[Floats, Floats]:
+    """The least product of a reading over a band of water, at unit flow, and the absorption of its clearest."""
+    one, uvt = np.array(1.0), 100.0 * np.exp(-absorption)
+    cloudiest, clearest = (
+        optics.absorption_per_cm(np.clip(uvt + off, LEAST_UVT_PCT, 100.0)) for off in (-points, points))
+    # a reading's dose over the water has one valley: its least is at an end of the band or at the bottom
+    bottom = np.clip(model.worst_absorption, clearest, cloudiest)
+    found = [model.product(intensity, water, one) for water in (absorption, cloudiest, clearest, bottom)]
+    return np.asarray(np.minimum.reduce(found)), clearest
 
 
 def share_low(
     model: Model, intensity: Floats, absorption: Floats, *, uvt_points: float = 0.0, follows_new: bool = False
-) -> Floats:
-    """The share of `product` that is certain to 95 %; NaN where the absorption is."""
+) -> tuple[Floats, Floats]:
+    """The share of `product` that is certain to 95 %, and that of the dose which the model can promise.
+
+    Both NaN where the absorption is.
+    """
     found = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
-    certain = lower_share(found.sensor, found.flow, found.uvt) * (1.0 - found.excess)
-    return np.where(np.isnan(absorption), np.nan, certain)
+    unknown = np.isnan(absorption)
+    return (
+        np.where(unknown, np.nan, found.certain),
+        np.where(unknown, np.nan, 1.0 - found.excess))

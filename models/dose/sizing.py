@@ -33,7 +33,8 @@ def new_lamp_intensity_w_m2(reactor: Reactor, *, uvt_pct: float, output: float =
 
 
 def most_flow_l_min(
-    reactor: Reactor, *, uvt_pct: float, intensity_w_m2: float, target_mj_cm2: float, uvt_live: bool = False
+    reactor: Reactor, *, uvt_pct: float, intensity_w_m2: float, target_mj_cm2: float, uvt_live: bool = False,
+    uvt_test_points: float | None = None,
 ) -> float:
     """The most flow at which the lower bound still reaches the target.
 
@@ -45,6 +46,7 @@ def most_flow_l_min(
     target_mj_cm2 : float
         Validated dose to reach. [mJ/cm2]
     uvt_live : bool
+    uvt_test_points : float, optional
         As for `assess`.
 
     Returns
@@ -60,7 +62,8 @@ def most_flow_l_min(
     require_number("target_mj_cm2", target_mj_cm2, above=0)
 
     def covered(flow_l_min: float) -> bool:
-        return _low(reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live=uvt_live) >= target_mj_cm2
+        return _low(reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live=uvt_live,
+            points=uvt_test_points) >= target_mj_cm2
 
     most = flow_max_l_min(reactor)
     if covered(most):
@@ -70,7 +73,8 @@ def most_flow_l_min(
 
 
 def least_uvt_pct(
-    reactor: Reactor, *, flow_l_min: float, target_mj_cm2: float, output: float = 1.0, uvt_live: bool = False
+    reactor: Reactor, *, flow_l_min: float, target_mj_cm2: float, output: float = 1.0, uvt_live: bool = False,
+    uvt_test_points: float | None = None,
 ) -> float:
     """The transmittance below which this flow stops being covered, lamp and sleeve staying as they are.
 
@@ -84,6 +88,7 @@ def least_uvt_pct(
     output : float
         Lamp times sleeve relative to new: today's intensity over `new_lamp_intensity_w_m2` of today's water. [-]
     uvt_live : bool
+    uvt_test_points : float, optional
         As for `assess`.
 
     Returns
@@ -101,7 +106,8 @@ def least_uvt_pct(
 
     def covered(uvt_pct: float) -> bool:
         intensity = new_lamp_intensity_w_m2(reactor, uvt_pct=uvt_pct, output=output)
-        return _low(reactor, intensity, flow_l_min, uvt_pct, uvt_live=uvt_live) >= target_mj_cm2
+        return _low(reactor, intensity, flow_l_min, uvt_pct, uvt_live=uvt_live,
+            points=uvt_test_points) >= target_mj_cm2
 
     least = uvt_min_pct(reactor)
     if covered(least):
@@ -110,7 +116,8 @@ def least_uvt_pct(
 
 
 def least_intensity_w_m2(
-    reactor: Reactor, *, flow_l_min: float, uvt_pct: float, target_mj_cm2: float, uvt_live: bool = False
+    reactor: Reactor, *, flow_l_min: float, uvt_pct: float, target_mj_cm2: float, uvt_live: bool = False,
+    uvt_test_points: float | None = None,
 ) -> float:
     """The reading at which this flow stops being covered: when a lamp or its sleeve is due.
 
@@ -122,6 +129,7 @@ def least_intensity_w_m2(
     target_mj_cm2 : float
         Validated dose to reach. [mJ/cm2]
     uvt_live : bool
+    uvt_test_points : float, optional
         As for `assess`.
 
     Returns
@@ -138,7 +146,8 @@ def least_intensity_w_m2(
     require_number("target_mj_cm2", target_mj_cm2, above=0)
 
     def covered(intensity_w_m2: float) -> bool:
-        return _low(reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live=uvt_live) >= target_mj_cm2
+        return _low(reactor, intensity_w_m2, flow_l_min, uvt_pct, uvt_live=uvt_live,
+            points=uvt_test_points) >= target_mj_cm2
 
     alarm, brightest = reactor.alarm_intensity_w_m2, Sensor(reactor).brightest_w_m2
     if covered(alarm):
@@ -146,9 +155,13 @@ def least_intensity_w_m2(
     return _edge(covered, good=brightest, bad=alarm) if covered(brightest) else float("nan")
 
 
-def _low(reactor: Reactor, intensity: float, flow: float, uvt: float, *, uvt_live: bool) -> float:
+def _low(
+    reactor: Reactor, intensity: float, flow: float, uvt: float, *, uvt_live: bool, points: float | None
+) -> float:
     """The lower bound of one reading."""
-    result = assess(reactor, intensity_w_m2=intensity, flow_l_min=flow, uvt_pct=uvt, uvt_live=uvt_live)
+    result = assess(
+        reactor, intensity_w_m2=intensity, flow_l_min=flow, uvt_pct=uvt, uvt_live=uvt_live,
+        uvt_test_points=points)
     return float(np.nan_to_num(result.red_low_mj_cm2, nan=0.0))
 
 

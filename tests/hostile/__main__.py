@@ -1,4 +1,10 @@
-"""`python -m tests.hostile --count 1000 --seed 7`: the table; `--replay SEED`: one history in full."""
+"""Hostile histories: a truth known second by second, a logger that fails, and what the program says of it.
+
+`python -m tests.hostile --count 1000 --seed 7` prints the table, `--replay SEED` one history in full. Independent
+of what it measures: nothing here imports how the program judges time and water, nor the demo's simulator. What is
+known of the program is its outside: `fleet.toml`, CSV rows and link events in, `status --json` and `outages --json`
+out.
+"""
 
 from __future__ import annotations
 

@@ -11,6 +11,7 @@ import pytest
 from dashboard.text.dose_explanation import input_rows, month_words, step_rows, summary
 from ingest.queries import UnitStatus
 from models.dose.explain import explain
+from models.dose.water_band import Water
 from models.exposure import UnitState
 from models.fleet import Cabin, Reactor, Unit
 from models.verdict import Verdict, Word
@@ -33,7 +34,7 @@ def status(*, low: float | None, heard: bool = True, flow_l_min: float = 6.0, li
     return UnitStatus(
         cabin=CABIN, unit=UNIT, reactor=REACTOR,
         verdict=Verdict(verdict=Word.CLEAR, since=None, reasons=(), next_action=""), state=state,
-        uvt_pct=85.0 if live else 82.0, uvt_live=live, red_mj_cm2=low, red_low_mj_cm2=low,
+        water=Water(uvt_pct=85.0 if live else 82.0, live=live, points=4.0), red_mj_cm2=low, red_low_mj_cm2=low,
         judged_flow_l_min=flow_l_min or 28.0, heard=heard, advisory=None, link_down_since=None)
 
 

@@ -19,6 +19,7 @@ from dashboard.text.recovery import happened
 from ingest.outlook.lamps import Lamp
 from ingest.queries import UnitStatus, worst_first
 from models.advisory import Exposure, advance, exposure_event
+from models.dose.water_band import Water
 from models.exposure import UnitState
 from models.fleet import Cabin, Contact, Reactor, Role, Unit
 from models.verdict import Present, Verdict, Word, verdict
@@ -38,7 +39,7 @@ def status(name: str, word: Word, *units: str) -> UnitStatus:
                   longitude=-79.0, units=made)
     said = Verdict(verdict=word, since=None, reasons=("a reason",), next_action="an action")
     return UnitStatus(
-        cabin=cabin, unit=made[0], reactor=REACTOR, verdict=said, state=None, uvt_pct=82.0, uvt_live=False,
+        cabin=cabin, unit=made[0], reactor=REACTOR, verdict=said, state=None, water=Water(uvt_pct=82.0, points=4.0),
         red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=None,
         link_down_since=None)
 

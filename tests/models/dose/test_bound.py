@@ -28,7 +28,7 @@ def red(reactor, dose):
 
 
 def five_percent_quantile(reactor, rng, *, intensity, flow, uvt, points):
-    """Of the dose, when sensor, flow and transmittance err at random with their stated 95 % half-widths."""
+    """Of the dose, when sensor, flow, transmittance and the reactor's own test err at random as they are stated."""
     volume_l = math.pi * (reactor.chamber_inner_radius_cm**2 - reactor.sleeve_outer_radius_cm**2)
     volume_l *= reactor.arc_length_cm / 1000
 
@@ -38,7 +38,8 @@ def five_percent_quantile(reactor, rng, *, intensity, flow, uvt, points):
     tie = reactor.test_red_mj_cm2 / red(
         reactor, dose(reactor.test_intensity_w_m2, reactor.test_flow_l_min, reactor.test_uvt_pct)
     )
-    error = rng.standard_normal((3, TRIALS)) / 1.959964
+    error = rng.standard_normal((4, TRIALS)) / 1.959964
+    tie = tie * (1 + error[3] * reactor.test_error)
     trials = dose(
         intensity * (1 + error[0] * reactor.sensor_uncertainty_pct / 100),
         flow * (1 + error[1] * reactor.flow_uncertainty_pct / 100),
@@ -81,7 +82,24 @@ def test_bound_follows_the_quantile_closely_at_the_default_uncertainties():
         ANNULAR, np.random.default_rng(4), intensity=41.0, flow=30.0, uvt=75.0, points=2.0
     )
     low = float(assess(ANNULAR, intensity_w_m2=41.0, flow_l_min=30.0, uvt_pct=75.0, uvt_live=True).red_low_mj_cm2)
-    assert low == pytest.approx(quantile, rel=0.005)
+    # up to 2.5 % below: below the test's dose a mixing of more tanks, which also fits the test, promises less; and
+    # in the clearest water of the band rays slant more
+    assert 0.975 * quantile <= low <= 1.002 * quantile
+
+
+@pytest.mark.parametrize("test_error_pct", [10.0, 15.0, 20.0])
+@pytest.mark.parametrize(
+    ("uvt", "flow", "share"), [(75.0, 30.0, 1.0), (75.0, 12.0, 0.5), (82.0, 25.0, 1.0), (93.0, 20.0, 0.6)])
+def test_a_dose_whose_bound_meets_its_target_misses_it_in_at_most_one_case_in_twenty(
+    test_error_pct, uvt, flow, share
+):
+    # the test's own dose is known no better than that; the target is what the bound says
+    kind = replace(ANNULAR, test_red_uncertainty_pct=test_error_pct)
+    intensity = share * new_lamp_intensity_w_m2(kind, uvt_pct=uvt)
+    low = float(assess(kind, intensity_w_m2=intensity, flow_l_min=flow, uvt_pct=uvt, uvt_live=True).red_low_mj_cm2)
+    quantile = five_percent_quantile(
+        kind, np.random.default_rng(5), intensity=intensity, flow=flow, uvt=uvt, points=2.0)
+    assert 0 < low <= quantile * 1.002
 
 
 def test_bound_holds_where_cloudy_water_is_blamed_and_the_sensors_error_moves_the_water():
@@ -94,7 +112,8 @@ def test_bound_holds_where_cloudy_water_is_blamed_and_the_sensors_error_moves_th
     volume_l = math.pi * (4.4**2 - 1.2**2) * 42 / 1000
     mean_dose = 0.1 * reading * (1 + sensor) * inside * 60 * volume_l / (20.0 * (1 + meter))
     tested = 0.1 * 210.0 * ratio(NEAR_SLEEVE, 75.0) * 60 * volume_l / 30.0
-    quantile = float(np.quantile(40.0 / red(NEAR_SLEEVE, tested) * red(NEAR_SLEEVE, mean_dose), 0.05))
+    tie = 40.0 / red(NEAR_SLEEVE, tested) * (1 + 0.10 * rng.standard_normal(TRIALS) / 1.959964)
+    quantile = float(np.quantile(tie * red(NEAR_SLEEVE, mean_dose), 0.05))
     wide = replace(NEAR_SLEEVE, uvt_min_pct=20.0)
     found = assess(wide, intensity_w_m2=reading, flow_l_min=20.0, uvt_pct=82.0, uvt_live=False)
     assert found.explanation == "cloudy-water"

@@ -150,7 +150,7 @@ def test_a_measured_transmittance_leaves_no_choice_and_widens_no_bound():
 def test_bound_narrows_to_the_value_without_uncertainty_at_the_tests_water():
     sure = replace(
         ANNULAR, sensor_uncertainty_pct=0.0, flow_uncertainty_pct=0.0, uvt_uncertainty_points=0.0,
-        uvt_test_uncertainty_points=0.0,
+        uvt_test_uncertainty_points=0.0, test_red_uncertainty_pct=0.0,
     )
     value, low = dose(sure, uvt_pct=75.0, intensity_w_m2=40.0)
     assert low == pytest.approx(value, rel=1e-9)

@@ -39,7 +39,7 @@ def test_value_is_the_exact_models_to_rounding_and_the_bound_to_its_stated_error
     value, low = exact(reactor, columns, live=live)
     found = assess(reactor, **columns, uvt_live=live)
     assert np.max(np.abs(found.red_mj_cm2 / value - 1)) < 1e-11
-    assert np.max(np.abs(found.red_low_mj_cm2 - low) / value) < 5e-5
+    assert np.max(np.abs(found.red_low_mj_cm2 - low) / value) < 5e-4
 
 
 @pytest.mark.parametrize("reactor", GEOMETRIC, ids=lambda r: r.name)

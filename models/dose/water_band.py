@@ -1,0 +1,89 @@
+"""How far the water may be from its last test: a band of transmittance that widens with the test's age.
+
+A lake's transmittance moves with seasons and storms. What a test said of it long ago bounds today's water less
+well, to the clear side as to the cloudy one: clearer water with a weaker lamp gives the sensor the same reading,
+and less dose than it stands for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from models.fleet import Reactor
+
+# Half-width of the band beyond the fresh test's own: a point a month, up to a year's. Common practice, no source: a
+# season's swing of a clear lake is some points, of a coloured one ten and more.
+POINTS_A_DAY = 1.0 / 30.0
+MOST_POINTS = 12.0
+OLD_DAYS = 365.0  # then a test is too old to rest on: test again; common practice, no source
+
+
+def band_points(reactor: Reactor, age_days: ArrayLike) -> NDArray[np.float64]:
+    """Half-width of the band at this age of the water test. [points]
+
+    Parameters
+    ----------
+    reactor : Reactor
+        Its `uvt_test_uncertainty_points` is that of a fresh test.
+    age_days : array_like
+        NaN where nobody knows when the water was tested: as wide as it gets. Before the test it counts like after.
+
+    Returns
+    -------
+    points : ndarray, same shape
+        Whole points beyond the fresh test's, so that a fleet needs few tables.
+    """
+    age = np.abs(np.asarray(age_days, dtype=float))
+    more = np.where(np.isnan(age), MOST_POINTS, np.minimum(np.floor(age * POINTS_A_DAY), MOST_POINTS))
+    return np.asarray(reactor.uvt_test_uncertainty_points + more, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Water:
+    """What is known of a unit's water.
+
+    Attributes
+    ----------
+    uvt_pct : float
+        Transmittance over 1 cm; NaN: nobody knows. [%]
+    live : bool
+        Whether a sensor says so now; else it is the latest water test's.
+    tested_at : datetime or None
+        When that was made; None: nobody said.
+    points : float
+        Half-width of the band that a test leaves open. [points]
+    """
+
+    uvt_pct: float
+    live: bool = False
+    tested_at: datetime | None = None
+    points: float
+
+    @classmethod
+    def tested(cls, reactor: Reactor, uvt_pct: float, tested_at: datetime | None, now: datetime) -> Water:
+        """As of a water test."""
+        age_days = math.nan if tested_at is None else (now - tested_at).total_seconds() / 86_400
+        return cls(uvt_pct=uvt_pct, tested_at=tested_at, points=float(band_points(reactor, age_days)))
+
+    def too_old_days(self, now: datetime) -> float | None:
+        """How old the test is, where that is too old to rest on; None where it is not, or nobody knows. [days]"""
+        if self.live or self.tested_at is None:
+            return None
+        age_days = (now - self.tested_at).total_seconds() / 86_400
+        return age_days if age_days > OLD_DAYS else None
+
+
+def noon(day: date | None) -> datetime | None:
+    """A day as an instant: its noon, UTC."""
+    return None if day is None else datetime.combine(day, time(12), UTC)
+
+
+def noon_us(day: date | None) -> float:
+    """The same in microseconds; NaN where there is none. [us]"""
+    at = noon(day)
+    return math.nan if at is None else at.timestamp() * 1e6
