@@ -136,7 +136,8 @@ def fleet_toml(cabins: int = 12, seed: int = 0, *, now: datetime | None = None) 
     seed : int
         Of the cabins beyond twelve.
     now : datetime, optional
-        Aware. Lamps are as old on that day as the packaged file has them on its own; None: as packaged.
+        Aware. Lamps and water tests are as old on that day as the packaged file has them on its own; None: as
+        packaged.
 
     Returns
     -------
@@ -156,8 +157,8 @@ def fleet_toml(cabins: int = 12, seed: int = 0, *, now: datetime | None = None) 
     text = head + "\n".join(table.rstrip() + "\n" for table in (*chosen, *contacts))
     shift = (now.astimezone(UTC).date() - REFERENCE_DATE) if now else timedelta(0)
     return re.sub(
-        r"(?m)^lamp_installed = (\S+)",
-        lambda found: f"lamp_installed = {date.fromisoformat(found.group(1)) + shift}", text,
+        r"(?m)^(lamp_installed|uvt_tested) = (\S+)",
+        lambda found: f"{found.group(1)} = {date.fromisoformat(found.group(2)) + shift}", text,
     )
 
 
@@ -183,7 +184,7 @@ def _drawn_cabin(number: int, seed: int) -> str:
         f"longitude = {-79.0 - 0.3 * (shore % 3) - 0.15 * rng.random():.4f}\n"
         f'altitude_m = {int(rng.integers(200, 560))}\ntrip = "shore-{shore + 1}"\n\n'
         f'[[cabin.unit]]\nslug = "main"\nreactor = "{reactor}"\ndose_target_mj_cm2 = 40.0\n'
-        f"uvt_pct = {rng.uniform(79, 93):.1f}\nlamp_installed = {installed}\n"
+        f"uvt_pct = {rng.uniform(79, 93):.1f}\nuvt_tested = {installed}\nlamp_installed = {installed}\n"
         f"cold_plumbing_l = {rng.uniform(9, 26):.1f}\nhot_tank_l = {hot:.1f}\n"
         f"peak_flow_l_min = {top * rng.uniform(0.85, 1.1):.1f}\ncadence_s = 60\n"
         f"drawdown_l = {chr(34) + 'gravity' + chr(34) if gravity else drawdown}\n"

@@ -267,7 +267,7 @@ def _table(header: str, values: Mapping[str, Any]) -> list[str]:
 def _toml(value: Any) -> str:
     """A value as TOML: texts as JSON writes them are valid basic strings."""
     if isinstance(value, CalculatedDose):
-        return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in asdict(value).items()) + " }"
+        return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in _told(value).items()) + " }"
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, tuple):

@@ -20,6 +20,7 @@ from models.fleet import Reactor
 # season's swing of a clear lake is some points, of a coloured one ten and more.
 POINTS_A_DAY = 1.0 / 30.0
 MOST_POINTS = 12.0
+UNDATED_DAYS = 183.0  # a test of which nobody said the day: the mean age where water is tested once a year
 OLD_DAYS = 365.0  # then a test is too old to rest on: test again; common practice, no source
 
 
@@ -31,15 +32,15 @@ def band_points(reactor: Reactor, age_days: ArrayLike) -> NDArray[np.float64]:
     reactor : Reactor
         Its `uvt_test_uncertainty_points` is that of a fresh test.
     age_days : array_like
-        NaN where nobody knows when the water was tested: as wide as it gets. Before the test it counts like after.
+        NaN where nobody knows when the water was tested: `UNDATED_DAYS`. Before the test it counts like after.
 
     Returns
     -------
     points : ndarray, same shape
         Whole points beyond the fresh test's, so that a fleet needs few tables.
     """
-    age = np.abs(np.asarray(age_days, dtype=float))
-    more = np.where(np.isnan(age), MOST_POINTS, np.minimum(np.floor(age * POINTS_A_DAY), MOST_POINTS))
+    age = np.nan_to_num(np.abs(np.asarray(age_days, dtype=float)), nan=UNDATED_DAYS)
+    more = np.minimum(np.floor(age * POINTS_A_DAY), MOST_POINTS)
     return np.asarray(reactor.uvt_test_uncertainty_points + more, dtype=np.float64)
 
 

@@ -46,7 +46,8 @@ def test_credit_is_that_of_the_table_for_the_lower_bound(fleet_file):
     for flow in ("25", "20", "15"):
         told = dose(fleet_file, "--intensity", "45", "--uvt", "82", "--flow", flow)
         if 40 <= told["dose_low_mj_cm2"] < 58:
-            assert told["log_credit"] == {**CREDIT_AT_40, "virus": 0.5}
+            # the table gives 4 log; the organisms' own response to the unequal doses behind it 3.5
+            assert told["log_credit"] == {"cryptosporidium": 3.5, "giardia": 3.5, "virus": 0.5}
             return
     pytest.fail("none of the flows gave a bound between 40 and 58 mJ/cm2")
 

@@ -70,7 +70,7 @@ def test_an_unknown_dose_does_not_count_as_reaching_its_target():
 
 
 def test_each_formula_can_be_typed_into_a_calculator_and_gives_the_value_beside_it():
-    names = {"exp": math.exp, "ln": math.log, "sqrt": math.sqrt, "pi": math.pi, "max": max}
+    names = {"exp": math.exp, "ln": math.log, "sqrt": math.sqrt, "pi": math.pi, "max": max, "min": min}
     steps = explain(REACTOR, intensity_w_m2=45.0, flow_l_min=28.0, uvt_pct=82.0, uvt_live=False)
     checked = 0
     for (_, _, shown, formula), step in zip(step_rows(steps), steps, strict=True):

@@ -10,16 +10,21 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from ingest.registry.tables import read_fleet
 from ingest.store import Store
 from models.dose import assess
+from models.dose.water_band import band_points
 from tests.conftest import FLEET_TOML, tarnlight_here
 from tests.ingest.drawn_log import HERON, drawn_log, hours, run, told
 
 REACTOR = read_fleet(FLEET_TOML).reactors[0]
-LOW = float(assess(REACTOR, intensity_w_m2=60.0, flow_l_min=19.0, uvt_pct=82.0, uvt_live=False).red_low_mj_cm2)
+# Nobody enrolled when the water was tested.
+LOW = float(assess(
+    REACTOR, intensity_w_m2=60.0, flow_l_min=19.0, uvt_pct=82.0, uvt_live=False,
+    uvt_test_points=float(band_points(REACTOR, np.nan))).red_low_mj_cm2)
 
 
 @pytest.fixture
@@ -68,10 +73,11 @@ def test_without_a_good_check_before_the_whole_record_is_divided_and_an_advisory
 def test_a_ratio_at_the_limit_divides_nothing_and_one_above_may_leave_enough_dose(drawn: Path) -> None:
     check(drawn, hours(1), 1.2)
     assert weak(drawn) == [] and heron(drawn)["verdict"] == "clear"
-    check(drawn, hours(0.5), 1.35)  # 54.4 / 1.35 = 40.3, and it is since the good check
+    assert LOW / 1.21 > 40 * 0.9
+    check(drawn, hours(0.5), 1.21)  # and it is since the good check
     one = heron(drawn)
-    assert one["verdict"] == "watch" and one["dose_low_mj_cm2"] == pytest.approx(LOW / 1.35, rel=1e-9)
-    assert "divided by 1.35" in one["reasons"][0]
+    assert one["verdict"] == "watch" and one["dose_low_mj_cm2"] == pytest.approx(LOW / 1.21, rel=1e-9)
+    assert any("divided by 1.21" in reason for reason in one["reasons"])
 
 
 def test_the_doses_between_the_good_checks_on_both_sides_are_divided_and_no_others(drawn: Path) -> None:

@@ -16,6 +16,7 @@ from ingest.evaluation.evaluate import derive, owe_all
 from ingest.registry.tables import load_fleet
 from ingest.store import Store
 from models.dose import assess
+from models.dose.water_band import band_points
 from tests.conftest import FLEET_TOML, utc
 from tests.ingest.ingest_streams import commit, minutes, steady, troubled
 
@@ -103,7 +104,8 @@ def test_each_stretch_has_the_dose_that_arithmetic_says_mid_history(held: Store)
         check(held, START + minutes(at), ratio)
     reactor = load_fleet(held).reactors[0]
     low = float(assess(
-        reactor, intensity_w_m2=60.0, flow_l_min=12.0, uvt_pct=82.0, uvt_live=False).red_low_mj_cm2)
+        reactor, intensity_w_m2=60.0, flow_l_min=12.0, uvt_pct=82.0, uvt_live=False,
+        uvt_test_points=float(band_points(reactor, np.nan))).red_low_mj_cm2)
     found = held.ask("SELECT start, kind, dose_low_mj_cm2 AS low FROM segment ORDER BY start")
     since = (found["start"] - pd.Timestamp(START)) / pd.Timedelta(minutes=1)
     before, between, after = found[since < 148], found[(since > 151) & (since < 448)], found[since > 451]

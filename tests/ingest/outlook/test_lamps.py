@@ -14,6 +14,7 @@ from ingest.outlook.lamps import Lamp, lamp_curve, lamp_outlook, lamp_stamp
 from ingest.store import Store
 from models.dose import assess
 from models.dose.sensor_checks import sensor_check
+from models.dose.water_band import band_points
 from models.lamp.daily_faults import standing_faults
 from models.lamp.forecast import average_year, crossing
 from tests import lamp_fleet
@@ -62,10 +63,11 @@ def test_a_steady_decline_crosses_when_arithmetic_says(held: Store) -> None:
     """ln(I/threshold) over the loss a day; no outside table needed."""
     per_day = 0.0010  # 3 % a month
     put_event(held, HERON, "sleeve-cleaned", NOW - timedelta(days=240))
-    put_days(held, HERON, decline(47.6, per_day, 240, seed=3), hours=5900.0)
+    put_event(held, HERON, "water-tested", NOW - timedelta(days=1), 82.0)
+    put_days(held, HERON, decline(52.3, per_day, 240, seed=3), hours=5900.0)
     one = lamp_of(held)
     assert one.threshold_w_m2 is not None and one.crosses_p50 and one.crosses_p10 and one.crosses_p90
-    today_w_m2 = 47.6 * np.exp(-per_day * 239)
+    today_w_m2 = 52.3 * np.exp(-per_day * 239)
     wanted = LAST + timedelta(days=float(np.log(today_w_m2 / one.threshold_w_m2) / per_day))
     assert one.crosses_p10 <= wanted <= one.crosses_p90
     assert 40 <= (wanted - LAST).days <= 80
@@ -84,7 +86,8 @@ def test_the_threshold_is_where_the_lower_bound_of_the_dose_meets_its_target_at_
 
     def low(intensity_w_m2: float) -> float:
         found = assess(one.reactor, intensity_w_m2=intensity_w_m2, flow_l_min=one.unit.peak_flow_l_min,
-                       uvt_pct=one.uvt_pct, uvt_live=False)
+                       uvt_pct=one.uvt_pct, uvt_live=False,
+                       uvt_test_points=float(band_points(one.reactor, np.nan)))
         return float(np.ravel(found.red_low_mj_cm2)[0])
 
     assert low(one.threshold_w_m2 * 1.001) >= one.unit.dose_target_mj_cm2
@@ -107,6 +110,7 @@ def test_a_fouling_sleeve_is_named_and_its_lamp_is_not_swapped(held: Store) -> N
     noise = np.exp(np.random.default_rng(5).normal(0, 0.01, 240))
     put_event(held, HERON, "sleeve-cleaned", NOW - timedelta(days=240, hours=12))
     put_event(held, HERON, "sleeve-cleaned", NOW - timedelta(days=120, hours=12))
+    put_event(held, HERON, "water-tested", NOW - timedelta(days=1), 82.0)
     put_days(held, HERON, 47.0 * np.concatenate([spell, spell]) * noise, hours=6000.0)
     one = lamp_of(held)
     assert one.cause == "sleeve" and one.action == "clean sleeve"
