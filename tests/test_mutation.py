@@ -150,6 +150,7 @@ def test_poor_tests_let_mutants_survive_which_are_listed_with_place_and_change(p
     assert "at most 5 %" in told.stdout.splitlines()[-1]
 
 
+@pytest.mark.slow
 def test_a_listed_equivalent_does_not_count_and_a_wrong_listing_is_told(project: Path):
     (project / "known.toml").write_text(LISTED)
     told = run(project, GOOD)
@@ -170,6 +171,7 @@ def test_a_listed_equivalent_does_not_count_and_a_wrong_listing_is_told(project:
     assert "entry 1 must have the texts file, line, mutation, why" in bad.stderr
 
 
+@pytest.mark.slow
 def test_a_mutant_that_never_ends_is_ended(project: Path):
     (project / "pipe" / "water.py").write_text("def count(n):\n    while n:\n        n -= 1\n    return n == 0\n")
     told = run(project, "from pipe.water import count\n\n\ndef test_it():\n    assert count(3)\n",
@@ -179,6 +181,7 @@ def test_a_mutant_that_never_ends_is_ended(project: Path):
     assert fates["== -> !="] == "noticed"
 
 
+@pytest.mark.slow
 def test_tests_that_fail_without_any_change_and_bad_input_end_with_2(project: Path):
     told = run(project, GOOD.replace("== 12", "== 13"))
     assert told.returncode == 2
@@ -189,12 +192,14 @@ def test_tests_that_fail_without_any_change_and_bad_input_end_with_2(project: Pa
     assert "no test file comes to import the module" in none.stderr
 
 
+@pytest.mark.slow
 def test_without_a_test_of_its_own_a_module_is_tested_through_what_imports_it(project: Path):
     told = run(project, "from pipe.reader import too_many\n\n\ndef test_it():\n    assert too_many(11)\n", "--json")
     fates = {one["mutation"]: one["fate"] for one in json.loads(told.stdout)}
     assert (fates["> -> <="], fates["* -> /"]) == ("noticed", "survived")
 
 
+@pytest.mark.slow
 def test_the_same_seed_draws_the_same_sample(project: Path):
     one, again, other = (
         [(found["line"], found["mutation"]) for found in json.loads(

@@ -122,7 +122,7 @@ def browser() -> Iterator[Any]:
         one.close()
 
 
-@pytest.fixture(params=SIZES)
+@pytest.fixture(params=["phone", pytest.param("desk", marks=pytest.mark.slow)])
 def page(browser: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
     """A page at a desk's width and on a phone."""
     context = browser.new_context(**SIZES[request.param])
@@ -275,7 +275,7 @@ def test_a_step_is_recorded_for_the_unit_that_was_gone_along_with(browser: Any, 
     page.close()
 
 
-@pytest.mark.parametrize("path", ["cabin", "after-cut"])
+@pytest.mark.parametrize("path", ["cabin", pytest.param("after-cut", marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("query", "words"), [
     ("cabin=nowhere", "No cabin 'nowhere' is enrolled"),
     ("cabin=heron-point&unit=attic", "Cabin 'heron-point' has no unit 'attic'"),
@@ -322,8 +322,10 @@ WATCH = """said => {
 PAGES = {"": ".tl-card", "cabin": ".tl-verdict", "after-cut": ".tl-verdict", "advisories": ".tl-card"}
 
 
-@pytest.mark.parametrize("path", PAGES)
-@pytest.mark.parametrize("how", ["killed", "hanging"])
+@pytest.mark.parametrize(("path", "how"), [
+    ("", "hanging"), ("after-cut", "killed"),
+    *(pytest.param(path, how, marks=pytest.mark.slow) for path in PAGES for how in ("killed", "hanging")
+      if (path, how) not in {("", "hanging"), ("after-cut", "killed")})])
 def test_when_the_collector_does_not_answer_nothing_of_before_stays(
     browser: Any, house: House, path: str, how: str
 ) -> None:

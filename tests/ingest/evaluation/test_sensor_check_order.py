@@ -59,7 +59,7 @@ def one_store(tmp_path_factory: pytest.TempPathFactory) -> Store:
     return store
 
 
-@hypothesis.settings(max_examples=12)
+@hypothesis.settings(max_examples=5)
 @hypothesis.given(data=st.data())
 def test_in_any_order_with_any_of_them_withdrawn_the_same_comes_out(one_store: Store, data: st.DataObject) -> None:
     store = one_store

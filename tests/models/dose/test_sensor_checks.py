@@ -8,7 +8,7 @@ import hypothesis.strategies as st
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 
 from models.dose.sensor_checks import (
     FOREVER_US,
@@ -97,6 +97,7 @@ def test_the_order_in_which_checks_come_does_not_matter(found: list[tuple[int, f
         sensor_stretches(checks(*found)), sensor_stretches(checks(*other)), check_index_type=False)
 
 
+@settings(max_examples=40)
 @given(found_checks)
 def test_every_instant_is_divided_as_the_rule_says_one_instant_at_a_time(
     found: list[tuple[int, float, float]]
