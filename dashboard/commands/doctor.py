@@ -29,6 +29,7 @@ from ingest.settings import Settings
 from ingest.store import Access, client, open_store
 from ingest.wire import aside, sessions
 from models.advisory.call_order import without_anybody_told
+from models.dose.tested_range import words_of_the_test
 from models.enrolment import has_health_authority, in_words, not_enrolled, unseen
 from models.fleet import Fleet
 
@@ -182,7 +183,8 @@ def _of_enrolment(store: Access, fleet: Fleet) -> list[Finding]:
     sent = queries.sent_of_late(store, store.now())
     lacking = [(f"not enrolled: {one.what}", one) for one in not_enrolled(fleet, sent)]
     between_two = [(one.what, one) for one in unseen(fleet, sent)]
-    return [
+    tests = [Finding("a reactor's test", True, words) for kind in fleet.reactors for words in words_of_the_test(kind)]
+    return tests + [
         Finding(check, True, f"{in_words(one.units)}; {one.cost}", tuple("/".join(key) for key in one.units))
         for check, one in (*lacking, *between_two)]
 

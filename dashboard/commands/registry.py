@@ -21,6 +21,7 @@ from ingest import private_files
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
+from models.dose.tested_range import words_of_the_test
 
 BAR_AFTER_S = 2.0
 PART_S = 1.0  # of a preview that a collector works out at once: between two parts it takes in messages
@@ -63,12 +64,16 @@ def do_enroll(options: argparse.Namespace) -> int:
     body = {"text": text, "source": options.file.name}
     if options.since is not None:
         body["since"] = instant(options.since).isoformat()
-    read_fleet(text, options.file.name)  # refuse before anything is opened
+    asked = read_fleet(text, options.file.name)  # refuse before anything is opened
     store = open_store(settings_of(options))
     try:
-        return _edit(store, body, options.yes)
+        done = _edit(store, body, options.yes)
     finally:
         store.close()
+    if done == 0:
+        for line in (one for kind in asked.reactors for one in words_of_the_test(kind)):
+            print(line)
+    return done
 
 
 def _edit(store: Access, body: dict[str, Any], yes: bool) -> int:

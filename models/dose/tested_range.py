@@ -1,10 +1,10 @@
-"""Where a reading lies outside of what its kind of unit was tested at, in words with both numbers."""
+"""Where a reading lies outside of what its kind of unit was tested at, and where the test itself leaves doubt."""
 
 from __future__ import annotations
 
 import math
 
-from models.dose.reactor import flow_max_l_min, uvt_min_pct
+from models.dose.reactor import BELOW_TEST_A_POINT, Geometric, flow_max_l_min, uvt_min_pct
 from models.fleet import Reactor
 
 
@@ -47,4 +47,31 @@ def outside_tested(
     fastest = flow_max_l_min(reactor)
     if flow_l_min is not None and flow_l_min > fastest:
         out.append(f"flow of {flow_l_min:.4g} L/min, this unit was tested up to {fastest:.4g} L/min")
+    return tuple(out)
+
+
+def words_of_the_test(reactor: Reactor) -> tuple[str, ...]:
+    """Sentences for whoever enrols a kind of reactor; empty: nothing is to be said.
+
+    Of a reactor with a report's equation nothing is: that was fitted to tests over its range.
+    """
+    if reactor.equation is not None:
+        return ()
+    out: list[str] = []
+    model = Geometric(reactor)
+    if len(model.mixings) > 1:
+        tanks = model.mixings[1].tanks
+        fit = (
+            "not even plug flow gives that much: look at its geometry and its test point" if math.isinf(tanks)
+            else f"mixing_tanks = {math.ceil(tanks)} would fit")
+        out.append(
+            f"{reactor.name}: its test gave {model.tie:.2f} times the dose that {reactor.mixing_tanks} mixing "
+            f"tanks can; {fit}. Below the test's dose the smaller of both counts.")
+    below = reactor.test_uvt_pct - uvt_min_pct(reactor)
+    if below > 0:
+        most_pct = 100 * min(BELOW_TEST_A_POINT * below, 1)
+        out.append(
+            f"{reactor.name}: uvt_min_pct lies {below:g} points below its test; nobody tested it there, so its "
+            f"lower bound loses {100 * BELOW_TEST_A_POINT:g} % a point, {most_pct:.0f} % in all, in the cloudiest "
+            "water.")
     return tuple(out)
