@@ -183,7 +183,8 @@ def _of_enrolment(store: Access, fleet: Fleet) -> list[Finding]:
     sent = queries.sent_of_late(store, store.now())
     lacking = [(f"not enrolled: {one.what}", one) for one in not_enrolled(fleet, sent)]
     between_two = [(one.what, one) for one in unseen(fleet, sent)]
-    tests = [Finding("a reactor's test", True, words) for kind in fleet.reactors for words in words_of_the_test(kind)]
+    tests = [
+        Finding("a reactor's test", True, words) for kind in fleet.reactors for words in words_of_the_test(kind)]
     return tests + [
         Finding(check, True, f"{in_words(one.units)}; {one.cost}", tuple("/".join(key) for key in one.units))
         for check, one in (*lacking, *between_two)]
