@@ -5,14 +5,13 @@ from __future__ import annotations
 import urllib.error
 import urllib.request
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from itertools import islice, takewhile
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
 import icalendar
 import pandas as pd
-from dateutil.rrule import rrulestr
+import recurring_ical_events
 
 from models.fleet import Cabin, Fleet
 
@@ -119,32 +118,58 @@ def bookings_of(place: Cabin, feed: bytes, since: date, until: date) -> list[dic
         raise CalendarUnreadable(f"calendar of {place.slug} is no iCalendar: {error}") from error
     if not calendars or any(one.name != "VCALENDAR" for one in calendars):
         raise CalendarUnreadable(f"calendar of {place.slug} is no iCalendar: it holds no VCALENDAR")
-    events: list[Any] = [event for one in calendars for event in one.walk("VEVENT")]
-    replaced = {
-        (str(event.get("UID")), _day(event["RECURRENCE-ID"].dt, place)) for event in events
-        if "RECURRENCE-ID" in event}
     out: list[dict[str, Any]] = []
-    for event in events:
+    for calendar in calendars:
+        for event in _repeated(calendar, place, since, until):
+            taken = str(event.get("STATUS", "")).upper() != "CANCELLED"
+            if taken and str(event.get("TRANSP", "OPAQUE")).upper() != "TRANSPARENT":
+                start, end = _span(event, place)
+                if end >= since and start <= until:
+                    out.append({"cabin": place.slug, "start": start, "end": end,
+                                "summary": str(event.get("SUMMARY", ""))})
+    return sorted(out, key=lambda one: (one["start"], one["end"]))
+
+
+def _repeated(calendar: Any, place: Cabin, since: date, until: date) -> list[Any]:
+    """Events of a calendar with their repeats, near the days asked for."""
+    for event in calendar.walk("VEVENT"):
         try:
-            spans = _spans(event, place, since, until)
-        except (KeyError, ValueError, AttributeError, TypeError) as error:
+            _refuse_what_is_no_booking(event)
+            _span(event, place)
+        except (KeyError, ValueError, AttributeError, TypeError, OverflowError) as error:
             raise CalendarUnreadable(
                 f"calendar of {place.slug}: the event {str(event.get('SUMMARY') or event.get('UID'))!r} cannot be "
                 f"understood: {error}") from error
-        if str(event.get("STATUS", "")).upper() == "CANCELLED":
-            continue
-        if str(event.get("TRANSP", "OPAQUE")).upper() == "TRANSPARENT":
-            continue
-        for start, end in spans:
-            stood_in_for = "RECURRENCE-ID" not in event and (str(event.get("UID")), start) in replaced
-            if not stood_in_for and end >= since and start <= until:
-                out.append({"cabin": place.slug, "start": start, "end": end,
-                            "summary": str(event.get("SUMMARY", ""))})
-    return out
+    # a day more on both sides: a zone may be half a day off
+    first, last = (
+        datetime.combine(day, time.min) for day in (since - timedelta(days=1), until + timedelta(days=2)))
+    found = []
+    try:
+        for number, event in enumerate(recurring_ical_events.of(calendar).between(first, last)):
+            if number >= MOST_REPEATS:
+                raise CalendarUnreadable(
+                    f"calendar of {place.slug} has {MOST_REPEATS} bookings or more within these days")
+            found.append(event)
+    except (KeyError, ValueError, AttributeError, TypeError, OverflowError) as error:
+        raise CalendarUnreadable(f"calendar of {place.slug} cannot be understood: {error}") from error
+    return found
 
 
-def _spans(event: Any, place: Cabin, since: date, until: date) -> list[tuple[date, date]]:
-    """First and last local day of the event, and of each of its repeats that touches the days asked for."""
+def _refuse_what_is_no_booking(event: Any) -> None:
+    """Refuse a rule that repeats within the day or never gets on: following it would take for ever."""
+    rules = event.get("RRULE", [])
+    for rule in rules if isinstance(rules, list) else [rules]:
+        often = str(rule.get("FREQ", [""])[0]).upper()
+        if often not in ("DAILY", "WEEKLY", "MONTHLY", "YEARLY"):
+            raise ValueError(f"a booking repeats DAILY, WEEKLY, MONTHLY or YEARLY; its rule says {often!r}")
+        if any(int(step) < 1 for step in rule.get("INTERVAL", [1])):
+            raise ValueError(f"its rule repeats every {rule['INTERVAL'][0]}; at least 1 is allowed")
+        if any(name in rule for name in ("BYHOUR", "BYMINUTE", "BYSECOND")):
+            raise ValueError("its rule repeats within the day (BYHOUR, BYMINUTE or BYSECOND)")
+
+
+def _span(event: Any, place: Cabin) -> tuple[date, date]:
+    """First and last local day of an event, the last being the day of departure."""
     begins = event["DTSTART"].dt
     if "DTEND" in event:
         ends = event["DTEND"].dt
@@ -154,35 +179,7 @@ def _spans(event: Any, place: Cabin, since: date, until: date) -> list[tuple[dat
         ends = begins if isinstance(begins, datetime) else begins + timedelta(days=1)
     if _day(ends, place) < _day(begins, place):
         raise ValueError(f"it ends ({ends}) before it begins ({begins})")
-    length = _day(ends, place) - _day(begins, place)
-    starts = [_day(begins, place)]
-    if "RRULE" in event:
-        # on the cabin's wall clock, as RFC 5545 section 3.3.10 has it; dates as midnights
-        local = _wall(begins, place)
-        rule = rrulestr(_without_zone(event["RRULE"], place), dtstart=local)
-        first = datetime.combine(since - length, datetime.min.time())
-        last = datetime.combine(until, datetime.max.time())
-        coming = takewhile(lambda one: one <= last, rule.xafter(max(local, first), inc=True))
-        starts = [one.date() for one in islice(coming, MOST_REPEATS)]
-        if len(starts) == MOST_REPEATS:
-            raise ValueError(f"its rule repeats {MOST_REPEATS} times or more within these days")
-    starts += [_day(one.dt[0] if isinstance(one.dt, tuple) else one.dt, place) for one in _dates(event, "RDATE")]
-    left_out = {_day(one.dt, place) for one in _dates(event, "EXDATE")}
-    return [(start, start + length) for start in sorted(set(starts)) if start not in left_out]
-
-
-def _without_zone(rule: Any, place: Cabin) -> str:
-    """A rule whose UNTIL is on the cabin's wall clock, as its start is."""
-    parts = dict(rule)
-    if parts.get("UNTIL"):
-        parts["UNTIL"] = [_wall(parts["UNTIL"][0], place)]
-    return str(icalendar.vRecur(parts).to_ical().decode())  # type: ignore[no-untyped-call]  # its library's gap
-
-
-def _dates(event: Any, name: str) -> list[Any]:
-    """All values of a property that may stand more than once and hold more than one."""
-    found = event.get(name, [])
-    return [one for part in (found if isinstance(found, list) else [found]) for one in part.dts]
+    return _day(begins, place), _day(ends, place)
 
 
 def _wall(value: date | datetime, place: Cabin) -> datetime:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date
 from pathlib import Path
 
@@ -144,3 +145,29 @@ def test_a_feed_larger_than_any_list_of_bookings_is_refused(tmp_path: Path) -> N
         file.truncate(6 * 2**20)
     with pytest.raises(CalendarUnreadable, match="larger than"):
         fetched(str(big))
+
+
+@pytest.mark.parametrize(("lines", "why"), [
+    ("DTSTART:20200101T000000Z\nRRULE:FREQ=SECONDLY", "its rule says 'SECONDLY'"),
+    ("DTSTART:20200101T000000Z\nRRULE:FREQ=DAILY;BYSECOND=0,1,2", "within the day"),
+    ("DTSTART;VALUE=DATE:19970902\nRRULE:FREQ=DAILY;INTERVAL=0", "at least 1 is allowed"),
+    ("DTSTART;VALUE=DATE:99991230\nDURATION:P20D", "cannot be understood"),
+])
+def test_a_feed_that_would_take_for_ever_is_refused_at_once(lines: str, why: str) -> None:
+    began = time.monotonic()
+    with pytest.raises(CalendarUnreadable, match=why):
+        bookings_of(PLACE, feed(lines), *EVER)
+    assert time.monotonic() - began < 2.0
+
+
+def test_a_repeat_that_is_replaced_twice_is_taken_once() -> None:
+    """RFC 5545 section 3.8.4.4: an instance is named by its RECURRENCE-ID; here two stand in for one."""
+    body = "".join(
+        f"BEGIN:VEVENT\nUID:a@test\n{one}\nEND:VEVENT\n" for one in (
+            "DTSTART;VALUE=DATE:19970902\nDTEND;VALUE=DATE:19970904\nRRULE:FREQ=WEEKLY;COUNT=2",
+            "RECURRENCE-ID;VALUE=DATE:19970909\nDTSTART;VALUE=DATE:19970910\nDTEND;VALUE=DATE:19970912",
+            "RECURRENCE-ID;VALUE=DATE:19970909\nDTSTART;VALUE=DATE:19970911\nDTEND;VALUE=DATE:19970912"))
+    whole = f"BEGIN:VCALENDAR\nVERSION:2.0\nPRODID:x\n{body}END:VCALENDAR\n".replace("\n", "\r\n")
+    found = bookings_of(PLACE, whole.encode(), *EVER)
+    assert (date(1997, 9, 2), date(1997, 9, 4)) in [(one["start"], one["end"]) for one in found]
+    assert {one["start"].day for one in found} <= {2, 10, 11} and len(found) in (2, 3)
