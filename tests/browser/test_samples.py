@@ -1,10 +1,11 @@
-"""What a laboratory found, and a water test typed as a ratio, through the cabin's page on a phone.
+"""What a laboratory found, a water test typed as a ratio, a sensor check and its withdrawal, on a phone.
 
 A real chromium, dashboard and collector; no broker is needed, for the readings are in the store before.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -30,19 +31,21 @@ def fill_in(page: Any, label: str, text: str) -> None:
     page.get_by_label(label).fill(text)
 
 
-def test_a_ratio_is_asked_about_and_a_failing_sample_turns_a_clear_tap_to_boil(house: House, tmp_path) -> None:
+@pytest.mark.parametrize("told", ["sample", "check"])
+def test_on_a_phone(house: House, tmp_path, told: str) -> None:
+    """A ratio is asked about, a failing sample turns a clear tap to boil; a check of 1.6 does, until withdrawn."""
     with playwright.sync_playwright() as player:
         browser = player.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
         page = browser.new_page(**SIZES["phone"])
         page.set_default_timeout(WITHIN_MS)
         try:
-            story(page, house)
+            {"sample": sample, "check": check}[told](page, house)
         finally:
             page.screenshot(path=tmp_path / "last.png", full_page=True)
             browser.close()
 
 
-def story(page: Any, house: House) -> None:
+def sample(page: Any, house: House) -> None:
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=annex")
     named(page, CLEAR)
     record = page.get_by_role("button", name=f"Record for {CLEAR}")
@@ -72,6 +75,34 @@ def story(page: Any, house: House) -> None:
     page.get_by_text("Not satisfactory, unsafe to drink unboiled: E. coli 12, total coliforms 30").wait_for()
     playwright.expect(page.locator(".tl-verdict .tl-badge")).to_have_text("■ Boil", timeout=WITHIN_MS)
     page.get_by_text("A boil advisory stands because of a water sample that was not satisfactory").first.wait_for()
+
+
+def check(page: Any, house: House) -> None:
+    page.goto(f"{house.address}/cabin?cabin=heron-point&unit=annex")
+    named(page, CLEAR)
+    pick(page, "Sensor checked")
+    fill_in(page, "Who did it (name)", "Ada Brook")
+    fill_in(page, "Value, where there is one", "1.6")
+    page.get_by_role("button", name=f"Record for {CLEAR}").click()
+    page.get_by_text("1.60 of the reference, above the limit of 1.2: it reads 60 % too high").first.wait_for()
+    badge = page.locator(".tl-verdict .tl-badge")
+    playwright.expect(badge).not_to_have_text("● Clear", timeout=WITHIN_MS)
+    page.get_by_text("divided by 1.6").first.wait_for()
+    assert fits(page)
+
+    page.reload()
+    named(page, CLEAR)
+    page.get_by_text("A record is wrong: withdraw or correct it").click()
+    page.get_by_role("combobox", name="Record", exact=True).click()
+    page.get_by_role("option", name=re.compile("sensor-checked 1.6 by Ada Brook")).click()
+    fill_in(page, "Your name", "Bo Dahl")
+    fill_in(page, "Why", "the wrong unit's sensor")
+    page.get_by_role("button", name=f"Withdraw or correct, for {CLEAR}").click()
+    page.get_by_text("WITHDRAWN by Bo Dahl (the wrong unit's sensor), counts no longer").wait_for()
+    assert page.locator("s", has_text="Sensor checked").count() == 1 and fits(page)
+    client = house.collector.client()
+    assert client.ask("SELECT count(*) AS n FROM service_done")["n"].iloc[0] == 0
+    assert client.ask("SELECT max(dose_low_mj_cm2) AS d FROM present")["d"].iloc[0] > 0
 
 
 def pick(page: Any, what: str) -> None:
