@@ -52,4 +52,4 @@ def steps_of(one: UnitStatus) -> list[DoseStep]:
         one.reactor, intensity_w_m2=np.nan if state.intensity_w_m2 is None else state.intensity_w_m2,
         flow_l_min=np.nan if state.flow_l_min is None else state.flow_l_min, uvt_pct=one.uvt_pct,
         uvt_live=one.uvt_live, lamp_on=state.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min),
-        one.sensor.ratio)
+        one.sensor.ratio, one.trust.low_ratio)
