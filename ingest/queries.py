@@ -21,6 +21,7 @@ from ingest.evaluation.exposed import unanswered
 from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, unit_states, with_doses
 from ingest.evaluation.proofs_now import up_to_now
 from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_stretches
+from ingest.evaluation.sensor_trust import sensor_trusts, water_now
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
 from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest
 from ingest.record.laboratory import asked_again
@@ -30,8 +31,9 @@ from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.work_cautions import sentences
 from models.dose.credit import Organism, credit_in, share_in_specification
 from models.dose.sensor_checks import SensorState
+from models.dose.sensor_trust import SensorTrust
 from models.dose.tested_range import outside_tested
-from models.dose.water_band import Water, noon
+from models.dose.water_band import Water
 from models.enrolment import Sent
 from models.evidence import DoseNow, battery_low_v, dose_now, not_in_an_advisory, repeated_light, tail_bad_since
 from models.exposure import UnitState, cut, hourly, join, period_us
@@ -52,11 +54,6 @@ _LINKS = """
 _CLOCK_FAULTS = """
     SELECT cabin, unit, min(arrived_at) AS since FROM quarantine
     WHERE arrived_at > $since AND arrived_at <= $now AND reason LIKE 'at = %' AND cabin IS NOT NULL GROUP BY ALL
-"""
-# One row per unit whose water was ever tested: what the latest test said.
-_TESTED = """
-    SELECT cabin, unit, arg_max(value, "at") AS value, max("at") AS tested_at FROM service_done
-    WHERE kind = 'water-tested' AND value IS NOT NULL AND "at" <= $now GROUP BY ALL
 """
 _GOOD = """
     SELECT cabin, unit, max("end") FILTER (kind <> 'lit' AND "end" <= $now) AS bad_until, min(start) AS first
@@ -82,7 +79,12 @@ class UnitStatus:
     link_down_since: datetime | None
     warm: bool | None = None  # lit for its warm-up time; None: not known
     to_note: bool = False  # whether a named person is to note water of long before it was first heard live
-    sensor: SensorState = field(default_factory=SensorState)
+    trust: SensorTrust = field(default_factory=SensorTrust)
+
+    @property
+    def sensor(self) -> SensorState:
+        """Its duty sensor by its checks."""
+        return self.trust.checks
 
     @property
     def uvt_pct(self) -> float:
@@ -147,9 +149,9 @@ class _Evidence:
     clocks: dict[Key, Any]
     good: dict[Key, Any]
     troubles: dict[Key, pd.DataFrame]
-    tests: dict[Key, tuple[float, datetime]]
     at_fault: dict[Key, tuple[datetime, str]]
-    sensors: dict[Key, SensorState]
+    water: dict[Key, Water]
+    trusts: dict[Key, SensorTrust]
     asked_again: dict[Key, tuple[datetime, str]]
 
 
@@ -183,12 +185,12 @@ def status(
     sensors = sensor_states(
         sensor_checks(store), fleet, now, {key: row.first.to_pydatetime() for key, row in good.items()},
         _keys(table[table["intensity_w_m2_at_us"] > NEVER]))
+    water = water_now(store, fleet, states, now)
+    trusts = sensor_trusts(store, fleet, now, states=states, checks=sensors, water=water)
     evidence = _Evidence(
         fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
-        good=good, sensors=sensors, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
-        tests={(row.cabin, row.unit): (float(row.value), row.tested_at.to_pydatetime())
-               for row in named(store.ask(_TESTED, {"now": now}))},
+        good=good, water=water, trusts=trusts, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         at_fault=faults.faults(store), asked_again=asked_again(store, now))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
@@ -238,7 +240,7 @@ def _judged(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), state=state,
-        water=Water.tested(evidence.fleet.reactor(unit.reactor), unit.uvt_pct, noon(unit.uvt_tested), evidence.now),
+        water=evidence.water[cabin.slug, unit.slug],
         verdict=verdict(replace(nothing, advisory=kept.advisory if kept else None), now=evidence.now),
         red_mj_cm2=None, red_low_mj_cm2=None, judged_flow_l_min=None, heard=False, advisory=kept,
         link_down_since=None)
@@ -250,13 +252,9 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     state, link, kept = evidence.states.get(key), evidence.links.get(key), evidence.advisories.get(key)
     down = link.at.to_pydatetime() if link is not None and not link.up else None
     heard = state is not None and now - state.at <= timedelta(seconds=unit.overdue_s)
-    live = state is not None and state.uvt_pct is not None and heard
-    uvt, tested_at = evidence.tests.get(key, (unit.uvt_pct, noon(unit.uvt_tested)))
-    water = Water.tested(reactor, uvt, tested_at, now)
-    if live and state:
-        water = replace(water, uvt_pct=float(state.uvt_pct or np.nan), live=True)
-    sensor = evidence.sensors[key]
-    dose = dose_now(reactor, unit, state if heard else None, now, water, sensor.ratio)
+    water, trust = evidence.water[key], evidence.trusts[key]
+    dose = dose_now(
+        reactor, unit, state if heard else None, now, water, (trust.checks.ratio, trust.low_ratio))
     present = replace(
         _present(evidence, unit, dose, state if heard else None, down, key),
         tested_range=outside_tested(
@@ -265,9 +263,10 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         water_too_old_days=water.too_old_days(now))
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), state=state,
-        water=water, red_mj_cm2=dose.red, red_low_mj_cm2=dose.low,
+        water=water, red_mj_cm2=dose.red if trust.dose_known else None,
+        red_low_mj_cm2=dose.low if trust.dose_known else None,
         judged_flow_l_min=dose.flow_l_min, heard=heard, warm=dose.warm, advisory=kept, link_down_since=down,
-        to_note=present.to_note_since is not None, sensor=sensor)
+        to_note=present.to_note_since is not None, trust=trust)
 
 
 def _present(
@@ -298,7 +297,7 @@ def _present(
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
         **not_in_an_advisory(evidence.troubles.get(key), advisory), advisory=advisory,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
-        good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.sensors[key],
+        good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.trusts[key],
         sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
 
 

@@ -38,7 +38,7 @@ class DoseNow:
 
 
 def dose_now(
-    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, water: Water, sensor_ratio: float
+    reactor: Reactor, unit: Unit, held: UnitState | None, now: datetime, water: Water, ratios: tuple[float, float]
 ) -> DoseNow:
     """The dose that holds now.
 
@@ -46,8 +46,9 @@ def dose_now(
     ----------
     held : UnitState or None
         The latest reading where it still speaks; None: nothing is known.
-    sensor_ratio : float
-        What doses are divided by for the duty sensor's last check. [-]
+    ratios : tuple of float
+        What doses are divided by for the duty sensor's last check, and what their lower bounds are, for its checks
+        and for what its readings show of it. [-]
 
     Returns
     -------
@@ -57,15 +58,15 @@ def dose_now(
     if held is None:
         return DoseNow()
     warm, flow = warm_now(held, reactor, now), held.flow_l_min
-    peak = _dose(reactor, held, unit.peak_flow_l_min, water, sensor_ratio)
-    red, low = _dose(reactor, held, flow, water, sensor_ratio) if flow else peak
+    peak = _dose(reactor, held, unit.peak_flow_l_min, water, ratios)
+    red, low = _dose(reactor, held, flow, water, ratios) if flow else peak
     if held.lit is False or (held.lit and warm is False):
         red = low = 0.0  # dark or cold: nothing is credited
     elif not (held.lit is True and warm is True):
         red = low = None
     return DoseNow(
         warm=warm, red=red, low=low, peak_low=peak[1], flow_l_min=flow if flow else unit.peak_flow_l_min,
-        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, water, sensor_ratio)[1])
+        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, water, ratios)[1])
 
 
 def warm_now(state: UnitState, reactor: Reactor, now: datetime) -> bool | None:
@@ -83,13 +84,14 @@ def warm_now(state: UnitState, reactor: Reactor, now: datetime) -> bool | None:
 
 
 def _dose(
-    reactor: Reactor, state: UnitState, flow_l_min: float | None, water: Water, sensor_ratio: float
+    reactor: Reactor, state: UnitState, flow_l_min: float | None, water: Water, ratios: tuple[float, float]
 ) -> tuple[float | None, float | None]:
     found = assess(
         reactor, intensity_w_m2=np.nan if state.intensity_w_m2 is None else state.intensity_w_m2,
         flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=water.uvt_pct, uvt_live=water.live,
         uvt_test_points=water.points)
-    red, low = (float(np.ravel(one)[0]) / sensor_ratio for one in (found.red_mj_cm2, found.red_low_mj_cm2))
+    red, low = (float(np.ravel(one)[0]) / ratio for one, ratio in zip(
+        (found.red_mj_cm2, found.red_low_mj_cm2), ratios, strict=True))
     return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
 
 

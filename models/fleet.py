@@ -367,7 +367,7 @@ class Fleet:
     contacts: tuple[Contact, ...] = ()
     policy: StepPolicy | None = None  # which steps an exposure asks for; None: the default, on the safe side
     own_judging: JudgingPolicy | None = None  # None: the default
-    sensor_checks: SensorCheckPolicy | None = None  # None: the default, and nobody is reminded by a verdict
+    sensor_checks: SensorCheckPolicy | None = None  # None: the default
     own_laboratory: LaboratoryPolicy | None = None  # None: the default
     # by name, since a fleet of thousands is asked for each of its units
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)

@@ -18,7 +18,7 @@ from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 from models.advisory.work_cautions import Work, works_of_steps
-from models.dose.sensor_checks import SensorState
+from models.dose.sensor_trust import FaultKind, SensorTrust
 from models.fleet import COVERED_CADENCES
 
 MIN_PER_DAY = 1440
@@ -111,8 +111,8 @@ class Present:
         Since when, within what is heard now, the time has not been lit, warm and dosed; None: it is.
     good_since : datetime or None
         Since when the unit has been lit, warm and dosed without a break, where known.
-    sensor : SensorState or None
-        What its duty sensor's checks against a reference say; the doses above are divided by its ratio already.
+    sensor : SensorTrust or None
+        What its duty sensor's checks and readings say of it; the doses above are divided by its ratios already.
     water_too_old_days : float or None
         Age of a water test that is too old to rest on; None: it is not. [days]
     sample_again_at : datetime or None
@@ -160,7 +160,7 @@ class Present:
     fault_since: datetime | None = None
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
-    sensor: SensorState | None = None
+    sensor: SensorTrust | None = None
     sample_again_at: datetime | None = None
     sample_again: str = ""
     tested_range: tuple[str, ...] = ()
@@ -277,6 +277,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         *_of_advisory(present, heard=_heard(present, now)),
         *_of_hearing(present, now),
         *_of_now(present, now),
+        *_of_sensor_findings(present),
         *_of_before(present),
         *_of_samples(present),
         *_of_upkeep(present),
@@ -560,11 +561,32 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
         )
 
 
+def _of_sensor_findings(present: Present) -> Iterator[_Finding]:
+    """A duty sensor whose readings show that it is not to be trusted: never clear.
+
+    Silent where no bound of the dose can be had: what the lamp gives is not known then, whatever is read. Watch
+    where a bound still holds (`models.dose.sensor_trust.SensorFinding`): the doses bear it already, so one that is
+    short for it is a finding of its own. A failed check divides the dose and says so itself.
+    """
+    if present.sensor is None:
+        return
+    for one in present.sensor.findings:
+        if one.fault is FaultKind.OFF_REFERENCE:
+            continue
+        known = one.low_ratio is not None
+        yield _Finding(
+            weight=_Weight.WATCH if known else _Weight.SILENT, since=one.since,
+            reason=one.evidence if known else f"{one.evidence} So the dose is not known.",
+            action=f"{one.action}. {AUTHORITY}" if known
+            else f"{one.action}. {NOT_THE_TAP} until it is known. {AUTHORITY}", works=_CHECK_SENSOR,
+        )
+
+
 def _of_sensor_checks(present: Present) -> Iterator[_Finding]:
     """A duty sensor that read too high at its check, and one that was not checked for very long."""
-    sensor = present.sensor
-    if sensor is None:
+    if present.sensor is None:
         return
+    sensor = present.sensor.checks
     if sensor.divided:
         yield _Finding(
             weight=_Weight.WATCH, since=sensor.checked_at, reason=sensor.divided,

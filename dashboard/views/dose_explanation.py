@@ -53,4 +53,4 @@ def steps_of(one: UnitStatus) -> list[DoseStep]:
         flow_l_min=np.nan if state.flow_l_min is None else state.flow_l_min, uvt_pct=one.uvt_pct,
         uvt_live=one.uvt_live, lamp_on=state.lit, warm=one.warm, peak_flow_l_min=one.unit.peak_flow_l_min,
         uvt_test_points=one.water.points),
-        one.sensor.ratio)
+        one.sensor.ratio, one.trust.low_ratio)

@@ -254,9 +254,16 @@ INSERT INTO laboratory_result
     FROM service_event WHERE kind = 'sampled' AND value IS NOT NULL;
 """
 
+_LOWER_BOUNDS = """
+-- Until now a check that passed with a ratio above 1 divided no lower bound: units with one are worked out anew.
+INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00+00',
+    TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM service_done
+    WHERE kind = 'sensor-checked' AND value > 1 AND value <= 1.2;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS)
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

@@ -144,7 +144,8 @@ def with_doses(
     states : DataFrame, optional
         What the units are taken up from, sorted by `unit_no`.
     sensors : DataFrame, optional
-        What doses are divided by, as of `models.dose.sensor_checks.sensor_stretches`; by default by nothing.
+        What doses, and their lower bounds, are divided by, as of `models.dose.sensor_checks.sensor_stretches`; by
+        default by nothing.
     """
     known = states if states is not None else no_states()
     unit_no = np.concatenate([known["unit_no"].to_numpy(np.int64), readings["unit_no"].to_numpy(np.int64)])
@@ -184,8 +185,8 @@ def with_doses(
     if sensors is not None and len(sensors):
         i = holding(
             sensors["unit_no"].to_numpy(np.int64), sensors["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)
-        ratio = np.append(sensors["ratio"].to_numpy(dtype=float), 1.0)[i]
-        red, low, at_peak = red / ratio, low / ratio, at_peak / ratio
+        ratio, of_low = (np.append(sensors[name].to_numpy(dtype=float), 1.0)[i] for name in ("ratio", "low_ratio"))
+        red, low, at_peak = red / ratio, low / of_low, at_peak / of_low
     if len(known):
         low = np.where(rows.is_state, rows.state["dose_low_mj_cm2"], low)
         at_peak = np.where(rows.is_state, rows.state["dose_low_at_peak_mj_cm2"], at_peak)

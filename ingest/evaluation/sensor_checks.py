@@ -15,6 +15,7 @@ from models.dose.sensor_checks import (
     MOST_DUTY_OVER_REFERENCE,
     SensorState,
     divided_words,
+    low_divided_words,
     sensor_due,
     sensor_stretches,
 )
@@ -74,8 +75,9 @@ def sensor_states(
     keys = [(cabin.slug, unit.slug) for cabin in fleet.cabins for unit in cabin.units]
     at_us = microsecond(now)
     found = numbered_stretches(checks, {key: number for number, key in enumerate(keys)})
-    here = found[(found["from_us"] <= at_us) & (at_us < found["until_us"]) & (found["ratio"] > 1)]
-    bad = {keys[row.unit_no]: row for row in named(here)}
+    here = found[(found["from_us"] <= at_us) & (at_us < found["until_us"])]
+    lows = {keys[row.unit_no]: float(row.low_ratio) for row in named(here)}
+    bad = {keys[row.unit_no]: row for row in named(here[here["ratio"] > 1])}
     past = checks[checks["at"] <= pd.Timestamp(now)].sort_values("at", kind="stable")
     last = {(row.cabin, row.unit): row for row in named(past.drop_duplicates(["cabin", "unit"], keep="last"))}
     out: dict[Key, SensorState] = {}
@@ -87,7 +89,7 @@ def sensor_states(
             policy=fleet.sensor_checks,
             last_passed=latest is None or latest.ratio <= MOST_DUTY_OVER_REFERENCE)
         out[key] = SensorState(
-            ratio=1.0 if worst is None else float(worst.ratio),
+            ratio=1.0 if worst is None else float(worst.ratio), low_ratio=lows.get(key, 1.0),
             since=None if worst is None else moment(worst.from_us),
             checked_at=None if worst is None else moment(worst.checked_us),
             checked_by="" if worst is None else str(worst.who), last_at=last_at,
@@ -97,16 +99,23 @@ def sensor_states(
 
 
 def divided_between(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> list[dict[str, Any]]:
-    """Stretches of that time whose doses are divided: `since`, `until`, `ratio`, `checked_at`, `who`, `words`."""
+    """Stretches of that time whose doses are divided: `since`, `until`, `ratio`, `checked_at`, `who`, `words`.
+
+    Where only lower bounds are, by a check that passed, `ratio` is 1 and `low_ratio` says by what.
+    """
     found = unit_stretches(store, cabin, unit)
     found = found[
-        (found["ratio"] > 1) & (found["from_us"] < microsecond(until)) & (found["until_us"] > microsecond(since))]
+        (found["low_ratio"] > 1) & (found["from_us"] < microsecond(until))
+        & (found["until_us"] > microsecond(since))]
     out = []
     for row in named(found):
-        start, checked = moment(row.from_us), moment(row.checked_us)
-        assert checked is not None  # a ratio above 1 is of a check
+        failed = row.ratio > 1
+        start = moment(row.from_us)
+        checked = moment(row.checked_us) if failed else start
+        assert checked is not None  # a ratio above 1 is of a check, and one that passed begins a stretch
         out.append({
             "since": start, "until": None if row.until_us == FOREVER_US else moment(row.until_us),
-            "ratio": float(row.ratio), "checked_at": checked, "who": str(row.who),
-            "words": divided_words(float(row.ratio), start, checked, str(row.who))})
+            "ratio": float(row.ratio), "low_ratio": float(row.low_ratio), "checked_at": checked,
+            "who": str(row.who), "words": divided_words(float(row.ratio), start, checked, str(row.who)) if failed
+            else low_divided_words(float(row.low_ratio), checked)})
     return out

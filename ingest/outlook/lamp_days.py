@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
 
 from ingest.db.engine import Asks, named
-from ingest.evaluation.judging import holding
+from ingest.evaluation.judging import PRESENT, holding, unit_states
 from ingest.evaluation.sensor_checks import SENSOR_CHECKED, numbered_stretches, sensor_states
+from ingest.evaluation.sensor_trust import sensor_trusts, water_now
 from models.dose.sensor_checks import SensorState
+from models.dose.sensor_trust import SensorTrust
 from models.dose.water_band import noon
 from models.exposure import microseconds
 from models.fleet import Fleet
-from models.lamp.daily_faults import StandingFault, standing_faults, stuck_all_day
+from models.lamp.daily_faults import StandingFault, stuck_all_day
 from models.lamp.daily_series import CLEAN, SWAP, FleetDays, fleet_days
 from models.lamp.filters import FILTER_COLUMNS, RECENT_DAYS, filter_losses
 from models.lamp.sensor_faults import FLOWING_L_MIN
@@ -101,11 +103,13 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     keys = pd.MultiIndex.from_frame(daily[["cabin", "unit"]])
     daily = daily[keys.isin(kind.index)].reset_index(drop=True)
     checked = events[(events["kind"] == SENSOR_CHECKED) & (events["value"] > 0)]
-    faults = standing_faults(daily, checked)
     checks = checked.rename(columns={"value": "ratio"})
     read = daily[daily["intensity_w_m2"].notna()].groupby(["cabin", "unit"], as_index=False).agg(day=("day", "min"))
     first = {(one.cabin, one.unit): one.day.tz_localize("UTC").to_pydatetime() for one in named(read)}
     sensors = sensor_states(checks, fleet, now, first, first)
+    states = unit_states(store.ask(PRESENT), fleet)
+    faults = _faults(sensor_trusts(
+        store, fleet, now, states=states, checks=sensors, water=water_now(store, fleet, states, now)))
     daily["intensity_w_m2"] = daily["intensity_w_m2"].mask(stuck_all_day(daily)) / _read_too_high(daily, checks)
     heard = {(one.cabin, one.unit): one.day for one in
              named(daily.groupby(["cabin", "unit"], as_index=False).agg(day=("day", "max")))}
@@ -113,7 +117,7 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     filters = _filters(store, events, until)
     if daily.empty or daily["intensity_w_m2"].isna().all():
         return LampDays(
-            days=None, events=events, faults=tuple(faults), uvt_pct=uvt, uvt_live=live, uvt_age_days=age_days,
+            days=None, events=events, faults=faults, uvt_pct=uvt, uvt_live=live, uvt_age_days=age_days,
             heard=heard, filters=filters, sensors=sensors)
     daily = _with_lamp_hours(daily, fleet)
     done = pd.concat([
@@ -123,8 +127,18 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     daily = _with_tests(daily, events[events["kind"] == _TESTS], fleet)
     table = _up_to(daily, until.tz_localize(None) - pd.Timedelta(days=1))
     return LampDays(
-        days=fleet_days(table, kind=kind, events=done), events=events, faults=tuple(faults), uvt_pct=uvt,
+        days=fleet_days(table, kind=kind, events=done), events=events, faults=faults, uvt_pct=uvt,
         uvt_live=live, uvt_age_days=age_days, heard=heard, filters=filters, sensors=sensors)
+
+
+def _faults(trusts: dict[tuple[str, str], SensorTrust]) -> tuple[StandingFault, ...]:
+    """What the verdict reads of each sensor, by whole days as the lamps' outlook names it."""
+    return tuple(
+        StandingFault(
+            cabin=key[0], unit=key[1], fault=str(one.fault), since=one.since.astimezone(UTC).date(),
+            until=(one.until - timedelta(microseconds=1)).astimezone(UTC).date(), days=one.days,
+            evidence=one.evidence)
+        for key, trust in trusts.items() for one in trust.findings)
 
 
 def _read_too_high(daily: pd.DataFrame, checks: pd.DataFrame) -> np.ndarray:

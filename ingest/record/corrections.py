@@ -42,6 +42,10 @@ _TEST_BEFORE = """
     SELECT arg_max(value, "at") FROM service_done
     WHERE cabin = $cabin AND unit = $unit AND kind = 'water-tested' AND value IS NOT NULL AND "at" < $at_
 """
+_CHECK_BEFORE = """
+    SELECT arg_max(value, "at") FROM service_done
+    WHERE cabin = $cabin AND unit = $unit AND kind = 'sensor-checked' AND value > 0 AND "at" < $at_
+"""
 
 
 def find_record(con: Con, number: str) -> dict[str, Any]:
@@ -110,7 +114,11 @@ def _made_worse(con: Con, row: dict[str, Any]) -> bool:
     """Whether a record had made the water look worse than it did without it."""
     kind, value = row["kind"], row["value"]
     if kind == SENSOR_CHECKED:
-        return value is not None and bool(value > MOST_DUTY_OVER_REFERENCE)
+        if value is None or value > MOST_DUTY_OVER_REFERENCE:
+            return value is not None
+        given = {"cabin": row["cabin"], "unit": row["unit"], "at_": row["at"]}
+        found = con.execute(_CHECK_BEFORE, given).fetchone()
+        return bool(value > max(1.0, (found and found[0]) or 1.0))  # lower bounds are divided by it
     if kind == "sampled":
         outcome = con.execute(
             "SELECT outcome FROM laboratory_result WHERE service = $id", {"id": row["number"]}).fetchone()

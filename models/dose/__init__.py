@@ -6,8 +6,8 @@ so for whole columns of many units (`assess`), by `kernel` and a table of it (`l
 model that both stand for, on `optics` (infinite lamp), `finite_lamp` and `hydraulics`; `bound` holds the stated
 uncertainties. `explain` shows one reading by hand, `credit` turns a dose into log credit and shares in
 specification, `sizing` asks the other way round (most flow, least intensity), `tested_range` says where a reactor
-was not tested, `sensor_checks` what a check of the duty sensor divides doses by. `collimated_beam` and
-`validation_factor` are how the laboratory's figures came about.
+was not tested, `sensor_checks` what a check of the duty sensor divides doses by, `sensor_trust` whether that sensor
+is to be trusted at all. `collimated_beam` and `validation_factor` are how the laboratory's figures came about.
 """
 
 from models.dose.columns import Assessment, assess

@@ -116,7 +116,9 @@ def explain(
     ]
 
 
-def divided_by_check(reactor: Reactor, steps: list[DoseStep], ratio: float) -> list[DoseStep]:
+def divided_by_check(
+    reactor: Reactor, steps: list[DoseStep], ratio: float, low_ratio: float | None = None
+) -> list[DoseStep]:
     """The same reckoning with its dose, bound and credit divided: a check found the sensor to read too high.
 
     Parameters
@@ -124,19 +126,27 @@ def divided_by_check(reactor: Reactor, steps: list[DoseStep], ratio: float) -> l
     steps : list of Step
         As of `explain`.
     ratio : float
-        Duty sensor over reference; up to 1 nothing is divided. [-]
+        Duty sensor over reference; up to 1 the dose is not divided. [-]
+    low_ratio : float, optional
+        What the lower bound is divided by, also for a check that passed and for a jump of the readings; by default
+        `ratio`. [-]
     """
-    if ratio <= 1.0:
+    of_low = ratio if low_ratio is None else low_ratio
+    if max(ratio, of_low) <= 1.0:
         return steps
     kept = [step for step in steps if step.unit != "log"]
     doses = {step.symbol: step for step in kept if step.symbol in ("dose", "dose_low")}
-    out = [*kept, _step("sensor over its reference, at the check", "r", "", ratio, "")]
-    low = doses["dose_low"].value / ratio
-    for symbol, value in (("dose", doses["dose"].value / ratio), ("dose_low", low)):
+    out = list(kept)
+    if ratio > 1.0:
+        out.append(_step("sensor over its reference, at the check", "r", "", ratio, ""))
+    if of_low != ratio:
+        out.append(_step("what the sensor may read too high, for the lower bound", "r_low", "", of_low, ""))
+    for symbol, by, name in (("dose", ratio, "r"), ("dose_low", of_low, "r" if of_low == ratio else "r_low")):
         was = doses[symbol]
-        formula = f"{_n(was.value)} / {_n(ratio)}" if math.isfinite(was.value) else ""
-        out.append(_step(f"{was.name}, divided by it", f"{symbol}/r", formula, value, "mJ/cm2"))
-    return out + _credits(reactor, low)
+        if by > 1.0:
+            formula = f"{_n(was.value)} / {_n(by)}" if math.isfinite(was.value) else ""
+            out.append(_step(f"{was.name}, divided by it", f"{symbol}/{name}", formula, was.value / by, "mJ/cm2"))
+    return out + _credits(reactor, doses["dose_low"].value / of_low)
 
 
 def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[DoseStep], float]:

@@ -2,6 +2,12 @@
 
 A duty sensor that reads too high is the unsafe direction: every dose worked out from it is too high. Since when
 nobody knows, so a check that fails speaks of all the time between the good checks on both sides of it.
+
+A check that passes may still have found the sensor to read up to a fifth too high, which is more than the
+uncertainty that a reactor states for it: from then on lower bounds of dose are divided by it, best estimates are
+not. Dividing the dose is on the safe side of dividing the reading: the reduction equivalent dose is concave in the
+reading and 0 at 0, so at a reading r times smaller it is at least its r-th part (with a report's own equation, if
+its exponent of the reading is at most 1).
 """
 
 from __future__ import annotations
@@ -19,7 +25,7 @@ from models.fleet import SensorCheckPolicy
 # memory. The manual sets no lower limit.
 MOST_DUTY_OVER_REFERENCE = 1.2
 LOW_DUTY_OVER_REFERENCE = 1 / MOST_DUTY_OVER_REFERENCE  # below it is worth a word; common practice, no source
-STRETCH = ("unit_no", "from_us", "until_us", "ratio", "checked_us", "who")
+STRETCH = ("unit_no", "from_us", "until_us", "ratio", "low_ratio", "checked_us", "who")
 FOREVER_US = int(np.iinfo(np.int64).max // 4)
 
 
@@ -65,6 +71,8 @@ def sensor_check(duty_over_reference: float) -> SensorCheck:
             "low, so the water gets more than is shown; doses stay as they are")
     else:
         words = f"{ratio:.2f} of the reference, within the limit of {limit}"
+        if ratio > 1.0:
+            words += f"; lower bounds of dose are divided by {ratio:.3g} until the next check"
     return SensorCheck(ratio=ratio, passes=bool(passes), words=words)
 
 
@@ -89,7 +97,8 @@ def sensor_stretches(checks: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         `STRETCH`, sorted by unit and instant: from one good check to the next. `from_us` is `NEVER` where no good
         check came before, `until_us` is `FOREVER_US` where none came since; `ratio` is the highest that a check in
-        between found, with that check's instant and who made it; 1 where all was well.
+        between found, with that check's instant and who made it; 1 where all was well. `low_ratio`, of lower bounds
+        of dose: the highest of all checks that hold, that of the good one at the beginning too; at least 1.
 
     Notes
     -----
@@ -100,7 +109,7 @@ def sensor_stretches(checks: pd.DataFrame) -> pd.DataFrame:
     known = checks[checks["ratio"] > 0]
     if known.empty:
         return pd.DataFrame({
-            **{name: np.zeros(0, np.int64) for name in STRETCH}, "ratio": np.zeros(0),
+            **{name: np.zeros(0, np.int64) for name in STRETCH}, "ratio": np.zeros(0), "low_ratio": np.zeros(0),
             "who": np.zeros(0, dtype=object)})[list(STRETCH)]
     table = pd.DataFrame({
         "unit_no": known["unit_no"].to_numpy(np.int64), "at_us": microseconds(known["at"]),
@@ -111,13 +120,16 @@ def sensor_stretches(checks: pd.DataFrame) -> pd.DataFrame:
     table["stretch"] = good.groupby(table["unit_no"]).cumsum()
     starts = table.drop_duplicates(["unit_no", "stretch"])
     begins = good[starts.index].to_numpy(dtype=bool)
-    out = starts[["unit_no", "stretch"]].assign(from_us=np.where(begins, starts["at_us"], NEVER))
+    out = starts[["unit_no", "stretch"]].assign(
+        from_us=np.where(begins, starts["at_us"], NEVER), passed=np.where(begins, starts["ratio"], 1.0))
     out["until_us"] = out.groupby("unit_no")["from_us"].shift(-1, fill_value=FOREVER_US)
     worst = table[~good].sort_values(["unit_no", "stretch", "ratio", "at_us"], ascending=[True, True, False, True])
     worst = worst.drop_duplicates(["unit_no", "stretch"]).rename(columns={"at_us": "checked_us"})
     out = out.merge(worst, on=["unit_no", "stretch"], how="left")
+    ratio = out["ratio"].fillna(1.0)
     return out.assign(
-        ratio=out["ratio"].fillna(1.0), checked_us=out["checked_us"].fillna(NEVER).astype(np.int64),
+        ratio=ratio, low_ratio=np.maximum(np.maximum(ratio, out["passed"]), 1.0),
+        checked_us=out["checked_us"].fillna(NEVER).astype(np.int64),
         who=out["who"].fillna(""))[list(STRETCH)]
 
 
@@ -130,14 +142,14 @@ def first_change_us(before: pd.DataFrame, after: pd.DataFrame) -> int | None:
         As of `sensor_stretches`, each of one and the same unit.
     """
     found = np.unique(np.concatenate([[NEVER], before["from_us"], after["from_us"]]).astype(np.int64))
-    other = found[_ratio(before, found) != _ratio(after, found)]
+    other = found[(_ratios(before, found) != _ratios(after, found)).any(axis=0)]
     return int(other[0]) if other.size else None
 
 
-def _ratio(stretches: pd.DataFrame, at_us: Ints) -> Floats:
-    """The ratio of one unit at these instants."""
+def _ratios(stretches: pd.DataFrame, at_us: Ints) -> Floats:
+    """Both ratios of one unit at these instants, shape (2, n)."""
     i = np.searchsorted(stretches["from_us"].to_numpy(np.int64), at_us, side="right") - 1
-    return np.append(stretches["ratio"].to_numpy(dtype=float), 1.0)[i]
+    return np.array([np.append(stretches[name].to_numpy(dtype=float), 1.0)[i] for name in ("ratio", "low_ratio")])
 
 
 def divided_words(ratio: float, since: datetime | None, checked: datetime, who: str) -> str:
@@ -156,6 +168,13 @@ def divided_words(ratio: float, since: datetime | None, checked: datetime, who: 
         f"{_day(checked)} by {who}")
 
 
+def low_divided_words(low_ratio: float, since: datetime) -> str:
+    """Which lower bounds of dose are divided by what a check that passed found; days are UTC."""
+    return (
+        f"lower bounds of dose since {_day(since)} are divided by {low_ratio:.3g}: the check of that day passed, "
+        f"and found the sensor to read {too_high_pct(low_ratio):.0f} % too high")
+
+
 # When the next one is due ------------------------------------------------------------------------
 
 
@@ -167,6 +186,8 @@ class SensorState:
     ----------
     ratio : float
         Doses are divided by it; 1: by nothing.
+    low_ratio : float
+        Lower bounds of dose are divided by it; at least `ratio`.
     since, checked_at, checked_by
         Of a ratio above 1: the last good check before (None: there is none), and the check that found it.
     last_at, last_ratio
@@ -180,6 +201,7 @@ class SensorState:
     """
 
     ratio: float = 1.0
+    low_ratio: float = 1.0
     since: datetime | None = None
     checked_at: datetime | None = None
     checked_by: str = ""
@@ -228,8 +250,9 @@ def sensor_due(
 
     Notes
     -----
-    A unit is watched only where checks are kept: one is on its record, or the fleet's own policy asks for them.
-    A fleet that never made one sees due dates, and no word about its taps for that alone.
+    How true a sensor is that nobody ever checked is not known, and what is not known is not clear: where no check
+    is on record, time counts from when the unit was first heard, whether or not the fleet keeps checks. Between the
+    due date and `watch_after_days` a date is shown, and no word said about the tap.
     """
     start = last_at or (first_heard if has_sensor else None)
     if start is None:
@@ -238,8 +261,7 @@ def sensor_due(
     wait_days = rule.every_days if last_passed else 0.0
     due = (start + timedelta(days=wait_days)).astimezone(UTC).date()
     age_days = (now - start) / timedelta(days=1)
-    watched = (last_at is not None or policy is not None) and age_days > rule.watch_after_days
-    return due, age_days if watched else None
+    return due, age_days if age_days > rule.watch_after_days else None
 
 
 def _day(at: datetime) -> str:

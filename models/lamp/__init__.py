@@ -2,7 +2,8 @@
 
 - `daily_series`: the days of many units as arrays (`FleetDays`, `fleet_days`)
 - `sensor_faults`, `daily_faults`: sensors that cannot be believed (`daily_signal`, `sensor_faults`,
-  `standing_faults`); `filters`: what the filters before the unit cost in flow (`filter_losses`)
+  `standing_faults`); `level_jumps`: light that rose by itself (`standing_jumps`);
+  `filters`: what the filters before the unit cost in flow (`filter_losses`)
 - `decay`: the joint fit over a unit's whole life (`FleetFit`, `fleet_fit`), from `design_matrix` (its columns),
   `robust` (the days weighed), `turbidity_events` (cloudy spells taken out by their course), `autocorrelation` (what
   neighbouring days have in common), `change_points` (jumps that nobody wrote down), `empirical_bayes` (what units

@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 
 from models.dose.sensor_checks import sensor_check
-from models.lamp.sensor_faults import SensorFault
+from models.lamp.sensor_faults import LEAST_VALUES, SensorFault
 
 RECENT_DAYS = 14  # a fault of one day in so many may be chance; common practice, no source
 LEAST_FAULT_DAYS = 2
 OFFSET_DAYS = 60  # an offset shows on dark days alone, which are few; common practice, no source
-LEAST_VALUES = 5  # a sensor that once showed so many values in a day and now shows one is stuck; common practice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +38,8 @@ def stuck_all_day(days: pd.DataFrame) -> np.ndarray:
     Parameters
     ----------
     days : DataFrame
-        `cabin`, `unit`, `values_read` (NaN where a day was too short to tell).
+        `cabin`, `unit`, `values_read` (NaN where a day was too short to tell); `most_values`, the most that the
+        unit ever showed in a day, where the table does not hold all its days.
 
     Returns
     -------
@@ -51,7 +51,8 @@ def stuck_all_day(days: pd.DataFrame) -> np.ndarray:
     values that the unit ever showed in a day tell the two apart.
     """
     shown = days["values_read"].astype(float)
-    most = shown.groupby([days["cabin"], days["unit"]]).transform("max")
+    most = days["most_values"].astype(float) if "most_values" in days else shown.groupby(
+        [days["cabin"], days["unit"]]).transform("max")
     return np.asarray((shown == 1) & (most >= LEAST_VALUES))
 
 

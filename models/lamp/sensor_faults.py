@@ -12,6 +12,8 @@ import pandas as pd
 
 STUCK_H, STUCK_READINGS = 6.0, 30  # the same value for so long and so often; common practice, no source
 STUCK_TIMES_USUAL = 10  # and so many times longer than the unit's usual run of one value (coarse sensors)
+LEAST_VALUES = 5  # a sensor that once showed so many values in a day and now shows one is stuck; common practice
+STUCK_ANYWAY_H = 72.0  # the same value for so long is stuck however coarse the sensor; common practice, no source
 # Share of lit readings at exactly the highest value ever read, and how many times more than at any other value.
 SATURATED_SHARE, SATURATED_TIMES = 0.05, 3  # common practice, no source
 OFFSET_SHARE, OFFSET_READINGS = 0.02, 5  # of the lit median, read with the lamp off; common practice
@@ -148,6 +150,31 @@ def sensor_faults(readings: pd.DataFrame) -> pd.DataFrame:
     }
     found["evidence"] = [words[SensorFault(row["fault"])].format_map(row) for row in found.to_dict("records")]
     return found.drop(columns=["value", "dark_w_m2"])
+
+
+def stuck_since(runs: pd.DataFrame) -> pd.Series:
+    """Of each unit's present run of one value: since when its sensor is stuck; NaT where it need not be.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        `since`, `until` and `readings` of the run, whether water `flowed` and `stood` in it, and of the day before
+        it how many values were shown (`values_before`) and for how many readings each in the mean (`usual_run`).
+
+    Notes
+    -----
+    As in `reading_faults`: six hours and thirty readings through flowing and standing water, ten times the usual
+    run, of a sensor that has shown many values. One too coarse, or too young, for that is stuck after three days;
+    where flow is not measured at all, three days are enough too.
+    """
+    hours = (runs["until"] - runs["since"]).dt.total_seconds() / 3600.0
+    many = runs["readings"] >= STUCK_READINGS
+    both, unmeasured = runs["flowed"] & runs["stood"], ~(runs["flowed"] | runs["stood"])
+    usual = runs["usual_run"].astype(float)
+    soon = both & (hours >= STUCK_H) & (runs["values_before"] >= LEAST_VALUES) & (
+        runs["readings"] >= STUCK_TIMES_USUAL * usual)
+    late = (both | unmeasured) & (hours >= STUCK_ANYWAY_H)
+    return runs["since"].where(many & (soon | late))
 
 
 def daily_signal(

@@ -111,6 +111,11 @@ def test_a_failed_sensor_check_of_before_doses_were_divided_is_owed_its_units_hi
             INSERT INTO service_event (id, cabin, unit, "at", kind, who, value, note, recorded_at)
             VALUES (uuid(), 'a', $unit, now(), 'sensor-checked', 'Ann', $ratio, '', now())
         """, {"unit": unit, "ratio": ratio})
+    migrate(old, until=before + 1)
+    told = "SELECT cabin, unit, since < '2001-01-01' FROM pending"
+    assert old.execute(told).fetchall() == [("a", "bad", True)]
+    # later a check that passed came to divide lower bounds
+    old.execute("DELETE FROM pending")
     migrate(old)
-    assert old.execute("SELECT cabin, unit, since < '2001-01-01' FROM pending").fetchall() == [("a", "bad", True)]
+    assert old.execute(told).fetchall() == [("a", "good", True)]
     old.close()

@@ -207,7 +207,9 @@ def test_water_of_before_a_unit_was_heard_live_is_only_noted_once_so_much_has_fo
 def test_an_old_log_is_watch_until_a_named_person_has_seen_it(held):
     rows = [metered(0, 30), steady(at(30), 10, flow_l_min=5.0, **DARK)]
     n = 32 * 1440
-    rows.append(steady(at(40), n, flow_l_min=np.where(np.arange(n) % 60 < 10, 6.0, 0.0)))
+    # a sensor that works: one value for a month would be a stuck one's
+    light = 60.0 + 0.1 * (np.arange(n) % 7)
+    rows.append(steady(at(40), n, flow_l_min=np.where(np.arange(n) % 60 < 10, 6.0, 0.0), intensity_w_m2=light))
     now = take(held, *rows)
     assert count(held, "advisory") == 0
     assert word(held, now) == "watch"

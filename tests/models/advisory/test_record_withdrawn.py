@@ -26,6 +26,7 @@ from models.advisory import (
 )
 from models.advisory.events import Event, Severity
 from models.dose.sensor_checks import SensorState
+from models.dose.sensor_trust import SensorTrust
 from models.verdict import Present, Word, verdict
 
 START = datetime(2026, 5, 1, 3, tzinfo=UTC)
@@ -118,14 +119,14 @@ GOOD = Present(
     last_heard=NOW - timedelta(seconds=30), cadence_s=60.0, dose_target_mj_cm2=40.0, peak_flow_l_min=28.0,
     lamp_on=True, warm=True, power_on=True, flow_l_min=6.0, dose_mj_cm2=95.0, dose_low_mj_cm2=85.0,
     dose_peak_low_mj_cm2=45.0, dose_tap_low_mj_cm2=85.0)
-HIGH = SensorState(
+HIGH = SensorTrust(checks=SensorState(
     ratio=1.35, since=datetime(2026, 5, 2, tzinfo=UTC), checked_at=datetime(2026, 6, 4, tzinfo=UTC),
-    checked_by="Ann", last_at=datetime(2026, 6, 4, tzinfo=UTC), last_ratio=1.35)
+    checked_by="Ann", last_at=datetime(2026, 6, 4, tzinfo=UTC), last_ratio=1.35))
 
 
 def test_the_verdict_says_which_doses_are_divided_by_what_and_by_whose_check() -> None:
     found = verdict(replace(GOOD, sensor=HIGH), now=NOW)
-    assert found.verdict is Word.WATCH and found.since == HIGH.checked_at
+    assert found.verdict is Word.WATCH and found.since == HIGH.checks.checked_at
     assert found.reasons == (
         "Doses since 2 May 2026 are divided by 1.35: the sensor read 35 % too high at the check of 4 Jun 2026 by "
         "Ann.",)
@@ -134,9 +135,9 @@ def test_the_verdict_says_which_doses_are_divided_by_what_and_by_whose_check() -
 
 
 def test_a_sensor_that_passed_or_that_nobody_checked_changes_no_verdict() -> None:
-    assert verdict(replace(GOOD, sensor=SensorState()), now=NOW).verdict is Word.CLEAR
-    due = SensorState(due=NOW.date() - timedelta(days=300))
+    assert verdict(replace(GOOD, sensor=SensorTrust()), now=NOW).verdict is Word.CLEAR
+    due = SensorTrust(checks=SensorState(due=NOW.date() - timedelta(days=300)))
     assert verdict(replace(GOOD, sensor=due), now=NOW).verdict is Word.CLEAR
-    late = verdict(replace(GOOD, sensor=SensorState(late_days=400.2)), now=NOW)
+    late = verdict(replace(GOOD, sensor=SensorTrust(checks=SensorState(late_days=400.2))), now=NOW)
     assert late.verdict is Word.WATCH
     assert "For 400 days nobody held the sensor against a reference" in late.reasons[0]
