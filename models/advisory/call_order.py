@@ -139,18 +139,25 @@ def _called(
 ) -> Iterator[Due]:
     """Those whose turn it is."""
     names = {one.contact for one in said}
-    reached = max((one.order for one in mine if one.name in names), default=0)
-    since = max((one.due_at for one in said if one.number == 1), default=None)
-    waits = [one for one in mine if one.order <= reached and one.channels]
-    turn = reached
-    for order in sorted({one.order for one in mine if one.order > reached}):
-        if waits and (since is None or now < since + timedelta(minutes=policy.escalate_min)):
-            break
-        turn = order
-        since, waits = now, [one for one in mine if one.order == order and one.channels]
+    turn = _turn(mine, said, now, policy)
     for contact in mine:
         if contact.order <= turn and contact.name not in names:
             yield from _tell(notice_due, contact, now)
+
+
+def _turn(mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy) -> int:
+    """Up to which place in the order contacts are called by now; a place without any channel is passed at once."""
+    names = {one.contact for one in said}
+    reached = max((one.order for one in mine if one.name in names), default=0)
+    since = max((one.due_at for one in said if one.number == 1), default=None)
+    heard = since is None or now < since + timedelta(minutes=policy.escalate_min)
+    if heard and any(one.channels for one in mine if one.order <= reached):
+        return reached  # they still have time to confirm
+    for order in sorted({one.order for one in mine if one.order > reached}):
+        reached = order
+        if any(one.channels for one in mine if one.order == order):
+            break
+    return reached
 
 
 def _repeated(
