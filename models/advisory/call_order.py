@@ -139,25 +139,25 @@ def _called(
 ) -> Iterator[Due]:
     """Those whose turn it is."""
     names = {one.contact for one in said}
-    turn = _turn(mine, said, now, policy)
+    reached = max((one.order for one in mine if one.name in names), default=0)
+    turn = _turn(mine, said, reached, now, policy)
     for contact in mine:
         if contact.order <= turn and contact.name not in names:
             yield from _tell(notice_due, contact, now)
 
 
-def _turn(mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy) -> int:
-    """Up to which place in the order contacts are called by now; a place without any channel is passed at once."""
-    names = {one.contact for one in said}
-    reached = max((one.order for one in mine if one.name in names), default=0)
+def _turn(
+    mine: Sequence[Contact], said: Sequence[Told], reached: int, now: datetime, policy: Policy
+) -> int:
+    """Up to which place in the order contacts are called by now, of whom those up to `reached` were called before."""
     since = max((one.due_at for one in said if one.number == 1), default=None)
-    heard = since is None or now < since + timedelta(minutes=policy.escalate_min)
-    if heard and any(one.channels for one in mine if one.order <= reached):
+    in_time = since is None or now < since + timedelta(minutes=policy.escalate_min)
+    can_hear = {one.order for one in mine if one.channels}
+    if in_time and any(order <= reached for order in can_hear):
         return reached  # they still have time to confirm
-    for order in sorted({one.order for one in mine if one.order > reached}):
-        reached = order
-        if any(one.channels for one in mine if one.order == order):
-            break
-    return reached
+    # whoever has no channel is passed at once, down to the last
+    last = max([reached, *(one.order for one in mine)])
+    return min((order for order in can_hear if order > reached), default=last)
 
 
 def _repeated(
