@@ -6,7 +6,7 @@ import ipaddress
 import os
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
@@ -154,10 +154,7 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
         merged = _of_file(path, {name: field.type == "int" for name, field in known.items()})
     elif config is not None:
         raise BadInput(f"{config}: no such file")
-    for name in known:
-        value = os.environ.get(f"TARNLIGHT_{name.upper()}")
-        if value:
-            merged[name] = value
+    merged.update(_of_environment(known))
     merged.update({name: value for name, value in options.items() if name in known and value is not None})
     merged["store"] = Path(merged.get("store") or default_store()).expanduser().absolute()
     for name in ("serve_port", "show_port"):
@@ -181,6 +178,12 @@ def _of_file(path: Path, known: Mapping[str, bool]) -> dict[str, Any]:
             kind = "a whole number" if known[name] else "a text"
             raise BadInput(f"{path}: {name} must be {kind}; got {value!r}")
     return found
+
+
+def _of_environment(known: Iterable[str]) -> dict[str, str]:
+    """The settings that the environment names; one that is set to nothing is not named."""
+    told = {name: os.environ.get(f"TARNLIGHT_{name.upper()}") for name in known}
+    return {name: value for name, value in told.items() if value}
 
 
 def _port(name: str, value: Any) -> int:
