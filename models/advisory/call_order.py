@@ -149,7 +149,7 @@ def _called(
 def _turn(
     mine: Sequence[Contact], said: Sequence[Told], reached: int, now: datetime, policy: Policy
 ) -> int:
-    """Up to which place in the order contacts are called by now, of whom those up to `reached` were called before."""
+    """Up to which place in the order contacts are called by now; those up to `reached` were called before."""
     since = max((one.due_at for one in said if one.number == 1), default=None)
     in_time = since is None or now < since + timedelta(minutes=policy.escalate_min)
     can_hear = {one.order for one in mine if one.channels}
