@@ -6,7 +6,7 @@ import ipaddress
 import os
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
@@ -151,30 +151,44 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
     merged: dict[str, Any] = {}
     path = config or Path("tarnlight.toml")
     if path.is_file():
-        try:
-            found = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-            raise BadInput(f"{path}: {error}") from error
-        unknown = sorted(set(found) - set(known))
-        if unknown:
-            raise BadInput(f"{path}: unknown setting {unknown[0]!r}; known are: {', '.join(sorted(known))}")
-        for name, value in found.items():
-            if isinstance(value, bool) or not isinstance(value, int if known[name].type == "int" else str):
-                kind = "a whole number" if known[name].type == "int" else "a text"
-                raise BadInput(f"{path}: {name} must be {kind}; got {value!r}")
-        merged.update(found)
+        merged = _of_file(path, {name: field.type == "int" for name, field in known.items()})
     elif config is not None:
         raise BadInput(f"{config}: no such file")
-    for name in known:
-        value = os.environ.get(f"TARNLIGHT_{name.upper()}")
-        if value:
-            merged[name] = value
+    merged.update(_of_environment(known))
     merged.update({name: value for name, value in options.items() if name in known and value is not None})
     merged["store"] = Path(merged.get("store") or default_store()).expanduser().absolute()
     for name in ("serve_port", "show_port"):
         if name in merged:
-            try:
-                merged[name] = int(merged[name])
-            except ValueError:
-                raise BadInput(f"{name} must be a port, 0 to 65535; got {merged[name]!r}") from None
+            merged[name] = _port(name, merged[name])
     return Settings(**merged)
+
+
+def _of_file(path: Path, known: Mapping[str, bool]) -> dict[str, Any]:
+    """The settings that a file names; `known` says of each that exists whether it is a whole number."""
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise BadInput(f"{path}: {error}") from error
+    unknown = sorted(set(found) - set(known))
+    if unknown:
+        raise BadInput(f"{path}: unknown setting {unknown[0]!r}; known are: {', '.join(sorted(known))}")
+    for name, value in found.items():
+        # a bool is an int to Python, and is neither kind here
+        if isinstance(value, bool) or not isinstance(value, int if known[name] else str):
+            kind = "a whole number" if known[name] else "a text"
+            raise BadInput(f"{path}: {name} must be {kind}; got {value!r}")
+    return found
+
+
+def _of_environment(known: Iterable[str]) -> dict[str, str]:
+    """The settings that the environment names; one that is set to nothing is not named."""
+    told = {name: os.environ.get(f"TARNLIGHT_{name.upper()}") for name in known}
+    return {name: value for name, value in told.items() if value}
+
+
+def _port(name: str, value: Any) -> int:
+    """A port as it was given, from the environment as text."""
+    try:
+        return int(value)
+    except ValueError:
+        raise BadInput(f"{name} must be a port, 0 to 65535; got {value!r}") from None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from collections.abc import Hashable, Mapping
 from datetime import UTC
 from typing import Any
 
@@ -173,14 +174,9 @@ def do_show(options: argparse.Namespace) -> int:
     for step in one.advisory.statuses:
         print(f"  [{'x' if step.done else ' '}] {step.code}: {STEP_WORDS[step.code]} ({step.evidence})")
     for event in record:
-        who = f" by {event['by']}" if event.get("by") else ""
-        what = event.get("what") or event.get("step") or event.get("reason") or ""
-        print(f"  {event['at'][:16].replace('T', ' ')} UTC  {event['kind']}{who} {what}".rstrip())
+        print(_event_line(event))
     for row in sent[::-1].to_dict("records"):
-        over = f" over {row['channel']}" if row["channel"] else ""
-        error = f" ({row['error']})" if row["error"] else ""
-        print(f"  {row['due_at']:%Y-%m-%d %H:%M} UTC  message {row['kind']} to {row['contact'] or 'nobody'}{over}: "
-              f"{row['state']}{error}")
+        print(_message_line(row))
     for row in read.to_dict("records"):
         print(f"  {row['at']:%Y-%m-%d %H:%M} UTC  read by {row['who']}")
     for reason in one.advisory.ready_reasons:
@@ -188,6 +184,22 @@ def do_show(options: argparse.Namespace) -> int:
     print_cautions(_works(one))
     print(CAUTION)
     return 0
+
+
+def _event_line(event: Mapping[str, Any]) -> str:
+    """What happened, when and by whom."""
+    who = f" by {event['by']}" if event.get("by") else ""
+    what = event.get("what") or event.get("step") or event.get("reason") or ""
+    return f"  {event['at'][:16].replace('T', ' ')} UTC  {event['kind']}{who} {what}".rstrip()
+
+
+def _message_line(row: Mapping[Hashable, Any]) -> str:
+    """What was sent to whom, and what became of it."""
+    over = f" over {row['channel']}" if row["channel"] else ""
+    error = f" ({row['error']})" if row["error"] else ""
+    return (
+        f"  {row['due_at']:%Y-%m-%d %H:%M} UTC  message {row['kind']} to {row['contact'] or 'nobody'}{over}: "
+        f"{row['state']}{error}")
 
 
 def _works(one: KeptAdvisory) -> frozenset[Work]:

@@ -10,7 +10,7 @@ from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_cautions, print_json
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.advisory.chlorination import CONTACT_H, DOSE_MG_L, WORKS, chlorination
+from models.advisory.chlorination import CONTACT_H, DOSE_MG_L, WORKS, Chlorination, chlorination
 
 
 def add(commands: Any) -> None:
@@ -32,26 +32,7 @@ def add(commands: Any) -> None:
 
 def do_bleach(options: argparse.Namespace) -> int:
     """The plan."""
-    cold, hot = options.cold, options.hot
-    if options.cabin:
-        store = open_any(options)
-        try:
-            cabin = load_fleet(store).cabin(options.cabin)
-            unit = next((one for one in cabin.units if one.slug == (options.unit or cabin.units[0].slug)), None)
-        except KeyError as error:
-            raise BadInput(str(error.args[0])) from error
-        finally:
-            store.close()
-        if unit is None:
-            raise BadInput(f"no unit {options.unit!r} in {options.cabin!r}")
-        cold = unit.cold_plumbing_l if cold is None else cold
-        hot = unit.hot_tank_l if hot is None else hot
-        lacking = [f"{name} (or give {option})" for name, option, value in (
-            ("cold_plumbing_l", "--cold", cold), ("hot_tank_l", "--hot", hot)) if value is None]
-        if lacking:
-            raise BadInput(
-                f"how much water stands behind {cabin.slug}/{unit.slug} is not enrolled: {' and '.join(lacking)}; "
-                "0 L of hot tank means that there is none")
+    cold, hot = _of_unit(options) if options.cabin else (options.cold, options.hot)
     if cold is None and hot is None:
         raise BadInput("name an enrolled unit with --cabin and --unit, or give --cold and --hot in litres")
     try:
@@ -64,6 +45,36 @@ def do_bleach(options: argparse.Namespace) -> int:
     if options.json:
         print_json([asdict(plan)])
         return 0
+    _print_plan(plan)
+    print_cautions(WORKS)
+    return 0
+
+
+def _of_unit(options: argparse.Namespace) -> tuple[float, float]:
+    """Litres in the cold pipes and the hot tank of an enrolled unit; what an option gives goes before it."""
+    store = open_any(options)
+    try:
+        cabin = load_fleet(store).cabin(options.cabin)
+    except KeyError as error:
+        raise BadInput(str(error.args[0])) from error
+    finally:
+        store.close()
+    unit = next((one for one in cabin.units if one.slug == (options.unit or cabin.units[0].slug)), None)
+    if unit is None:
+        raise BadInput(f"no unit {options.unit!r} in {options.cabin!r}")
+    cold = unit.cold_plumbing_l if options.cold is None else options.cold
+    hot = unit.hot_tank_l if options.hot is None else options.hot
+    if cold is None or hot is None:
+        lacking = [f"{name} (or give {option})" for name, option, value in (
+            ("cold_plumbing_l", "--cold", cold), ("hot_tank_l", "--hot", hot)) if value is None]
+        raise BadInput(
+            f"how much water stands behind {cabin.slug}/{unit.slug} is not enrolled: {' and '.join(lacking)}; "
+            "0 L of hot tank means that there is none")
+    return cold, hot
+
+
+def _print_plan(plan: Chlorination) -> None:
+    """The steps, and what the chlorine reaches."""
     for number, step in enumerate(plan.steps, start=1):
         print(f"{number}. {step}")
     print(f"CT at most {plan.ct_upper_mg_min_l:,.0f} mg min/L, if no chlorine is used up"
@@ -73,5 +84,3 @@ def do_bleach(options: argparse.Namespace) -> int:
         said = {True: "reached", False: "NOT reached", None: "to be judged by the residual"}
         print(f"4-log virus needs {plan.ct_virus_4_log:g} mg min/L (EPA 815-R-20-003, table B-2): "
               f"{said[plan.virus_4_log_reached]}")
-    print_cautions(WORKS)
-    return 0

@@ -46,23 +46,32 @@ def headline(found: LampOutlook) -> str:
     """Who is due, in one sentence."""
     if not found.lamps:
         return "No cabin is enrolled yet."
-    today = found.at.date()
-    due = [one for one in found.lamps if one.act_by is not None and (one.act_by - today).days <= SOON_DAYS]
     unknown = sum(one.action is None for one in found.lamps)
-    tail = f" Nothing can be foretold of {'one lamp' if unknown == 1 else f'{unknown} lamps'}." if unknown else ""
     if len(found.lamps) == unknown:
         return "No lamp has a forecast yet: a week of days with water drawn past a lit lamp is needed."
-    if not due:
-        later = next((one for one in found.lamps if one.act_by is not None), None)
-        next_one = f" The next is {lamp_name(later)}, by {date_words(later.act_by)}." if later else ""
-        return f"Nothing has to be done within {SOON_DAYS} days.{next_one}{tail}"
+    today = found.at.date()
+    due = [one for one in found.lamps if one.act_by is not None and (one.act_by - today).days <= SOON_DAYS]
+    told = _due_words(due, len(found.lamps), today) if due else _none_due_words(found)
+    tail = f" Nothing can be foretold of {'one lamp' if unknown == 1 else f'{unknown} lamps'}." if unknown else ""
+    return f"{told}{tail}"
+
+
+def _none_due_words(found: LampOutlook) -> str:
+    """That nothing presses, and what comes next."""
+    later = next((one for one in found.lamps if one.act_by is not None), None)
+    next_one = f" The next is {lamp_name(later)}, by {date_words(later.act_by)}." if later else ""
+    return f"Nothing has to be done within {SOON_DAYS} days.{next_one}"
+
+
+def _due_words(due: Sequence[Lamp], lamps: int, today: date) -> str:
+    """How many of all the lamps are due, and the first of them."""
     first = due[0]
     now = sum(one.act_by is not None and one.act_by <= today for one in due)
     when = "today" if first.act_by is not None and first.act_by <= today else f"by {date_words(first.act_by)}"
     what = ACTION_WORDS[Action(str(first.action))].lower()
-    need = f"{len(due)} of {len(found.lamps)} lamps need" if len(due) > 1 else "One lamp needs"
+    need = f"{len(due)} of {lamps} lamps need" if len(due) > 1 else "One lamp needs"
     late = f", {now} of them now" if 0 < now < len(due) else ""
-    return f"{need} somebody within {SOON_DAYS} days{late}. First {lamp_name(first)}: {what} {when}.{tail}"
+    return f"{need} somebody within {SOON_DAYS} days{late}. First {lamp_name(first)}: {what} {when}."
 
 
 def action_words(one: Lamp) -> str:

@@ -117,11 +117,7 @@ def next_step(advisory: Advisory) -> NextStep:
             how="Every step is done. The program never lifts by itself: put your name to it, and take the notice "
             "down.")
     title, how = _STEPS[found.code]
-    ran = {one.step for one in advisory.records if one.begun_at is not None}  # too little: a person runs them again
-    unproven = {one.step for one in advisory.proofs if one.done is False} - ran
-    unasked = {one.step for one in advisory.proofs} | (set() if advisory.metered_alone else set(FLUSHES))
-    if found.code in unproven or found.code is Step.DOSE_BACK or (
-            found.code in SENSOR_STEPS and found.code not in unasked):
+    if _sensors_tell(advisory, found.code):
         return NextStep(
             waits=Waits.SENSORS, step=found.code, title=title, how=how, evidence=found.evidence,
             share=measured_share(found.evidence))
@@ -129,6 +125,14 @@ def next_step(advisory: Advisory) -> NextStep:
         waits=Waits.PERSON, step=found.code, title=title, how=how, evidence=found.evidence,
         share=measured_share(found.evidence) if found.code in FLUSHES else None,
         button=_RECORD.get(found.code, f"Record: {STEP_WORDS[found.code]}"))
+
+
+def _sensors_tell(advisory: Advisory, step: Step) -> bool:
+    """Does the step wait for the sensors, so that nothing is asked of a person?"""
+    ran = {one.step for one in advisory.records if one.begun_at is not None}  # too little: a person runs them again
+    unproven = {one.step for one in advisory.proofs if one.done is False} - ran
+    unasked = {one.step for one in advisory.proofs} | (set() if advisory.metered_alone else set(FLUSHES))
+    return step in unproven or step is Step.DOSE_BACK or (step in SENSOR_STEPS and step not in unasked)
 
 
 def measured_share(evidence: str) -> float | None:

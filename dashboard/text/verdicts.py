@@ -6,7 +6,7 @@ Numbers and times come from `dashboard.text.measures`. A text that came from out
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
@@ -112,19 +112,21 @@ def headline(found: Sequence[UnitStatus]) -> str:
     all_of = len(cabins)
     if not all_of:
         return "No cabin is enrolled yet."
-    needing = [(name, word) for name, word in cabins.values() if word in NEEDS_YOU]
+    needing = sum(how_many[word] for word in NEEDS_YOU)
     if not needing:
         rest = [f"{how_many[word]} to {word}" if word is Word.WATCH else f"{how_many[word]} {word}"
                 for word in (Word.WATCH, Word.CLEAR) if how_many[word]]
         return f"No cabin needs you now: {' and '.join(rest)}."
-    if len(needing) <= 3:
-        why = "; ".join(
-            f"{listed([name for name, one in needing if one is word])} ({word})"
-            for word in NEEDS_YOU if how_many[word])
-    else:
-        why = ", ".join(f"{how_many[word]} {word}" for word in NEEDS_YOU if how_many[word])
-    of = "The one cabin" if all_of == 1 else f"{len(needing)} of {all_of} cabins"
-    return f"{of} need{'s' if len(needing) == 1 else ''} you now: {why}."
+    why = _by_name(cabins.values()) if needing <= 3 else ", ".join(
+        f"{how_many[word]} {word}" for word in NEEDS_YOU if how_many[word])
+    of = "The one cabin" if all_of == 1 else f"{needing} of {all_of} cabins"
+    return f"{of} need{'s' if needing == 1 else ''} you now: {why}."
+
+
+def _by_name(cabins: Collection[tuple[str, Word]]) -> str:
+    """The names of the cabins that need somebody, by verdict."""
+    names = {word: [name for name, one in cabins if one is word] for word in NEEDS_YOU}
+    return "; ".join(f"{listed(mine)} ({word})" for word, mine in names.items() if mine)
 
 
 def listed(names: Sequence[str]) -> str:

@@ -6,19 +6,31 @@ asked here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from ingest.db.engine import Asks, named
 from ingest.record.advisory_log import KeptAdvisory, Key
-from models.advisory import FLUSH_STEPS, Advisory, Flush, Proof, State, Step, StepPolicy, advanced, proofs
+from models.advisory import (
+    FLUSH_STEPS,
+    Advisory,
+    Flush,
+    Proof,
+    State,
+    Step,
+    StepPolicy,
+    StepRecorded,
+    advanced,
+    proofs,
+)
 from models.advisory.plumbing import flush_volumes
 from models.exposure import UnitState, covered_s
-from models.fleet import Fleet
+from models.fleet import Fleet, Unit
 
 # One row per asked unit; segments since the unit's last under-dosed litre only, so it does not grow with history.
 # Lit water alone is counted, so a short dark or silent stretch without a draw takes no litre back.
@@ -92,22 +104,27 @@ def _flushes(
         if one.step in FLUSH_STEPS and one.begun_at is not None]
     if not told:
         return {}
-    two_ends_s = fleet.judging.two_ends_s
-    found = {row.number: row for row in named(store.ask(_FLUSHED, {
-        "numbers": list(range(len(told))), "cabins": [key[0] for key, _ in told],
-        "units": [key[1] for key, _ in told], "begun": [one.begun_at for _, one in told],
-        "ended": [one.when for _, one in told],
-        "covered": [float(covered_s(fleet.unit(*key).cadence_s, two_ends_s)) for key, _ in told]}))}
+    counted = _counted(store, fleet, told)
     out: dict[Key, tuple[Flush, ...]] = {}
     for number, (key, one) in enumerate(told):
         assert one.begun_at is not None
         heard = states[key].at >= one.when
-        metered_l = _metered(found[number]) if number in found else None
+        metered_l = _metered(counted[number]) if number in counted else None
         out[key] = (*out.get(key, ()), Flush(
             step=one.step, begun_at=one.begun_at, ended_at=one.when, heard=heard,
             metered_l=metered_l if heard or metered_l is not None else 0.0,
             most_l=fleet.unit(*key).peak_flow_l_min * ((one.when - one.begun_at) / timedelta(minutes=1))))
     return out
+
+
+def _counted(store: Asks, fleet: Fleet, told: Sequence[tuple[Key, StepRecorded]]) -> dict[int, Any]:
+    """Of each recorded flush, by its place in `told`: the row of what its readings count; none without readings."""
+    two_ends_s = fleet.judging.two_ends_s
+    return {row.number: row for row in named(store.ask(_FLUSHED, {
+        "numbers": list(range(len(told))), "cabins": [key[0] for key, _ in told],
+        "units": [key[1] for key, _ in told], "begun": [one.begun_at for _, one in told],
+        "ended": [one.when for _, one in told],
+        "covered": [float(covered_s(fleet.unit(*key).cadence_s, two_ends_s)) for key, _ in told]}))}
 
 
 def _metered(row: Any) -> float | None:
@@ -134,29 +151,32 @@ def _of_unit(
         Litres of the lit segments since then; None: there was none, or none was metered. [L]
     """
     unit = fleet.unit(*key)
-    heard = now - state.at <= timedelta(seconds=unit.overdue_s)
-    since = advisory.evidence_since
-    dose_ok_min = None
-    if since is None or not heard:
-        metered_l = None
-    else:
-        proven = any(one.step is Step.DOSE_BACK and one.done for one in advisory.proofs)
-        anew = None if proven else advisory.proven_from
-        good_since = max(one for one in (since, bad_until, anew) if one is not None)
-        peak = state.dose_low_at_peak_mj_cm2
-        enough = peak is not None and peak >= unit.dose_target_mj_cm2
-        dose_ok_min = (state.at - good_since) / timedelta(minutes=1) if enough and state.lit else (
-            None if peak is None else 0.0)
-        if metered_l is None and state.flow_l_min is not None:
-            metered_l = 0.0
     cold_l, hot_l = flush_volumes(unit)
-    return proofs(
-        at=max(now, advisory.updated_at), power_on_since=state.power_since if heard else None,
-        lamp_on_since=(state.lamp_since or state.lit_from) if heard else None,
-        power_on=state.power_on if heard else None, lamp_on=state.lit if heard else None,
-        dose_ok_min=max(0.0, dose_ok_min) if dose_ok_min is not None else None, metered_l=metered_l,
-        flush_cold_l=cold_l, flush_hot_l=hot_l, flushes=flushes, metered_alone=advisory.metered_alone,
-        policy=fleet.policy)
+    proven = partial(
+        proofs, at=max(now, advisory.updated_at), flush_cold_l=cold_l, flush_hot_l=hot_l, flushes=flushes,
+        metered_alone=advisory.metered_alone, policy=fleet.policy)
+    if now - state.at > timedelta(seconds=unit.overdue_s):  # what was heard last says nothing of now
+        return proven(
+            power_on=None, power_on_since=None, lamp_on=None, lamp_on_since=None, dose_ok_min=None, metered_l=None)
+    if metered_l is None and state.flow_l_min is not None:  # a meter that has counted nothing yet
+        metered_l = 0.0
+    return proven(
+        power_on=state.power_on, power_on_since=state.power_since, lamp_on=state.lit,
+        lamp_on_since=state.lamp_since or state.lit_from, metered_l=metered_l,
+        dose_ok_min=_dose_ok_min(unit, state, advisory, bad_until))
+
+
+def _dose_ok_min(unit: Unit, state: UnitState, advisory: Advisory, bad_until: datetime | None) -> float | None:
+    """Minutes up to the latest reading that the dose held its target at peak flow; None: dose not known. [min]"""
+    since, peak = advisory.evidence_since, state.dose_low_at_peak_mj_cm2
+    if since is None or peak is None:
+        return None
+    if not (state.lit and peak >= unit.dose_target_mj_cm2):
+        return 0.0
+    proven = any(one.step is Step.DOSE_BACK and one.done for one in advisory.proofs)
+    anew = None if proven else advisory.proven_from
+    good_since = max(one for one in (since, bad_until, anew) if one is not None)
+    return max(0.0, (state.at - good_since) / timedelta(minutes=1))
 
 
 def ripens_at(fleet: Fleet, advisory: Advisory, state: UnitState, now: datetime) -> datetime | None:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 import numpy as np
@@ -77,46 +76,58 @@ def _swap_unless(lamp: Lamp, stays: Mapping[tuple[str, str], float]) -> str | No
 
 def _stop(lamp: Lamp, today: date, first: date, stays: Mapping[tuple[str, str], float]) -> Stop | None:
     """One unit's work; None where nothing asks for a visit within the plan's days."""
-    tasks: list[str] = []
-    parts: Counter[str] = Counter()
     silent = lamp.last_heard is None or (today - lamp.last_heard).days > LATE_SILENCE_DAYS
-    due = (lamp.act_by - first).days - SPARE_DAYS if lamp.act_by else None
-    if silent:
-        tasks.append("see why nothing is heard")
-        due = min(due, SPARE_DAYS) if due is not None else SPARE_DAYS
-    if lamp.filter_due_by_flow:
-        due = min(due, FILTER_WITHIN_DAYS) if due is not None else FILTER_WITHIN_DAYS
+    due = _due(lamp, first, silent=silent)
     if due is None or due >= PLANNED_DAYS:
         return None
-    lamp_part = f"lamp {lamp.unit.reactor}"
-    if lamp.action == Action.SWAP_LAMP:
-        tasks += ["swap lamp", "clean sleeve"]
-        parts[lamp_part] += 1
-    elif lamp.action == Action.CLEAN_SLEEVE:
-        tasks.append("clean sleeve")
-        past_life = lamp.rated_life_on is not None and lamp.rated_life_on <= first + timedelta(days=PLANNED_DAYS)
-        swap = "swap lamp" if past_life else _swap_unless(lamp, stays)
-        if swap:
-            tasks.append(swap)
-            parts[lamp_part] += 1
-    elif lamp.action == Action.CHECK_SENSOR:
-        tasks.append("check sensor against a reference")
-    elif lamp.action == Action.TEST_WATER:
-        tasks.append("test water")
-        parts["sample bottle"] += 1
-    if "clean sleeve" in tasks:
-        parts[f"sleeve seal {lamp.unit.reactor}"] += 1
+    due = max(due, 0)
+    tasks = ["see why nothing is heard"] if silent else []
+    tasks += _lamp_tasks(lamp, first, stays)
     by_time = lamp.filter_changed_on is not None and (today - lamp.filter_changed_on).days >= FILTER_DAYS
     if by_time or lamp.filter_due_by_flow:
         tasks.append("change filter")
-        parts["filter"] += 1
+    parts = _parts(tasks, lamp.unit.reactor)
     if len(lamp.cabin.units) > 1:
         tasks = [f"{lamp.unit.slug}: {task}" for task in tasks]
-    due = max(due, 0)
     return Stop(
-        cabin=lamp.cabin.slug, tasks=tuple(tasks), parts=dict(parts), due=due,
+        cabin=lamp.cabin.slug, tasks=tuple(tasks), parts=parts, due=due,
         opens=max(due - BRING_FORWARD_DAYS, 0), work_min=_work_min(tasks),
         early_km_per_day=EARLY_KM[lamp.action == Action.SWAP_LAMP])
+
+
+def _due(lamp: Lamp, first: date, *, silent: bool) -> int | None:
+    """By which day the first of the reasons to go is due; None: there is none."""
+    reasons = [
+        *([(lamp.act_by - first).days - SPARE_DAYS] if lamp.act_by else []),
+        *([SPARE_DAYS] if silent else []),
+        *([FILTER_WITHIN_DAYS] if lamp.filter_due_by_flow else [])]
+    return min(reasons, default=None)
+
+
+def _lamp_tasks(lamp: Lamp, first: date, stays: Mapping[tuple[str, str], float]) -> list[str]:
+    """What the outlook asks of somebody who stands before the lamp."""
+    match lamp.action:
+        case Action.SWAP_LAMP:
+            return ["swap lamp", "clean sleeve"]
+        case Action.CLEAN_SLEEVE:
+            ends_on = lamp.rated_life_on
+            past_life = ends_on is not None and ends_on <= first + timedelta(days=PLANNED_DAYS)
+            swap = "swap lamp" if past_life else _swap_unless(lamp, stays)
+            return ["clean sleeve", *([swap] if swap else [])]
+        case Action.CHECK_SENSOR:
+            return ["check sensor against a reference"]
+        case Action.TEST_WATER:
+            return ["test water"]
+        case _:
+            return []
+
+
+def _parts(tasks: Sequence[str], reactor: str) -> dict[str, int]:
+    """What to bring for the tasks: one of each; a lamp that may have to go is brought too."""
+    brought = {
+        "swap lamp": f"lamp {reactor}", "test water": "sample bottle", "clean sleeve": f"sleeve seal {reactor}",
+        "change filter": "filter"}
+    return {part: 1 for kind, part in brought.items() if any(task.startswith(kind) for task in tasks)}
 
 
 def on_the_way(

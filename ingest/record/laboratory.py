@@ -105,34 +105,45 @@ def report_of(body: dict[str, Any], at: datetime, policy: LaboratoryPolicy) -> R
         If it says more than one thing, or nothing that can be.
     """
     taken_at = _taken_at(body.get("taken_at"), at)
-    value, told = body.get("value"), body.get("result")
     try:
         counts = {name: read_count(name, body.get(name)) for name in ("e_coli", "total_coliforms")}
         counted = any(count is not None for count in counts.values())
-        if not counted and value is None and told is None:
+        if not counted and body.get("value") is None and body.get("result") is None:
             return None
-        if value is not None and (counted or told is not None):
-            raise ValueError("give counts (e_coli, total_coliforms) or value, not both")
-        if value is not None and not value >= 0:
-            raise ValueError(f"sampled takes the colonies found as value, at least 0; got {value!r}")
-        if told not in (None, Outcome.SATISFACTORY, Outcome.UNSATISFACTORY):
-            raise ValueError(f"result must be satisfactory or unsatisfactory; got {told!r}")
-        if value is not None:
-            told = Outcome.UNSATISFACTORY if value > 0 else Outcome.SATISFACTORY
+        told = _told(body, counted)
         result = LaboratoryResult(
-            e_coli=counts["e_coli"], total_coliforms=counts["total_coliforms"],
-            told=None if told is None or counted else Outcome(told))
+            e_coli=counts["e_coli"], total_coliforms=counts["total_coliforms"], told=None if counted else told)
         outcome = policy.outcome(result)
-        if counted and told is not None and (told == Outcome.SATISFACTORY) != (outcome is Outcome.SATISFACTORY):
-            raise ValueError(
-                f"the result was said to be {told}, but the counts say {outcome} ({found_words(result)}): look at "
-                "the report again")
+        if counted and told is not None:
+            _require_agreement(told, outcome, result)
     except ValueError as error:
         raise BadInput(str(error)) from error
     return Report(
         result=result, taken_at=taken_at, lab=str(body.get("lab") or "").strip(),
         lab_number=str(body.get("lab_number") or "").strip(), outcome=outcome,
         words=meaning(result, policy))
+
+
+def _told(body: Mapping[str, Any], counted: bool) -> Outcome | None:
+    """What was said without counts: in words, or as the colonies found."""
+    value, told = body.get("value"), body.get("result")
+    if value is not None and (counted or told is not None):
+        raise ValueError("give counts (e_coli, total_coliforms) or value, not both")
+    if value is not None and not value >= 0:
+        raise ValueError(f"sampled takes the colonies found as value, at least 0; got {value!r}")
+    if told not in (None, Outcome.SATISFACTORY, Outcome.UNSATISFACTORY):
+        raise ValueError(f"result must be satisfactory or unsatisfactory; got {told!r}")
+    if value is not None:
+        return Outcome.UNSATISFACTORY if value > 0 else Outcome.SATISFACTORY
+    return None if told is None else Outcome(told)
+
+
+def _require_agreement(told: Outcome, outcome: Outcome, result: LaboratoryResult) -> None:
+    """Refuse words that say otherwise than the counts beside them."""
+    if (told is Outcome.SATISFACTORY) != (outcome is Outcome.SATISFACTORY):
+        raise ValueError(
+            f"the result was said to be {told}, but the counts say {outcome} ({found_words(result)}): look at "
+            "the report again")
 
 
 def _taken_at(text: Any, at: datetime) -> datetime:
@@ -180,28 +191,32 @@ def refuse_twice(con: Con, body: dict[str, Any], at: datetime, report: Report | 
         said = (
             f"{kind} of {body['cabin']}/{body['unit']} at {in_utc(row.done_at)} is recorded already, by {row.who} "
             f"on {in_utc(row.recorded_at)}")
-        if kind == "note":
-            if row.note == str(body.get("note") or ""):
-                raise BadInput(f"{said}; nothing was stored twice")
-            continue
-        if kind != "sampled":
-            if _number(row.value) == _number(body.get("value")):
-                raise BadInput(f"{said}; nothing was stored twice. If it was done twice, give the other time")
-            continue
-        known = None if pd.isna(row.outcome) else Outcome(row.outcome)
-        if report is None or known is None:
-            if report is None:
-                raise BadInput(f"{said}; nothing was stored twice. Give the laboratory's result once it is there")
-            continue
-        if row.lab_number.casefold() != report.lab_number.casefold():
-            continue
-        if RANK.index(report.outcome) > RANK.index(known):
-            differs = f"{row.who} recorded it as {known}; the worse counts"
-        elif known is not Outcome.INCOMPLETE or report.outcome is Outcome.INCOMPLETE:
-            raise BadInput(
-                f"{said}, as {known}; nothing was stored twice. If it is another sample, give its own number at "
-                "the laboratory, or when it was taken")
+        match kind:
+            case "sampled":
+                differs = _require_news(said, row, report) or differs
+            case "note":
+                if row.note == str(body.get("note") or ""):
+                    raise BadInput(f"{said}; nothing was stored twice")
+            case _:
+                if _number(row.value) == _number(body.get("value")):
+                    raise BadInput(f"{said}; nothing was stored twice. If it was done twice, give the other time")
     return differs
+
+
+def _require_news(said: str, row: Any, report: Report | None) -> str:
+    """Refuse a sample that brings nothing new beside the one recorded; that the worse counts, where it is worse."""
+    if report is None:
+        raise BadInput(f"{said}; nothing was stored twice. Give the laboratory's result once it is there")
+    if pd.isna(row.outcome) or row.lab_number.casefold() != report.lab_number.casefold():
+        return ""
+    known = Outcome(row.outcome)
+    if RANK.index(report.outcome) > RANK.index(known):
+        return f"{row.who} recorded it as {known}; the worse counts"
+    if known is Outcome.INCOMPLETE and report.outcome is not Outcome.INCOMPLETE:
+        return ""  # it completes the one recorded
+    raise BadInput(
+        f"{said}, as {known}; nothing was stored twice. If it is another sample, give its own number at "
+        "the laboratory, or when it was taken")
 
 
 def result_of(con: Con, number: str) -> dict[str, Any]:

@@ -167,18 +167,21 @@ def _sources(
         raise BadInput(
             f"{path}: line 1: unknown column {unknown[0]!r}; allowed: {', '.join(COLUMNS)} "
             "(or map it with --columns)")
-    columns = [source.column for source in sources]
+    _require_columns(path, [source.column for source in sources], {"cabin": cabin, "unit": unit})
+    return sources
+
+
+def _require_columns(path: Path, columns: list[str], given: Mapping[str, str | None]) -> None:
+    """Refuse a header that fills a column twice, or lacks one that is not given for the whole file."""
     for column in columns:
         if columns.count(column) > 1:
             raise BadInput(f"{path}: line 1: two headers fill {column}")
-    given = {"cabin": cabin, "unit": unit}
     for column in ("at", "cabin", "unit"):
         if column not in columns and not given.get(column):
             raise BadInput(
                 f"{path}: line 1: no column {column!r}" + (f" and no --{column}" if column != "at" else ""))
     if not set(columns) & set(QUANTITY_COLUMNS):
         raise BadInput(f"{path}: line 1: no column holds a quantity; known are: {', '.join(QUANTITY_COLUMNS)}")
-    return sources
 
 
 @dataclass(frozen=True, slots=True)

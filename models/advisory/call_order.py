@@ -140,17 +140,24 @@ def _called(
     """Those whose turn it is."""
     names = {one.contact for one in said}
     reached = max((one.order for one in mine if one.name in names), default=0)
-    since = max((one.due_at for one in said if one.number == 1), default=None)
-    waits = [one for one in mine if one.order <= reached and one.channels]
-    turn = reached
-    for order in sorted({one.order for one in mine if one.order > reached}):
-        if waits and (since is None or now < since + timedelta(minutes=policy.escalate_min)):
-            break
-        turn = order
-        since, waits = now, [one for one in mine if one.order == order and one.channels]
+    turn = _turn(mine, said, reached, now, policy)
     for contact in mine:
         if contact.order <= turn and contact.name not in names:
             yield from _tell(notice_due, contact, now)
+
+
+def _turn(
+    mine: Sequence[Contact], said: Sequence[Told], reached: int, now: datetime, policy: Policy
+) -> int:
+    """Up to which place in the order contacts are called by now; those up to `reached` were called before."""
+    since = max((one.due_at for one in said if one.number == 1), default=None)
+    in_time = since is None or now < since + timedelta(minutes=policy.escalate_min)
+    can_hear = {one.order for one in mine if one.channels}
+    if in_time and any(order <= reached for order in can_hear):
+        return reached  # they still have time to confirm
+    # whoever has no channel is passed at once, down to the last
+    last = max([reached, *(one.order for one in mine)])
+    return min((order for order in can_hear if order > reached), default=last)
 
 
 def _repeated(

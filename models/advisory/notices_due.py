@@ -5,7 +5,7 @@ Each has a key that follows from the record alone, and its words for each kind o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -119,38 +119,61 @@ def notices_due(
     A second exposure within `exposed_gap_min` of the last word is told when that time is over, and those after it
     in the same time with it.
     """
-    policy = policy or Policy()
     states = _states([event for _, event in record])
     if not states:
         return ()
     now = states[-1]
     out: list[NoticeDue] = []
+    told: set[tuple[NoticeKind, str]] = set()
+    for one in _news(record, states, policy or Policy()):
+        if (one.kind, one.mark) in told:
+            continue
+        told.add((one.kind, one.mark))
+        if one.seq > after and (now.lifted is None or one.kind is NoticeKind.LIFTED):
+            state = now if one.kind in BOIL else one.state
+            words = _words(one.kind, one.before, one.event, state, cabin, unit, number)
+            out.append(NoticeDue(
+                kind=one.kind, cabin=cabin, unit=unit, at=one.event.at, mark=one.mark, advisory=number,
+                not_before=one.not_before, messages=words))
+    return tuple(out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _News:
+    """What one event of a record is news of, between the advisory before it and after it."""
+
+    seq: int
+    event: Event
+    before: Advisory | None
+    state: Advisory
+    kind: NoticeKind
+    mark: str
+    not_before: datetime | None
+
+
+def _news(record: Sequence[tuple[int, Event]], states: Sequence[Advisory], policy: Policy) -> Iterator[_News]:
+    """The news in a record, in order; a mark that comes twice is news once."""
     rounds, last_word = 0, None
-    told: set[str] = set()
-    before: Advisory | None = None
-    for (seq, event), state in zip(record, states, strict=True):
+    for (seq, event), before, state in zip(record, [None, *states[:-1]], states, strict=True):
         kind, mark, not_before = _kind_of(before, event, state), str(seq), None
         if kind in (NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED):
             rounds += 1
-        if kind is NoticeKind.EXPOSED and last_word is not None and before is not None:
-            worse = state.severity is Severity.UNTREATED and before.severity is not Severity.UNTREATED
-            if event.at < last_word and not worse:
-                kind = None  # a word about this time is in line already
-            elif not worse:
-                not_before = max(event.at, last_word + timedelta(minutes=policy.exposed_gap_min))
+        if kind is NoticeKind.EXPOSED and last_word is not None and not _worsens(before, state):
+            if event.at < last_word:
+                continue  # a word about this time is in line already
+            not_before = max(event.at, last_word + timedelta(minutes=policy.exposed_gap_min))
         if kind in (NoticeKind.NEEDS_PEOPLE, NoticeKind.READY):  # proofs may untick and tick again: once a round
             mark = f"round-{rounds}"
-        if kind is not None and kind in BOIL:
+        if kind in BOIL:
             last_word = max(not_before or event.at, last_word or event.at)
-        if kind is not None and f"{kind}:{mark}" not in told:
-            told.add(f"{kind}:{mark}")
-            if seq > after and (now.lifted is None or kind is NoticeKind.LIFTED):
-                words = _words(kind, before, event, now if kind in BOIL else state, cabin, unit, number)
-                out.append(NoticeDue(
-                    kind=kind, cabin=cabin, unit=unit, at=event.at, mark=mark, advisory=number,
-                    not_before=not_before, messages=words))
-        before = state
-    return tuple(out)
+        if kind is not None:
+            yield _News(
+                seq=seq, event=event, before=before, state=state, kind=kind, mark=mark, not_before=not_before)
+
+
+def _worsens(before: Advisory | None, after: Advisory) -> bool:
+    """Has water passed that nothing treated, for the first time in this advisory?"""
+    return after.severity is Severity.UNTREATED and (before is None or before.severity is not Severity.UNTREATED)
 
 
 def _states(events: Iterable[Event]) -> list[Advisory]:

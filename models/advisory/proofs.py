@@ -83,6 +83,7 @@ def proofs(
     for both flushes have to be enough for both.
     """
     policy = policy or StepPolicy()
+    good_min = _known(dose_ok_min)
     needed = {Step.FLUSH_COLD: flush_cold_l, Step.FLUSH_HOT: flush_hot_l}
     if metered_alone:
         needed[Step.FLUSH_HOT] = _sum(flush_cold_l, flush_hot_l)
@@ -96,8 +97,7 @@ def proofs(
         _measured(
             Step.DOSE_BACK, at, dose_ok_min, policy.dose_back_min, "min", "of dose at or above target",
             missing="dose not known",
-            since=None if dose_ok_min is None or math.isnan(dose_ok_min) else at - timedelta(
-                minutes=max(0.0, dose_ok_min - policy.dose_back_min)),
+            since=None if good_min is None else at - timedelta(minutes=max(0.0, good_min - policy.dose_back_min)),
         ),
         *(_flushed(step, at, metered_l, needed, flushes, metered_alone=metered_alone,
                    lacking=" and ".join(lacking[step])) for step in FLUSH_STEPS),
@@ -109,10 +109,9 @@ def _flushed(
     flushes: Sequence[Flush], *, metered_alone: bool, lacking: str,
 ) -> Proof:
     """Proof of a flush. Of plumbing whose volume nobody enrolled, the volume is asked for first."""
-    needed_l, since = needed[step], "metered since the last under-dosed litre"
-    unmetered = metered_l is None or math.isnan(metered_l)
+    needed_l, have_l, since = needed[step], _known(metered_l), "metered since the last under-dosed litre"
     if needed_l is None or lacking:
-        have = "" if unmetered else f"; {_down(metered_l or 0.0)} L {since}, of how many is not known"
+        have = "" if have_l is None else f"; {_down(have_l)} L {since}, of how many is not known"
         first = f"first enrol how much there is to flush: {lacking}{have}"
         return Proof(at=at, step=step, done=False, evidence=first)
     if metered_alone:
@@ -120,26 +119,43 @@ def _flushed(
         return _measured(step, at, metered_l, needed_l, "L", since + hot, missing="no metered flow")
     mine = next((one for one in flushes if one.step is step), None)
     if mine is None:
-        so_far = f"no metered flow, it takes {needed_l:g} L" if unmetered else (
-            f"{_down(metered_l or 0.0)} of {needed_l:g} L {since}")
+        so_far = f"no metered flow, it takes {needed_l:g} L" if have_l is None else (
+            f"{_down(have_l)} of {needed_l:g} L {since}")
         return Proof(
             at=at, step=step, done=None, evidence=f"{so_far}; record from when to when the taps ran")
-    other = next((one for one in flushes if one.step is not step), None)
-    both = ""
-    if other is not None and mine.begun_at < other.ended_at and other.begun_at < mine.ended_at:
-        needed_l, both = needed_l + (needed[other.step] or 0.0), ", cold and hot together"
+    other = _of_the_same_time(mine, flushes)
+    if other is None:
+        return _confirmed(mine, at, needed_l, "")
+    return _confirmed(mine, at, needed_l + (needed[other.step] or 0.0), ", cold and hot together")
+
+
+def _of_the_same_time(mine: Flush, flushes: Sequence[Flush]) -> Flush | None:
+    """The flush of the other pipes, where both were recorded for times that overlap."""
+    other = next((one for one in flushes if one.step is not mine.step), None)
+    if other is None or mine.begun_at >= other.ended_at or other.begun_at >= mine.ended_at:
+        return None
+    return other
+
+
+def _confirmed(mine: Flush, at: datetime, needed_l: float, both: str) -> Proof:
+    """Proof of a flush that a person recorded, by what was metered in its time."""
     if mine.metered_l is None and mine.most_l < needed_l:
         short = f"at most {_down(mine.most_l)} of {needed_l:g} L can run in that time{both}"
-        return Proof(at=at, step=step, done=False, evidence=short)
+        return Proof(at=at, step=mine.step, done=False, evidence=short)
     if mine.metered_l is None:
-        return Proof(at=at, step=step, done=None, evidence="nothing metered the water of that time")
-    done = mine.metered_l >= needed_l
-    if not done and not mine.heard:
+        return Proof(at=at, step=mine.step, done=None, evidence="nothing metered the water of that time")
+    have = f"{_down(mine.metered_l)} of {needed_l:g} L"
+    if mine.metered_l >= needed_l:
         return Proof(
-            at=at, step=step, done=False,
-            evidence=f"{_down(mine.metered_l)} of {needed_l:g} L of that time heard of so far{both}")
-    words = f"{_down(mine.metered_l)} of {needed_l:g} L metered in that time{both}"
-    return Proof(at=at, step=step, done=done, evidence=words, since=min(mine.ended_at, at) if done else None)
+            at=at, step=mine.step, done=True, evidence=f"{have} metered in that time{both}",
+            since=min(mine.ended_at, at))
+    so_far = "metered in that time" if mine.heard else "of that time heard of so far"
+    return Proof(at=at, step=mine.step, done=False, evidence=f"{have} {so_far}{both}")
+
+
+def _known(amount: float | None) -> float | None:
+    """An amount; None where it is missing, written as NaN too."""
+    return None if amount is None or math.isnan(amount) else amount
 
 
 def _sum(*litres: float | None) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -51,27 +51,36 @@ def sample_records(advisory: Advisory, samples: Iterable[Sample], *, at: datetim
         begins the count again: the two are consecutive.
     """
     start = counts_from(advisory)
-    if start is None:
+    if start is None or Step.SAMPLE_1 not in advisory.steps:
         return ()
-    known = list(samples)
-    asked_again = max((one.taken_at for one in known if one.outcome is Outcome.SAMPLE_AGAIN), default=None)
     recorded = {one.step: one for one in advisory.records if one.step in (Step.SAMPLE_1, Step.SAMPLE_2)}
-    fine = [
-        *(Sample(taken_at=one.when, outcome=Outcome.SATISFACTORY, by=one.by, note=one.note, service=one.service)
-          for one in recorded.values()),
-        *(one for one in known if one.outcome is Outcome.SATISFACTORY)]
-    fine = [one for one in fine
-            if one.taken_at >= start and (asked_again is None or one.taken_at > asked_again)]
-    by_instant = {one.taken_at: one for one in reversed(fine)}  # what is recorded already goes before its equal
-    fine = [by_instant[instant] for instant in sorted(by_instant)]
-    chosen: dict[Step, Sample] = {}
-    if fine and Step.SAMPLE_1 in advisory.steps:
-        chosen[Step.SAMPLE_1] = fine[0]
-        gap = timedelta(hours=advisory.sample_gap_h)
-        second = next((one for one in fine[1:] if one.taken_at >= fine[0].taken_at + gap), None)
-        if second is not None and Step.SAMPLE_2 in advisory.steps:
-            chosen[Step.SAMPLE_2] = second
+    told = [
+        Sample(taken_at=one.when, outcome=Outcome.SATISFACTORY, by=one.by, note=one.note, service=one.service)
+        for one in recorded.values()]
+    # what is recorded already goes before its equal
+    fine = _satisfactory([*told, *samples], start)
     return tuple(
         StepRecorded(at=at, step=step, by=one.by, done_at=one.taken_at, note=one.note, service=one.service)
-        for step, one in chosen.items()
-        if step not in recorded or recorded[step].when != one.taken_at)
+        for step, one in _consecutive(fine, timedelta(hours=advisory.sample_gap_h)).items()
+        if step in advisory.steps and (step not in recorded or recorded[step].when != one.taken_at))
+
+
+def _satisfactory(known: Sequence[Sample], start: datetime) -> list[Sample]:
+    """Those that count, in the order in which they were taken, the first of each instant."""
+    asked_again = max((one.taken_at for one in known if one.outcome is Outcome.SAMPLE_AGAIN), default=None)
+    by_instant = {
+        one.taken_at: one for one in reversed(known)
+        if one.outcome is Outcome.SATISFACTORY and one.taken_at >= start
+        and (asked_again is None or one.taken_at > asked_again)}
+    return [by_instant[instant] for instant in sorted(by_instant)]
+
+
+def _consecutive(fine: Sequence[Sample], gap: timedelta) -> dict[Step, Sample]:
+    """The sample that each of the two steps stands on: the earliest, and the earliest after the gap."""
+    if not fine:
+        return {}
+    chosen = {Step.SAMPLE_1: fine[0]}
+    second = next((one for one in fine[1:] if one.taken_at >= fine[0].taken_at + gap), None)
+    if second is not None:
+        chosen[Step.SAMPLE_2] = second
+    return chosen

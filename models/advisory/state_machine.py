@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from typing import TypeVar
 
 from models.advisory.events import (
     CLEANING_STEPS,
@@ -35,6 +36,8 @@ from models.advisory.events import (
     StepRecorded,
 )
 from models.advisory.pieces import AGAIN_L, MORE_L, MORE_SHARE, more_beyond
+
+_OfStep = TypeVar("_OfStep", Proof, StepRecorded)  # what is known of one step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,34 +119,44 @@ class Advisory:
 
     def _status(self, step: Step, before: Mapping[Step, StepStatus]) -> StepStatus:
         """The step, given those before it."""
-        proof = next((one for one in self.proofs if one.step is step), None)
-        record = next((one for one in self.records if one.step is step), None)
         if step is Step.NOTICE_REMOVED and self.lifted is not None:
             words = f"{self.lifted.by} lifted the advisory and takes the notice down"
             return StepStatus(code=step, done=True, evidence=words, since=self.lifted.at)
         if self.evidence_since is None:
-            words = "under-dosed water may still be passing; nothing counts before that ends"
-            return StepStatus(code=step, done=False, evidence=words, since=None)
-        by_period = step in FLUSH_STEPS and not self.metered_alone
-        if by_period and record is None:
-            words = proof.evidence if proof else "record from when to when the taps ran"
-            return StepStatus(code=step, done=False, evidence=words, since=None)
-        if proof is not None and proof.done is not None and not (by_period and proof.done):
-            return StepStatus(
-                code=step, done=proof.done, evidence=proof.evidence,
-                since=max(proof.since or proof.at, self.evidence_since) if proof.done else None,
-            )
+            return _undone(step, "under-dosed water may still be passing; nothing counts before that ends")
+        proof, record = _of_step(self.proofs, step), _of_step(self.records, step)
+        if proof is not None and self._settles(proof):
+            since = max(proof.since or proof.at, self.evidence_since) if proof.done else None
+            return StepStatus(code=step, done=bool(proof.done), evidence=proof.evidence, since=since)
         if record is None:
-            nothing = "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
-            words = proof.evidence if proof else nothing
-            return StepStatus(code=step, done=False, evidence=words, since=None)
+            return _undone(step, proof.evidence if proof else self._lacks(step))
+        return self._by_record(record, proof, before)
+
+    def _by_period(self, step: Step) -> bool:
+        """Is it a flush that counts only in the time that a person names?"""
+        return step in FLUSH_STEPS and not self.metered_alone
+
+    def _settles(self, proof: Proof) -> bool:
+        """Does the proof say by itself whether its step is done? Litres alone tick no flush, but may untick one."""
+        return proof.done is not None and not (proof.done and self._by_period(proof.step))
+
+    def _lacks(self, step: Step) -> str:
+        """What a step waits for of which nothing is known."""
+        if self._by_period(step):
+            return "record from when to when the taps ran"
+        return "nothing measured yet" if step in SENSOR_STEPS else "not recorded yet"
+
+    def _by_record(
+        self, record: StepRecorded, proof: Proof | None, before: Mapping[Step, StepStatus]
+    ) -> StepStatus:
+        """A step as a person recorded it, with what a meter says of the same time."""
         began = "" if record.begun_at is None else f"{in_utc(record.begun_at)} to "
         words = f"{record.by}, {began}{in_utc(record.when)}" + (f": {record.note}" if record.note.strip() else "")
-        if by_period:
+        if self._by_period(record.step):
             words += f"; {proof.evidence}" if proof is not None and proof.done else "; not confirmed by a meter"
-        if why := self._too_early(step, record.begun_at or record.when, before):
-            return StepStatus(code=step, done=False, evidence=f"{words}; does not count: {why}", since=None)
-        return StepStatus(code=step, done=True, evidence=words, since=record.when)
+        if why := self._too_early(record.step, record.begun_at or record.when, before):
+            return _undone(record.step, f"{words}; does not count: {why}")
+        return StepStatus(code=record.step, done=True, evidence=words, since=record.when)
 
     def _too_early(self, step: Step, when: datetime, before: Mapping[Step, StepStatus]) -> str:
         """Why a step done then does not count; empty where it does."""
@@ -365,14 +378,12 @@ def _proven(advisory: Advisory, event: Proof) -> Advisory:
     """Keep what the sensors say; while it stays the same, since when stays too."""
     if event.step not in advisory.steps:
         return advisory
-    old = next((proof for proof in advisory.proofs if proof.step is event.step), None)
+    old = _of_step(advisory.proofs, event.step)
     if _outlasts(old, event):
         return advisory
     same = old is not None and old.done is event.done
     kept = replace(event, at=old.at, since=old.since) if same and old is not None else event
-    return replace(
-        advisory, proofs=(*(proof for proof in advisory.proofs if proof.step is not event.step), kept)
-    )
+    return replace(advisory, proofs=(*_without(advisory.proofs, event.step), kept))
 
 
 def _outlasts(old: Proof | None, new: Proof) -> bool:
@@ -383,28 +394,36 @@ def _outlasts(old: Proof | None, new: Proof) -> bool:
 
 def _recorded(advisory: Advisory, event: StepRecorded) -> Advisory:
     """Keep a person's record; refuse one that could not count."""
+    _require_countable(advisory, event)
+    shown = advisory.proofs
+    if event.step in FLUSH_STEPS:  # what the meter said of another time says nothing of this one
+        shown = _without(shown, event.step)
+    return replace(advisory, records=(*_without(advisory.records, event.step), event), proofs=shown)
+
+
+def _require_countable(advisory: Advisory, event: StepRecorded) -> None:
+    """Refuse a record of a step that is not asked for, that the sensors deny, or that comes too early."""
     if event.step not in advisory.steps:
         raise NotAllowed(f"step {event.step} is not asked for here; these are: {', '.join(advisory.steps)}")
     if event.step not in PERSON_STEPS:
         raise NotAllowed(f"step {event.step} is proven by the sensors alone; nobody can see a dose")
     if advisory.evidence_since is None:
         raise NotAllowed("under-dosed water may still be passing: no step counts before that ends")
-    by_period = event.step in FLUSH_STEPS and not advisory.metered_alone
-    proof = next((one for one in advisory.proofs if one.step is event.step), None)
-    known = next((one for one in advisory.records if one.step is event.step), None)
-    if proof is not None and proof.done is False and not (by_period and known is not None):
+    by_period = advisory._by_period(event.step)
+    told_anew = by_period and _of_step(advisory.records, event.step) is not None
+    proof = _of_step(advisory.proofs, event.step)
+    if proof is not None and proof.done is False and not told_anew:  # the proof is of the time told before
         raise NotAllowed(f"step {event.step} cannot count yet: the evidence is: {proof.evidence}")
     if by_period and event.begun_at is None:
         raise NotAllowed(f"step {event.step} needs the time in which the taps ran: from when to when")
-    before = {status.code: status for status in advisory.statuses if status.code != event.step}
-    before = {code: before[code] for code in advisory.steps if code in before and _rank(code) < _rank(event.step)}
-    if why := advisory._too_early(event.step, event.begun_at or event.when, before):
-        raise NotAllowed(f"step {event.step} at {in_utc(event.begun_at or event.when)} cannot count: {why}")
-    kept = tuple(one for one in advisory.records if one.step is not event.step)
-    shown = advisory.proofs
-    if event.step in FLUSH_STEPS:  # what the meter said of another time says nothing of this one
-        shown = tuple(one for one in shown if one.step is not event.step)
-    return replace(advisory, records=(*kept, event), proofs=shown)
+    began = event.begun_at or event.when
+    if why := advisory._too_early(event.step, began, _before(advisory, event.step)):
+        raise NotAllowed(f"step {event.step} at {in_utc(began)} cannot count: {why}")
+
+
+def _before(advisory: Advisory, step: Step) -> dict[Step, StepStatus]:
+    """The steps that come before it in the order of work."""
+    return {one.code: one for one in advisory.statuses if _rank(one.code) < _rank(step)}
 
 
 def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
@@ -467,6 +486,21 @@ def _differs(new: Exposure, old: Exposure) -> bool:
         return math.isnan(was) is not math.isnan(now)
     step = max(MORE_L, MORE_SHARE * was) if new.end is None and now >= was else AGAIN_L
     return abs(now - was) > step
+
+
+def _undone(step: Step, evidence: str) -> StepStatus:
+    """A step still to do, and why."""
+    return StepStatus(code=step, done=False, evidence=evidence, since=None)
+
+
+def _of_step(found: Iterable[_OfStep], step: Step) -> _OfStep | None:
+    """What is there of the step, if anything: of each step there is one at most."""
+    return next((one for one in found if one.step is step), None)
+
+
+def _without(found: Iterable[_OfStep], step: Step) -> tuple[_OfStep, ...]:
+    """What is there of the other steps."""
+    return tuple(one for one in found if one.step is not step)
 
 
 def _rank(step: Step) -> int:

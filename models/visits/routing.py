@@ -146,12 +146,16 @@ def visit_plan(
         _trip(day, [(chosen[at], arrive) for at, arrive in route], travel, leave, back)
         for day, (route, leave, back) in sorted(routes.items())
     )
+    return VisitPlan(trips=trips, left_out=(*left_out, *_not_made(chosen, trips)))
+
+
+def _not_made(chosen: Sequence[Stop], trips: Sequence[Trip]) -> list[tuple[Stop, str]]:
+    """The stops that could be made and are on no trip, each with the reason."""
     made = {planned.stop.cabin for trip in trips for planned in trip.stops}
-    left_out += [
+    return [
         (stop, "no day had room for it" if stop.left_out_km >= LEFT_OUT_COSTS_KM else "it can wait")
         for stop in chosen if stop.cabin not in made
     ]
-    return VisitPlan(trips=trips, left_out=tuple(left_out))
 
 
 def joined(stops: Sequence[Stop]) -> tuple[Stop, ...]:
