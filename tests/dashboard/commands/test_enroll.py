@@ -124,7 +124,7 @@ def test_an_edit_that_changes_nothing_past_asks_nothing(good, tmp_path):
     same = tmp_path / "same.toml"
     same.write_text(FLEET_TOML.replace("cold_plumbing_l = 18.0", "cold_plumbing_l = 20.0", 1))
     told = tarnlight(good, "enroll", str(same), "--since", since(3))
-    assert (told.returncode, told.stderr) == (0, "")
+    assert told.returncode == 0 and "would change:" not in told.stderr  # a busy machine draws a bar there
     assert "0 new, 1 changed" in told.stdout
 
 
