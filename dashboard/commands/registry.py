@@ -22,6 +22,7 @@ from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
 from models.dose.tested_range import words_of_the_test
+from models.fleet import Fleet
 
 BAR_AFTER_S = 2.0
 PART_S = 1.0  # of a preview that a collector works out at once: between two parts it takes in messages
@@ -67,16 +68,12 @@ def do_enroll(options: argparse.Namespace) -> int:
     asked = read_fleet(text, options.file.name)  # refuse before anything is opened
     store = open_store(settings_of(options))
     try:
-        done = _edit(store, body, options.yes)
+        return _edit(store, body, asked, options.yes)
     finally:
         store.close()
-    if done == 0:
-        for line in (one for kind in asked.reactors for one in words_of_the_test(kind)):
-            print(line)
-    return done
 
 
-def _edit(store: Access, body: dict[str, Any], yes: bool) -> int:
+def _edit(store: Access, body: dict[str, Any], asked: Fleet, yes: bool) -> int:
     """Show what would change, ask where that is something past, and do it."""
     found = _preview(store, body)
     past = [one for one in found if one["past"]]
@@ -94,6 +91,9 @@ def _edit(store: Access, body: dict[str, Any], yes: bool) -> int:
     for word, names in (("enrolled", told["new"]), ("changed", told["changed"])):
         for name in names:
             print(f"{word}: {name}")
+    edited = {*told["new"], *told["changed"]}
+    for line in (one for kind in asked.reactors if kind.name in edited for one in words_of_the_test(kind)):
+        print(line)
     print(f"{len(told['new'])} new, {len(told['changed'])} changed, {len(told['same'])} as they were")
     return 0
 
