@@ -52,7 +52,7 @@ def not_enrolled(fleet: Fleet, sent: Mapping[Key, Sent]) -> tuple[Lacking, ...]:
          lambda unit, _: unit.cold_plumbing_l is None),
         ("hot_tank_l", "a hot tank may be there: its flush asks for the volume first (0 says that there is none)",
          lambda unit, _: unit.hot_tank_l is None),
-        ("uvt_tested", "the water test counts as half a year old, whatever its age, until one is recorded",
+        ("uvt_tested", "the water test counts as a quarter of a year old, until one is recorded",
          lambda unit, _: unit.uvt_tested is None),
         ("total", "counts as pulses that the logger counts itself: it says nothing of the time in which the logger "
          "was off, so a gap without a draw is not known to be dry",

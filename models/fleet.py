@@ -184,7 +184,7 @@ class Unit:
     peak_flow_l_min: float  # the most that this supply can deliver
     dose_target_mj_cm2: float = 40.0  # NSF/ANSI 55 class A, SOURCES.md section 5 (seen)
     lamp_installed: date | None = None
-    uvt_tested: date | None = None  # day of the test that gave `uvt_pct`; None: nobody said (half a year old)
+    uvt_tested: date | None = None  # of the test that gave `uvt_pct`; None: a quarter of a year ago
     cold_plumbing_l: float | None = None  # pipe from the unit to the furthest cold tap
     hot_tank_l: float | None = None  # 0: no hot water tank
     cadence_s: float = 60.0  # how often its logger reads

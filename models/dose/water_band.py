@@ -20,7 +20,7 @@ from models.fleet import Reactor
 # season's swing of a clear lake is some points, of a coloured one ten and more.
 POINTS_A_DAY = 1.0 / 30.0
 MOST_POINTS = 12.0
-UNDATED_DAYS = 183.0  # a test of which nobody said the day: the mean age where water is tested once a year
+UNDATED_DAYS = 91.0  # a test of which nobody said the day: a quarter of a year; common practice, no source
 OLD_DAYS = 365.0  # then a test is too old to rest on: test again; common practice, no source
 
 
