@@ -598,6 +598,12 @@ def test_what_ends_exactly_with_the_known_end_is_not_beyond_it():
     assert more_beyond([], known, minute(30)) == 0.0
 
 
+def test_of_several_late_pieces_the_known_litres_since_the_first_of_them_are_taken_off():
+    known = [piece(0, 30, 12.0), piece(30, 40, 2.0)]
+    assert more_beyond([piece(0, 42, 15.0), piece(45, 50, 3.0)], known, minute(40)) == 4.0
+    assert more_beyond([piece(0, 30, 12.0), piece(30, 42, 2.5), piece(45, 50, 3.0)], known, minute(40)) == 3.5
+
+
 def test_lit_water_is_as_bad_as_its_share_of_the_target_and_unheard_and_dark_are_worse():
     kinds = ["weak", "weak", "warming", "weak", "unheard", "dark"]
     ranks = badness(kinds, [20.0, 19.75, 20.0, math.nan, 40.0, 40.0], [40.0] * 6, partial_share=0.5)
@@ -652,6 +658,20 @@ def test_a_silence_that_is_stored_in_pieces_is_in_grace_as_one_and_no_other_is_d
         ("otter-cove", 0, 60, "unheard"), ("otter-cove", 60, 120, "dark"),
         ("pike-bay", 0, 60, "unheard"), ("teal-bay", 60, 120, "unheard"))
     assert in_grace(rows, minute(121)).tolist() == [True, True, False, True, False, False, False, True]
+    assert in_grace(rows[:2].assign(unit=["main", "sauna"]), minute(121)).tolist() == [False, True]
+
+
+def test_intervals_of_a_whole_fleet_are_parted_by_cabin_and_by_unit_in_order_of_their_start():
+    rows = silences(
+        ("loon-bay", 0, 60, "dark"), ("heron-point", 60, 90, "dark"), ("heron-point", 0, 60, "weak"),
+        ("heron-point", 5, 6, "unheard")).assign(
+        unit=["main", "main", "main", "sauna"], cause="", underdosed_l=1.0, underdosed_l_upper=[1.0, 2.0, 3.0, 4.0],
+        dose_low_mj_cm2=math.nan)
+    parted = Intervals.by_unit(rows)
+    assert {of: (list(one.kind), one.underdosed_l_upper.tolist(), one.start[0]) for of, one in parted.items()} == {
+        ("heron-point", "main"): (["weak", "dark"], [3.0, 2.0], START),
+        ("heron-point", "sauna"): (["unheard"], [4.0], minute(5)), ("loon-bay", "main"): (["dark"], [1.0], START)}
+    assert Intervals.by_unit(rows.iloc[:0]) == {}
 
 
 @pytest.mark.parametrize(("before_live", "days", "litres", "plumbing_l", "noted"), [
