@@ -16,7 +16,7 @@ import pandas as pd
 
 from ingest.db.engine import Asks, named
 from ingest.db.schema import FUTURE_S
-from ingest.evaluation.sensor_checks import SENSOR_CHECKED
+from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED
 from models.dose.reactor import Sensor
 from models.dose.sensor_checks import MOST_DUTY_OVER_REFERENCE, SensorState
 from models.dose.sensor_trust import (
@@ -186,9 +186,6 @@ def _lately(store: Asks, fleet: Fleet, held: Mapping[Key, UnitState], now: datet
     found = found.merge(known, on=["cabin", "unit"])
     found = found[(found["at"] > found["after"]) & (found["intensity_w_m2"] > found["dark_w_m2"])]
     return found.assign(steady=(found["at"] >= found["warm_from"]) & (found["flow_l_min"] > FLOWING_L_MIN))
-
-
-EVER = datetime(2200, 1, 1, tzinfo=UTC)
 
 
 def _stuck_now(

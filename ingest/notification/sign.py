@@ -42,7 +42,7 @@ def sign(cabin: str, statuses: Iterable[UnitStatus]) -> dict[str, Any]:
     state = "boil" if Word.BOIL in words else "silent" if Word.SILENT in words or not here else "none"
     judged = [one for one in here if _state(one.verdict.verdict) == state]
     since = [one.verdict.since for one in judged if one.verdict.since is not None]
-    numbers = sorted(found["id"] for one in here if (found := one.to_json()["advisory"]) is not None)
+    numbers = sorted(one.standing.id for one in here if one.standing is not None)
     return {
         "cabin": cabin, "state": state, "since": _iso((min if state != "none" else max)(since, default=None)),
         "advisory": numbers[0] if numbers else None, "text": TEXTS[state]}

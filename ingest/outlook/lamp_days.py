@@ -14,7 +14,7 @@ from ingest.evaluation.sensor_checks import SENSOR_CHECKED, numbered_stretches, 
 from ingest.evaluation.sensor_trust import sensor_trusts, water_now
 from models.dose.sensor_checks import SensorState
 from models.dose.sensor_trust import SensorTrust
-from models.dose.water_band import noon
+from models.dose.water_band import age_days, noon
 from models.exposure import microseconds
 from models.fleet import Fleet
 from models.lamp.daily_faults import StandingFault, stuck_all_day
@@ -113,11 +113,11 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     daily["intensity_w_m2"] = daily["intensity_w_m2"].mask(stuck_all_day(daily)) / _read_too_high(daily, checks)
     heard = {(one.cabin, one.unit): one.day for one in
              named(daily.groupby(["cabin", "unit"], as_index=False).agg(day=("day", "max")))}
-    uvt, live, age_days = _present_uvt(daily, events, fleet, now)
+    uvt, live, ages = _present_uvt(daily, events, fleet, now)
     filters = _filters(store, events, until)
     if daily.empty or daily["intensity_w_m2"].isna().all():
         return LampDays(
-            days=None, events=events, faults=faults, uvt_pct=uvt, uvt_live=live, uvt_age_days=age_days,
+            days=None, events=events, faults=faults, uvt_pct=uvt, uvt_live=live, uvt_age_days=ages,
             heard=heard, filters=filters, sensors=sensors)
     daily = _with_lamp_hours(daily, fleet)
     done = pd.concat([
@@ -128,7 +128,7 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     table = _up_to(daily, until.tz_localize(None) - pd.Timedelta(days=1))
     return LampDays(
         days=fleet_days(table, kind=kind, events=done), events=events, faults=faults, uvt_pct=uvt,
-        uvt_live=live, uvt_age_days=age_days, heard=heard, filters=filters, sensors=sensors)
+        uvt_live=live, uvt_age_days=ages, heard=heard, filters=filters, sensors=sensors)
 
 
 def _faults(trusts: dict[tuple[str, str], SensorTrust]) -> tuple[StandingFault, ...]:
@@ -262,14 +262,14 @@ def _present_uvt(
     tests = events[(events["kind"] == _TESTS) & (events["value"] > 0)]
     uvt |= {(one.cabin, one.unit): float(one.value) for one in named(tests) if (one.cabin, one.unit) in uvt}
     at |= {(one.cabin, one.unit): one.at.to_pydatetime() for one in named(tests) if (one.cabin, one.unit) in uvt}
-    age_days = {key: np.nan if day is None else (now - day) / timedelta(days=1) for key, day in at.items()}
+    ages = {key: age_days(day, now) for key, day in at.items()}
     last = daily["day"].groupby([daily["cabin"], daily["unit"]]).transform("max")
     recent = daily[daily["day"] > last - pd.Timedelta(days=LIVE_DAYS)]
     told = recent.groupby(["cabin", "unit"], as_index=False).agg(
         middle=("uvt_pct", "median"), number=("uvt_pct", "count"))
     for one in named(told[told["number"] >= LEAST_LIVE]):
         uvt[one.cabin, one.unit], live[one.cabin, one.unit] = float(one.middle), True
-    return uvt, live, age_days
+    return uvt, live, ages
 
 
 def _up_to(daily: pd.DataFrame, last: pd.Timestamp) -> pd.DataFrame:

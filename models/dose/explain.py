@@ -21,6 +21,7 @@ from models.dose.reactor import (
     explained,
     flow_max_l_min,
     model_of,
+    uvt_points,
 )
 from models.fleet import Reactor
 
@@ -84,8 +85,7 @@ def explain(
     if intensity_w_m2 > Sensor(reactor).brightest_w_m2:
         seen = Sensor(reactor).brightest_w_m2
         steps.append(DoseStep(name="intensity counted", symbol="S", formula="", value=seen, unit="W/m2"))
-    tested_points = reactor.uvt_test_uncertainty_points if uvt_test_points is None else uvt_test_points
-    points = reactor.uvt_uncertainty_points if uvt_live else tested_points
+    points = uvt_points(reactor, live=uvt_live, tested=uvt_test_points)
     steps.append(_step("how far the transmittance may be off", "", "", points, "points"))
     ways = explained(
         reactor, np.array(float(intensity_w_m2)), np.array(float(flow)), np.array(float(uvt_pct)),
@@ -235,30 +235,36 @@ def _bound(model: Model, way: Explained, value: float) -> list[DoseStep]:
         ("loss if the sensor reads too high", "u_S"), ("loss if the flow meter reads too low", "u_Q"),
         ("loss if the transmittance is off", "u_UVT"))
     root = " + ".join(f"{_n(part)}^2" for part in parts)
-    share, drift = float(d.certain), float(d.drift)
-    low = float(model.validated(np.array(value * share)))
+    share, drift, excess = float(d.certain), float(d.drift), float(d.excess)
+    promised = value * (1.0 - excess)
+    dose, low = (float(model.validated(np.array(part))) for part in (promised, promised * share))
     return [
         *(_step(name, symbol, "", part, "") for (name, symbol), part in zip(names, parts, strict=True)),
         _step("loss by what the water may have become since its test", "u_age", "", drift, ""),
         _step(
             "share that is certain to 95 %", "c", f"max(0, 1 - {_n(ONE_SIDED_OVER_TWO_SIDED)} * sqrt({root}))",
             share, ""),
+        _step("loss to rays that slant", "e", "", excess, ""),
         _step(
-            "part of it that is certain", f"{_symbol(model)}_low", f"{_n(value)} * {_n(share)}", value * share,
-            "mJ/cm2"),
+            "part of it that the model can promise", f"{_symbol(model)}_e", f"{_n(value)} * (1 - {_n(excess)})",
+            promised, "mJ/cm2"),
         _step(
-            "validated dose by that part", "dose_c", _dose_formula(model, value * share), low, "mJ/cm2"),
+            "part of that which is certain", f"{_symbol(model)}_low", f"{_n(promised)} * {_n(share)}",
+            promised * share, "mJ/cm2"),
+        _step("validated dose by the first", "dose_e", _dose_formula(model, promised), dose, "mJ/cm2"),
+        _step("validated dose by the second", "dose_c", _dose_formula(model, promised * share), low, "mJ/cm2"),
         _step("error of the reactor's own test", "u_T", "", model.reactor.test_error, ""),
-        _step("loss away from the water of the test", "e", "", float(d.excess), ""),
+        _step("loss in water below the test's", "e_T", "", float(d.untested), ""),
     ]
 
 
 def _lowered_formula(model: Model, way: Explained, value: float) -> str:
     """From both doses to the bound: independent errors, so their squares add."""
+    promised = value * (1.0 - float(way.drops.excess))
     dose, certain = (
-        _n(float(model.validated(np.array(part)))) for part in (value, value * float(way.drops.certain)))
+        _n(float(model.validated(np.array(part)))) for part in (promised, promised * float(way.drops.certain)))
     test = f"({_n(ONE_SIDED_OVER_TWO_SIDED)} * {_n(model.reactor.test_error)} * {dose})^2"
-    return f"max(0, {dose} - sqrt(({dose} - {certain})^2 + {test})) * (1 - {_n(float(way.drops.excess))})"
+    return f"max(0, {dose} - sqrt(({dose} - {certain})^2 + {test})) * (1 - {_n(float(way.drops.untested))})"
 
 
 def _results(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from models.dose.lookup import DoseTable, dose_table
 from models.dose.optics import Floats
-from models.dose.reactor import Explanation, Sensor, explained, flow_max_l_min, uvt_min_pct
+from models.dose.reactor import Explanation, Geometric, Sensor, explained, flow_max_l_min, uvt_min_pct, uvt_points
 from models.fleet import Reactor
 
 
@@ -64,7 +64,7 @@ class Kernel:
         if peak_flow_l_min is not None and not 0 < peak_flow_l_min < np.inf:
             raise ValueError(f"peak_flow_l_min must be above 0 and finite; got {peak_flow_l_min!r}")
         self.reactor = reactor
-        self.tested_points = reactor.uvt_test_uncertainty_points if uvt_test_points is None else uvt_test_points
+        self.tested_points = uvt_points(reactor, live=False, tested=uvt_test_points)
         self.table: DoseTable | None = (
             dose_table(reactor, self.tested_points) if reactor.equation is None else None)
         self.flow_max = flow_max_l_min(reactor)
@@ -137,11 +137,14 @@ class Kernel:
         kept = table.promised(uvt, live=all_live, out=self.room[2, :waters], scratch=scratch, node=node)
         if some_live and not all_live:
             kept = np.where(live, table.promised(uvt, live=True, out=spare, scratch=scratch, node=node), kept)
-        rough = self.room[4, : len(value)]
-        table.to_dose(value, scratch=rough)
-        table.to_dose(bound, scratch=rough)
-        table.lower(value, bound, scratch=rough)
         bound *= kept
+        rough = self.room[4, :rows]
+        promised = np.multiply(value, kept, out=self.room[5, :rows])
+        for product in (value, promised, bound):
+            table.to_dose(product, scratch=rough)
+        table.lower(promised, bound, scratch=rough)
+        if self.uvt_min < self.reactor.test_uvt_pct:
+            bound *= 1.0 - Geometric(self.reactor).untested(absorption)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)
 
@@ -161,13 +164,17 @@ class Kernel:
         by_new *= table.per_intensity * table.brightest_w_m2
         by_new /= passing
         low = table.certain_as_new.at(reading, out=room[3], scratch=room[2], node=node)
-        low *= by_new
-        kept = table.kept_as_new.at(reading, out=room[4], scratch=room[2], node=node)
-        low = _bounded(table, by_new, low, kept, room[2])
+        promised = table.kept_as_new.at(reading, out=room[4], scratch=room[2], node=node)
+        promised *= by_new
+        low *= promised
+        low = _bounded(table, promised, low, room[2])
+        table.to_dose(by_new, scratch=room[2])
         if not table.sees_far:  # a mixture of weak lamp and cloudy water may be worse than either
             between = (known - table.worst_absorption) * (if_new - table.worst_absorption) < 0
             mixed = table.at_worst * reading / passing
-            mixed_low = _bounded(table, mixed, mixed * table.certain_at_worst, table.kept_at_worst, room[2])
+            promised = mixed * table.kept_at_worst
+            mixed_low = _bounded(table, promised, promised * table.certain_at_worst, room[2])
+            table.to_dose(mixed, scratch=room[2])
             np.copyto(by_new, mixed, where=between)
             np.copyto(low, np.minimum(low, mixed_low), where=between)
         block.low[rows] = np.minimum(block.low.take(rows), low)
@@ -179,13 +186,14 @@ class Kernel:
     def _by_equation(self, block: Block, intensity: Floats, flow: Floats, uvt: Floats) -> None:
         """Value, bound and explanation by the test report's equation, as if all were plain."""
         block.red[:], block.low[:], block.explanation[:] = np.nan, np.nan, 0
+        measured = np.broadcast_to(block.live == 1, block.red.shape)  # one value may stand for all rows
         for live in (True, False):
-            rows = np.flatnonzero((block.live == 1) == live)
+            rows = np.flatnonzero(measured == live)
             if not len(rows):
                 continue
             found = explained(
                 self.reactor, intensity[rows], flow[rows], uvt[rows], water_may_differ=not live,
-                uvt_points=self.reactor.uvt_uncertainty_points if live else self.tested_points,
+                uvt_points=uvt_points(self.reactor, live=live, tested=self.tested_points),
             )
             doses = np.array([one.dose_mj_cm2 for one in found])
             codes = np.array([EXPLANATIONS.index(one.explanation) for one in found], dtype=np.int8)
@@ -242,13 +250,11 @@ class Kernel:
         return unproven
 
 
-def _bounded(table: DoseTable, x: Floats, low: Floats, kept: Floats | float, scratch: Floats) -> Floats:
-    """Dose in place of `x`, its lower bound in place of `low`."""
+def _bounded(table: DoseTable, x: Floats, low: Floats, scratch: Floats) -> Floats:
+    """Dose in place of `x`, its lower bound in place of `low`, which is given back."""
     table.to_dose(x, scratch=scratch)
     table.to_dose(low, scratch=scratch)
-    table.lower(x, low, scratch=scratch)
-    low *= kept
-    return low
+    return table.lower(x, low, scratch=scratch)
 
 
 def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from models.dose import optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.optics import Floats
-from models.dose.reactor import BLIND_CM, Geometric, Sensor, share_low
+from models.dose.reactor import BLIND_CM, Geometric, Sensor, share_low, uvt_points
 from models.fleet import Reactor
 
 Nodes = NDArray[np.intp]
@@ -86,9 +86,9 @@ class DoseTable:
     width_cm: float
     reach_cm: float  # water between sleeve and sensor
     brightest_w_m2: float
-    certain_live: Curve  # over transmittance: share of x that is certain, with a live sensor of it
+    certain_live: Curve  # over transmittance: share of that which is certain, with a live sensor of it
     certain_tested: Curve  # and with a water test
-    kept_live: Curve  # over transmittance: share of the dose that the model can promise, with a live sensor
+    kept_live: Curve  # over transmittance: share of x that the model can promise, with a live sensor
     kept_tested: Curve  # and with a water test
     certain_as_new: Curve  # over intensity: the first, lamp and sleeve as new
     kept_as_new: Curve  # and the last
@@ -142,20 +142,20 @@ class DoseTable:
         )
         rare = uvt_pct < FIRST_UVT_PCT
         if rare.any():
-            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[0]
+            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[1]
         return out
 
     def promised(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats, node: Nodes) -> Floats:
-        """Share of the dose that the model can promise in this water, into `out`."""
+        """Share of x that the model can promise in this water, into `out`."""
         (self.kept_live if live else self.kept_tested).at(uvt_pct, out=out, scratch=scratch, node=node)
         rare = uvt_pct < FIRST_UVT_PCT
         if rare.any():
-            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[1]
+            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[0]
         return out
 
     def points(self, *, live: bool) -> float:
         """Half-width of the transmittance's band. [points]"""
-        return self.reactor.uvt_uncertainty_points if live else self.tested_points
+        return uvt_points(self.reactor, live=live, tested=self.tested_points)
 
     def to_dose(self, x: Floats, *, scratch: Floats) -> Floats:
         """Validated dose in place of x; `scratch` is overwritten. [mJ/cm2]"""
@@ -187,7 +187,7 @@ def _transparent(depth: Floats, mean: Floats) -> None:
 
 
 def _shares(reactor: Reactor, uvt_pct: Floats, points: float) -> tuple[Floats, Floats]:
-    """The exact shares of the dose that are certain and promised."""
+    """The exact shares of x that are promised, and of that certain."""
     return share_low(
         Geometric(reactor), np.ones_like(uvt_pct), optics.absorption_per_cm(uvt_pct), uvt_points=points)
 
@@ -203,10 +203,10 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
         Half-width of the water test's band; by default that of a fresh one. [points]
     """
     model, sensor = Geometric(reactor), Sensor(reactor)
-    points = reactor.uvt_test_uncertainty_points if tested_points is None else tested_points
+    points = uvt_points(reactor, live=False, tested=tested_points)
     waters = np.linspace(FIRST_UVT_PCT, 100.0, round((100 - FIRST_UVT_PCT) * NODES_A_POINT) + 1)
-    live, kept_live = _shares(reactor, waters, reactor.uvt_uncertainty_points)
-    tested, kept_tested = _shares(reactor, waters, points)
+    kept_live, live = _shares(reactor, waters, uvt_points(reactor, live=True))
+    kept_tested, tested = _shares(reactor, waters, points)
     readings = np.linspace(0.0, sensor.brightest_w_m2, INTENSITY_STEPS + 1)
     readings[0] = readings[1] / 1e3  # at 0 no water is dark enough; the share is nearly level there
     as_new = share_low(model, readings, sensor.absorption_if_new(readings), follows_new=True)
@@ -232,10 +232,10 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
         brightest_w_m2=sensor.brightest_w_m2,
         certain_live=over_water(live), certain_tested=over_water(tested),
         kept_live=over_water(kept_live), kept_tested=over_water(kept_tested),
-        certain_as_new=over_readings(as_new[0]), kept_as_new=over_readings(as_new[1]),
+        certain_as_new=over_readings(as_new[1]), kept_as_new=over_readings(as_new[0]),
         worst_absorption=worst,
         at_worst=k_over_n * float(model.product(one, np.array(worst), one)) if known else np.nan,
-        certain_at_worst=float(at_worst[0]), kept_at_worst=float(at_worst[1]),
+        certain_at_worst=float(at_worst[1]), kept_at_worst=float(at_worst[0]),
         steeper=Steeper.of(model, k_over_n), test_drop=ONE_SIDED_OVER_TWO_SIDED * reactor.test_error,
         tested_points=points,
     )

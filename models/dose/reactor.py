@@ -51,9 +51,17 @@ def uvt_min_pct(reactor: Reactor) -> float:
     return reactor.test_uvt_pct if reactor.uvt_min_pct is None else reactor.uvt_min_pct
 
 
-def uvt_points(reactor: Reactor, *, live: bool) -> float:
-    """How far a transmittance may be off: a live sensor's, or that of the latest water test. [points]"""
-    return reactor.uvt_uncertainty_points if live else reactor.uvt_test_uncertainty_points
+def uvt_points(reactor: Reactor, *, live: bool, tested: float | None = None) -> float:
+    """How far a transmittance may be off: a live sensor's, or that of the latest water test. [points]
+
+    Parameters
+    ----------
+    tested : float, optional
+        What the test leaves open at its age (`models.dose.water_band.band_points`); by default as a fresh one.
+    """
+    if live:
+        return reactor.uvt_uncertainty_points
+    return reactor.uvt_test_uncertainty_points if tested is None else tested
 
 
 @dataclass(frozen=True)
@@ -332,8 +340,9 @@ def _under(
     uvt = 100.0 * np.exp(-absorption)
     each = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
     certain = np.where(np.isnan(absorption), np.nan, each.certain)
-    dose = model.validated(value)
-    low = lowered(dose, model.validated(value * certain), model.reactor.test_error) * (1.0 - each.excess)
+    dose, promised = model.validated(value), value * (1.0 - each.excess)
+    low = lowered(model.validated(promised), model.validated(promised * certain), model.reactor.test_error)
+    low = low * (1.0 - each.untested)
     return Explained(
         explanation=name, uvt_pct=np.asarray(uvt), output=intensity / sensor.new_lamp_w_m2(absorption),
         dose_mj_cm2=dose, dose_low_mj_cm2=low, drops=each,
@@ -366,6 +375,7 @@ class Drops(NamedTuple):
     uvt: Floats
     drift: Floats  # by what the water may have become since its test, on top of that; no chance about it
     excess: Floats  # what the model itself may promise too much; nor about this
+    untested: Floats  # the share of the dose, not of the product, that is not promised below the test's water
 
     @property
     def certain(self) -> Floats:
@@ -405,10 +415,9 @@ def drops(
         flow=np.asarray(1.0 - (1.0 - reactor.flow_uncertainty_pct / 100.0) ** model.flow_exponent),
         uvt=by_water,
         drift=by_drift,
+        excess=np.maximum(model.excess(absorption), model.excess(clearest)),  # rays slant more in clearer water
         # water that a reading is only blamed on is no water that somebody lets the unit run in
-        excess=np.maximum(
-            np.maximum(model.excess(absorption), model.excess(clearest)),  # rays slant more in clearer water
-            0.0 if follows_new else model.untested(absorption)),
+        untested=np.zeros_like(absorption) if follows_new else model.untested(absorption),
     )
 
 
@@ -428,12 +437,11 @@ def _least_over_band(
 def share_low(
     model: Model, intensity: Floats, absorption: Floats, *, uvt_points: float = 0.0, follows_new: bool = False
 ) -> tuple[Floats, Floats]:
-    """The share of `product` that is certain to 95 %, and that of the dose which the model can promise.
+    """Of `product` the share that the model can promise, and of that the share that is certain to 95 %.
 
     Both NaN where the absorption is.
     """
     found = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
     unknown = np.isnan(absorption)
     return (
-        np.where(unknown, np.nan, found.certain),
-        np.where(unknown, np.nan, 1.0 - found.excess))
+        np.where(unknown, np.nan, 1.0 - found.excess), np.where(unknown, np.nan, found.certain))

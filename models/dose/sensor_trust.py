@@ -7,13 +7,13 @@ plain findings, whoever found it; dose and verdict read what follows from them.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from enum import StrEnum
 
 import numpy as np
 
 from models.dose.optics import absorption_per_cm
-from models.dose.reactor import Sensor
+from models.dose.reactor import Sensor, uvt_points
 from models.dose.sensor_checks import SensorState
 from models.dose.water_band import Water
 from models.fleet import Reactor
@@ -77,7 +77,7 @@ class SensorFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorTrust:
-    """What is known of a unit's duty sensor, and whether it is to be trusted.
+    """What is known of a unit's duty sensor, and how far a dose may rest on it.
 
     Attributes
     ----------
@@ -89,11 +89,6 @@ class SensorTrust:
 
     checks: SensorState = field(default_factory=SensorState)
     findings: tuple[SensorFinding, ...] = ()
-
-    @property
-    def trusted(self) -> bool:
-        """Nothing was found, no dose is divided for a failed check, and a check is not long overdue."""
-        return not self.findings and self.checks.ratio <= 1.0 and self.checks.late_days is None
 
     @property
     def dose_known(self) -> bool:
@@ -110,10 +105,6 @@ class SensorTrust:
         counting it twice errs on the safe side.
         """
         return self.checks.low_ratio * max((one.low_ratio or 1.0 for one in self.findings), default=1.0)
-
-    def check_age_days(self, now: datetime) -> float | None:
-        """How old the latest check is; None: there is none. [days]"""
-        return None if self.checks.last_at is None else (now - self.checks.last_at) / timedelta(days=1)
 
 
 def most_believable_w_m2(reactor: Reactor, water: Water) -> float:
@@ -132,7 +123,7 @@ def most_believable_w_m2(reactor: Reactor, water: Water) -> float:
     """
     if np.isnan(water.uvt_pct):
         return float("inf")
-    points = reactor.uvt_uncertainty_points if water.live else water.points
+    points = uvt_points(reactor, live=water.live, tested=water.points)
     clearest = absorption_per_cm(min(water.uvt_pct + points, 100.0))
     return float(Sensor(reactor).new_lamp_w_m2(clearest)) * (1.0 + reactor.sensor_uncertainty_pct / 100.0)
 

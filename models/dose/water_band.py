@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -44,6 +44,11 @@ def band_points(reactor: Reactor, age_days: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(reactor.uvt_test_uncertainty_points + more, dtype=np.float64)
 
 
+def age_days(tested_at: datetime | None, now: datetime) -> float:
+    """How old a water test is; NaN: nobody said when it was made. [days]"""
+    return math.nan if tested_at is None else (now - tested_at) / timedelta(days=1)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Water:
     """What is known of a unit's water.
@@ -68,15 +73,13 @@ class Water:
     @classmethod
     def tested(cls, reactor: Reactor, uvt_pct: float, tested_at: datetime | None, now: datetime) -> Water:
         """As of a water test."""
-        age_days = math.nan if tested_at is None else (now - tested_at).total_seconds() / 86_400
-        return cls(uvt_pct=uvt_pct, tested_at=tested_at, points=float(band_points(reactor, age_days)))
+        return cls(
+            uvt_pct=uvt_pct, tested_at=tested_at, points=float(band_points(reactor, age_days(tested_at, now))))
 
     def too_old_days(self, now: datetime) -> float | None:
         """How old the test is, where that is too old to rest on; None where it is not, or nobody knows. [days]"""
-        if self.live or self.tested_at is None:
-            return None
-        age_days = (now - self.tested_at).total_seconds() / 86_400
-        return age_days if age_days > OLD_DAYS else None
+        age = math.nan if self.live else age_days(self.tested_at, now)
+        return age if age > OLD_DAYS else None
 
 
 def noon(day: date | None) -> datetime | None:

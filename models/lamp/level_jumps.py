@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from models.lamp.water_trend import absorbance_per_cm
+
 JUMP = 1.25  # times the level of before; common practice, no source
 BACK = 1.10  # times the level of before: at most so much, and the level is back; common practice, no source
 BASE_DAYS, LEAST_BASE_DAYS = 7, 2  # days with data that the level of before is the median of; common practice
@@ -77,7 +79,7 @@ def standing_jumps(days: pd.DataFrame, events: pd.DataFrame, passed: pd.DataFram
 
 def _absorption(uvt_pct: pd.Series) -> pd.Series:
     """To base e. [1/cm]"""
-    return pd.Series(-np.log(uvt_pct.to_numpy(dtype=float) / 100.0), index=uvt_pct.index)
+    return pd.Series(absorbance_per_cm(uvt_pct.to_numpy(dtype=float)), index=uvt_pct.index)
 
 
 def _last(level: pd.Series, unit: list[pd.Series], count: int) -> np.ndarray:

@@ -10,9 +10,6 @@ import pytest
 
 from tests.conftest import FLEET_TOML, tarnlight_here
 
-# 40 CFR 141.720(d)(1) as in models/SOURCES.md, section 1: the highest row at or below 40 mJ/cm2
-CREDIT_AT_40 = {"cryptosporidium": 4.0, "giardia": 4.0, "virus": 0.5}
-
 
 def run(*words: str) -> tuple[int, str, str]:
     """Exit code, standard output, standard error; no store is there."""

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.dose import optics
+from models.dose import assess, optics
 from models.dose.reactor import Geometric, drops, model_of
+from models.dose.sizing import new_lamp_intensity_w_m2
 from tests.models.reactors import ANNULAR, BETWEEN, BY_EQUATION
 
 
@@ -38,3 +39,14 @@ def test_the_least_dose_of_a_band_of_water_is_found_inside_the_band(kind):
         value = model.product(reading, water, one)
         least = model.product(reading, band, one).min()
         assert drops(model, reading, water, uvt_points=6.0).uvt == pytest.approx(1 - least / value, abs=1e-7)
+
+
+@pytest.mark.parametrize("uvt_live", [True, False])
+@pytest.mark.parametrize("flow_l_min", [0.01, 0.125, 8.0, 30.0])
+def test_with_the_lamp_as_it_is_clearer_water_never_lowers_the_bound_at_any_dose(uvt_live, flow_l_min):
+    for kind in (ANNULAR, BETWEEN, BY_EQUATION):
+        waters = np.linspace(kind.test_uvt_pct, 100.0, 501)
+        readings = [new_lamp_intensity_w_m2(kind, uvt_pct=float(one), output=0.9) for one in waters]
+        low = assess(
+            kind, intensity_w_m2=readings, flow_l_min=flow_l_min, uvt_pct=waters, uvt_live=uvt_live).red_low_mj_cm2
+        assert (np.diff(low) >= -1e-9 * low[1:]).all()
