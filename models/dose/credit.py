@@ -7,7 +7,6 @@ influence. A cabin isn't one: its figures here are a reference, no proof of comp
 from __future__ import annotations
 
 import math
-from enum import StrEnum
 from functools import lru_cache
 
 import numpy as np
@@ -18,24 +17,8 @@ from scipy.special import gammaincinv
 from models.dose import hydraulics
 from models.dose.optics import Floats
 from models.fleet import Reactor
+from models.shortfall import CREDITS_LOG, DOSES_MJ_CM2, PROTOZOA, PROTOZOA_KEPT_LOG, Organism
 
-
-class Organism(StrEnum):
-    """A target organism of the rule."""
-
-    CRYPTOSPORIDIUM = "cryptosporidium"
-    GIARDIA = "giardia"
-    VIRUS = "virus"
-
-
-# 40 CFR 141.720(d)(1), UV dose table, mJ/cm2 of validated dose at 254 nm; models/SOURCES.md
-# section 1: values seen in a secondary copy (S1), order and column heads from memory.
-CREDITS_LOG = np.array([0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0])
-DOSES_MJ_CM2: dict[Organism, Floats] = {
-    Organism.CRYPTOSPORIDIUM: np.array([1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0]),
-    Organism.GIARDIA: np.array([1.5, 2.1, 3.0, 5.2, 7.7, 11.0, 15.0, 22.0]),
-    Organism.VIRUS: np.array([39.0, 58.0, 79.0, 100.0, 121.0, 143.0, 163.0, 186.0]),
-}
 # 40 CFR 141.720(d)(3)(ii), from memory: share of each month's water treated within validated conditions.
 IN_SPECIFICATION_AT_LEAST_PCT = 95.0
 
@@ -146,6 +129,31 @@ def bias_factor(reactor: Reactor, dose_mj_cm2: float, organism: str) -> float:
     own = own_reduction_log(reactor, dose_mj_cm2, organism)
     equal = float(np.interp(own, _STEPS, np.concatenate(([0.0], _row(organism)))))
     return max(1.0, dose_mj_cm2 / equal) if equal > 0 else math.nan
+
+
+@lru_cache(maxsize=256)
+def protozoa_from_mj_cm2(reactor: Reactor, log: float = PROTOZOA_KEPT_LOG) -> float:
+    """The validated dose at which both protozoa are reduced by so much in this reactor. [mJ/cm2]
+
+    The table's dose, or the one at which the organism's own response reaches it where that is more
+    (`own_reduction_log`); inf where no dose does.
+    """
+    return max(_dose_for(reactor, log, one) for one in PROTOZOA)
+
+
+def _dose_for(reactor: Reactor, log: float, organism: Organism) -> float:
+    table = float(np.interp(log, _STEPS, np.append(0.0, DOSES_MJ_CM2[organism])))
+
+    def lacking(dose: float) -> float:
+        return log - own_reduction_log(reactor, dose, organism)
+
+    if lacking(table) <= 0:
+        return table
+    if lacking(MOST_DOSE_MJ_CM2) > 0:
+        return math.inf
+    from scipy.optimize import brentq  # a second to load, and most who import this need no such dose
+
+    return float(brentq(lacking, table, MOST_DOSE_MJ_CM2, xtol=1e-6)) + 1e-6
 
 
 def credit_in(reactor: Reactor, dose_mj_cm2: float, organism: str) -> float:
