@@ -25,9 +25,10 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
     "models.shortfall": set(),
-    "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},  # of exposure only how an instant is written
+    # of exposure only how an instant is written
+    "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
     "models.exposure": {"models.fleet"},
-    "models.advisory": {"models.fleet", "models.exposure"},
+    "models.advisory": {"models.fleet", "models.exposure", "models.shortfall"},
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.visits": set(),
     "models.water_quality": set(),

@@ -424,7 +424,8 @@ def _chlorinated(cold_l: float, tank_l: float, flow_l_min: float) -> Way:
     return Way(
         how=How.CHLORINATED, litres=litres, minutes=litres / flow_l_min, source=CHLORINE_SOURCE,
         words=f"Heater off and cooled down, chlorinate pipes and tank together, {DOSE_MG_L:g} mg/L for "
-        f"{CONTACT_H:g} h. Then rinse hot and cold taps down to {DRINKABLE_MG_L:g} mg/L: {litres} L in all; {NO_CRYPTOSPORIDIUM}.",
+        f"{CONTACT_H:g} h. Then rinse hot and cold taps down to {DRINKABLE_MG_L:g} mg/L: {litres} L in all; "
+        f"{NO_CRYPTOSPORIDIUM}.",
         proof="when it was chlorinated with the tank in the loop and rinsed")
 
 
