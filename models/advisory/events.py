@@ -84,7 +84,7 @@ STEP_WORDS: Mapping[Step, str] = {
     Step.LAMP_LIT: "lamp lit and warm",
     Step.DOSE_BACK: "dose back above its target",
     Step.FLUSH_COLD: "cold pipes flushed",
-    Step.FLUSH_HOT: "hot tank and hot pipes flushed",
+    Step.FLUSH_HOT: "hot tank and hot pipes cleaned",
     Step.DISINFECT: "plumbing disinfected with chlorine",
     Step.SAMPLE_1: "first water sample satisfactory",
     Step.SAMPLE_2: "second water sample satisfactory",
