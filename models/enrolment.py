@@ -52,6 +52,10 @@ def not_enrolled(fleet: Fleet, sent: Mapping[Key, Sent]) -> tuple[Lacking, ...]:
          lambda unit, _: unit.cold_plumbing_l is None),
         ("hot_tank_l", "a hot tank may be there: its flush asks for the volume first (0 says that there is none)",
          lambda unit, _: unit.hot_tank_l is None),
+        ("hot_max_c", "heating cannot be offered for the hot tank, which takes the least water of all ways",
+         lambda unit, _: unit.hot_tank_l != 0 and unit.hot_max_c is None),
+        ("hot_tank_heel_l", "a tenth of the hot tank counts as what draining leaves in it",
+         lambda unit, _: bool(unit.hot_tank_l) and unit.hot_tank_heel_l is None),
         ("uvt_tested", "the water test counts as a quarter of a year old, until one is recorded",
          lambda unit, _: unit.uvt_tested is None),
         ("total", "counts as pulses that the logger counts itself: it says nothing of the time in which the logger "

@@ -187,6 +187,8 @@ class Unit:
     uvt_tested: date | None = None  # of the test that gave `uvt_pct`; None: a quarter of a year ago
     cold_plumbing_l: float | None = None  # pipe from the unit to the furthest cold tap
     hot_tank_l: float | None = None  # 0: no hot water tank
+    hot_tank_heel_l: float | None = None  # stays in the tank when it is drained; None: a usual share of it
+    hot_max_c: float | None = None  # the hottest that its heater makes the tank; None: not known
     cadence_s: float = 60.0  # how often its logger reads
     sends_every_s: float | None = None  # how often it sends what it has read; None: each reading as it is made
     total: Total | None = None  # None: not stated, which counts as the weaker (`total_kept_by_meter`)
@@ -201,9 +203,7 @@ class Unit:
         for name in ("peak_flow_l_min", "dose_target_mj_cm2", "cadence_s"):
             require_number(name, getattr(self, name), above=0)
         require_number("drawdown_l", self.drawdown_l, at_least=0)
-        for name in ("cold_plumbing_l", "hot_tank_l"):
-            if getattr(self, name) is not None:
-                require_number(name, getattr(self, name), at_least=0)
+        self._check_plumbing()
         if self.sends_every_s is not None:
             require_number("sends_every_s", self.sends_every_s, above=0)
             if not self.sends_every_s >= self.cadence_s:
@@ -220,6 +220,18 @@ class Unit:
         for name in ("lamp_installed", "uvt_tested"):
             if getattr(self, name) is not None and type(getattr(self, name)) is not date:
                 raise ValueError(f"{name} must be a date like 2026-04-18; got {getattr(self, name)!r}")
+
+    def _check_plumbing(self) -> None:
+        for name in ("cold_plumbing_l", "hot_tank_l", "hot_tank_heel_l"):
+            if getattr(self, name) is not None:
+                require_number(name, getattr(self, name), at_least=0)
+        if self.hot_tank_heel_l and self.hot_tank_l is not None and not self.hot_tank_heel_l < self.hot_tank_l:
+            raise ValueError(
+                f"hot_tank_heel_l must be below hot_tank_l ({self.hot_tank_l:g}), of which it is what draining "
+                f"leaves; got {self.hot_tank_heel_l!r}"
+            )
+        if self.hot_max_c is not None:
+            require_number("hot_max_c", self.hot_max_c, above=0, at_most=100)
 
     @property
     def sending_s(self) -> float:
@@ -250,6 +262,9 @@ class Cabin:
     altitude_m: float | None = None  # None: not known, which takes the longest boil time
     trip: str = ""  # visits are grouped by it
     calendar: str = ""  # path or address of an iCalendar feed of its bookings
+    septic_l_day: float | None = None  # what its septic bed takes in a day; None: not known
+    well_l_min: float | None = None  # what its well yields for hours on end; None: not known
+    vulnerable: bool = False  # infants or people with weak immunity drink there
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -265,6 +280,11 @@ class Cabin:
         require_number("longitude", self.longitude, at_least=-180, at_most=180)
         if self.altitude_m is not None:
             require_number("altitude_m", self.altitude_m, at_least=-500, at_most=9000)
+        for name in ("septic_l_day", "well_l_min"):
+            if getattr(self, name) is not None:
+                require_number(name, getattr(self, name), above=0)
+        if not isinstance(self.vulnerable, bool):
+            raise ValueError(f"vulnerable must be true or false; got {self.vulnerable!r}")
         seen: set[str] = set()
         for unit in self.units:
             if unit.slug in seen:

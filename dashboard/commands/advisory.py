@@ -20,7 +20,7 @@ from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.advisory.events import PERSON_STEPS, STEP_WORDS, State, Step
+from models.advisory.events import PERSON_STEPS, STEP_WORDS, How, State, Step
 from models.advisory.guests import letter
 from models.advisory.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 from models.dose.sensor_checks import sensor_check
@@ -42,12 +42,21 @@ def add(commands: Any) -> None:
                    json_option=True, private=True, example="tarnlight advisory show a3")
     show.add_argument("id")
     record = command(verbs, "record", do_record, help="record that a named person did a step",
-                     example="tarnlight advisory record a3 --step sample_1 --by 'Ann Lund'")
+                     example="tarnlight advisory record a3 flush_hot --by 'Ann Lund' --how heated --degrees 71 "
+                     "--minutes 30")
     record.add_argument("id")
-    record.add_argument("--step", required=True, choices=[str(step) for step in PERSON_STEPS])
+    named = record.add_mutually_exclusive_group(required=True)
+    steps = [str(step) for step in PERSON_STEPS]
+    named.add_argument("done", nargs="?", choices=steps, metavar="STEP", help=", ".join(steps))
+    named.add_argument("--step", choices=steps, help="the same")
     record.add_argument("--by", required=True, metavar="NAME", help="who did it")
     record.add_argument("--from", dest="begun", help="of a flush: since when the taps ran; --at is until when")
     record.add_argument("--at", help="when it was done (default: now)")
+    tank = record.add_argument_group("flush_hot: by what way, and what proves it")
+    tank.add_argument("--how", choices=[str(how) for how in How], help="default: flushed")
+    tank.add_argument("--degrees", type=float, metavar="C", help="heated: measured at a hot tap, in Celsius")
+    tank.add_argument("--minutes", type=float, metavar="N", help="heated: for so long")
+    tank.add_argument("--times", type=int, metavar="N", help="drained: how often it was drained and refilled")
     record.add_argument("--note", default="")
     record.add_argument("--failed", action="store_true", help="a sample that was not satisfactory")
     record.add_argument("--again", action="store_true", help="the step is recorded already and was done once more")
@@ -218,7 +227,8 @@ def _act(options: argparse.Namespace, kind: str, body: dict[str, Any]) -> dict[s
 def do_record(options: argparse.Namespace) -> int:
     """A step done."""
     told = _act(options, "advisory-record", {
-        "advisory": options.id, "step": options.step, "by": options.by, "note": options.note,
+        "advisory": options.id, "step": options.step or options.done, "by": options.by, "note": options.note,
+        "how": options.how, "degrees_c": options.degrees, "minutes": options.minutes, "times": options.times,
         "failed": options.failed, "again": options.again,
         "at": instant(options.at).isoformat() if options.at else None,
         "from": instant(options.begun).isoformat() if options.begun else None})

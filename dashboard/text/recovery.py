@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from math import ceil
 
 from dashboard.text.measures import Units, between, duration, flow, to_volume, volume, volume_unit
 from ingest.queries import UnitStatus
@@ -19,6 +20,7 @@ from models.advisory import (
     Advisory,
     Event,
     Exposed,
+    How,
     Lifted,
     Proof,
     Raised,
@@ -29,6 +31,8 @@ from models.advisory import (
     Step,
     StepRecorded,
 )
+from models.advisory.cleaning import Cleaning, Way, where_it_may_run
+from models.advisory.events import times_words
 from models.advisory.notice import litres, local, what_happened
 from models.advisory.plumbing import StillThere
 from models.fleet import Cabin, Contact, Role
@@ -82,7 +86,7 @@ _STEPS: Mapping[Step, tuple[str, str]] = {
         "Open the cold taps fully, one after the other, until the meter has seen enough. Then record from when to "
         "when they ran."),
     Step.FLUSH_HOT: (
-        "Run every hot tap",
+        "Clean the hot tank",
         "Open the hot taps, one after the other, until the tank has been replaced. Then record from when to when "
         "they ran."),
     Step.DISINFECT: (
@@ -125,6 +129,43 @@ def next_step(advisory: Advisory) -> NextStep:
         waits=Waits.PERSON, step=found.code, title=title, how=how, evidence=found.evidence,
         share=measured_share(found.evidence) if found.code in FLUSHES else None,
         button=_RECORD.get(found.code, f"Record: {STEP_WORDS[found.code]}"))
+
+
+def with_litres(step: NextStep, asked: Cleaning, cabin: Cabin, flow_l_min: float) -> NextStep:
+    """The next step with what it asks for behind this unit: litres, minutes, by which way, where it may run.
+
+    Parameters
+    ----------
+    flow_l_min : float
+        The most that the supply can deliver. [L/min]
+    """
+    if step.step is Step.FLUSH_COLD and asked.cold_l:
+        flow_l_min = min(flow_l_min, cabin.well_l_min or flow_l_min)
+        how = (
+            f"Open the cold taps fully, one after the other, until the meter has seen {asked.cold_l} L: about "
+            f"{ceil(asked.cold_l / flow_l_min)} min. Then record from when to when they ran.")
+        return replace(step, how=" ".join(filter(None, [how, where_it_may_run(asked.cold_l, cabin)])))
+    if step.step is Step.FLUSH_HOT and asked.offered is not None:
+        return replace(step, how=" ".join(filter(None, way_lines(asked.offered, cabin)[:2])))
+    return step
+
+
+def way_lines(way: Way, cabin: Cabin) -> tuple[str, str, str, str]:
+    """What to do, where its water may run (or empty), what to record, and where its numbers come from."""
+    runs = where_it_may_run(way.litres, cabin, chlorinated=way.how is How.CHLORINATED)
+    why_not = f" Not offered here: {way.why_not}." if way.why_not else ""
+    return f"{way.words}{why_not}", runs, f"Record {way.proof}.", f"Source: {way.source}."
+
+
+def way_label(way: Way) -> str:
+    """A way as a line to choose."""
+    what = {
+        How.FLUSHED: f"Run the hot taps: {way.litres} L, {ceil(way.minutes)} min",
+        How.DRAINED: f"Drain and refill it {times_words(way.times or 0)}: {way.litres} L",
+        How.HEATED: f"Heat it: {way.degrees_c:g} °C for {way.hold_min:g} min, {way.litres} L" if (
+            way.degrees_c is not None and way.hold_min is not None) else "Heat it",
+        How.CHLORINATED: f"Chlorinate it with the pipes: {way.litres} L"}[way.how]
+    return what + (" (not offered here)" if way.why_not else "")
 
 
 def _sensors_tell(advisory: Advisory, step: Step) -> bool:
@@ -270,7 +311,8 @@ def event_row(event: Event, cabin: Cabin, units: Units) -> tuple[str, str, str, 
             word = {True: "proven", False: "not proven", None: "cannot be told"}[event.done]
             return when, f"{STEP_WORDS[event.step]}: {word}", "the sensors", event.evidence
         case StepRecorded():
-            return when, STEP_WORDS[event.step], event.by, _done(event.when, event.note, cabin)
+            note = "; ".join(filter(None, [event.how_words, event.note.strip()]))
+            return when, STEP_WORDS[event.step], event.by, _done(event.when, note, cabin)
         case SampleFailed():
             return when, "Water sample not satisfactory", event.by, _done(event.when, event.note, cabin)
         case RecordWithdrawn():

@@ -30,8 +30,9 @@ from ingest.queries import UnitStatus
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.settings import BadInput
 from ingest.store import Client
-from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, Step
+from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, How, Step
 from models.advisory.chlorination import STRENGTHS_PCT, WORKS, chlorination
+from models.advisory.cleaning import cleaning_of
 from models.advisory.guests import known_late, letter
 from models.advisory.laboratory import Outcome
 from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
@@ -99,7 +100,9 @@ def story(store: Client, cabin: str, unit: str) -> None:
             *parts, now, markup.told("Why", one.verdict.reasons),
             markup.told("What to do", [one.verdict.next_action], strong=True)]))
         return
-    step = recovery.next_step(kept.advisory)
+    step = recovery.with_litres(
+        recovery.next_step(kept.advisory), cleaning_of(kept.advisory, one.unit, one.cabin), one.cabin,
+        one.unit.peak_flow_l_min)
     st.html("".join([
         *parts, markup.told("Before you drink", [_words(store, one, kept).boil_words], strong=True),
         markup.told("What happened", recovery.happened(kept.advisory, one.cabin, units)), now,
@@ -185,6 +188,9 @@ def _step_form(store: Client, one: UnitStatus, kept: KeptAdvisory, step: NextSte
         return
     sample = step.step in recovery.SAMPLES
     key, name = f"{kept.id}-{step.step}", full_name(one.cabin, one.unit.slug)
+    how = _way(one, kept, key) if step.step is Step.FLUSH_HOT else How.FLUSHED
+    button = step.button if how is How.FLUSHED else f"Record: hot tank {how}"
+    proof: dict[str, Any] = {}
     with st.container(key=f"next-{key}"), st.form(f"form-{key}", border=True):
         st.html(markup.form_heading(f"Record for {name}"))
         result = st.radio(
@@ -193,13 +199,15 @@ def _step_form(store: Client, one: UnitStatus, kept: KeptAdvisory, step: NextSte
         found = sample_fields(key) if sample else {}
         began = _when(
             store, one.cabin, f"{key}-from", "The taps ran from", before=FLUSH_TAKES
-        ) if step.step in FLUSH_STEPS else None
+        ) if step.step in FLUSH_STEPS and how is How.FLUSHED else None
+        if how is not How.FLUSHED:
+            proof = {"how": str(how), **_proof_fields(how, key)}
         ended = "When the sample was taken" if sample else "until" if began is not None else "When it was done"
         when = _when(store, one.cabin, key, ended)
         who = _name(key)
         note = st.text_input("Note", key=f"note-{key}", max_chars=300)
         sent = st.form_submit_button(
-            markup.plain_label(f"{step.button}, for {name}"), type="primary", width="stretch")
+            markup.plain_label(f"{button}, for {name}"), type="primary", width="stretch")
     if not sent:
         return
     counted = bool({"e_coli", "total_coliforms"} & set(found))
@@ -213,7 +221,34 @@ def _step_form(store: Client, one: UnitStatus, kept: KeptAdvisory, step: NextSte
         return
     _act(store, one, "advisory-record", {
         "advisory": kept.id, "step": str(step.step), "by": who, "at": when.isoformat(), "note": note,
-        "from": began.isoformat() if began is not None else None}, who, STEP_WORDS[step.step])
+        "from": began.isoformat() if began is not None else None, **proof}, who, STEP_WORDS[step.step])
+
+
+def _way(one: UnitStatus, kept: KeptAdvisory, key: str) -> How:
+    """By what way the hot tank is cleaned: chosen before the form, whose fields go by it."""
+    asked = cleaning_of(kept.advisory, one.unit, one.cabin)
+    if not asked.ways:
+        return How.FLUSHED
+    picked = st.radio(
+        "How the hot tank is cleaned (any one is enough)", [way.how for way in asked.ways], key=f"how-{key}",
+        format_func=lambda how: recovery.way_label(next(way for way in asked.ways if way.how == how)))
+    way = next(one for one in asked.ways if one.how == picked)
+    *do, source = recovery.way_lines(way, one.cabin)
+    st.html(markup.told("", [line for line in do if line]) + markup.small(source))
+    return way.how
+
+
+def _proof_fields(how: How, key: str) -> dict[str, Any]:
+    """What a person gives for a way to count."""
+    if how is How.HEATED:
+        with st.container(horizontal=True):
+            return {
+                "degrees_c": st.number_input("Measured at a hot tap, °C", value=None, key=f"degrees-{key}"),
+                "minutes": st.number_input("For how many minutes", value=None, key=f"minutes-{key}")}
+    if how is How.DRAINED:
+        return {"times": st.number_input(
+            "How many times drained and refilled", value=None, min_value=1, step=1, key=f"times-{key}")}
+    return {}
 
 
 def _sampled(

@@ -90,6 +90,10 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
             longitude = st.number_input("Longitude, degrees east", value=None, format="%.4f")
             altitude = st.number_input("Altitude, m", value=None)
         trip = st.text_input("Trip (visits are grouped by it)")
+        with st.container(horizontal=True):
+            well = st.number_input(f"Well yields for hours on end, {flow}", value=None)
+            septic = st.number_input(f"Septic bed takes in a day, {volume}", value=None)
+        vulnerable = st.checkbox("Infants or people with weak immunity drink here")
         st.html(markup.small("Its unit."))
         unit_slug = st.text_input("Unit's slug", value="main")
         reactor = st.selectbox("Kind of unit", [one.name for one in fleet.reactors])
@@ -100,6 +104,9 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
             cold = st.number_input(f"Cold plumbing after the unit, {volume}", value=None)
             hot = st.number_input(f"Hot tank, {volume} (0: there is none)", value=None)
         with st.container(horizontal=True):
+            hottest = st.number_input("Its heater makes it at most, °C", value=None)
+            heel = st.number_input(f"Stays in it when it is drained, {volume}", value=None)
+        with st.container(horizontal=True):
             cadence = st.number_input("Logger reads every, s", value=60.0)
             sends = st.number_input("It sends every, s (empty: each reading at once)", value=None)
             drawdown = st.number_input(f"Pressure tank gives without power, {volume}", value=0.0)
@@ -107,8 +114,8 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
         total = st.selectbox("The running total of litres, if there is one, is", list(TOTALS))
         step = st.number_input("Least step of the lamp's hour counter, h", value=None)
         st.html(markup.small(
-            "What is left empty counts as not known: plumbing, counter and total then prove less, and a flush asks "
-            "for the volume first."))
+            "What is left empty counts as not known: plumbing, counter and total then prove less, a flush asks for "
+            "the volume first, and a hot tank cannot be cleaned by heating it."))
         sent = st.form_submit_button("Enrol this cabin", type="primary")
     if not sent:
         return
@@ -121,10 +128,11 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
         unit = Unit(
             slug=unit_slug, reactor=reactor, uvt_pct=uvt, peak_flow_l_min=measures.from_volume(peak, units),
             dose_target_mj_cm2=target, cold_plumbing_l=_litres(cold, units), hot_tank_l=_litres(hot, units),
-            cadence_s=cadence, sends_every_s=sends, total=TOTALS[total], lamp_hours_step_h=step,
+            hot_tank_heel_l=_litres(heel, units), hot_max_c=hottest, cadence_s=cadence, sends_every_s=sends, total=TOTALS[total], lamp_hours_step_h=step,
             drawdown_l=0.0 if gravity else measures.from_volume(drawdown, units), gravity_fed=gravity)
         place = Cabin(slug=slug, name=name, time_zone=zone, latitude=latitude, longitude=longitude,
-                      altitude_m=altitude, trip=trip, units=(unit,))
+                      altitude_m=altitude, trip=trip, units=(unit,), well_l_min=_litres(well, units),
+                      septic_l_day=_litres(septic, units), vulnerable=vulnerable)
     except ValueError as error:
         st.html(markup.box("Not enrolled", [str(error)], tone="alarm"))
         return

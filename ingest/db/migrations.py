@@ -274,9 +274,17 @@ INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:0
     TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
 """
 
+_CABIN_LIMITS = """
+ALTER TABLE cabin ADD COLUMN septic_l_day DOUBLE;                          -- null: not known
+ALTER TABLE cabin ADD COLUMN well_l_min DOUBLE;
+ALTER TABLE cabin ADD COLUMN vulnerable BOOLEAN DEFAULT false;             -- infants or weak immunity drink there
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS)
+
+
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:
     """Bring the store's tables to this version (or to `until`); each step whole or not at all.
 

@@ -111,7 +111,7 @@ def severity_from(fleet: Fleet, key: Key) -> dict[str, float]:
 
 def at_once(fleet: Fleet, key: Key) -> bool:
     """Whether a unit's marginal water is an advisory from its first litre: by policy, or for those who drink it."""
-    return (fleet.policy or StepPolicy()).marginal_at_once or getattr(fleet.cabin(key[0]), "vulnerable", False)
+    return (fleet.policy or StepPolicy()).marginal_at_once or fleet.cabin(key[0]).vulnerable
 
 
 def _to_watch(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np.ndarray:

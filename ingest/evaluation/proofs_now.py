@@ -28,6 +28,14 @@ from models.advisory import (
     advanced,
     proofs,
 )
+from models.advisory.cleaning import (
+    Cleaning,
+    advisory_water,
+    cleaning_of,
+    left_at_cold_tap,
+    too_little,
+    ways_words,
+)
 from models.advisory.plumbing import flush_volumes
 from models.exposure import UnitState, covered_s
 from models.fleet import Fleet, Unit
@@ -151,19 +159,47 @@ def _of_unit(
         Litres of the lit segments since then; None: there was none, or none was metered. [L]
     """
     unit = fleet.unit(*key)
-    cold_l, hot_l = flush_volumes(unit)
+    asked = cleaning_of(advisory, unit, fleet.cabin(key[0]))
+    cold_l, hot_l = _litres(advisory, unit, asked)
     proven = partial(
         proofs, at=max(now, advisory.updated_at), flush_cold_l=cold_l, flush_hot_l=hot_l, flushes=flushes,
-        metered_alone=advisory.metered_alone, policy=fleet.policy)
+        metered_alone=advisory.metered_alone, policy=fleet.policy, clean_since=advisory.evidence_since,
+        ways=ways_words(asked.ways), too_little=_too_little(advisory, asked))
     if now - state.at > timedelta(seconds=unit.overdue_s):  # what was heard last says nothing of now
         return proven(
             power_on=None, power_on_since=None, lamp_on=None, lamp_on_since=None, dose_ok_min=None, metered_l=None)
     if metered_l is None and state.flow_l_min is not None:  # a meter that has counted nothing yet
         metered_l = 0.0
     return proven(
-        power_on=state.power_on, power_on_since=state.power_since, lamp_on=state.lit,
-        lamp_on_since=state.lamp_since or state.lit_from, metered_l=metered_l,
+        left=_left(advisory, unit, metered_l), power_on=state.power_on, power_on_since=state.power_since,
+        lamp_on=state.lit, lamp_on_since=state.lamp_since or state.lit_from, metered_l=metered_l,
         dose_ok_min=_dose_ok_min(unit, state, advisory, bad_until))
+
+
+def _litres(advisory: Advisory, unit: Unit, asked: Cleaning) -> tuple[float | None, float | None]:
+    """Litres of the cold and of the hot flush.
+
+    An advisory of before cleaning was sized keeps what it asked for where that was less, so that it loses no tick.
+    """
+    if advisory.sized:
+        return asked.cold_l, asked.hot_l
+    cold_l, hot_l = (
+        min((one for one in both if one is not None), default=None)
+        for both in zip(flush_volumes(unit), (asked.cold_l, asked.hot_l), strict=True))
+    return cold_l, hot_l
+
+
+def _too_little(advisory: Advisory, asked: Cleaning) -> str:
+    """Why the hot tank is not clean by what a person recorded of it."""
+    return next((too_little(one, asked) for one in advisory.records if one.step is Step.FLUSH_HOT), "")
+
+
+def _left(advisory: Advisory, unit: Unit, metered_l: float | None) -> str:
+    """What normal use has left at the cold tap; empty where nobody knows, or all of it may still come."""
+    water = advisory_water(advisory, unit)
+    if metered_l is None or unit.cold_plumbing_l is None or metered_l < unit.cold_plumbing_l or not water.parts:
+        return ""
+    return left_at_cold_tap(water, unit.cold_plumbing_l, metered_l).words
 
 
 def _dose_ok_min(unit: Unit, state: UnitState, advisory: Advisory, bad_until: datetime | None) -> float | None:

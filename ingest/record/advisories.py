@@ -53,6 +53,7 @@ from models.advisory import (
     new_proofs,
     unknown_proofs,
 )
+from models.advisory.cleaning import cleaning_of, too_little
 from models.advisory.events import FLUSH_STEPS, PERSON_STEPS, SENSOR_STEPS, Cause, Step, StepPolicy
 from models.advisory.laboratory import Outcome, found_words
 from models.advisory.pieces import Intervals, pieces_of
@@ -75,6 +76,7 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
         raise BadInput(f"step must be one of {allowed}; got {name!r} (a dose can only be proven by the sensors)")
     done_at = _instant(body.get("at"), now)
     begun_at = None if body.get("from") is None else _instant(body["from"], now, name="from")
+    way = _way(body)
     if body.get("failed"):
         by = _failed_by(con, kept.id, done_at)
         if by:
@@ -94,7 +96,9 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
             return _append(con, kept, [event], now)
         event = StepRecorded(
             at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body),
-            begun_at=begun_at, service=_service(body))
+            begun_at=begun_at, service=_service(body), **way)
+        if short := _too_little(con, kept, event):
+            raise NotAllowed(f"step {event.step} cannot count yet: {short}")
         # its sensor said otherwise and is silent since: that is part of the record then
         silent = unknown_proofs(kept.advisory, _proofs(con, kept, now), event.step)
         return _append(con, kept, [*silent, event], now)
@@ -413,6 +417,25 @@ def _note(body: dict[str, Any]) -> str:
 def _service(body: dict[str, Any]) -> str:
     """Id of the record of service that a step comes from."""
     return str(body.get("service") or "")
+
+
+def _way(body: dict[str, Any]) -> dict[str, Any]:
+    """By what way a hot tank was cleaned, and what proves it, as `StepRecorded` takes them."""
+    out: dict[str, Any] = {"how": str(body.get("how") or "")}
+    for name in ("degrees_c", "minutes", "times"):
+        value = body.get(name)
+        if value is not None and (isinstance(value, bool) or not isinstance(value, (int, float))):
+            raise BadInput(f"{name} must be a number; got {value!r}")
+        out[name] = value
+    return out
+
+
+def _too_little(con: Con, kept: KeptAdvisory, event: StepRecorded) -> str:
+    """Why a tank that was drained, heated or chlorinated so is not clean; empty where it is, or was flushed."""
+    fleet, key = load_fleet(Local(con)), (kept.cabin, kept.unit)
+    if event.ran_taps or event.step is not Step.FLUSH_HOT or not fleet.has_unit(*key):
+        return ""
+    return too_little(event, cleaning_of(kept.advisory, fleet.unit(*key), fleet.cabin(kept.cabin)))
 
 
 def _instant(text: Any, now: datetime, *, name: str = "at") -> datetime:

@@ -351,7 +351,8 @@ class _Changes:
         present = self._was.present
         before = replace(present.cabin(cabin.slug), units=()) if present.has_cabin(cabin.slug) else None
         self._note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
-            "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar")},
+            "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar", "septic_l_day",
+            "well_l_min", "vulnerable")},
             _state(before, replace(cabin, units=())))
 
     def unit(self, key: tuple[str, str], unit: Unit) -> None:
@@ -508,7 +509,7 @@ def _read_fleet(store: Asks) -> Fleet:
     for cabin, profile in _rows(store.ask("SELECT cabin, profile FROM unit ORDER BY cabin, slug")):
         units.setdefault(cabin, []).append(_unit(json.loads(profile)))
     places: list[dict[str, Any]] = [
-        {str(key): None if value != value else value for key, value in row.items()}  # NaN: altitude not known
+        {str(key): None if value != value else value for key, value in row.items()}  # NaN: not known
         for row in store.ask("SELECT * FROM cabin ORDER BY slug").to_dict("records")
     ]
     cabins = tuple(Cabin(**row, units=tuple(units.get(row["slug"], ()))) for row in places)

@@ -3,10 +3,10 @@
 An advisory is raised, cleared step by step with evidence, and lifted by a named person: `state_machine` says what
 each event (`events`) makes of it, `record` writes events as JSON, `pieces` which under-dosed water an advisory is
 about and a lift has answered, `exposures` and `samples` what the store's intervals and the laboratory's results
-add, `proofs` what the sensors say of a step. What the steps rest on: `plumbing` (what still stands at the tap, the
-litres of a flush), `boil`, `chlorination`, `laboratory`, and `work_cautions` for whoever does the work. What people
-are told: `notice` (at the tap), `guests` (who drank before anybody knew), `notices_due` and `call_order` (whom to
-tell of what, and when).
+add, `proofs` what the sensors say of a step. What the steps rest on: `cleaning` (what the water asks for, and by
+which ways), `plumbing` (what still stands at the tap), `boil`, `chlorination`, `laboratory`, and `work_cautions`
+for whoever does the work. What people are told: `notice` (at the tap), `guests` (who drank before anybody knew),
+`notices_due` and `call_order` (whom to tell of what, and when).
 
 The names below are those of the advisory itself. The fleet's settings (`models.fleet`) hold the policy of its
 steps, and the modules that speak to people need the fleet: import these by their own names.
@@ -22,6 +22,7 @@ from models.advisory.events import (
     Event,
     Exposed,
     Exposure,
+    How,
     Lifted,
     NotAllowed,
     Proof,
@@ -52,8 +53,9 @@ from models.shortfall import Severity
 
 __all__ = [
     "AGAIN_L", "CLEANING_STEPS", "FLUSH_STEPS", "MORE_L", "MORE_SHARE", "PERSON_STEPS", "SENSOR_STEPS",
-    "STEP_WORDS", "Advisory", "Cause", "Event", "Exposed", "Exposure", "Flush", "Intervals", "Lifted", "NotAllowed",
-    "Piece", "Proof", "Raised", "RecordWithdrawn", "Remeasured", "SampleFailed", "Severity", "State", "Step",
+    "STEP_WORDS", "Advisory", "Cause", "Event", "Exposed", "Exposure", "Flush", "How", "Intervals", "Lifted",
+    "NotAllowed", "Piece", "Proof", "Raised", "RecordWithdrawn", "Remeasured", "SampleFailed", "Severity", "State",
+    "Step",
     "StepPolicy", "StepRecorded", "StepStatus", "advance", "advanced", "exposure_event", "from_json", "in_utc",
     "new_proofs", "pieces_of", "proofs", "replay", "to_json", "unknown_proofs",
 ]

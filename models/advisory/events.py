@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import ClassVar
 
@@ -56,6 +56,18 @@ class Step(StrEnum):
     NOTICE_REMOVED = "notice_removed"
 
 
+class How(StrEnum):
+    """By what way the hot tank was cleaned; any one of them is enough."""
+
+    FLUSHED = "flushed"  # run through the hot taps
+    DRAINED = "drained"  # drained and refilled
+    HEATED = "heated"
+    CHLORINATED = "chlorinated"  # with the tank in the loop
+
+
+NO_CRYPTOSPORIDIUM = "chlorine does not kill Cryptosporidium"  # SOURCES.md section 6, from memory
+
+
 SENSOR_STEPS = (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.FLUSH_COLD, Step.FLUSH_HOT)
 FLUSH_STEPS = (Step.FLUSH_COLD, Step.FLUSH_HOT)
 CLEANING_STEPS = (Step.FLUSH_COLD, Step.FLUSH_HOT, Step.DISINFECT)  # before any sample counts
@@ -68,7 +80,7 @@ STEP_WORDS: Mapping[Step, str] = {
     Step.LAMP_LIT: "lamp lit and warm",
     Step.DOSE_BACK: "dose back above its target",
     Step.FLUSH_COLD: "cold pipes flushed",
-    Step.FLUSH_HOT: "hot tank and hot pipes flushed",
+    Step.FLUSH_HOT: "hot tank and hot pipes cleaned",
     Step.DISINFECT: "plumbing disinfected with chlorine",
     Step.SAMPLE_1: "first water sample satisfactory",
     Step.SAMPLE_2: "second water sample satisfactory",
@@ -244,6 +256,9 @@ class Raised:
         Number of a lifted advisory after whose lift this became known although it had happened before; or empty.
     metered_alone : bool
         Whether a meter alone proves a flush, as in records of before a person had to name the time of one.
+    sized : bool
+        Whether its cleaning is sized to what may stand behind the unit; records of before that go by the litres
+        that replace 99.9 %, where these are fewer.
     """
 
     kind: ClassVar[str] = "raised"
@@ -255,6 +270,7 @@ class Raised:
     by: str = ""
     after_lift: str = ""
     metered_alone: bool = True
+    sized: bool = False
 
     def __post_init__(self) -> None:
         _check_asked(self)
@@ -296,6 +312,7 @@ class Proof:
 
     `since` is when, in the time of the readings, the evidence of a done step was complete; None: not known, then
     `at` stands for it. A backlog tells late of what was done long before: what people did in between counts.
+    `alone`: of a flush, that nothing has to be drawn, so that nobody has to name a time in which taps ran.
     """
 
     kind: ClassVar[str] = "proof"
@@ -304,6 +321,7 @@ class Proof:
     done: bool | None
     evidence: str
     since: datetime | None = None
+    alone: bool = False
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step", Step(self.step))
@@ -312,6 +330,8 @@ class Proof:
             require_instant("since", self.since)
             if self.since > self.at:
                 raise ValueError(f"since must not lie after the record ({self.at}); got {self.since}")
+        if self.alone and self.step not in FLUSH_STEPS:
+            raise ValueError(f"alone is said of {', '.join(FLUSH_STEPS)}; got {self.step}")
         if self.step not in SENSOR_STEPS:
             raise NotAllowed(f"step {self.step} is recorded by a person; sensors prove {', '.join(SENSOR_STEPS)}")
 
@@ -322,6 +342,8 @@ class StepRecorded:
 
     `begun_at` is when a flush began, whose end is `done_at`: the meter confirms the litres of that time.
     `service`: id of the record of service that it came from; empty where the step itself was recorded.
+    `how`: of the hot tank, by what way (`How`); empty: flushed. What proves it: `degrees_c` and `minutes` of a tank
+    that was heated, `times` of one that was drained and refilled. [C], [min]
     """
 
     kind: ClassVar[str] = "step-recorded"
@@ -332,10 +354,15 @@ class StepRecorded:
     note: str = ""
     begun_at: datetime | None = None
     service: str = ""
+    how: str = ""
+    degrees_c: float | None = None
+    minutes: float | None = None
+    times: int | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "step", Step(self.step))
         _check_person(self)
+        _check_way(self)
         if self.begun_at is not None:
             require_instant("begun_at", self.begun_at)
             if self.begun_at >= self.when:
@@ -345,6 +372,30 @@ class StepRecorded:
     def when(self) -> datetime:
         """When it was done."""
         return self.done_at or self.at
+
+    @property
+    def began(self) -> datetime:
+        """When it began, as far as that was told."""
+        if self.begun_at is None and self.minutes is not None:
+            return self.when - timedelta(minutes=self.minutes)
+        return self.begun_at or self.when
+
+    @property
+    def ran_taps(self) -> bool:
+        """Whether it is a flush through the taps, whose litres a meter can confirm."""
+        return self.step in FLUSH_STEPS and self.how in ("", How.FLUSHED)
+
+    @property
+    def how_words(self) -> str:
+        """By what way, in words; empty where taps ran."""
+        match self.how:
+            case How.DRAINED:
+                return f"drained and refilled {times_words(self.times or 0)}"
+            case How.HEATED:
+                return f"heated, {self.degrees_c:g} C at the hot tap for {self.minutes:g} min"
+            case How.CHLORINATED:
+                return f"chlorinated with the tank in the loop ({NO_CRYPTOSPORIDIUM})"
+        return ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -440,6 +491,39 @@ def _check_asked(event: Raised | Exposed | Remeasured) -> None:
         raise ValueError(f"steps must hold at least one of {', '.join(Step)}")
     object.__setattr__(event, "steps", tuple(step for step in Step if step in steps))
     object.__setattr__(event, "severity", Severity(event.severity))
+
+
+def times_words(number: int) -> str:
+    """How often, in words."""
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
+MOST_DEGREES_C, MOST_MINUTES, MOST_TIMES = 100.0, 7 * 24 * 60.0, 20  # beyond is a slip of the pen
+
+
+def _check_way(event: StepRecorded) -> None:
+    """A way belongs to the hot tank, and brings what proves it."""
+    proof = {
+        How.HEATED: ("degrees_c", "minutes"), How.DRAINED: ("times",)}
+    given = [name for name in ("degrees_c", "minutes", "times") if getattr(event, name) is not None]
+    if event.how not in ("", *How):
+        raise NotAllowed(f"how must be one of {', '.join(How)}; got {event.how!r}")
+    if event.how and event.step is not Step.FLUSH_HOT:
+        raise NotAllowed(f"how is said of {Step.FLUSH_HOT} alone; got {event.how!r} of {event.step}")
+    asked = proof.get(How(event.how), ()) if event.how else ()
+    if strange := [name for name in given if name not in asked]:
+        raise NotAllowed(f"{strange[0]} says nothing of a step that was {event.how or 'done by its taps'}")
+    if missing := [name for name in asked if name not in given]:
+        raise NotAllowed(f"{event.how} is proven by {' and '.join(asked)}; {missing[0]} is missing")
+    for name, value, most, hint in (
+            ("degrees_c", event.degrees_c, MOST_DEGREES_C, " (degrees Celsius)"),
+            ("minutes", event.minutes, MOST_MINUTES, "")):
+        if value is not None and not 0 < value <= most:
+            raise NotAllowed(f"{name} must be above 0 and at most {most:g}{hint}; got {value!r}")
+    if event.times is not None and not (type(event.times) is int and 1 <= event.times <= MOST_TIMES):
+        raise NotAllowed(f"times must be a whole number from 1 to {MOST_TIMES}; got {event.times!r}")
+    if event.how in (How.DRAINED, How.HEATED, How.CHLORINATED) and event.begun_at is not None:
+        raise NotAllowed(f"from is when taps began to run; a tank that was {event.how} needs none")
 
 
 def _check_person(event: StepRecorded | SampleFailed) -> None:

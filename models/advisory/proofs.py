@@ -43,7 +43,8 @@ def proofs(
     *, at: datetime, power_on_since: datetime | None, lamp_on_since: datetime | None, power_on: bool | None,
     lamp_on: bool | None, dose_ok_min: float | None, metered_l: float | None, flush_cold_l: float | None,
     flush_hot_l: float | None, policy: StepPolicy | None = None, flushes: Sequence[Flush] = (),
-    metered_alone: bool = False,
+    metered_alone: bool = False, clean_since: datetime | None = None, left: str = "", ways: str = "",
+    too_little: str = "",
 ) -> tuple[Proof, ...]:
     """What the sensors say of the steps that they can prove.
 
@@ -63,13 +64,21 @@ def proofs(
         over. None or NaN: no meter. [L]
     flush_cold_l, flush_hot_l : float or None
         Flush volume of the cold pipes and of the hot tank with its pipes. None: what they hold is not enrolled, so
-        no number of litres proves that they are flushed. [L]
+        no number of litres proves that they are flushed. 0: nothing has to be drawn. [L]
     policy : StepPolicy, optional
         The fleet's; by default the safe one.
     flushes : sequence of Flush
         What people recorded, at most one per step.
     metered_alone : bool
         Records of before a person had to name the time of a flush: all that was metered counts.
+    clean_since : datetime or None
+        Since when a flush of which nothing has to be drawn counts as done; by default now.
+    left : str
+        What normal use has left at the cold tap, in half a sentence. It shows, and ticks nothing.
+    ways : str
+        The ways to clean the hot tank, in words.
+    too_little : str
+        Why what a person recorded of the hot tank, other than a flush, is not enough; empty where it is.
 
     Returns
     -------
@@ -80,7 +89,8 @@ def proofs(
     -----
     A meter cannot tell hot from cold, nor a tap from a hose. So it ticks no flush by itself: a named person says
     which taps ran from when to when, and the meter confirms the litres of that time. Litres of a time that stands
-    for both flushes have to be enough for both.
+    for both flushes have to be enough for both. That a tank was drained, heated or chlorinated no sensor sees: a
+    named person's record with what proves it is all there is (`models.advisory.cleaning`).
     """
     policy = policy or StepPolicy()
     good_min = _known(dose_ok_min)
@@ -100,13 +110,16 @@ def proofs(
             since=None if good_min is None else at - timedelta(minutes=max(0.0, good_min - policy.dose_back_min)),
         ),
         *(_flushed(step, at, metered_l, needed, flushes, metered_alone=metered_alone,
-                   lacking=" and ".join(lacking[step])) for step in FLUSH_STEPS),
+                   lacking=" and ".join(lacking[step]), clean_since=clean_since or at,
+                   more=left if step is Step.FLUSH_COLD else ways,
+                   too_little=too_little if step is Step.FLUSH_HOT else "") for step in FLUSH_STEPS),
     )
 
 
 def _flushed(
     step: Step, at: datetime, metered_l: float | None, needed: Mapping[Step, float | None],
-    flushes: Sequence[Flush], *, metered_alone: bool, lacking: str,
+    flushes: Sequence[Flush], *, metered_alone: bool, lacking: str, clean_since: datetime, more: str,
+    too_little: str,
 ) -> Proof:
     """Proof of a flush. Of plumbing whose volume nobody enrolled, the volume is asked for first."""
     needed_l, have_l, since = needed[step], _known(metered_l), "metered since the last under-dosed litre"
@@ -117,10 +130,19 @@ def _flushed(
     if metered_alone:
         hot = " (cold and hot together)" if step is Step.FLUSH_HOT else ""
         return _measured(step, at, metered_l, needed_l, "L", since + hot, missing="no metered flow")
+    if needed_l == 0:
+        little = "what can stand there is within half a log of the target: nothing has to be drawn"
+        return Proof(at=at, step=step, done=True, evidence=little, since=min(clean_since, at), alone=True)
+    if too_little:
+        return Proof(at=at, step=step, done=False, evidence=too_little)
     mine = next((one for one in flushes if one.step is step), None)
+    if mine is None and step is Step.FLUSH_HOT and more:
+        so_far = "" if have_l is None else (
+            f"; {_down(have_l)} L have passed since the last under-dosed litre, hot or cold, which no meter tells")
+        return Proof(at=at, step=step, done=None, evidence=f"{more}{so_far}; record which way, and when")
     if mine is None:
         so_far = f"no metered flow, it takes {needed_l:g} L" if have_l is None else (
-            f"{_down(have_l)} of {needed_l:g} L {since}")
+            f"{_down(have_l)} of {needed_l:g} L {since}" + (f": {more}" if more else ""))
         return Proof(
             at=at, step=step, done=None, evidence=f"{so_far}; record from when to when the taps ran")
     other = _of_the_same_time(mine, flushes)

@@ -15,6 +15,7 @@ from typing import TypeVar
 from models.advisory.events import (
     CLEANING_STEPS,
     FLUSH_STEPS,
+    NO_CRYPTOSPORIDIUM,
     PERSON_STEPS,
     SENSOR_STEPS,
     SEVERITY_RANK,
@@ -23,6 +24,7 @@ from models.advisory.events import (
     Event,
     Exposed,
     Exposure,
+    How,
     Lifted,
     NotAllowed,
     Proof,
@@ -64,6 +66,8 @@ class Advisory:
         Number of the lifted advisory after whose lift its water became known; or empty.
     metered_alone : bool
         Whether a meter alone proves a flush (records of before a person had to name the time of one).
+    sized : bool
+        Whether its cleaning is sized to the exposure and done in its order (all but records of before that).
     """
 
     raised_at: datetime
@@ -77,6 +81,7 @@ class Advisory:
     raised_by: str = ""
     after_lift: str = ""
     metered_alone: bool = False
+    sized: bool = False
     proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
     records: tuple[StepRecorded, ...] = ()
     withdrawn: tuple[RecordWithdrawn, ...] = ()
@@ -139,7 +144,8 @@ class Advisory:
 
     def _settles(self, proof: Proof) -> bool:
         """Does the proof say by itself whether its step is done? Litres alone tick no flush, but may untick one."""
-        return proof.done is not None and not (proof.done and self._by_period(proof.step))
+        by_record = proof.done and self._by_period(proof.step) and not proof.alone
+        return proof.done is not None and not by_record
 
     def _lacks(self, step: Step) -> str:
         """What a step waits for of which nothing is known."""
@@ -153,13 +159,15 @@ class Advisory:
         """A step as a person recorded it, with what a meter says of the same time."""
         began = "" if record.begun_at is None else f"{in_utc(record.begun_at)} to "
         words = f"{record.by}, {began}{in_utc(record.when)}" + (f": {record.note}" if record.note.strip() else "")
-        if self._by_period(record.step):
+        if record.how_words:
+            words += f"; {record.how_words}"
+        elif self._by_period(record.step):
             words += f"; {proof.evidence}" if proof is not None and proof.done else "; not confirmed by a meter"
-        if why := self._too_early(record.step, record.begun_at or record.when, before):
+        if why := self._too_early(record.step, record.began, before, record.how):
             return _undone(record.step, f"{words}; does not count: {why}")
         return StepStatus(code=record.step, done=True, evidence=words, since=record.when)
 
-    def _too_early(self, step: Step, when: datetime, before: Mapping[Step, StepStatus]) -> str:
+    def _too_early(self, step: Step, when: datetime, before: Mapping[Step, StepStatus], how: str = "") -> str:
         """Why a step done then does not count; empty where it does."""
         if self.evidence_since is None or when < self.evidence_since:
             return "done before the last exposure of the water was over"
@@ -168,6 +176,11 @@ class Advisory:
             for one in needed:
                 if one.since is None or when < one.since:
                     return f"it comes after {one.code} ({STEP_WORDS[one.code]})"
+        if self.sized:
+            flushes, why = _first_flushed(step, how)
+            for one in before.values():
+                if one.code in flushes and (one.since is None or when < one.since):
+                    return f"it comes after {one.code} ({STEP_WORDS[one.code]}): {why}"
         if step is Step.SAMPLE_2:
             first = before[Step.SAMPLE_1].since if Step.SAMPLE_1 in before else None
             if first is None or when < first + timedelta(hours=self.sample_gap_h):
@@ -287,7 +300,7 @@ def exposure_event(
             return None
         return Raised(
             at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by,
-            after_lift=after_lift, metered_alone=False)
+            after_lift=after_lift, metered_alone=False, sized=True)
     again = _more_water(exposure, advisory.exposure)
     if not again and _later(exposure, advisory.exposure):
         # stored intervals grow with each reading of an hour; the last litre passed when it passed
@@ -311,7 +324,8 @@ def new_proofs(advisory: Advisory, found: Iterable[Proof]) -> tuple[Proof, ...]:
     return tuple(
         proof for proof in found
         if proof.step in advisory.steps and (
-            proof.step not in known or (proof.done is not None and known[proof.step].done is not proof.done))
+            proof.step not in known or (proof.done is not None and known[proof.step].done is not proof.done)
+            or (known[proof.step].alone and not proof.alone))
     )
 
 
@@ -336,6 +350,7 @@ def _begun(event: Event) -> Advisory:
         raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
         steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
         raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
+        sized=event.sized,
         failed_at=event.exposure.end if event.exposure.cause is Cause.LABORATORY else None,
     )
 
@@ -387,9 +402,18 @@ def _proven(advisory: Advisory, event: Proof) -> Advisory:
     return replace(advisory, proofs=(*_without(advisory.proofs, event.step), kept))
 
 
+def _first_flushed(step: Step, how: str) -> tuple[tuple[Step, ...], str]:
+    """Flushes that come before a step of cleaning, and why."""
+    if step is Step.DISINFECT:
+        return FLUSH_STEPS, f"{NO_CRYPTOSPORIDIUM}, so what stands there runs out first"
+    if step is Step.FLUSH_HOT and how in (How.DRAINED, How.HEATED):
+        return (Step.FLUSH_COLD,), "what stands in the cold pipes runs into the clean tank"
+    return (), ""
+
+
 def _outlasts(old: Proof | None, new: Proof) -> bool:
     """Litres once metered stay so through a silence; had water passed undosed in it, that is `Exposed`."""
-    flushed = old is not None and old.done is True and new.step in (Step.FLUSH_COLD, Step.FLUSH_HOT)
+    flushed = old is not None and old.done is True and not old.alone and new.step in FLUSH_STEPS
     return flushed and new.done is None
 
 
@@ -415,10 +439,10 @@ def _require_countable(advisory: Advisory, event: StepRecorded) -> None:
     proof = _of_step(advisory.proofs, event.step)
     if proof is not None and proof.done is False and not told_anew:  # the proof is of the time told before
         raise NotAllowed(f"step {event.step} cannot count yet: the evidence is: {proof.evidence}")
-    if by_period and event.begun_at is None:
+    if by_period and event.ran_taps and event.begun_at is None:
         raise NotAllowed(f"step {event.step} needs the time in which the taps ran: from when to when")
-    began = event.begun_at or event.when
-    if why := advisory._too_early(event.step, began, _before(advisory, event.step)):
+    began = event.began
+    if why := advisory._too_early(event.step, began, _before(advisory, event.step), event.how):
         raise NotAllowed(f"step {event.step} at {in_utc(began)} cannot count: {why}")
 
 

@@ -285,7 +285,7 @@ def story(page, address: str, days: Days, cut: datetime, last: datetime, store: 
     page.goto(f"{address}/advisories")
     see(page, "No boil advisory stands.")
     page.get_by_text(re.compile("Lifted by Ann Marsh")).first.click()
-    for words in ("plumbing disinfected with chlorine", "Bo Reed", "hot tank and hot pipes flushed"):
+    for words in ("plumbing disinfected with chlorine", "Bo Reed", "hot tank and hot pipes cleaned"):
         see(page, words)
 
 

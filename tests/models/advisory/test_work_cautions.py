@@ -44,8 +44,8 @@ ACIDS, AIR = "Never mix bleach with acids, ammonia", "air the room"
     (Work.CHECK_SENSOR, (POWER, LOOK, DRY, PRESSURE, DOSED)),
     (Work.BALLAST, (POWER, LOOK, DRY)),
     (Work.FLUSH_HOT, (SCALDS,)),
-    (Work.HEAT, (SCALDS,)),
-    (Work.DRAIN_TANK, (HEATER, SCALDS)),
+    (Work.HEAT, (SCALDS, "relief valve", "mains voltage", "no child", "hotter: tell all")),
+    (Work.DRAIN_TANK, (HEATER, SCALDS, "breaker", "gas at its valve", "drain scalds")),
     (Work.CHLORINATE, (ACIDS, AIR, "goggles and gloves", "health authority")),
     (Work.FILL_WITH_BLEACH, (ACIDS, AIR, "water heater off", "septic")),
 ])
