@@ -35,10 +35,12 @@ from models.advisory import (
     advance,
     advanced,
     exposure_event,
+    from_json,
     new_proofs,
     pieces_of,
     proofs,
     replay,
+    to_json,
     unknown_proofs,
 )
 from models.advisory.pieces import answered, badness, in_grace, more_beyond, only_to_note
@@ -403,6 +405,84 @@ def test_more_than_half_a_litre_after_the_end_starts_everything_again(later_l, k
     assert event is None if kind is None else type(event) is kind
     if event is not None:
         assert advance(advisory, event).evidence_since == minute(50)
+
+
+def with_late(early_l, late_l, *, cause="power-cut"):
+    """Water of before the end at minute 30, and of after it."""
+    late = (piece(40, 50, late_l),) if late_l else ()
+    return exposure(
+        early_l + late_l, end=minute(50) if late else ENDED, cause=cause, pieces=(piece(0, 30, early_l), *late))
+
+
+def following(advisory, *exposures):
+    """What each of them asked for, and the record of all events."""
+    kinds, events = [], []
+    for number, one in enumerate(exposures):
+        event = asked(advisory, one, at=minute(60 + number))
+        kinds.append(type(event))
+        if event is not None:
+            events.append(event)
+            advisory = advance(advisory, event)
+    return kinds, events, advisory
+
+
+def test_water_after_the_end_that_grows_by_less_than_half_a_litre_at_a_time_starts_everything_again_all_the_same():
+    first = with_late(12.0, 0.0)
+    begun = asked(None, first, at=minute(31))
+    # each is told because the water of before is known better, or its cause
+    kinds, events, advisory = following(
+        advance(None, begun), with_late(10.0, 0.25), with_late(10.0, 0.5, cause="lamp-failure"),
+        with_late(10.0, 0.75))
+    assert kinds == [Remeasured, Remeasured, Exposed]
+    assert advisory == replay([begun, *events]) and advisory.evidence_since == minute(50)
+    assert replay([begun, *events[:2]]).forgiven_l == 0.5 and advisory.forgiven_l == 0.0
+
+
+def test_what_was_forgiven_after_an_end_counts_however_the_end_came_to_be_known():
+    _, _, ended = following(raised(exposure(end=None)), exposure(40.0, end=None), with_late(12.0, 0.0))
+    again = advance(raised(exposure(3.0, end=minute(10), pieces=(piece(0, 10, 3.0),))), Exposed(
+        at=minute(40), exposure=with_late(12.0, 0.0), severity=Severity.UNTREATED, steps=tuple(Step)))
+    for advisory in (ended, again):
+        assert (advisory.exposure.end, advisory.forgiven_l) == (ENDED, 0.0)
+        kinds, _, _ = following(advisory, with_late(10.0, 0.5), with_late(9.0, 0.75))
+        assert kinds == [Remeasured, Exposed]
+
+
+def test_litres_of_before_the_end_that_are_known_better_are_no_water_after_it():
+    kinds, _, advisory = following(
+        raised(with_late(12.0, 0.0)), with_late(20.0, 0.0), with_late(30.0, 0.5), with_late(40.0, 0.5))
+    assert kinds == [Remeasured] * 3 and advisory.forgiven_l == 0.5
+
+
+def test_water_after_the_end_that_was_explained_since_is_forgiven_no_more_and_none_of_it_in_advance():
+    kinds, _, advisory = following(
+        raised(with_late(12.0, 0.0)), with_late(10.0, 0.5), with_late(12.0, 0.0), with_late(10.0, 0.5))
+    assert kinds == [Remeasured] * 3 and advisory.forgiven_l == 0.5
+    # one stretch over the end: that its litres fell by two does not let two more pass
+    whole = raised(exposure(12.0, pieces=(piece(0, 30, 12.0),)))
+    fallen = exposure(10.0, end=minute(50), pieces=(piece(0, 50, 10.0),))
+    more = exposure(10.75, end=minute(50), pieces=(piece(0, 50, 10.75),))
+    kinds, _, _ = following(whole, fallen, more)
+    assert kinds == [Remeasured, Exposed]
+
+
+@pytest.mark.parametrize(("late_l", "kind"), [(0.25, Remeasured), (0.5, Remeasured), (0.75, Exposed)])
+def test_an_exposure_that_begins_after_the_known_end_is_taken_as_more_of_the_one_that_stands(late_l, kind):
+    advisory = raised(exposure(12.0, pieces=(piece(0, 30, 12.0),)))
+    late = exposure(late_l, start=minute(40), end=minute(50), pieces=(piece(40, 50, late_l),))
+    event = asked(advisory, late)
+    assert type(event) is kind
+    after = advance(advisory, event)
+    assert after.exposure.end == after.evidence_since == (ENDED if kind is Remeasured else minute(50))
+    assert (after.exposure.start, after.exposure.pieces) == (START, late.pieces)
+
+
+def test_water_after_the_end_of_which_no_pieces_are_kept_is_added_up_as_well():
+    kinds, events, advisory = following(
+        raised(), exposure(12.5, end=minute(50), cause="lamp-failure"), exposure(12.75, end=minute(50)))
+    assert kinds == [Remeasured, Exposed] and advisory.evidence_since == minute(50)
+    assert from_json(to_json(events[0])) == events[0]
+    assert type(asked(advisory, exposure(13.5, end=minute(60)))) is Exposed
 
 
 @pytest.mark.parametrize("new", [exposure(None, end=minute(30) + TICK), exposure(None, end=None)])
