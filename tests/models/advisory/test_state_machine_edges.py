@@ -625,6 +625,20 @@ def test_a_meter_alone_needs_the_litres_of_the_cold_pipes_and_then_of_both(meter
     assert (found("flush_cold", **told).done, found("flush_hot", **told).done) == (cold_done, hot_done)
 
 
+@pytest.mark.parametrize(("litres", "done"), [(19.75, False), (20.0, True)])
+@pytest.mark.parametrize("hot_l", [None, 0.0])
+def test_a_hot_tank_of_unknown_or_no_size_asks_the_cold_flush_of_that_time_for_no_litre_more(hot_l, litres, done):
+    hot = Flush(step="flush_hot", begun_at=minute(60), ended_at=minute(70), metered_l=litres, heard=True)
+    assert found("flush_cold", flush_hot_l=hot_l, flushes=[cold(litres), hot]).done is done
+
+
+def test_a_meter_alone_says_of_the_hot_flush_only_that_its_litres_are_of_both():
+    told = {"metered_l": 19.75, "metered_alone": True}
+    assert found("flush_cold", **told).evidence == "19.7 of 20 L metered since the last under-dosed litre"
+    assert found("flush_hot", **told).evidence == (
+        "19.7 of 190 L metered since the last under-dosed litre (cold and hot together)")
+
+
 @pytest.mark.parametrize(("metered_l", "words"), [
     (19.96, "19.9 of 20 L metered since the last under-dosed litre"), (None, "no metered flow, it takes 20 L"),
     (math.nan, "no metered flow, it takes 20 L")])
