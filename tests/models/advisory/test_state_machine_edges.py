@@ -317,6 +317,17 @@ def test_an_exposure_that_ends_by_a_withdrawal_proves_nothing_of_before_it():
     assert advance(better, asked(better, exposure(end=minute(50)))).evidence_since == minute(50)
 
 
+def test_of_several_withdrawals_the_latest_of_what_had_made_things_worse_is_where_proof_begins():
+    def withdrawn(number, at, *, worse=True):
+        return RecordWithdrawn(
+            at=at, by="Ann Marsh", reason="wrong cabin", service=f"visit-{number}", what="a visit", worse=worse)
+
+    going = advanced(raised(exposure(end=None)), [
+        withdrawn(1, minute(40)), withdrawn(2, minute(50)), withdrawn(3, minute(55), worse=False)])
+    assert going.proven_from == minute(50)
+    assert advance(going, asked(going, exposure(end=minute(45)))).evidence_since == minute(50)
+
+
 @pytest.mark.parametrize(("taken", "counts_from"), [(minute(70), minute(100)), (minute(110), minute(110))])
 def test_after_more_exposure_evidence_counts_from_its_end_or_from_a_failed_sample_taken_later(taken, counts_from):
     before = advance(cleaned(), SampleFailed(at=hour(5), by="Ann Marsh", done_at=taken))
