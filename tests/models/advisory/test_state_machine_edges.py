@@ -694,6 +694,14 @@ def test_intervals_that_touch_and_are_of_one_kind_are_one_piece():
         (minute(96), minute(98), 1.0, 2.0, None)]
 
 
+def test_the_first_two_intervals_are_two_pieces_where_they_do_not_touch_and_no_interval_is_none():
+    apart = intervals((0, 10, "dark", 4.0, 3.0), (20, 30, "dark", 2.0, 1.0))
+    assert [one.underdosed_l_upper for one in pieces_of(apart)] == [4.0, 2.0]
+    other = intervals((0, 10, "dark", 4.0, 3.0), (10, 30, "weak", 2.0, 1.0))
+    assert [one.kind for one in pieces_of(other)] == ["dark", "weak"]
+    assert pieces_of(Intervals([], [], [], [], *[np.empty(0)] * 3)) == ()
+
+
 def test_what_ends_exactly_with_the_known_end_is_not_beyond_it():
     known = [piece(0, 30, 12.0)]
     assert more_beyond([piece(0, 30, 99.0)], known, minute(30)) == 0.0
@@ -777,6 +785,15 @@ def test_intervals_of_a_whole_fleet_are_parted_by_cabin_and_by_unit_in_order_of_
         ("heron-point", "main"): (["weak", "dark"], [3.0, 2.0], START),
         ("heron-point", "sauna"): (["unheard"], [4.0], minute(5)), ("loon-bay", "main"): (["dark"], [1.0], START)}
     assert Intervals.by_unit(rows.iloc[:0]) == {}
+
+
+def test_the_intervals_of_a_later_unit_stay_together():
+    rows = silences(*((cabin, begin, begin + 5, "dark") for cabin, begin in (
+        ("heron-point", 0), ("heron-point", 10), ("heron-point", 20), ("loon-bay", 0), ("loon-bay", 10)))).assign(
+        unit=["main", "sauna", "sauna", "main", "main"], cause="", underdosed_l=1.0, underdosed_l_upper=2.0,
+        dose_low_mj_cm2=math.nan)
+    assert {of: len(one) for of, one in Intervals.by_unit(rows).items()} == {
+        ("heron-point", "main"): 1, ("heron-point", "sauna"): 2, ("loon-bay", "main"): 2}
 
 
 @pytest.mark.parametrize(("before_live", "days", "litres", "plumbing_l", "noted"), [
