@@ -93,7 +93,7 @@ def do_outages(options: argparse.Namespace) -> int:
     store.close()
     if options.json:
         names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
-                 "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2"]
+                 "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
         print_json(found[names].to_dict("records"))
         return 0
     for (cabin, unit), group in by_unit(found).items():
