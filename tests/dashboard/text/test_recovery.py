@@ -98,7 +98,7 @@ def test_what_the_sensors_have_to_prove_has_progress_and_no_button(figures, titl
 
 
 @pytest.mark.parametrize(("taps", "title", "share"), [
-    (None, "Run every cold tap", 12 / 36), ("flush_cold", "Run every hot tap", 12 / 300)])
+    (None, "Run every cold tap", 12 / 36), ("flush_cold", "Clean the hot tank", 12 / 300)])
 def test_a_flush_shows_the_litres_so_far_and_asks_for_its_time(taps, title, share):
     advisory = proven(raised(), metered_l=12.0)
     if taps:
@@ -218,10 +218,11 @@ def test_the_drawing_puts_each_kind_in_its_lane_and_marks_what_people_did():
     intervals = pd.DataFrame({
         "kind": ["lit", "dark", "lit"], "start": stamps[:3], "end": stamps[1:], "underdosed_l": [0.0, 41.0, 0.0],
         "underdosed_l_upper": [0.0, 41.3, 0.0]})
-    advisory = advance(proven(raised()), StepRecorded(at=LATER, step="disinfect", by="Bo Reed"))
+    advisory = advance(flushed(), StepRecorded(at=LATER, step="disinfect", by="Bo Reed"))
     span = Span(since=START - timedelta(minutes=30), until=LATER, zone=CABIN.zone)
     lanes = {trace.name: trace for trace in cut_figure(intervals, advisory, span=span, units=Units.METRIC).data}
     assert list(lanes["Dark"].x) == [35 * 60_000.0]
     assert "41 to 42 L" in lanes["Dark"].customdata[0] and "Sat 04 Jul 03:10" in lanes["Dark"].customdata[0]
     np.testing.assert_allclose(list(lanes["Lit"].x), [30 * 60_000.0, 85 * 60_000.0])  # cut at the drawing's edge
-    assert len(lanes["People"].x) == 1 and not len(lanes["Not heard"].x)
+    assert "disinfected" in lanes["People"].customdata[-1] and len(lanes["People"].x) == 3
+    assert not len(lanes["Not heard"].x)
