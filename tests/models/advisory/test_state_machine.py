@@ -498,11 +498,12 @@ def ran(step, begun, ended):
 
 
 def heated(ended=300, at=None, **more):
-    return record("flush_hot", at or hour(6), done_at=minute(ended), how="heated", degrees_c=71.0, minutes=30.0, **more)
+    return record(
+        "flush_hot", at or hour(6), done_at=minute(ended), how="heated", degrees_c=71.0, minutes=30.0, **more)
 
 
 def test_chlorine_comes_after_the_flushes():
-    """It does not kill Cryptosporidium (SOURCES.md section 6, from memory): what stands there runs out first."""
+    """It does not kill Cryptosporidium (SOURCES.md section 6, from memory)."""
     with pytest.raises(NotAllowed, match=r"comes after flush_cold .*Cryptosporidium"):
         advance(raised(), record("disinfect", hour(6)))
     cold = advance(raised(), ran("flush_cold", 60, 70))
