@@ -17,7 +17,7 @@ import pandas as pd
 
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
-from ingest.evaluation.exposed import unanswered
+from ingest.evaluation.exposed import at_once, severity_from, unanswered
 from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, unit_states, with_doses
 from ingest.evaluation.proofs_now import up_to_now
 from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_stretches
@@ -29,7 +29,8 @@ from ingest.registry.tables import load_fleet, load_history
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.work_cautions import sentences
-from models.dose.credit import Organism, credit_in, share_in_specification
+from models.dose.credit import credit_in, share_in_specification
+from models.dose.reactor import is_outside
 from models.dose.sensor_checks import SensorState
 from models.dose.sensor_trust import SensorTrust
 from models.dose.tested_range import outside_tested
@@ -39,6 +40,7 @@ from models.evidence import DoseNow, battery_low_v, dose_now, not_in_an_advisory
 from models.exposure import UnitState, cut, hourly, join, period_us
 from models.exposure.instants import NEVER
 from models.fleet import Cabin, Fleet, Reactor, Unit
+from models.shortfall import Organism
 from models.verdict import Present, Verdict, verdict
 
 logger = logging.getLogger(__name__)
@@ -101,13 +103,15 @@ class UnitStatus:
         state = self.state
         held = state if state is not None and self.heard else None
         low = self.red_low_mj_cm2
+        untested = bool(is_outside(
+            self.reactor, uvt_pct=self.water.uvt_pct, flow_l_min=self.judged_flow_l_min or 0.0))
         return {
             "cabin": self.cabin.slug, "unit": self.unit.slug, "verdict": str(self.verdict.verdict),
             "since": self.verdict.since, "reasons": list(self.verdict.reasons),
             "next_action": self.verdict.next_action, "dose_mj_cm2": self.red_mj_cm2, "dose_low_mj_cm2": low,
             "dose_target_mj_cm2": self.unit.dose_target_mj_cm2,
             "log_credit": {
-                str(organism): None if low is None else credit_in(self.reactor, low, organism)
+                str(organism): None if low is None or untested else credit_in(self.reactor, low, organism)
                 for organism in Organism},
             "intensity_w_m2": held.intensity_w_m2 if held else None,
             "flow_l_min": held.flow_l_min if held else None, "uvt_pct": self.water.uvt_pct,
@@ -260,6 +264,8 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         tested_range=outside_tested(
             reactor, uvt_pct=water.uvt_pct, flow_l_min=state.flow_l_min if heard and state else None),
         tested_range_at_peak=outside_tested(reactor, uvt_pct=water.uvt_pct, flow_l_min=unit.peak_flow_l_min),
+        untested=bool(is_outside(
+            reactor, uvt_pct=water.uvt_pct, flow_l_min=max(dose.flow_l_min or 0.0, unit.peak_flow_l_min))),
         water_too_old_days=water.too_old_days(now))
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), state=state,
@@ -295,7 +301,9 @@ def _present(
         battery_low_v=battery_low_v(held.battery_v if held else None),
         lamp_hours=state.lamp_hours if state else None,
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
-        **not_in_an_advisory(evidence.troubles.get(key), advisory), advisory=advisory,
+        **not_in_an_advisory(evidence.troubles.get(key), advisory, evidence.now), advisory=advisory,
+        marginal_from_mj_cm2=severity_from(evidence.fleet, key)["marginal_from_mj_cm2"],
+        marginal_at_once=at_once(evidence.fleet, key), dose_tap_mj_cm2=dose.tap,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
         good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.trusts[key],
         sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")

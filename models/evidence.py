@@ -14,10 +14,12 @@ import numpy as np
 import pandas as pd
 
 from models.advisory import Advisory, State
+from models.advisory.marginal import MARGINAL_WATCH
 from models.dose import assess
 from models.dose.water_band import Water
 from models.exposure import DARK_SHARE, UnitState
 from models.fleet import Reactor, Unit
+from models.shortfall import Severity
 from models.verdict import TAP_FLOW_L_MIN
 
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
@@ -33,6 +35,7 @@ class DoseNow:
     red: float | None = None
     low: float | None = None
     peak_low: float | None = None
+    tap: float | None = None
     tap_low: float | None = None
     flow_l_min: float | None = None
 
@@ -64,9 +67,10 @@ def dose_now(
         red = low = 0.0  # dark or cold: nothing is credited
     elif not (held.lit is True and warm is True):
         red = low = None
+    tap, tap_low = _dose(reactor, held, TAP_FLOW_L_MIN, water, ratios)
     return DoseNow(
         warm=warm, red=red, low=low, peak_low=peak[1], flow_l_min=flow if flow else unit.peak_flow_l_min,
-        tap_low=_dose(reactor, held, TAP_FLOW_L_MIN, water, ratios)[1])
+        tap=tap, tap_low=tap_low)
 
 
 def warm_now(state: UnitState, reactor: Reactor, now: datetime) -> bool | None:
@@ -103,21 +107,30 @@ def repeated_light(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:
     return {"repeated_intensity_w_m2": light, "repeated_since": held.intensity_same_since}
 
 
-def not_in_an_advisory(trouble: pd.DataFrame | None, advisory: Advisory | None) -> dict[str, Any]:
+def not_in_an_advisory(
+    trouble: pd.DataFrame | None, advisory: Advisory | None, now: datetime
+) -> dict[str, Any]:
     """Gaps and under-dosed water that no advisory has covered, as fields of `models.verdict.Present`.
 
     Parameters
     ----------
     trouble : DataFrame or None
-        Intervals that no lift has answered: `kind`, `start`, `end`, litres as stored, `to_note`.
+        Intervals that no lift has answered: `kind`, `start`, `end`, litres as stored, `to_note`, `to_watch`.
     advisory : Advisory or None
         The unit's latest.
+    now : datetime
+        Aware; marginal water of long before is no longer to be watched.
     """
     if trouble is None or trouble.empty:
         return {}
     out: dict[str, Any] = {}
-    noted = trouble["to_note"].to_numpy(bool)
-    old, rest = trouble[noted], trouble[~noted]
+    noted, marginal = trouble["to_note"].to_numpy(bool), trouble["to_watch"].to_numpy(bool)
+    late = (trouble["end"] > pd.Timestamp(now - MARGINAL_WATCH)).to_numpy(bool)
+    old, little, rest = trouble[noted], trouble[marginal & late & ~noted], trouble[~noted & ~marginal]
+    if len(little):
+        out |= {"marginal_since": little["start"].min().to_pydatetime(),
+                "marginal_l_upper": float(little["underdosed_l_upper"].sum()),
+                "marginal_low_mj_cm2": float(little["dose_low_mj_cm2"].min())}
     if len(old):
         out |= {"to_note_since": old["start"].min().to_pydatetime(),
                 "to_note_until": old["end"].max().to_pydatetime(),
@@ -147,10 +160,12 @@ def tail_bad_since(tail: pd.DataFrame | None) -> datetime | None:
     Parameters
     ----------
     tail : DataFrame or None
-        The time since the latest reading: `kind`, `start`, `underdosed_l_upper`.
+        The time since the latest reading: `kind`, `start`, `severity`, `underdosed_l_upper`.
     """
     if tail is None:
         return None
     # a warm-up without a draw is over when it is over
-    bad = tail[(tail["kind"] != "lit") & ((tail["underdosed_l_upper"] > 0) | (tail.index == len(tail) - 1))]
+    last = len(tail) - 1
+    tail = tail[tail["severity"] != Severity.MARGINAL]  # what is short by little is a finding of its own
+    bad = tail[(tail["kind"] != "lit") & ((tail["underdosed_l_upper"] > 0) | (tail.index == last))]
     return bad["start"].iloc[0].to_pydatetime() if len(bad) else None

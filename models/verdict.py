@@ -79,6 +79,15 @@ class Present:
     dose_tap_low_mj_cm2 : float or None
         The same at `TAP_FLOW_L_MIN`: where no water flows and even one open tap would be short, the verdict is
         boil and not watch. [mJ/cm2]
+    dose_tap_mj_cm2 : float or None
+        Best estimate at `TAP_FLOW_L_MIN`. [mJ/cm2]
+    marginal_from_mj_cm2 : float or None
+        The lower bound from which on water whose best estimate meets the target is short by little
+        (`models.shortfall`); None: no water is. [mJ/cm2]
+    marginal_at_once : bool
+        Whether such water is a boil advisory from its first litre: by policy, or for those who drink here.
+    untested : bool
+        Whether nobody tested the unit at such water, or at what its supply can deliver.
     dose_since : datetime or None
         Since when the present dose is as it is against the target.
     battery_v, battery_low_v : float or None
@@ -93,6 +102,10 @@ class Present:
         Start of under-dosed water, known or possible, that no advisory, open or lifted, has covered; None: none.
     underdosed_l, underdosed_l_upper : float or None
         How much of it, and the most that it can be. [L]
+    marginal_since : datetime or None
+        Start of water of the last day that was short by little; None: there was none.
+    marginal_l_upper, marginal_low_mj_cm2 : float or None
+        The most that it can be, and the least lower bound of its dose. [L], [mJ/cm2]
     to_note_since, to_note_until : datetime or None
         Under-dosed water of before the unit was first heard live, long since followed by dosed water, that nobody
         has noted as seen; None: none.
@@ -140,6 +153,10 @@ class Present:
     dose_low_mj_cm2: float | None = None
     dose_peak_low_mj_cm2: float | None = None
     dose_tap_low_mj_cm2: float | None = None
+    dose_tap_mj_cm2: float | None = None
+    marginal_from_mj_cm2: float | None = None
+    marginal_at_once: bool = False
+    untested: bool = False
     dose_since: datetime | None = None
     battery_v: float | None = None
     battery_low_v: float | None = None
@@ -150,6 +167,9 @@ class Present:
     underdosed_since: datetime | None = None
     underdosed_l: float | None = None
     underdosed_l_upper: float | None = None
+    marginal_since: datetime | None = None
+    marginal_l_upper: float | None = None
+    marginal_low_mj_cm2: float | None = None
     to_note_since: datetime | None = None
     to_note_until: datetime | None = None
     to_note_l_upper: float | None = None
@@ -182,7 +202,8 @@ class Present:
             number = getattr(self, name)
             if number is not None and number < 0:
                 raise ValueError(f"{name} must not be below 0; got {number!r}")
-        for name in ("flow_l_min", "dose_peak_low_mj_cm2", "dose_tap_low_mj_cm2"):
+        for name in (
+            "flow_l_min", "dose_peak_low_mj_cm2", "dose_tap_low_mj_cm2", "dose_tap_mj_cm2", "marginal_l_upper"):
             number = getattr(self, name)
             if number is not None and not 0 <= number < math.inf:
                 raise ValueError(f"{name} must be a finite number, at least 0; got {number!r}")
@@ -225,6 +246,9 @@ _SEE_IF_LIT = frozenset({Work.SEE_IF_LIT})
 _CHECK_SENSOR = frozenset({Work.CHECK_SENSOR})
 _CHECK_UNIT = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE})
 AUTHORITY = "What your local health authority says goes before this."
+_CHECK_SOON = (
+    "Have lamp, sleeve and water checked on the next trip. It counts against the month; where infants or people "
+    f"with weak immunity drink, boil. {AUTHORITY}")
 ASK_THERE = "Ask somebody at the cabin whether there is power and the lamp is lit."
 NOT_THE_TAP = "Boil tap water before drinking, or use bottled water"
 
@@ -278,6 +302,8 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         *_of_hearing(present, now),
         *_of_now(present, now),
         *_of_sensor_findings(present),
+        *_of_untested(present),
+        *_of_little(present),
         *_of_before(present),
         *_of_samples(present),
         *_of_upkeep(present),
@@ -337,7 +363,9 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
         # whatever raised it: a sample that failed since is the graver of the two
         failed = "" if advisory.failed_at is None or advisory.cause is Cause.LABORATORY else (
             f" and {_CAUSE_WORDS[Cause.LABORATORY]}")
-        left = f"still to do: {', '.join(STEP_WORDS[step] for step in todo)}" if todo else "every step is done"
+        left = "every step is done"
+        if todo:
+            left = f"step {advisory.steps.index(first) + 1} of {len(advisory.steps)}: {STEP_WORDS[first]}"
         yield _Finding(
             weight=_Weight.BOIL, since=advisory.raised_at,
             reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}{failed}; {left}.",
@@ -470,6 +498,16 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
     target, low, peak_low = present.dose_target_mj_cm2, present.dose_low_mj_cm2, present.dose_peak_low_mj_cm2
     flow = present.flow_l_min
     short_peak = peak_low is not None and peak_low < target
+    if flow is not None and flow > 0 and _by_little(present, present.dose_mj_cm2, low, present.tested_range):
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.dose_since,
+            reason=(
+                f"Water flows; by the best estimate its dose meets its target of {target:g} mJ/cm2, but only "
+                f"{_down(low or 0.0)} can be shown."
+            ),
+            action=_CHECK_SOON, works=_CHECK_UNIT,
+        )
+        return
     if flow is not None and flow > 0 and (low is None or low < target):
         dose = "is not known"
         if low is not None:
@@ -482,6 +520,16 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
         )
         return
     tap_low = present.dose_tap_low_mj_cm2
+    if flow == 0 and _by_little(present, present.dose_tap_mj_cm2, tap_low, present.tested_range):
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.dose_since,
+            reason=(
+                f"No water flows now; by the best estimate one open tap ({TAP_FLOW_L_MIN:g} L/min) would meet the "
+                f"target of {target:g} mJ/cm2, but only {_down(tap_low or 0.0)} can be shown."
+            ),
+            action=_CHECK_SOON, works=_CHECK_UNIT,
+        )
+        return
     if flow == 0 and tap_low is not None and tap_low < target:
         yield _Finding(
             weight=_Weight.BOIL, since=present.dose_since,
@@ -517,6 +565,46 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
                 f"{_down(peak_low)} mJ/cm2, below its target of {target:g}{_outside(present.tested_range_at_peak)}."
             ),
             action="Open one tap at a time, and have lamp, sleeve and water checked.", works=_CHECK_UNIT,
+        )
+
+
+def _by_little(
+    present: Present, best: float | None, low: float | None, outside: tuple[str, ...]
+) -> bool:
+    """Is a dose short by its lower bound alone, by little, and no reason to boil here?
+
+    Outside of the tested range no best estimate is anybody's.
+    """
+    target, least = present.dose_target_mj_cm2, present.marginal_from_mj_cm2
+    if best is None or low is None or least is None or outside or present.marginal_at_once:
+        return False
+    return least <= low < target <= best
+
+
+def _of_untested(present: Present) -> Iterator[_Finding]:
+    """A unit that runs where nobody tested it: whatever the model says, no credit rests on it."""
+    outside = present.tested_range or present.tested_range_at_peak
+    if present.untested and outside:
+        yield _Finding(
+            weight=_Weight.WATCH,
+            reason=f"Outside of what this unit was tested at: {'; '.join(outside)}. "
+            "Its dose there earns no credit.",
+            action="Have the water tested again. If it stays so, ask the service firm for pre-treatment, a larger "
+            f"unit or less flow. {AUTHORITY}",
+        )
+
+
+def _of_little(present: Present) -> Iterator[_Finding]:
+    """Water of the last day that was short by its lower bound alone, and by little."""
+    most, low = present.marginal_l_upper, present.marginal_low_mj_cm2
+    if present.marginal_since is not None and most is not None and low is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.marginal_since,
+            reason=(
+                f"Of up to {math.ceil(most):,d} L of the last day only {_down(low)} of "
+                f"{present.dose_target_mj_cm2:g} mJ/cm2 can be shown; by the best estimate it met the target."
+            ),
+            action=_CHECK_SOON, works=_CHECK_UNIT,
         )
 
 

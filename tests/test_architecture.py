@@ -27,13 +27,14 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.shortfall": set(),
     # of exposure only how an instant is written
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
-    "models.exposure": {"models.fleet"},
+    "models.exposure": {"models.fleet", "models.shortfall"},
     "models.advisory": {"models.fleet", "models.exposure", "models.shortfall"},
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.visits": set(),
     "models.water_quality": set(),
     "models.verdict": {"models.fleet", "models.advisory", "models.dose"},
-    "models.evidence": {"models.fleet", "models.advisory", "models.dose", "models.exposure", "models.verdict"},
+    "models.evidence": {
+        "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall", "models.verdict"},
     "dashboard.text": set(),
     "dashboard.charts": {"dashboard.text"},
     "dashboard.sheets": {"dashboard.text"},

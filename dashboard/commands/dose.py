@@ -14,13 +14,14 @@ from dashboard.text.verdicts import CAUTION
 from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
 from models.dose import assess
-from models.dose.credit import Organism, credit_in
+from models.dose.credit import credit_in
 from models.dose.explain import DoseStep, explain
 from models.dose.kernel import DoseReason
 from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from models.dose.tested_range import outside_tested
 from models.dose.water_band import band_points
 from models.fleet import Fleet, Reactor
+from models.shortfall import Organism
 
 TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (SOURCES.md section 5, seen)
 

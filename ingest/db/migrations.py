@@ -261,6 +261,19 @@ INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:0
     WHERE kind = 'sensor-checked' AND value > 1 AND value <= 1.2;
 """
 
+_SEVERITY = """
+-- How much treatment the water of a stretch may have missed (models/exposure/severity.py); and each state's best
+-- estimates of dose. All that is derived is worked out anew; until then NULL, which counts as untreated.
+ALTER TABLE segment ADD COLUMN severity VARCHAR;
+ALTER TABLE underdosed ADD COLUMN severity VARCHAR;
+ALTER TABLE resume_state ADD COLUMN dose_mj_cm2 DOUBLE;
+ALTER TABLE resume_state ADD COLUMN dose_at_peak_mj_cm2 DOUBLE;
+ALTER TABLE present ADD COLUMN dose_mj_cm2 DOUBLE;
+ALTER TABLE present ADD COLUMN dose_at_peak_mj_cm2 DOUBLE;
+INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00+00',
+    TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading;
+"""
+
 _CABIN_LIMITS = """
 ALTER TABLE cabin ADD COLUMN septic_l_day DOUBLE;                          -- null: not known
 ALTER TABLE cabin ADD COLUMN well_l_min DOUBLE;
@@ -269,7 +282,7 @@ ALTER TABLE cabin ADD COLUMN vulnerable BOOLEAN DEFAULT false;             -- in
 
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _CABIN_LIMITS)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

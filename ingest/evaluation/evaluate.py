@@ -38,10 +38,11 @@ EARLIEST_US = SINCE_EVER.value // 1000
 
 _SEGMENT = (
     "cabin", "unit", "start", "end", "kind", "cause", "rests_on", "seconds", "drawn_l", "drawn_l_upper",
-    "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2",
+    "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2", "severity",
 )
 _UNDERDOSED = (
-    "cabin", "unit", "start", "end", "kind", "cause", "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2")
+    "cabin", "unit", "start", "end", "kind", "cause", "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2",
+    "severity")
 _HOURLY = (
     "cabin", "unit", "hour", "volume_l", "volume_l_upper", "underdosed_l", "underdosed_l_upper", "in_spec_l",
     "dose_p05_mj_cm2", "dose_p50_mj_cm2", "lit_s", "warming_s", "weak_s", "dark_s", "unheard_s",
@@ -218,7 +219,7 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
         rows = dosed.rows
         pieces, found = exposure(
             rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2,
-            links=links)
+            dose_mj_cm2=dosed.tested_mj_cm2, dose_at_peak_mj_cm2=dosed.tested_at_peak_mj_cm2, links=links)
         parts = cut(pieces, units.period)
         start_us = np.full(len(keys), NEVER, np.int64)
         start_us[states["unit_no"].to_numpy(np.int64)] = states["at_us"].to_numpy(np.int64)

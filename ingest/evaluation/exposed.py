@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,21 +11,26 @@ import pandas as pd
 from ingest.db.engine import Asks
 from ingest.record.advisory_log import FOREVER, Key, asked
 from models.advisory.events import StepPolicy
+from models.advisory.marginal import MARGINAL_DAYS, rises
 from models.advisory.pieces import DOSED_DAYS_SINCE, answered, badness, in_grace, only_to_note
+from models.dose.credit import protozoa_from_mj_cm2
 from models.fleet import Fleet
+from models.shortfall import Severity, marginal_from_mj_cm2, under_treated_from_mj_cm2
 
 # One row per under-dosed interval and lifted piece that it overlaps; without one, the interval alone.
 _UNDERDOSED = """
     WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
     SELECT u.cabin, u.unit, u.start, u."end", u.kind, u.cause, u.underdosed_l, u.underdosed_l_upper,
-        u.dose_low_mj_cm2, a.lift, a.number, a.kind AS piece_kind, a.underdosed_l_upper AS piece_l_upper,
+        u.dose_low_mj_cm2, u.severity, a.lift, a.number, a.kind AS piece_kind,
+        a.underdosed_l_upper AS piece_l_upper,
         a.dose_low_mj_cm2 AS piece_dose, f."at" AS first_live,
         u."end" > a."at" AS beyond, epoch(least(u."end", a."end")) - epoch(greatest(u.start, a.start)) AS overlap_s
     FROM underdosed AS u SEMI JOIN asked ON u.cabin = asked.cabin AND u.unit = asked.unit
     LEFT JOIN answered AS a ON a.cabin = u.cabin AND a.unit = u.unit AND a.start < u."end" AND a."end" > u.start
         AND a."at" <= $until
     LEFT JOIN first_live AS f ON f.cabin = u.cabin AND f.unit = u.unit
-    WHERE u."end" <= $until ORDER BY u.cabin, u.unit, u.start
+    WHERE u."end" <= $until AND (u.severity IS DISTINCT FROM 'marginal' OR u."end" > $month)
+    ORDER BY u.cabin, u.unit, u.start
 """
 # How much dosed water followed each of these intervals, and on how many days.
 _FOLLOWED = """
@@ -37,8 +42,20 @@ _FOLLOWED = """
         AND h.hour <= $now
     GROUP BY ALL
 """
+# Of these units, all water of the month at least, and when water last passed that met its target before the latest
+# that was marginal.
+_MONTH = """
+    WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit, unnest($latest) AS latest)
+    SELECT a.cabin, a.unit,
+        (SELECT sum(h.volume_l) FROM hourly AS h WHERE h.cabin = a.cabin AND h.unit = a.unit AND h.hour > $month
+            AND h.hour <= $now) AS volume_l,
+        (SELECT max(s."end") FROM segment AS s WHERE s.cabin = a.cabin AND s.unit = a.unit AND s.kind = 'lit'
+            AND s.drawn_l > 0 AND s."end" <= a.latest AND s."end" > $month) AS met
+    FROM asked AS a
+"""
 _INTERVAL = [
-    "cabin", "unit", "start", "end", "kind", "cause", "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2"]
+    "cabin", "unit", "start", "end", "kind", "cause", "underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2",
+    "severity"]
 
 
 def unanswered(
@@ -56,25 +73,70 @@ def unanswered(
     Returns
     -------
     DataFrame
-        `cabin, unit, start, end, kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2`, whether a backlog
-        may still explain it (`graced`), and whether it is only to be noted as seen (`to_note`).
+        `cabin, unit, start, end, kind, cause, underdosed_l, underdosed_l_upper, dose_low_mj_cm2, severity`, whether
+        a backlog may still explain it (`graced`), whether it is only to be noted as seen (`to_note`), and whether
+        it is marginal and only to be watched (`to_watch`): of marginal water, that of the last month alone.
     """
-    found = store.ask(_UNDERDOSED, {**asked(keys), "until": until or FOREVER}) if keys else pd.DataFrame()
+    given = {**asked(keys), "until": until or FOREVER, "month": now - timedelta(days=MARGINAL_DAYS)}
+    found = store.ask(_UNDERDOSED, given) if keys else pd.DataFrame()
     if found.empty:
-        return pd.DataFrame(columns=[*_INTERVAL, "graced", "to_note"])
+        return pd.DataFrame(columns=[*_INTERVAL, "graced", "to_note", "to_watch"])
     row = (~found.duplicated(["cabin", "unit", "start"])).cumsum().to_numpy() - 1
-    targets = _of_units(found, lambda key: fleet.unit(*key).dose_target_mj_cm2)
-    share = (fleet.policy or StepPolicy()).partial_share
+    from_ = {
+        name: _of_units(found, lambda key, name=name: severity_from(fleet, key)[name])  # type: ignore[misc]
+        for name in ("marginal_from_mj_cm2", "under_treated_from_mj_cm2")}
     found = found.assign(
-        row=row, badness=badness(found["kind"], found["dose_low_mj_cm2"], targets, partial_share=share),
-        piece_badness=badness(found["piece_kind"], found["piece_dose"].astype(float), targets, partial_share=share))
+        row=row, badness=badness(found["kind"], found["dose_low_mj_cm2"], **from_),
+        piece_badness=badness(found["piece_kind"], found["piece_dose"].astype(float), **from_))
     rows = found.drop_duplicates("row").reset_index(drop=True)
     pairs = found[found["lift"].notna()]
     pairs = pairs.assign(piece=pd.factorize(
         pairs["cabin"] + "/" + pairs["unit"] + "/" + pairs["lift"] + "/" + pairs["number"].astype(str))[0])
     rows = rows.assign(graced=in_grace(rows, now))
     rows = rows[~answered(rows, pairs)].reset_index(drop=True)
-    return rows.assign(to_note=_to_note(store, fleet, rows, now))[[*_INTERVAL, "graced", "to_note"]]
+    return rows.assign(
+        to_note=_to_note(store, fleet, rows, now), to_watch=_to_watch(store, fleet, rows, now),
+    )[[*_INTERVAL, "graced", "to_note", "to_watch"]]
+
+
+def severity_from(fleet: Fleet, key: Key) -> dict[str, float]:
+    """From which lower bounds of dose on a unit's water is no worse than marginal, and than under-treated."""
+    unit = fleet.unit(*key)
+    protozoa, target = protozoa_from_mj_cm2(fleet.reactor(unit.reactor)), unit.dose_target_mj_cm2
+    share = (fleet.policy or StepPolicy()).partial_share
+    return {
+        "marginal_from_mj_cm2": marginal_from_mj_cm2(target, protozoa),
+        "under_treated_from_mj_cm2": under_treated_from_mj_cm2(target, protozoa, share)}
+
+
+def at_once(fleet: Fleet, key: Key) -> bool:
+    """Whether a unit's marginal water is an advisory from its first litre: by policy, or for those who drink it."""
+    return (fleet.policy or StepPolicy()).marginal_at_once or fleet.cabin(key[0]).vulnerable
+
+
+def _to_watch(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np.ndarray:
+    """Which intervals are marginal and of a unit of which that asks for no advisory."""
+    marginal = (rows["severity"] == Severity.MARGINAL).to_numpy(bool)
+    if not marginal.any():
+        return marginal
+    some = rows[marginal]
+    by_unit = some.groupby(["cabin", "unit"])
+    latest, most = by_unit["end"].max(), by_unit["underdosed_l_upper"].sum()
+    keys: list[Key] = list(latest.index)
+    found = store.ask(_MONTH, {
+        **asked(keys), "latest": [one.to_pydatetime() for one in latest], "now": now,
+        "month": now - timedelta(days=MARGINAL_DAYS)}).set_index(["cabin", "unit"]).reindex(latest.index)
+    # of the latest run of it, not broken by water that met its target
+    met = found["met"].reindex(pd.MultiIndex.from_frame(some[["cabin", "unit"]])).set_axis(some.index)
+    since = some[met.isna() | (some["start"] >= met)].groupby(["cabin", "unit"])["start"].min()
+    unbroken = (latest - since.reindex(latest.index)).dt.total_seconds() / 3600
+    policy = fleet.policy or StepPolicy()
+    rising = rises(
+        marginal_l_upper=most, volume_l=found["volume_l"].astype(float), unbroken_h=unbroken.fillna(0.0),
+        at_once=[at_once(fleet, key) for key in keys], share=policy.marginal_share, hours=policy.marginal_h)
+    risen = {key for key, rose in zip(keys, rising, strict=True) if rose}
+    of_risen = np.array([key in risen for key in zip(rows["cabin"], rows["unit"], strict=True)], bool)
+    return np.asarray(marginal & ~of_risen)
 
 
 def _to_note(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np.ndarray:

@@ -14,7 +14,10 @@ import pandas as pd
 
 from ingest.db.engine import Asks
 from ingest.evaluation.sensor_checks import numbered_stretches, sensor_checks
+from models.advisory.events import StepPolicy
 from models.dose import assess
+from models.dose.credit import protozoa_from_mj_cm2
+from models.dose.reactor import is_outside
 from models.dose.water_band import band_points, noon_us
 from models.exposure import (
     Rows,
@@ -57,11 +60,15 @@ class UnitColumns:
         columns: dict[str, list[float]] = {
             name: [] for name in ("unit_no", "from_us", *PROFILE, "uvt_pct", "uvt_tested_us", "reactor")}
         policies = history.judging_versions()
+        partial_share = (history.present.policy or StepPolicy()).partial_share
         for number, (cabin, slug) in enumerate(keys):
             for since, unit, reactor, policy in _versions(history, policies, cabin, slug):
                 columns["unit_no"].append(number)
                 columns["from_us"].append(microsecond(since))
-                for name, value in profile(unit, reactor, two_ends_s=policy.two_ends_s).items():
+                for name, value in profile(
+                    unit, reactor, two_ends_s=policy.two_ends_s, partial_share=partial_share,
+                    protozoa_from_mj_cm2=protozoa_from_mj_cm2(reactor),
+                ).items():
                     columns[name].append(value)
                 columns["uvt_pct"].append(unit.uvt_pct)
                 columns["uvt_tested_us"].append(noon_us(unit.uvt_tested))
@@ -127,6 +134,8 @@ class Dosed:
     dose_mj_cm2: Floats  # NaN in states
     dose_low_mj_cm2: Floats
     dose_low_at_peak_mj_cm2: Floats
+    tested_mj_cm2: Floats  # best estimate; NaN also where nobody tested the unit at such water or flow
+    tested_at_peak_mj_cm2: Floats
 
 
 def with_doses(
@@ -163,17 +172,19 @@ def with_doses(
     age_days = (rows.at - tested_us) / (86_400 * US_PER_S)
     live = rows.near("uvt_pct")
     uvt = np.where(np.isnan(live), np.where(tested >= 0, values[tested], enrolled), live)
-    red, low, at_peak = (np.full(len(rows), np.nan) for _ in range(3))
+    red, low, at_peak, best_at_peak = (np.full(len(rows), np.nan) for _ in range(4))
     flow, peak = rows.near("flow_l_min"), rows.profile["peak_flow_l_min"]
+    outside, outside_at_peak = np.zeros((2, len(rows)), bool)
     intensity = rows.near("intensity_w_m2")
     for number, reactor in enumerate(units.reactors):
         of_kind = np.flatnonzero((kind == number) & ~rows.is_state)
         points = band_points(reactor, np.where(np.isnan(live[of_kind]), age_days[of_kind], 0.0))
         for wide in np.unique(points):
             i = of_kind[points == wide]
-            at_peak[i] = assess(
+            most = assess(
                 reactor, intensity_w_m2=intensity[i], flow_l_min=peak[i], uvt_pct=uvt[i],
-                uvt_live=~np.isnan(live[i]), uvt_test_points=float(wide)).red_low_mj_cm2
+                uvt_live=~np.isnan(live[i]), uvt_test_points=float(wide))
+            at_peak[i], best_at_peak[i] = most.red_low_mj_cm2, most.red_mj_cm2
             low[i] = np.where(flow[i] == 0, np.where(np.isnan(at_peak[i]), np.nan, np.inf), np.nan)
             red[i] = np.where(flow[i] == 0, np.inf, np.nan)
             flows = i[flow[i] > 0]
@@ -182,15 +193,21 @@ def with_doses(
                     reactor, intensity_w_m2=intensity[flows], flow_l_min=flow[flows], uvt_pct=uvt[flows],
                     uvt_live=~np.isnan(live[flows]), uvt_test_points=float(wide))
                 red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
+        outside[of_kind] = is_outside(reactor, uvt_pct=uvt[of_kind], flow_l_min=flow[of_kind])
+        outside_at_peak[of_kind] = is_outside(reactor, uvt_pct=uvt[of_kind], flow_l_min=peak[of_kind])
     if sensors is not None and len(sensors):
         i = holding(
             sensors["unit_no"].to_numpy(np.int64), sensors["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)
         ratio, of_low = (np.append(sensors[name].to_numpy(dtype=float), 1.0)[i] for name in ("ratio", "low_ratio"))
-        red, low, at_peak = red / ratio, low / of_low, at_peak / of_low
+        red, low, at_peak, best_at_peak = red / ratio, low / of_low, at_peak / of_low, best_at_peak / ratio
+    within: Floats = np.where(outside, np.nan, red)
+    within_at_peak: Floats = np.where(outside_at_peak, np.nan, best_at_peak)
     if len(known):
+        within = np.where(rows.is_state, rows.state["dose_mj_cm2"], within)
+        within_at_peak = np.where(rows.is_state, rows.state["dose_at_peak_mj_cm2"], within_at_peak)
         low = np.where(rows.is_state, rows.state["dose_low_mj_cm2"], low)
         at_peak = np.where(rows.is_state, rows.state["dose_low_at_peak_mj_cm2"], at_peak)
-    return Dosed(rows, red, low, at_peak)
+    return Dosed(rows, red, low, at_peak, within, within_at_peak)
 
 
 def judged_at(store: Asks, history: FleetHistory, keys: list[tuple[str, str]], now: datetime) -> pd.DataFrame:
@@ -240,7 +257,8 @@ def _worked_out(
     sensors = numbered_stretches(sensor_checks(store), number)
     dosed = with_doses(later, units, tests, resumed, sensors)
     _, states = exposure(
-        dosed.rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
+        dosed.rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2,
+        dose_mj_cm2=dosed.tested_mj_cm2, dose_at_peak_mj_cm2=dosed.tested_at_peak_mj_cm2)
     last = states.drop_duplicates("unit_no", keep="last")
     return pd.concat([before[~before["unit_no"].isin(heard)], last], ignore_index=True)
 

@@ -19,7 +19,7 @@ import pandas as pd
 
 from ingest.db.engine import Local, frame, transaction
 from ingest.evaluation import faults
-from ingest.evaluation.exposed import unanswered
+from ingest.evaluation.exposed import at_once, unanswered
 from ingest.evaluation.judging import PRESENT, tails_table, unit_states
 from ingest.evaluation.proofs_now import proofs_now, ripens_at
 from ingest.record.advisory_log import FOREVER, Con, KeptAdvisory, Key, append_all, asked, latest_of, new_advisory
@@ -41,6 +41,7 @@ from models.advisory.exposures import exposure_of
 from models.advisory.pieces import GRACE, Intervals
 from models.exposure import UnitState
 from models.fleet import Fleet
+from models.shortfall import Severity
 
 logger = logging.getLogger(__name__)
 
@@ -134,11 +135,12 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Map
         WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
         {PRESENT} SEMI JOIN asked USING (cabin, unit)""", asked(keys)))
     tail = tails_table(present, load_history(store), now, while_heard=True)
+    stored = unanswered(store, fleet, keys, now)
     if len(tail):
         tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
-    stored = unanswered(store, fleet, keys, now)
+        tail = tail[~_only_to_watch(tail, stored, fleet, known)]
     graced = stored["graced"].to_numpy(bool)
-    held_back = graced | stored["to_note"].to_numpy(bool)
+    held_back = graced | stored["to_note"].to_numpy(bool) | stored["to_watch"].to_numpy(bool)
     asks = stored[~held_back | _named(stored, held_back, known)]
     parts = [part for part in (asks, tail) if len(part)]
     waiting = stored[graced & (stored["end"] > pd.Timestamp(now - GRACE))].groupby(["cabin", "unit"])["end"].min()
@@ -146,6 +148,19 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Map
         unit_states(present, fleet), Intervals.by_unit(pd.concat(parts, ignore_index=True)) if parts else {},
         frozenset(zip(tail["cabin"], tail["unit"], strict=True)),
         {cast(Key, key): end.to_pydatetime() + GRACE for key, end in waiting.items()})
+
+
+def _only_to_watch(
+    tail: pd.DataFrame, stored: pd.DataFrame, fleet: Fleet, known: Mapping[Key, KeptAdvisory]
+) -> np.ndarray:
+    """Which intervals since the latest reading are marginal, of a unit of which that asks for no advisory."""
+    risen = stored[(stored["severity"] == Severity.MARGINAL) & ~stored["to_watch"].astype(bool)]
+    asking = set(zip(risen["cabin"], risen["unit"], strict=True)) | {
+        key for key, kept in known.items()
+        if kept.advisory.state is not State.LIFTED and kept.advisory.severity is Severity.MARGINAL}
+    marginal = (tail["severity"] == Severity.MARGINAL).to_numpy(bool)
+    asked_for = [key in asking or at_once(fleet, key) for key in zip(tail["cabin"], tail["unit"], strict=True)]
+    return np.asarray(marginal & ~np.array(asked_for, bool))
 
 
 def _named(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, KeptAdvisory]) -> np.ndarray:

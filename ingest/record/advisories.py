@@ -54,10 +54,11 @@ from models.advisory import (
     unknown_proofs,
 )
 from models.advisory.cleaning import cleaning_of, too_little
-from models.advisory.events import FLUSH_STEPS, PERSON_STEPS, SENSOR_STEPS, Cause, Step
+from models.advisory.events import FLUSH_STEPS, PERSON_STEPS, SENSOR_STEPS, Cause, Step, StepPolicy
 from models.advisory.laboratory import Outcome, found_words
 from models.advisory.pieces import Intervals, pieces_of
 from models.advisory.samples import Sample
+from models.shortfall import Severity
 
 Con = duckdb.DuckDBPyConnection
 SAMPLE_STEPS = (Step.SAMPLE_1, Step.SAMPLE_2)
@@ -90,7 +91,8 @@ def record_step(con: Con, body: dict[str, Any], now: datetime, path: Path) -> di
     try:
         if body.get("failed"):
             event = SampleFailed(
-                at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body), service=_service(body))
+                at=_at(kept, now), by=str(body["by"]), done_at=done_at, note=_note(body), service=_service(body),
+                steps=_all_steps(con, kept))
             return _append(con, kept, [event], now)
         event = StepRecorded(
             at=_at(kept, now), step=Step(name), by=str(body["by"]), done_at=done_at, note=_note(body),
@@ -256,6 +258,14 @@ def keep_result(
     return told, advisory
 
 
+def _all_steps(con: Con, kept: KeptAdvisory) -> tuple[Step, ...]:
+    """What the fleet's policy asks for of untreated water at the advisory's unit."""
+    fleet = load_fleet(Local(con))
+    key = (kept.cabin, kept.unit)
+    hot_tank_l = fleet.unit(*key).hot_tank_l if fleet.has_unit(*key) else None
+    return (fleet.policy or StepPolicy()).steps(Severity.UNTREATED, hot_tank_l=hot_tank_l)
+
+
 def _unsatisfactory(
     con: Con, key: tuple[str, str], kept: KeptAdvisory | None, report: Report, by: str, number: str, now: datetime
 ) -> tuple[str, str]:
@@ -263,7 +273,8 @@ def _unsatisfactory(
     if kept is not None:
         if not _failed_by(con, kept.id, report.taken_at):
             event = SampleFailed(
-                at=_at(kept, now), by=by, done_at=report.taken_at, note=report.found, service=number)
+                at=_at(kept, now), by=by, done_at=report.taken_at, note=report.found, service=number,
+                steps=_all_steps(con, kept))
             advance(kept.advisory, event)
             append(con, kept.id, kept.next_seq, event, now)
         return kept.id, f"{kept.id}: cleaning and both samples start again"

@@ -30,7 +30,6 @@ from models.advisory.events import (
     RecordWithdrawn,
     Remeasured,
     SampleFailed,
-    Severity,
     State,
     Step,
     StepPolicy,
@@ -50,6 +49,7 @@ from models.advisory.state_machine import (
     replay,
     unknown_proofs,
 )
+from models.shortfall import Severity
 
 __all__ = [
     "AGAIN_L", "CLEANING_STEPS", "FLUSH_STEPS", "MORE_L", "MORE_SHARE", "PERSON_STEPS", "SENSOR_STEPS",

@@ -14,6 +14,9 @@ from enum import StrEnum
 from typing import ClassVar
 
 from models.advisory.pieces import Piece
+from models.shortfall import MARGINAL_SHARE_OF_MONTH, Severity
+
+SEVERITY_RANK = {one: rank for rank, one in enumerate(Severity)}  # worst last
 
 
 class State(StrEnum):
@@ -37,13 +40,6 @@ class Cause(StrEnum):
 
 
 OF_PEOPLE = (Cause.MANUAL, Cause.LABORATORY)  # no litre was seen: not measured by what the sensors say
-
-
-class Severity(StrEnum):
-    """How much treatment the water may have missed."""
-
-    UNDER_TREATED = "under-treated"  # lit, and at least a stated share of the target is known
-    UNTREATED = "untreated"  # dark, failed, cold, or not known
 
 
 class Step(StrEnum):
@@ -164,11 +160,14 @@ class StepPolicy:
     ============================  ==========  =========================================================
     power-cut, lamp-failure       untreated   all
     unheard, manual, laboratory   untreated   all: what is not known counts as untreated
-    warm-up-draw, low-dose with   under-      all but `disinfect`; the two samples then decide whether
-    at least `partial_share` of   treated     the plumbing needs it
-    the target dose known
+    warm-up-draw, low-dose with   under-      all but `disinfect` and `sample_2`: one sample then decides
+    at least `partial_share` of   treated     whether the plumbing needs more
+    the target dose known, and 3
+    log of both protozoa
     warm-up-draw, low-dose with   untreated   all
     less, or the dose unknown
+    low-dose by the lower bound   marginal    no advisory, but where it is much, lasts, or is asked for
+    alone, by at most 0.5 log                 (`models.advisory.marginal`); then no flush and one sample
     ============================  ==========  =========================================================
 
     `flush_hot` drops out where a unit is known to have no hot tank.
@@ -182,7 +181,13 @@ class StepPolicy:
     """
 
     untreated: tuple[Step, ...] = tuple(Step)
-    under_treated: tuple[Step, ...] = tuple(step for step in Step if step is not Step.DISINFECT)
+    under_treated: tuple[Step, ...] = tuple(
+        step for step in Step if step not in (Step.DISINFECT, Step.SAMPLE_2))
+    marginal: tuple[Step, ...] = (
+        Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.SAMPLE_1, Step.NOTICE_REMOVED)
+    marginal_at_once: bool = False  # whether marginal water is an advisory from its first litre
+    marginal_share: float = MARGINAL_SHARE_OF_MONTH  # of 30 days' water; above it, an advisory
+    marginal_h: float = 24.0  # without water in between that met the target; from then on, an advisory
     partial_share: float = 0.5  # of the target dose; below it water counts as untreated
     power_stable_min: float = 30.0
     lamp_lit_min: float = 10.0  # beyond any usual warm-up
@@ -190,7 +195,7 @@ class StepPolicy:
     sample_gap_h: float = 24.0
 
     def __post_init__(self) -> None:
-        for name in ("untreated", "under_treated"):
+        for name in ("untreated", "under_treated", "marginal"):
             strange = [step for step in getattr(self, name) if step not in list(Step)]
             if strange:
                 raise ValueError(f"{name} must be a list of {', '.join(Step)}; got {strange[0]!r}")
@@ -200,13 +205,23 @@ class StepPolicy:
             if not steps:
                 raise ValueError(f"{name} must ask for at least one step of {', '.join(Step)}")
             object.__setattr__(self, name, tuple(step for step in Step if step in steps))
-        for name in ("power_stable_min", "lamp_lit_min", "dose_back_min", "sample_gap_h"):
+        if not isinstance(self.marginal_at_once, bool):
+            raise ValueError(f"marginal_at_once must be true or false; got {self.marginal_at_once!r}")
+        if not 0 <= self.marginal_share <= 1:
+            raise ValueError(f"marginal_share must lie between 0 and 1, as 0.05; got {self.marginal_share!r}")
+        for name in ("power_stable_min", "lamp_lit_min", "dose_back_min", "sample_gap_h", "marginal_h"):
             require_at_least_0(name, getattr(self, name))
         if not 0 < self.partial_share <= 1:
             raise ValueError(f"partial_share must be above 0 and at most 1; got {self.partial_share!r}")
 
     def severity(self, exposure: Exposure) -> Severity:
-        """How much treatment the exposed water may have missed; unknown counts as untreated."""
+        """How much treatment the exposed water may have missed; unknown counts as untreated.
+
+        The worst of its pieces; of a record of before these had a severity, by its cause and its lowest dose.
+        """
+        found = {one.severity for one in exposure.pieces}
+        if found and "" not in found and exposure.cause not in OF_PEOPLE:
+            return max((Severity(one) for one in found), key=SEVERITY_RANK.__getitem__)
         lit = exposure.cause in (Cause.LOW_DOSE, Cause.WARM_UP_DRAW)
         dose, target = exposure.dose_low_mj_cm2, exposure.dose_target_mj_cm2
         partly = lit and dose is not None and target is not None and dose >= self.partial_share * target
@@ -217,7 +232,9 @@ class StepPolicy:
 
         0: there is none. None: not known, so there may be one.
         """
-        steps = self.untreated if severity is Severity.UNTREATED else self.under_treated
+        steps = {
+            Severity.UNTREATED: self.untreated, Severity.UNDER_TREATED: self.under_treated,
+            Severity.MARGINAL: self.marginal}[severity]
         no_tank = hot_tank_l is not None and hot_tank_l <= 0
         return tuple(step for step in steps if step is not Step.FLUSH_HOT or not no_tank)
 
@@ -383,7 +400,11 @@ class StepRecorded:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleFailed:
-    """A sample was not satisfactory: flushing, disinfection and both samples start again from when it was taken."""
+    """A sample was not satisfactory: flushing, disinfection and the samples start again from when it was taken.
+
+    `steps`: what the policy asks for of untreated water, which join those asked for so far; empty in records of
+    before they were kept, where disinfection alone joined.
+    """
 
     kind: ClassVar[str] = "sample-failed"
     at: datetime
@@ -391,9 +412,11 @@ class SampleFailed:
     done_at: datetime | None = None
     note: str = ""
     service: str = ""  # as of `StepRecorded`
+    steps: tuple[Step, ...] = ()
 
     def __post_init__(self) -> None:
         _check_person(self)
+        object.__setattr__(self, "steps", tuple(Step(step) for step in self.steps))
 
     @property
     def when(self) -> datetime:

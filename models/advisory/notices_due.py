@@ -20,7 +20,6 @@ from models.advisory import (
     Proof,
     Raised,
     SampleFailed,
-    Severity,
     Step,
     StepRecorded,
     advance,
@@ -28,6 +27,7 @@ from models.advisory import (
 from models.advisory.notice import MessageText, local, messages, what_happened
 from models.advisory.work_cautions import Work, brief
 from models.fleet import Cabin, Role, Unit
+from models.shortfall import Severity
 
 
 class NoticeKind(StrEnum):

@@ -47,6 +47,8 @@ class Piece:
         What passed at least, and at most. [L]
     dose_low_mj_cm2 : float or None
         Lowest lower bound of dose in it; None: not known. [mJ/cm2]
+    severity : str
+        As of `models.shortfall.Severity`; empty in records of before it was kept.
     """
 
     start: datetime
@@ -56,14 +58,15 @@ class Piece:
     underdosed_l: float
     underdosed_l_upper: float
     dose_low_mj_cm2: float | None = None
+    severity: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Intervals:
     """Under-dosed intervals of one unit, in order of their start; columns of equal length.
 
-    `start`, `end`: instants; `kind`, `cause`: as of `models.exposure`; `underdosed_l`, `underdosed_l_upper` [L];
-    `dose_low_mj_cm2`, NaN where it is not known. [mJ/cm2]
+    `start`, `end`: instants; `kind`, `cause`, `severity`: as of `models.exposure`; `underdosed_l`,
+    `underdosed_l_upper` [L]; `dose_low_mj_cm2`, NaN where it is not known. [mJ/cm2]
     """
 
     start: Sequence[datetime]
@@ -73,6 +76,7 @@ class Intervals:
     underdosed_l: npt.NDArray[np.float64]
     underdosed_l_upper: npt.NDArray[np.float64]
     dose_low_mj_cm2: npt.NDArray[np.float64]
+    severity: Sequence[str] = ()
 
     def __len__(self) -> int:
         return len(self.start)
@@ -88,19 +92,22 @@ class Intervals:
         # as a list of instants at once: one by one costs more than all that is done with them
         start, end = (pd.DatetimeIndex(rows[name]).to_pydatetime().tolist() for name in ("start", "end"))
         kind, cause = rows["kind"].tolist(), rows["cause"].tolist()
+        severity = rows["severity"].fillna("").tolist() if "severity" in rows else [""] * len(rows)
         least, most, dose = (
             rows[name].to_numpy(float) for name in ("underdosed_l", "underdosed_l_upper", "dose_low_mj_cm2"))
         return {
             (str(cabin[i]), str(unit[i])): cls(
-                start[i:j], end[i:j], kind[i:j], cause[i:j], least[i:j], most[i:j], dose[i:j])
+                start[i:j], end[i:j], kind[i:j], cause[i:j], least[i:j], most[i:j], dose[i:j],
+                severity[i:j])
             for i, j in zip(first.tolist(), [*first[1:].tolist(), len(rows)], strict=True)}
 
 
 def pieces_of(rows: Intervals) -> tuple[Piece, ...]:
-    """Under-dosed intervals as pieces: those that touch and are of one kind and cause are one."""
+    """Under-dosed intervals as pieces: those that touch and are of one kind, cause and severity are one."""
     if not len(rows):
         return ()
-    of = list(zip(rows.kind, rows.cause, strict=True))
+    severity = rows.severity or [""] * len(rows)
+    of = list(zip(rows.kind, rows.cause, severity, strict=True))
     begins = [0, *(i for i in range(1, len(rows)) if rows.start[i] != rows.end[i - 1] or of[i] != of[i - 1])]
     out = []
     for i, j in zip(begins, [*begins[1:], len(rows)], strict=True):
@@ -109,20 +116,25 @@ def pieces_of(rows: Intervals) -> tuple[Piece, ...]:
             start=rows.start[i], end=rows.end[j - 1], kind=str(rows.kind[i]), cause=str(rows.cause[i]),
             underdosed_l=float(np.nansum(rows.underdosed_l[i:j])),
             underdosed_l_upper=float(rows.underdosed_l_upper[i:j].sum()),
-            dose_low_mj_cm2=None if math.isnan(dose) else dose))
+            dose_low_mj_cm2=None if math.isnan(dose) else dose, severity=severity[i]))
     return tuple(out)
 
 
 def badness(
-    kind: npt.ArrayLike, dose_low_mj_cm2: npt.ArrayLike, dose_target_mj_cm2: npt.ArrayLike, *, partial_share: float
+    kind: npt.ArrayLike, dose_low_mj_cm2: npt.ArrayLike, *, marginal_from_mj_cm2: npt.ArrayLike,
+    under_treated_from_mj_cm2: npt.ArrayLike,
 ) -> npt.NDArray[np.int64]:
-    """How bad the water of an interval was, as a rank: 0 lit with the stated share of its target, 1 lit with less
-    or an unknown dose, 2 unheard, 3 dark."""
-    kinds = np.asarray(kind, dtype=object)
-    dose, target = np.asarray(dose_low_mj_cm2, float), np.asarray(dose_target_mj_cm2, float)
-    partly = np.where(np.isnan(dose), False, dose >= partial_share * target)
-    lit = np.where(partly, 0, 1)
-    return np.where(np.isin(kinds, _LIT), lit, np.where(kinds == UNHEARD, 2, 3)).astype(np.int64)
+    """How bad the water of an interval was, as a rank.
+
+    0 lit and short by little, 1 lit with the stated share of its target, 2 lit with less or an unknown dose,
+    3 unheard, 4 dark.
+
+    By the dose alone, so that what was lifted before severities were kept is ranked as what is found now.
+    """
+    kinds, dose = np.asarray(kind, dtype=object), np.asarray(dose_low_mj_cm2, float)
+    from_ = (np.asarray(marginal_from_mj_cm2), np.asarray(under_treated_from_mj_cm2))
+    lit = np.select([dose >= one for one in from_], [0, 1], 2)
+    return np.where(np.isin(kinds, _LIT), lit, np.where(kinds == UNHEARD, 3, 4)).astype(np.int64)
 
 
 def answered(rows: pd.DataFrame, pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:

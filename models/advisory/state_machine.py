@@ -18,6 +18,7 @@ from models.advisory.events import (
     NO_CRYPTOSPORIDIUM,
     PERSON_STEPS,
     SENSOR_STEPS,
+    SEVERITY_RANK,
     STEP_WORDS,
     Cause,
     Event,
@@ -31,13 +32,13 @@ from models.advisory.events import (
     RecordWithdrawn,
     Remeasured,
     SampleFailed,
-    Severity,
     State,
     Step,
     StepPolicy,
     StepRecorded,
 )
 from models.advisory.pieces import AGAIN_L, MORE_L, MORE_SHARE, more_beyond
+from models.shortfall import Severity
 
 _OfStep = TypeVar("_OfStep", Proof, StepRecorded)  # what is known of one step
 
@@ -305,7 +306,7 @@ def exposure_event(
         # stored intervals grow with each reading of an hour; the last litre passed when it passed
         exposure = replace(exposure, end=advisory.exposure.end)
     kind = Exposed if again else Remeasured
-    worse = severity is Severity.UNTREATED and advisory.severity is not Severity.UNTREATED
+    worse = SEVERITY_RANK[severity] > SEVERITY_RANK[advisory.severity]
     known = exposure == advisory.exposure or not (
         exactly or again or worse or _differs(exposure, advisory.exposure))
     if known:
@@ -382,9 +383,9 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
 
 def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:
     """Exposure as known now; severity and steps only ever grow."""
-    worse = Severity.UNTREATED in (advisory.severity, event.severity)
+    worst = max((advisory.severity, event.severity), key=SEVERITY_RANK.__getitem__)
     return replace(
-        advisory, exposure=event.exposure, severity=Severity.UNTREATED if worse else Severity.UNDER_TREATED,
+        advisory, exposure=event.exposure, severity=worst,
         steps=tuple(step for step in Step if step in advisory.steps or step in event.steps),
     )
 
@@ -467,7 +468,8 @@ def _failed(advisory: Advisory, event: SampleFailed) -> Advisory:
     since = advisory.evidence_since
     return replace(
         advisory,
-        steps=tuple(step for step in Step if step in advisory.steps or step is Step.DISINFECT),
+        steps=tuple(step for step in Step if step in (*advisory.steps, *event.steps, Step.DISINFECT)),
+        severity=Severity.UNTREATED if event.steps else advisory.severity,
         proofs=tuple(one for one in advisory.proofs if one.step not in again),
         records=tuple(one for one in advisory.records if one.step not in again),
         evidence_since=None if since is None else max(since, event.when),

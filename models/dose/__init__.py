@@ -11,13 +11,14 @@ is to be trusted at all. `collimated_beam` and `validation_factor` are how the l
 """
 
 from models.dose.columns import Assessment, assess
-from models.dose.credit import Organism, log_credit, share_in_specification
+from models.dose.credit import log_credit, share_in_specification
 from models.dose.explain import explain
 from models.dose.kernel import DOSE_REASONS, EXPLANATIONS, DoseReason
 from models.dose.reactor import Explained, Explanation, Geometric, Validated, explained, model_of
 from models.dose.sensor_checks import sensor_check, sensor_due, sensor_stretches
 from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from models.dose.tested_range import outside_tested
+from models.shortfall import Organism
 
 __all__ = [
     "DOSE_REASONS",

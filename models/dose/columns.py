@@ -94,8 +94,8 @@ def assess(
     - flow unknown: NaN; the bound is that at `peak_flow_l_min`, NaN without it.
     - no flow: inf (lit water stands; 0 in the dark). A bound can't be inf, since what a decision needs is what
       the next draw would get: it is that at `peak_flow_l_min`, or at the most tested flow without it.
-    - above the tested flow, below the tested transmittance: the model's value; bound 0, since nothing is
-      validated there.
+    - above the tested flow, below the tested transmittance: the model's value; its bound less what
+      `models.dose.reactor.beyond_test` does not promise. Nothing is validated there: no credit rests on it.
     - brighter than a new lamp could be in water that absorbs nothing: counted as just that.
 
     For any row the bound is at most the value. Both never rise when flow rises or intensity falls (the bound

@@ -10,7 +10,7 @@ import numpy as np
 from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.columns import Assessment, assess
-from models.dose.credit import Organism, credit_in
+from models.dose.credit import credit_in
 from models.dose.kernel import DOSE_REASONS, DoseReason
 from models.dose.reactor import (
     Explained,
@@ -18,12 +18,14 @@ from models.dose.reactor import (
     Geometric,
     Model,
     Sensor,
+    beyond_test,
     explained,
     flow_max_l_min,
     model_of,
     uvt_points,
 )
 from models.fleet import Reactor
+from models.shortfall import Organism
 
 UNEXPLAINED = (DoseReason.LAMP_OFF, DoseReason.NO_LIGHT, DoseReason.NO_INTENSITY, DoseReason.NO_UVT)
 
@@ -107,11 +109,17 @@ def explain(
     if lowest is not counted:
         bound_steps, value = _product(model, lowest, intensity, flow)
         steps += [replace(step, name=f"{step.name}, for the bound") for step in bound_steps]
+    beyond = float(beyond_test(reactor, uvt_pct=uvt_pct, flow_l_min=flow))
+    low_formula = _lowered_formula(model, lowest, value)
+    bound_steps = _bound(model, lowest, value)
+    if beyond > 0:
+        low_formula += f" * (1 - {_n(beyond)})"
+        bound_steps.append(_step("loss outside of the tested range: no credit there", "e_X", "", beyond, ""))
     return [
-        *steps, *_bound(model, lowest, value),
+        *steps, *bound_steps,
         *_results(
-            reactor, result, value_formula, _lowered_formula(model, lowest, value),
-            float(counted.dose_mj_cm2), float(lowest.dose_low_mj_cm2),
+            reactor, result, value_formula, low_formula, float(counted.dose_mj_cm2),
+            float(lowest.dose_low_mj_cm2) * (1.0 - beyond), credited=beyond == 0,
         ),
     ]
 
@@ -135,6 +143,7 @@ def divided_by_check(
     if max(ratio, of_low) <= 1.0:
         return steps
     kept = [step for step in steps if step.unit != "log"]
+    credited = len(kept) < len(steps)
     doses = {step.symbol: step for step in kept if step.symbol in ("dose", "dose_low")}
     out = list(kept)
     if ratio > 1.0:
@@ -146,7 +155,7 @@ def divided_by_check(
         if by > 1.0:
             formula = f"{_n(was.value)} / {_n(by)}" if math.isfinite(was.value) else ""
             out.append(_step(f"{was.name}, divided by it", f"{symbol}/{name}", formula, was.value / by, "mJ/cm2"))
-    return out + _credits(reactor, doses["dose_low"].value / of_low)
+    return out + (_credits(reactor, doses["dose_low"].value / of_low) if credited else [])
 
 
 def _product(model: Model, way: Explained, intensity: float, flow: float) -> tuple[list[DoseStep], float]:
@@ -269,7 +278,7 @@ def _lowered_formula(model: Model, way: Explained, value: float) -> str:
 
 def _results(
     reactor: Reactor, result: Assessment, value_formula: str, low_formula: str, value: float = math.nan, low: float
-    = math.nan
+    = math.nan, *, credited: bool = True
 ) -> list[DoseStep]:
     """What `assess` gives; where a rule overrode the arithmetic, its reason stands in place of the formula."""
     reason = str(DOSE_REASONS[int(result.reason_code)])
@@ -281,7 +290,7 @@ def _results(
     ):
         plain = math.isclose(found, reckoned, rel_tol=1e-3)
         steps.append(_step(name, symbol, formula if plain else reason, found, "mJ/cm2"))
-    return steps + _credits(reactor, dose_low)
+    return steps + (_credits(reactor, dose_low) if credited else [])
 
 
 def _credits(reactor: Reactor, dose_low: float) -> list[DoseStep]:

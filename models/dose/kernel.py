@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 
 from models.dose.lookup import DoseTable, dose_table
 from models.dose.optics import Floats
-from models.dose.reactor import Explanation, Geometric, Sensor, explained, flow_max_l_min, uvt_min_pct, uvt_points
+from models.dose.reactor import (
+    Explanation,
+    Geometric,
+    Sensor,
+    beyond_test,
+    explained,
+    flow_max_l_min,
+    uvt_min_pct,
+    uvt_points,
+)
 from models.fleet import Reactor
 
 
@@ -20,7 +29,7 @@ class DoseReason(StrEnum):
     OK = "ok"
     BELOW_ALARM = "below-alarm"  # intensity below the unit's own alarm; the dose is computed all the same
     ABOVE_NEW_LAMP = "above-new-lamp"  # brighter than any new lamp can be: counted as a new lamp in clear water
-    BELOW_TESTED_UVT = "below-tested-uvt"  # nothing is validated there: lower bound 0
+    BELOW_TESTED_UVT = "below-tested-uvt"  # nobody tested it there: the bound bears `beyond_test`, no credit
     ABOVE_TESTED_FLOW = "above-tested-flow"  # likewise
     NO_FLOW = "no-flow"  # water stands: dose without limit, bound that of the next draw
     NO_FLOW_READING = "no-flow-reading"  # dose unknown, bound at the most that the supply can deliver
@@ -143,7 +152,7 @@ class Kernel:
         for product in (value, promised, bound):
             table.to_dose(product, scratch=rough)
         table.lower(promised, bound, scratch=rough)
-        if self.uvt_min < self.reactor.test_uvt_pct:
+        if uvt.min() < self.reactor.test_uvt_pct:
             bound *= 1.0 - Geometric(self.reactor).untested(absorption)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)
@@ -212,7 +221,7 @@ class Kernel:
             _say(block.reason, intensity < self.reactor.alarm_intensity_w_m2, DoseReason.BELOW_ALARM)
         if known[0].greatest > self.beyond_new_w_m2:
             _say(block.reason, intensity > self.beyond_new_w_m2, DoseReason.ABOVE_NEW_LAMP)
-        unproven = self._outside_the_test(block, readings, known, bound_flow)
+        self._outside_the_test(block, readings, known, bound_flow)
         if known[1].least == 0:
             stands = flow == 0
             _say(block.reason, stands, DoseReason.NO_FLOW)
@@ -223,31 +232,27 @@ class Kernel:
         cold = block.warm == 0
         if cold.any():
             _say(block.reason, cold, DoseReason.WARMING)
-            unproven.append(cold)
-        if unproven:
-            proven = ~unproven[0]
-            for rows in unproven[1:]:
-                proven = proven & ~rows  # one value may stand for all rows
-            np.multiply(block.low, proven, out=block.low)  # 0, and unknown stays unknown
+            np.multiply(block.low, ~cold, out=block.low)  # 0, and unknown stays unknown
         off = block.lamp == 0
         if off.any():
             _nothing(block, off, DoseReason.LAMP_OFF)
 
     def _outside_the_test(
         self, block: Block, readings: tuple[Floats, Floats, Floats], known: list[_Range], bound_flow: Floats
-    ) -> list[NDArray[np.bool_]]:
-        """Note and return the rows of which the validation test says nothing, by water and by flow."""
+    ) -> None:
+        """Note the rows of which the validation test says nothing, by water and by flow, and lower their bound."""
         _, flow, uvt = readings
-        unproven: list[NDArray[np.bool_]] = []
+        outside = False
         if known[2].least < self.uvt_min:
-            outside = uvt < self.uvt_min
-            _say(block.reason, outside, DoseReason.BELOW_TESTED_UVT)
-            unproven.append(outside)
+            _say(block.reason, uvt < self.uvt_min, DoseReason.BELOW_TESTED_UVT)
+            outside = True
         if known[1].greatest > self.flow_max or bound_flow is not flow:
-            outside = bound_flow > self.flow_max
-            _say(block.reason, outside, DoseReason.ABOVE_TESTED_FLOW)
-            unproven.append(outside)
-        return unproven
+            faster = bound_flow > self.flow_max
+            _say(block.reason, faster, DoseReason.ABOVE_TESTED_FLOW)
+            outside = outside or bool(faster.any())
+        if outside:
+            kept = 1.0 - beyond_test(self.reactor, uvt_pct=uvt, flow_l_min=bound_flow)
+            np.multiply(block.low, kept, out=block.low)
 
 
 def _bounded(table: DoseTable, x: Floats, low: Floats, scratch: Floats) -> Floats:

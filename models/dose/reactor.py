@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED, lower_share
@@ -27,6 +28,9 @@ ROUNDING = 1e-12  # a loss below this is no loss
 # A point of transmittance below the test costs so much of the dose, where `uvt_min_pct` lets it count; ours, no
 # source
 BELOW_TEST_A_POINT = 0.015
+# Outside of the tested flow or transmittance the model's bound is promised only less this share, and less
+# `BELOW_TEST_A_POINT` for each point below the least transmittance tested; common practice, no source
+BEYOND_TEST_SHARE = 0.2
 HALVINGS = 80  # of an interval: to the last digit of a double
 
 
@@ -49,6 +53,40 @@ def flow_max_l_min(reactor: Reactor) -> float:
 def uvt_min_pct(reactor: Reactor) -> float:
     """The least transmittance that the test covers. [%]"""
     return reactor.test_uvt_pct if reactor.uvt_min_pct is None else reactor.uvt_min_pct
+
+
+def is_outside(reactor: Reactor, *, uvt_pct: ArrayLike, flow_l_min: ArrayLike) -> NDArray[np.bool_]:
+    """Whether the test says nothing of such water, or of such a flow; not where they are not known."""
+    cloudier = np.asarray(uvt_pct, float) < uvt_min_pct(reactor)
+    return np.asarray(cloudier | (np.asarray(flow_l_min, float) > flow_max_l_min(reactor)))
+
+
+def beyond_test(reactor: Reactor, *, uvt_pct: ArrayLike, flow_l_min: ArrayLike) -> Floats:
+    """The share of the model's bound that is not promised where the test says nothing, by water or by flow.
+
+    Parameters
+    ----------
+    uvt_pct : array_like
+        Transmittance over 1 cm, as measured or last tested. [%]
+    flow_l_min : array_like
+        [L/min]
+
+    Returns
+    -------
+    share : ndarray
+        0 within the tested range, and where nothing is known.
+
+    Notes
+    -----
+    The model reckons on as physics has it; nobody tested whether this chamber follows. So the bound says how short
+    water may be, never that it is enough: no credit rests on it.
+    """
+    uvt = np.asarray(uvt_pct, float)
+    outside = is_outside(reactor, uvt_pct=uvt, flow_l_min=flow_l_min)
+    # the geometric model's own loss below its test counts there already (`Geometric.untested`)
+    points = 0.0 if reactor.equation is None else np.fmax(uvt_min_pct(reactor) - uvt, 0.0)
+    more = np.minimum(BELOW_TEST_A_POINT * np.asarray(points), 1.0)
+    return np.where(outside, 1.0 - (1.0 - BEYOND_TEST_SHARE) * (1.0 - more), 0.0)
 
 
 def uvt_points(reactor: Reactor, *, live: bool, tested: float | None = None) -> float:

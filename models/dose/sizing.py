@@ -11,7 +11,7 @@ import numpy as np
 
 from models.dose.columns import assess
 from models.dose.optics import absorption_per_cm
-from models.dose.reactor import Sensor, flow_max_l_min, uvt_min_pct
+from models.dose.reactor import Sensor, flow_max_l_min, is_outside, uvt_min_pct
 from models.fleet import Reactor, require_number
 
 HALVINGS = 60  # each bisection ends within 2^-60 of its range
@@ -162,6 +162,8 @@ def _low(
     result = assess(
         reactor, intensity_w_m2=intensity, flow_l_min=flow, uvt_pct=uvt, uvt_live=uvt_live,
         uvt_test_points=points)
+    if is_outside(reactor, uvt_pct=uvt, flow_l_min=flow):
+        return 0.0  # nobody tested it there: no unit is sized on that
     return float(np.nan_to_num(result.red_low_mj_cm2, nan=0.0))
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from models.exposure.instants import NEVER, US_PER_S, Bools, Floats, Ints, instants, microseconds
 from models.exposure.resume import BOOLS, FLOATS, INTS, STATE_COLUMNS, STATE_QUANTITIES
 from models.exposure.rows import Rows
+from models.exposure.severity import SEVERITIES, severity_codes
 from models.exposure.water_use import Pieces, Totals, measure, sums, totals
 from models.exposure.witnesses import COUNTER_SLACK_US, DARK_SHARE, LampWitness, Stated, weigh
 from models.exposure.words import INTERVAL_REASONS, KINDS, KindCode, ReasonCode, Witness, names, sentences
@@ -39,7 +40,8 @@ class _Intervals:
 
 
 def exposure(
-    rows: Rows, *, dose_low_mj_cm2: Floats, dose_low_at_peak_mj_cm2: Floats, links: pd.DataFrame | None = None,
+    rows: Rows, *, dose_low_mj_cm2: Floats, dose_low_at_peak_mj_cm2: Floats, dose_mj_cm2: Floats | None = None,
+    dose_at_peak_mj_cm2: Floats | None = None, links: pd.DataFrame | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Pieces of all units' time, and the states from which it can be taken up again.
 
@@ -50,6 +52,9 @@ def exposure(
         Lower bound of the dose at each row if lit and warm, at the flow that holds there (inf where water stands)
         and at the unit's peak flow, which stands in where water was drawn at a flow that no reading caught. NaN is
         not known. [mJ/cm2]
+    dose_mj_cm2, dose_at_peak_mj_cm2 : ndarray, shape (n,), optional
+        Best estimates of the same, NaN also where nobody tested the unit at such water or flow: what is short by
+        its lower bound alone is marginal. By default no better than the bounds. [mJ/cm2]
     links : DataFrame, optional
         `unit_no`, `at`, `up`: the last will and its counterpart, to tell no-link from no-logger.
 
@@ -58,6 +63,7 @@ def exposure(
     pieces : DataFrame
         Tiles each unit's time from its first to its last row without gap or overlap: unit_no, start, end, kind,
         cause, rests_on, flow_l_min, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper, dose_low_mj_cm2,
+        severity (as of `models.exposure.severity`), in_range (whether the unit was tested at such water and flow),
         seconds, row (at which its interval begins). `underdosed_l` is the least, NaN where nobody heard anything.
     states : DataFrame
         As of `models.exposure.resume`: the state at the last row of each UTC hour of a unit.
@@ -72,7 +78,10 @@ def exposure(
     uncounted = long & (rows.profile["meter"] == 0)
     lamp = weigh(rows, long, np.where(uncounted, np.inf, between.passed_l))
     long &= ~lamp.bridged
-    doses = _Doses(at_flow=dose_low_mj_cm2, at_peak=dose_low_at_peak_mj_cm2)
+    doses = _Doses(
+        at_flow=dose_low_mj_cm2, at_peak=dose_low_at_peak_mj_cm2,
+        best_at_flow=dose_low_mj_cm2 if dose_mj_cm2 is None else dose_mj_cm2,
+        best_at_peak=dose_low_at_peak_mj_cm2 if dose_at_peak_mj_cm2 is None else dose_at_peak_mj_cm2)
     found, not_lit = _judged(rows, lamp, between, interval, long, links)
     pieces, codes = _pieces(rows, lamp, between, found, interval, doses)
     water, carry = measure(rows, lamp, between, pieces, interval)
@@ -88,6 +97,7 @@ def exposure(
         "drawn_l": water.drawn_l,
         "drawn_l_upper": water.drawn_l_upper, "underdosed_l": np.where(nothing_known, np.nan, water.under_l),
         "underdosed_l_upper": water.under_l_upper, "dose_low_mj_cm2": codes["dose"],
+        "severity": names(SEVERITIES, codes["severity"]), "in_range": codes["in_range"],
         "seconds": (pieces.end - pieces.start) / US_PER_S, "row": pieces.row,
     })
     return table, _states(rows, lamp, doses, carry)
@@ -97,6 +107,8 @@ def exposure(
 class _Doses:
     at_flow: Floats
     at_peak: Floats
+    best_at_flow: Floats
+    best_at_peak: Floats
 
 
 def _later(column: np.ndarray) -> np.ndarray:
@@ -204,10 +216,11 @@ def _pieces(
     proven = ~lamp.on_known & seen
     warm_at = np.where(lit & ~proven, np.clip(lamp.on_from + warm_up, start, end), start)
     silent = interval > rows.covered
-    late, weak_sure, dose, late_rests = _late(rows, between, doses, lit, silent)
+    late, weak_sure, dose, best, late_rests = _late(rows, between, doses, lit, silent)
     # in the warm-up too a measured intensity gives the dose, if it is another than before the lamp was dark
     measured = lamp.on & (rows.value_at["intensity_w_m2"] >= lamp.on_from) & (lamp.changed_at >= lamp.on_from)
-    dosed = lit & measured & _later(measured) & ~late
+    by_light = lit & measured & _later(measured)
+    dosed = by_light & ~late
     kinds = np.stack([np.full(len(rows), KindCode.WARMING), np.where(late, KindCode.WEAK, found.kind)], axis=1)
     sure = np.stack([lamp.on_known & (warm_at <= lamp.on_least + warm_up), found.sure | (late & weak_sure)], axis=1)
     warming = np.where(dosed, Witness.WARM_UP | Witness.INTENSITY, Witness.WARM_UP)
@@ -219,18 +232,26 @@ def _pieces(
     reason = np.where(np.isin(kind, (KindCode.WARMING, KindCode.WEAK)), ReasonCode.NONE, found.reason[row])
     suspect = (kind != KindCode.LIT) & ~((kind == KindCode.WARMING) & dosed[row])
     dose_of = np.select(
-        [kind == KindCode.UNHEARD, (kind == KindCode.DARK) | ((kind == KindCode.WARMING) & ~dosed[row])],
+        [kind == KindCode.UNHEARD, (kind == KindCode.DARK) | ((kind == KindCode.WARMING) & ~by_light[row])],
         [np.nan, 0.0], default=dose[row])
+    severity = severity_codes(
+        short=suspect, dark_or_unheard=(kind == KindCode.UNHEARD) | (kind == KindCode.DARK),
+        dose_low_mj_cm2=dose_of, best_reaches_target=best[row] >= rows.profile["dose_target_mj_cm2"][row],
+        marginal_from_mj_cm2=rows.profile["marginal_from_mj_cm2"][row],
+        under_treated_from_mj_cm2=rows.profile["under_treated_from_mj_cm2"][row])
     pieces = Pieces(
         row=row, start=bounds[:, :-1][keep], end=bounds[:, 1:][keep], suspect=suspect, sure=sure[keep] & suspect,
         long=silent[row])
-    return pieces, {"kind": kind, "reason": reason, "rests_on": rests_on[keep].astype(np.int64), "dose": dose_of}
+    return pieces, {
+        "kind": kind, "reason": reason, "rests_on": rests_on[keep].astype(np.int64), "dose": dose_of,
+        "severity": severity, "in_range": ~np.isnan(best[row])}
 
 
 def _late(
     rows: Rows, between: Totals, doses: _Doses, lit: Bools, silent: Bools
-) -> tuple[Bools, Bools, Floats, Ints]:
-    """Warm intervals whose dose may be short, those in which it is for certain, the lesser dose of both ends.
+) -> tuple[Bools, Bools, Floats, Floats, Ints]:
+    """Warm intervals whose dose may be short, those in which it is for certain, the lesser dose of both ends, and
+    the lesser best estimate.
 
     In a silence through which the lamp is known to have burned no flow reading speaks of the time between: a tap
     that was shut at 10:09 and at 12:00 can have run at peak flow at 11:00.
@@ -257,7 +278,10 @@ def _late(
     sure = late & (first < target) & (last < target) & (before > 0) & (after > 0) & ~between.more
     unknown = np.isnan(first) | np.isnan(last)
     dose = np.where(unknown, np.nan, np.minimum(first, last))
-    return late, sure, dose, np.where(unknown, Witness.NO_DOSE, Witness.DOSE)
+    best = np.minimum(  # NaN where either is
+        at_end(before, doses.best_at_flow, doses.best_at_peak),
+        at_end(after, _later(doses.best_at_flow), _later(doses.best_at_peak)))
+    return late, sure, dose, best, np.where(unknown, Witness.NO_DOSE, Witness.DOSE)
 
 
 def _gap_reason(rows: Rows, lamp: LampWitness, interval: Ints, long: Bools, links: pd.DataFrame | None) -> Ints:
@@ -334,6 +358,7 @@ def _states(rows: Rows, lamp: LampWitness, doses: _Doses, carry: dict[str, Ints 
         "tick_slack_us": lamp.counter.tick_slack, "tick_run": lamp.counter.tick_run,
         "lamp_stated_fresh": lamp.stated_fresh,
         "lit_known": lamp.on_known, "dose_low_mj_cm2": doses.at_flow, "dose_low_at_peak_mj_cm2": doses.at_peak,
+        "dose_mj_cm2": doses.best_at_flow, "dose_at_peak_mj_cm2": doses.best_at_peak,
         **carry, **{f"{name}_at_us": rows.value_at[name] for name in STATE_QUANTITIES},
         **{name: rows.value[name] for name in STATE_QUANTITIES},
     }

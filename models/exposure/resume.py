@@ -19,7 +19,8 @@ STATE_QUANTITIES = (
     "intensity_w_m2", "flow_l_min", "total_l", "uvt_pct", "water_temp_c", "battery_v", "lamp_hours",
 )
 LASTING = ("total_l", "lamp_hours")  # counters stand as last read
-DOSES = ("dose_low_mj_cm2", "dose_low_at_peak_mj_cm2")
+# Lower bounds; and best estimates, NaN also where nobody tested the unit at such water or flow.
+DOSES = ("dose_low_mj_cm2", "dose_low_at_peak_mj_cm2", "dose_mj_cm2", "dose_at_peak_mj_cm2")
 
 # The last value of each quantity, however old, and when it was measured; the doses of the state's own row.
 FLOATS = (*STATE_QUANTITIES, *DOSES)
@@ -91,6 +92,8 @@ class UnitState:
     lamp_hours_at: datetime | None = None
     dose_low_mj_cm2: float | None = None
     dose_low_at_peak_mj_cm2: float | None = None
+    dose_mj_cm2: float | None = None
+    dose_at_peak_mj_cm2: float | None = None
     power_on: bool | None = None
     power_since: datetime | None = None
     stated_since: datetime | None = None

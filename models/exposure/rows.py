@@ -16,6 +16,7 @@ import pandas as pd
 from models.exposure.instants import NEVER, US_PER_H, US_PER_S, Bools, Floats, Ints, instants, microseconds
 from models.exposure.resume import BOOLS, DEFAULTS, FLOATS, INTS, STATE_QUANTITIES
 from models.fleet import COVERED_CADENCES, Reactor, Unit
+from models.shortfall import marginal_from_mj_cm2, under_treated_from_mj_cm2
 
 EVENTS = ("lamp_on", "power_on")
 # Of two different values for one instant, the worse: lamp and power off, less light, more flow, a lamp that burned
@@ -30,18 +31,33 @@ WORSE = {"intensity_w_m2": np.fmin, "flow_l_min": np.fmax, "uvt_pct": np.fmin}
 CELL_CADENCES, CELLS_CADENCES = 2.5, 5.5
 PROFILE = (
     "cadence_s", "two_ends_s", "peak_flow_l_min", "drawdown_l", "gravity_fed", "meter", "counter_step_h",
-    "dose_target_mj_cm2", "warm_up_s", "rewarm_s", "alarm_intensity_w_m2",
+    "dose_target_mj_cm2", "marginal_from_mj_cm2", "under_treated_from_mj_cm2", "warm_up_s", "rewarm_s",
+    "alarm_intensity_w_m2",
 )
 
 
-def profile(unit: Unit, reactor: Reactor, *, two_ends_s: float = 300.0) -> dict[str, float]:
-    """What judging a unit's time needs of the registry, as numbers for columns."""
-    step = unit.lamp_hours_step_h
+def profile(
+    unit: Unit, reactor: Reactor, *, two_ends_s: float = 300.0, protozoa_from_mj_cm2: float = 0.0,
+    partial_share: float = 0.5,
+) -> dict[str, float]:
+    """What judging a unit's time needs of the registry, as numbers for columns.
+
+    Parameters
+    ----------
+    protozoa_from_mj_cm2 : float
+        The dose at which both protozoa keep their 3 log in this reactor. [mJ/cm2]
+    partial_share : float
+        Of the target, from which on lit water counts as under-treated and no longer as untreated.
+    """
+    step, target = unit.lamp_hours_step_h, unit.dose_target_mj_cm2
     return {
         "cadence_s": unit.cadence_s, "two_ends_s": two_ends_s, "peak_flow_l_min": unit.peak_flow_l_min,
         "drawdown_l": unit.drawdown_l, "gravity_fed": float(unit.gravity_fed),
         "meter": float(unit.total_kept_by_meter), "counter_step_h": np.nan if step is None else step,
-        "dose_target_mj_cm2": unit.dose_target_mj_cm2, "warm_up_s": reactor.warm_up_s,
+        "dose_target_mj_cm2": target,
+        "marginal_from_mj_cm2": marginal_from_mj_cm2(target, protozoa_from_mj_cm2),
+        "under_treated_from_mj_cm2": under_treated_from_mj_cm2(target, protozoa_from_mj_cm2, partial_share),
+        "warm_up_s": reactor.warm_up_s,
         "rewarm_s": reactor.rewarm_s, "alarm_intensity_w_m2": reactor.alarm_intensity_w_m2,
     }
 

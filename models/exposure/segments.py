@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from models.exposure.instants import US_PER_H, US_PER_S, Bools, Floats, Ints, instants, microseconds
+from models.exposure.severity import SEVERITIES, severity_ranks
 from models.exposure.words import IntervalKind
 
 SUMMED = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper", "seconds")
@@ -64,7 +65,7 @@ def cut(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
 
 
 def segments(pieces: pd.DataFrame, period: Ints, breaks: Bools | None = None) -> pd.DataFrame:
-    """Neighbours of the same kind, cause and ground as one, for the store; never across a period's border.
+    """Neighbours alike in kind, cause, ground and severity as one, for the store; never across a period's border.
 
     Parameters
     ----------
@@ -82,7 +83,7 @@ def segments(pieces: pd.DataFrame, period: Ints, breaks: Bools | None = None) ->
     """
     if pieces.empty:
         return pieces.copy()
-    begins = _changes(pieces, ("unit_no", "kind", "cause", "rests_on"))
+    begins = _changes(pieces, ("unit_no", "kind", "cause", "rests_on", "severity"))
     bucket = microseconds(pieces["start"]) // period[pieces["unit_no"].to_numpy()]
     begins[1:] |= bucket[1:] != bucket[:-1]
     if breaks is not None:
@@ -114,13 +115,13 @@ def join(parts: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         [cabin, unit,] kind, start, end, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper, cause (that of
-        the longest part), rests_on (all grounds, in order), dose_low_mj_cm2, seconds. `lit` intervals stand among
-        them.
+        the longest part), rests_on (all grounds, in order), dose_low_mj_cm2, severity (the worst of its parts),
+        seconds. `lit` intervals stand among them.
     """
     keys = tuple(name for name in ("cabin", "unit") if name in parts)
     names = [
         *keys, "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper", "cause",
-        "rests_on", "dose_low_mj_cm2", "seconds",
+        "rests_on", "dose_low_mj_cm2", "severity", "seconds",
     ]
     if parts.empty:
         return parts.reindex(columns=names)
@@ -131,6 +132,8 @@ def join(parts: pd.DataFrame) -> pd.DataFrame:
     longest = parts.assign(group=group).groupby(["group", "cause"], sort=False)["seconds"].sum().reset_index()
     longest = longest.sort_values(["group", "seconds"], ascending=[True, False], kind="stable")
     whole["cause"] = longest.drop_duplicates("group")["cause"].to_numpy()
+    worst = pd.Series(severity_ranks(parts["severity"])).groupby(group).max()
+    whole["severity"] = np.array(SEVERITIES, object)[worst.to_numpy()]
     grounds = pd.DataFrame({"group": group, "rests_on": parts["rests_on"].to_numpy()}).drop_duplicates()
     whole["rests_on"] = grounds.groupby("group")["rests_on"].agg("; ".join).to_numpy()
     return whole[names]
@@ -166,9 +169,10 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
     -------
     DataFrame
         unit_no, hour (the period's start), volume_l, volume_l_upper, underdosed_l (the least), underdosed_l_upper,
-        in_spec_l (drawn lit with the dose at its target), dose_p05_mj_cm2, dose_p50_mj_cm2 (percentiles of the
-        lower bound by volume; NaN where that share of the water had an unknown dose, or none flowed), lit_s,
-        warming_s, weak_s, dark_s, unheard_s. Volumes are sums of what is known, NaN if nothing is.
+        in_spec_l (drawn lit with the dose at its target, by water and flow that the unit was tested at),
+        dose_p05_mj_cm2, dose_p50_mj_cm2 (percentiles of the lower bound by volume; NaN where that share of the
+        water had an unknown dose, or none flowed), lit_s, warming_s, weak_s, dark_s, unheard_s. Volumes are sums of
+        what is known, NaN if nothing is.
     """
     unit_no = pieces["unit_no"].to_numpy()
     bucket = microseconds(pieces["start"]) // period[unit_no] if len(pieces) else np.zeros(0, np.int64)
@@ -184,7 +188,7 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
         ("volume_l", drawn), ("volume_l_upper", pieces["drawn_l_upper"].to_numpy()),
         ("underdosed_l", pieces["underdosed_l"].to_numpy()),
         ("underdosed_l_upper", pieces["underdosed_l_upper"].to_numpy()),
-        ("in_spec_l", np.where(kinds == IntervalKind.LIT, drawn, 0.0)),
+        ("in_spec_l", np.where((kinds == IntervalKind.LIT) & pieces["in_range"].to_numpy(), drawn, 0.0)),
     ):
         out[name] = _known_sum(column, first)
     for kind in IntervalKind:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from models.exposure.instants import NEVER, US_PER_S, Floats, Ints, instants
 from models.exposure.intervals import exposure
+from models.exposure.resume import DOSES
 from models.exposure.rows import covered_s, rows_of
 from models.fleet import COVERED_CADENCES
 
@@ -53,5 +54,5 @@ def open_tail(
     longer = given.assign(cadence_s=late / COVERED_CADENCES, two_ends_s=late)
     rows = rows_of(pd.DataFrame(end), pd.concat([longer, longer], ignore_index=True), kept)
     # each unit's state, and then its end
-    doses = {name: np.repeat(kept[name].to_numpy(), 2) for name in ("dose_low_mj_cm2", "dose_low_at_peak_mj_cm2")}
+    doses = {name: np.repeat(kept[name].to_numpy(), 2) for name in DOSES}
     return exposure(rows, **doses, links=links)[0]

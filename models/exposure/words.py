@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum, IntFlag, StrEnum
 
 import numpy as np
@@ -142,6 +143,6 @@ def sentences(witnesses: Ints, repeated_w_m2: Floats) -> pd.Series:
     return pd.Series(out)
 
 
-def names(table: tuple[StrEnum, ...], codes: Ints) -> pd.Series:
+def names(table: Sequence[str], codes: Ints) -> pd.Series:
     """Codes as the words that they stand for."""
     return pd.Series(pd.array([str(word) for word in table], dtype="str").take(codes))

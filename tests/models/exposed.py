@@ -33,13 +33,19 @@ def profiles(units: Sequence[Unit], reactor: Reactor, unit_no: np.ndarray) -> pd
 
 
 def doses(rows: Rows, readings: pd.DataFrame, states: pd.DataFrame) -> dict[str, np.ndarray]:
-    """The doses that readings name; what they leave out is good light wherever intensity and flow are known."""
+    """The doses that readings name; what they leave out is good light wherever intensity and flow are known.
+
+    Of best estimates, the lower bound.
+    """
     order = np.lexsort((np.arange(len(rows)) >= len(states), np.concatenate(
         [states["unit_no"].to_numpy(np.int64), readings["unit_no"].to_numpy(np.int64)])))
     flow, light = rows.near("flow_l_min"), rows.near("intensity_w_m2")
     usual = np.where(np.isnan(flow) | np.isnan(light), np.nan, np.where(flow == 0, np.inf, DOSED_MJ_CM2))
-    out = {}
-    for name, otherwise in zip(DOSES, (usual, np.full(len(rows), np.nan)), strict=True):
+    out: dict[str, np.ndarray] = {}
+    for name in DOSES:
+        otherwise = {"dose_low_mj_cm2": usual, "dose_low_at_peak_mj_cm2": np.full(len(rows), np.nan)}.get(name)
+        if otherwise is None:
+            otherwise = out[name.replace("dose_", "dose_low_")]
         given = readings[name].to_numpy(float) if name in readings else np.full(len(readings), np.nan)
         column = np.concatenate([states[name].to_numpy(float), given])[order]
         out[name] = np.where(np.isnan(column) & ~rows.is_state, otherwise, column)

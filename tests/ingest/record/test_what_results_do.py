@@ -17,8 +17,9 @@ from ingest.notification.message_log import tell_news
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from models.advisory.events import Cause, Severity, State, Step
+from models.advisory.events import Cause, State, Step
 from models.advisory.laboratory import LaboratoryPolicy
+from models.shortfall import Severity
 from tests.conftest import FLEET_TOML, Running, count, tarnlight_here, utc, wait_for
 from tests.ingest.ingest_streams import commit, steady
 

@@ -24,9 +24,10 @@ from models.advisory import (
     from_json,
     to_json,
 )
-from models.advisory.events import Event, Severity
+from models.advisory.events import Event
 from models.dose.sensor_checks import SensorState
 from models.dose.sensor_trust import SensorTrust
+from models.shortfall import Severity
 from models.verdict import Present, Word, verdict
 
 START = datetime(2026, 5, 1, 3, tzinfo=UTC)

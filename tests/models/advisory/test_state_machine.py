@@ -16,7 +16,6 @@ from models.advisory import (
     Proof,
     Remeasured,
     SampleFailed,
-    Severity,
     State,
     Step,
     StepPolicy,
@@ -30,6 +29,8 @@ from models.advisory import (
     to_json,
     unknown_proofs,
 )
+from models.advisory.pieces import Piece
+from models.shortfall import Severity
 
 START = datetime(2026, 5, 1, 3, 0, tzinfo=UTC)
 CUT = Exposure(
@@ -279,8 +280,15 @@ def test_a_failed_sample_starts_cleaning_and_sampling_again_and_asks_for_chlorin
     dose = {"dose_low_mj_cm2": 30.0, "dose_target_mj_cm2": 40.0}
     mild = raised(replace(CUT, cause="low-dose", **dose))
     assert Step.DISINFECT not in mild.steps
+    assert Step.SAMPLE_2 not in mild.steps
     sampled = after(mild, *water_run(), record("sample_1", hour(5)))
-    failed = advance(sampled, SampleFailed(at=hour(30), by="Ann Marsh", done_at=hour(29), note="coliforms found"))
+    told = {"at": hour(30), "by": "Ann Marsh", "done_at": hour(29), "note": "coliforms found"}
+    of_before = advance(sampled, SampleFailed(**told))  # a record of before its steps were kept
+    assert set(of_before.steps) == {*mild.steps, Step.DISINFECT}
+    assert of_before.severity is Severity.UNDER_TREATED
+    event = SampleFailed(**told, steps=StepPolicy().steps(Severity.UNTREATED, hot_tank_l=150.0))
+    failed = advance(sampled, from_json(to_json(event)))
+    assert failed.severity is Severity.UNTREATED
     assert {Step.DISINFECT, Step.FLUSH_COLD, Step.SAMPLE_1, Step.SAMPLE_2} <= set(failed.open_steps)
     assert failed.evidence_since == hour(29)
     assert Step.POWER_STABLE not in failed.open_steps
@@ -399,7 +407,28 @@ def test_the_steps_follow_from_the_exposure(cause, dose, target, hot_tank_l, sev
     assert advisory.severity is severity
     assert (Step.DISINFECT in advisory.steps) is chlorine
     assert (Step.FLUSH_HOT in advisory.steps) is hot
-    assert {Step.SAMPLE_1, Step.SAMPLE_2, Step.FLUSH_COLD, Step.NOTICE_REMOVED} <= set(advisory.steps)
+    assert (Step.SAMPLE_2 in advisory.steps) is chlorine
+    assert {Step.SAMPLE_1, Step.FLUSH_COLD, Step.NOTICE_REMOVED} <= set(advisory.steps)
+
+
+def test_the_worst_of_its_pieces_says_how_severe_an_exposure_is():
+    def of(*severities, cause="low-dose"):
+        pieces = tuple(
+            Piece(start=minute(2 * i), end=minute(2 * i + 1), kind="weak", cause="none", underdosed_l=1.0,
+                  underdosed_l_upper=1.0, dose_low_mj_cm2=36.0, severity=one) for i, one in enumerate(severities))
+        return StepPolicy().severity(replace(
+            CUT, cause=cause, pieces=pieces, dose_low_mj_cm2=36.0, dose_target_mj_cm2=40.0))
+
+    assert of("marginal", "marginal") is Severity.MARGINAL
+    assert of("marginal", "under-treated") is Severity.UNDER_TREATED
+    assert of("untreated", "under-treated", "marginal") is Severity.UNTREATED
+    assert of("marginal", "") is Severity.UNDER_TREATED  # one of before: by its lowest dose
+    assert of("marginal", cause="laboratory") is Severity.UNTREATED
+
+
+def test_marginal_water_asks_for_no_flush_and_one_sample():
+    steps = StepPolicy().steps(Severity.MARGINAL, hot_tank_l=150.0)
+    assert steps == (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK, Step.SAMPLE_1, Step.NOTICE_REMOVED)
 
 
 def test_a_fleet_may_change_the_table_and_old_advisories_keep_theirs():

@@ -27,7 +27,6 @@ from models.advisory import (
     RecordWithdrawn,
     Remeasured,
     SampleFailed,
-    Severity,
     State,
     Step,
     StepPolicy,
@@ -42,6 +41,7 @@ from models.advisory import (
     unknown_proofs,
 )
 from models.advisory.pieces import answered, badness, in_grace, more_beyond, only_to_note
+from models.shortfall import Severity
 
 START = datetime(2026, 5, 1, 3, 0, tzinfo=UTC)
 TICK = timedelta(microseconds=1)
@@ -606,8 +606,9 @@ def test_of_several_late_pieces_the_known_litres_since_the_first_of_them_are_tak
 
 def test_lit_water_is_as_bad_as_its_share_of_the_target_and_unheard_and_dark_are_worse():
     kinds = ["weak", "weak", "warming", "weak", "unheard", "dark"]
-    ranks = badness(kinds, [20.0, 19.75, 20.0, math.nan, 40.0, 40.0], [40.0] * 6, partial_share=0.5)
-    assert ranks.tolist() == [0, 1, 0, 1, 2, 3]
+    from_ = {"marginal_from_mj_cm2": [35.0] * 6, "under_treated_from_mj_cm2": [20.0] * 6}
+    assert badness(kinds, [20.0, 19.75, 20.0, math.nan, 40.0, 40.0], **from_).tolist() == [1, 2, 1, 2, 3, 4]
+    assert badness(kinds, [35.0, 34.75, 40.0, 0.0, 0.0, 0.0], **from_).tolist() == [0, 1, 0, 2, 3, 4]
 
 
 def is_answered(now_l, *, known_l=12.0, rank=2, known_rank=2, beyond=False):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.dose import DoseReason, assess
-from models.dose.reactor import Sensor, explained
+from models.dose.reactor import Sensor, explained, flow_max_l_min, uvt_min_pct
 from models.dose.sizing import new_lamp_intensity_w_m2
 from models.fleet import CalculatedDose
 from tests.models.reactors import ANNULAR, BETWEEN, BLIND, BY_EQUATION, EVERY_KIND, NEAR_SLEEVE
@@ -67,9 +67,9 @@ STATED = [
     ({"flow_l_min": NAN, "peak_flow_l_min": 25.0}, NAN, None, DoseReason.NO_FLOW_READING),
     ({"flow_l_min": 0.0}, math.inf, None, DoseReason.NO_FLOW),
     ({"flow_l_min": 0.0, "warm": False}, math.inf, 0.0, DoseReason.WARMING),
-    ({"flow_l_min": 0.0, "peak_flow_l_min": 41.0}, math.inf, 0.0, DoseReason.NO_FLOW),
-    ({"flow_l_min": 41.0}, None, 0.0, DoseReason.ABOVE_TESTED_FLOW),
-    ({"uvt_pct": 69.0}, None, 0.0, DoseReason.BELOW_TESTED_UVT),
+    ({"flow_l_min": 0.0, "peak_flow_l_min": 41.0}, math.inf, None, DoseReason.NO_FLOW),
+    ({"flow_l_min": 41.0}, None, None, DoseReason.ABOVE_TESTED_FLOW),
+    ({"uvt_pct": 69.0}, None, None, DoseReason.BELOW_TESTED_UVT),
     ({"uvt_pct": 69.0, "intensity_w_m2": NAN}, NAN, NAN, DoseReason.NO_INTENSITY),
     ({"intensity_w_m2": 150.0}, None, None, DoseReason.ABOVE_NEW_LAMP),
     ({"intensity_w_m2": 20.0}, None, None, DoseReason.BELOW_ALARM),
@@ -90,6 +90,27 @@ def test_what_is_not_plain_has_a_stated_result_that_is_never_optimistic(
         else:
             assert value == pytest.approx(stated, nan_ok=True)
     assert found.red_low_mj_cm2 != math.inf
+
+
+@pytest.mark.parametrize("reactor", [ANNULAR, BY_EQUATION], ids=lambda r: r.name)
+@pytest.mark.parametrize("uvt_live", [True, False])
+def test_outside_of_the_test_the_bound_goes_on_less_a_fifth_and_a_share_for_each_point(reactor, uvt_live):
+    at = {"uvt_live": uvt_live}
+    flow, uvt = flow_max_l_min(reactor), uvt_min_pct(reactor)
+    edge, beyond = (dose(reactor, flow_l_min=flow * part, **at)[1] for part in (1.0, 1.0 + 1e-9))
+    assert beyond == pytest.approx(0.8 * edge, rel=1e-6)
+    edge, beyond, far = (dose(reactor, uvt_pct=uvt - points, **at)[1] for points in (0.0, 1e-9, 5.0))
+    assert beyond == pytest.approx(0.8 * edge, rel=1e-4)
+    assert 0 < far <= beyond  # at one reading cloudier water means a brighter lamp
+    both = dose(reactor, flow_l_min=flow + 1.0, uvt_pct=uvt - 5.0, **at)[1]
+    assert 0 < both < far
+    exact = explained(
+        reactor, np.array(50.0), np.array(25.0), np.array(uvt - 5.0), uvt_points=reactor.uvt_uncertainty_points,
+        water_may_differ=False)[0]
+    share = 0.8 if reactor.equation is None else 0.8 * (1 - 5 * 0.015)  # 1.5 % a point (ours, no source)
+    within = float(exact.dose_low_mj_cm2)
+    found = dose(reactor, uvt_pct=uvt - 5.0, uvt_live=True, intensity_w_m2=50.0, flow_l_min=25.0)[1]
+    assert found == pytest.approx(share * within, rel=1e-3)
 
 
 def test_standing_water_is_bound_by_what_the_next_draw_would_get():

@@ -5,9 +5,10 @@ import math
 import pytest
 
 from models.dose import assess
-from models.dose.credit import Organism, credit_in
+from models.dose.credit import credit_in
 from models.dose.explain import divided_by_check, explain
 from models.dose.sizing import new_lamp_intensity_w_m2
+from models.shortfall import Organism
 from tests.models.dose.test_dose import PLAIN, WIDE
 from tests.models.reactors import ANNULAR, BLIND, BY_EQUATION
 
@@ -44,8 +45,6 @@ def test_every_formula_gives_its_value_and_the_last_ones_are_what_assess_gives(r
     ("changes", "name", "reason"),
     [({"lamp_on": False}, "validated dose", "lamp-off"), ({"flow_l_min": 0.0}, "validated dose", "no-flow"),
      ({"warm": False}, "validated dose, 95 % lower bound", "warming"),
-     ({"flow_l_min": 50.0}, "validated dose, 95 % lower bound", "above-tested-flow"),
-     ({"uvt_pct": 60.0}, "validated dose, 95 % lower bound", "below-tested-uvt"),
      ({"intensity_w_m2": math.nan}, "validated dose", "no-intensity"),
      ({"flow_l_min": math.nan}, "validated dose", "no-flow-reading")],
 )
@@ -56,6 +55,17 @@ def test_where_a_rule_overrides_the_arithmetic_its_reason_stands_in_the_formulas
     assert named(steps, name).formula == reason
     found = assess(reactor, **PLAIN | changes)
     assert named(steps, "validated dose").value == pytest.approx(float(found.red_mj_cm2), nan_ok=True)
+
+
+@pytest.mark.parametrize("reactor", [ANNULAR, BY_EQUATION], ids=lambda r: r.name)
+@pytest.mark.parametrize("changes", [{"flow_l_min": 50.0}, {"uvt_pct": 60.0}])
+def test_outside_of_the_test_the_loss_is_shown_and_no_credit(reactor, changes):
+    steps = explain(reactor, **PLAIN | changes)
+    assert named(steps, "loss outside of the tested range: no credit there").value > 0.199
+    bound = named(steps, "validated dose, 95 % lower bound")
+    assert by_hand(bound.formula) == pytest.approx(bound.value, rel=2e-4)
+    assert not [step for step in steps if step.unit == "log"]
+    assert not [step for step in divided_by_check(reactor, steps, 1.3) if step.unit == "log"]
 
 
 def test_each_explanation_is_shown_with_its_dose_and_the_least_is_the_one_that_counts():
