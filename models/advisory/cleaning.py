@@ -17,12 +17,19 @@ import numpy as np
 
 from models.advisory.chlorination import CONTACT_H, DOSE_MG_L
 from models.advisory.events import NO_CRYPTOSPORIDIUM, OF_PEOPLE, Exposure, How, StepRecorded, times_words
+from models.advisory.pieces import LIT_KINDS, Piece
 from models.advisory.plumbing import FLUSH_PECLET, Plumbing, breakthrough, flush_cold_l
 from models.advisory.state_machine import Advisory
 from models.advisory.work_cautions import DRINKABLE_MG_L
 from models.exposure.instants import Floats
 from models.fleet import Cabin, Unit
-from models.shortfall import mean_surviving, reductions_log, share_allowed
+from models.shortfall import (
+    Severity,
+    marginal_from_mj_cm2,
+    mean_surviving,
+    reductions_log,
+    share_allowed,
+)
 
 # WHO/FWC/WSH/15.02, 2015: above 70 C viruses lose more than 5 log and Cryptosporidium its life in less than 1 min,
 # and above 65 C bacteria a log in less than 1 min (SOURCES.md sections 6 and 14, seen).
@@ -148,7 +155,7 @@ def water_of(exposure: Exposure, dose_target_mj_cm2: float, *, unclean: bool = F
         return UnderDosed(parts=((dose or 0.0, math.inf),), dose_target_mj_cm2=target)
     by_dose: dict[float, float] = {}
     for one in exposure.known_pieces:
-        dose = 0.0 if one.dose_low_mj_cm2 is None else one.dose_low_mj_cm2
+        dose = _dose_of(one, target)
         litres = math.inf if math.isnan(one.underdosed_l_upper) else one.underdosed_l_upper
         if litres > 0:
             by_dose[dose] = by_dose.get(dose, 0.0) + litres
@@ -329,6 +336,19 @@ def left_at_cold_tap(water: UnderDosed, cold_l: float, passed_l: float) -> Left:
     left = -np.log10(mean_surviving(parts, [*shares, max(0.0, 1.0 - share)], target))
     worst = int(np.argmax(asked - left))
     return Left(share=share, reduction_log=float(left[worst]), asked_log=float(asked[worst]))
+
+
+def _dose_of(piece: Piece, target: float) -> float:
+    """The dose that a piece's water is reckoned with. [mJ/cm2]
+
+    Dark and unheard water got none. Water that is worse than marginal for more than its dose (a unit out of
+    what it was tested at) counts as just short by more than may be left.
+    """
+    if piece.dose_low_mj_cm2 is None or piece.kind not in LIT_KINDS:
+        return 0.0
+    if piece.severity in ("", Severity.MARGINAL):
+        return piece.dose_low_mj_cm2
+    return min(piece.dose_low_mj_cm2, float(np.nextafter(marginal_from_mj_cm2(target, 0.0), 0.0)))
 
 
 # Parts ---------------------------------------------------------------------------------------------------------

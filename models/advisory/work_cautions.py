@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from models.advisory.events import Step
+from models.advisory.events import How, Step
 
 PLUMBING_LIMIT_MG_L = 200.0  # of chlorine; more attacks seals and metals (from memory)
 DRINKABLE_MG_L = 4.0  # most chlorine at a tap, 40 CFR 141.65 (from memory)
@@ -178,6 +178,11 @@ STEP_WORKS: Mapping[Step, frozenset[Work]] = {
     Step.LAMP_LIT: frozenset({Work.SEE_IF_LIT}),
     Step.FLUSH_HOT: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),  # by whichever way
     Step.DISINFECT: frozenset({Work.CHLORINATE}),
+}
+WAY_WORKS: Mapping[How, frozenset[Work]] = {
+    How.FLUSHED: frozenset({Work.FLUSH_HOT}), How.DRAINED: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK}),
+    How.HEATED: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),
+    How.CHLORINATED: frozenset({Work.FLUSH_HOT, *BLEACH}),
 }
 RECORD_WORKS: Mapping[str, frozenset[Work]] = {  # kinds of `tarnlight service record`
     "lamp-swapped": frozenset({Work.SWAP_LAMP}), "sleeve-cleaned": frozenset({Work.CLEAN_SLEEVE}),
