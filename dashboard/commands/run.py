@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import ipaddress
+import math
 import os
 import signal
 import socket
 import subprocess
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -54,9 +56,42 @@ def _broker(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mqtt-version", choices=("3.1.1", "5"), help="default 3.1.1, about three times faster")
 
 
+class _Stop(threading.Event):
+    """An event that a signal's handler may set.
+
+    The handler runs in the main thread, wherever that is just then. Inside of an Event's own `wait` it holds the
+    lock that the Event's own `set` takes, and would wait for itself for ever: so this one has none.
+    """
+
+    LOOKS_S = 0.05
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._told = False
+
+    def set(self) -> None:
+        """Say it."""
+        self._told = True
+
+    def clear(self) -> None:
+        """Take it back."""
+        self._told = False
+
+    def is_set(self) -> bool:
+        """Whether it was said."""
+        return self._told
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait until it is said, at most so long; whether it was. [s]"""
+        until = math.inf if timeout is None else time.monotonic() + timeout
+        while not self._told and (left := until - time.monotonic()) > 0:
+            time.sleep(min(left, self.LOOKS_S))
+        return self._told
+
+
 def stop_on_signals() -> threading.Event:
     """An event that SIGTERM and Ctrl-C set."""
-    stop = threading.Event()
+    stop = _Stop()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     return stop

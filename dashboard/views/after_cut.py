@@ -19,7 +19,7 @@ from dashboard.lamp_access import get_touched
 from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
 from dashboard.text import markup, recovery
 from dashboard.text import verdicts as words
-from dashboard.text.measures import Units
+from dashboard.text.measures import Units, local
 from dashboard.text.recovery import NextStep, Waits
 from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
@@ -30,16 +30,17 @@ from ingest.queries import UnitStatus
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.settings import BadInput
 from ingest.store import Client
-from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, How, Step
+from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, How, Step, StepRecorded
 from models.advisory.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.advisory.cleaning import cleaning_of
-from models.advisory.guests import known_late, letter
+from models.advisory.guests import known_late, letter, still_there
 from models.advisory.laboratory import Outcome
 from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
 from models.advisory.work_cautions import WAY_WORKS, Work, sentences, works_of_steps
 from models.fleet import Cabin, Unit
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
+ASKED, MEANWHILE = "after-cut-asked", "after-cut-meanwhile"
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
 FLUSH_TAKES = timedelta(minutes=30)  # what the form of a flush begins with
 CONFIG = {"displayModeBar": False, "responsive": True}
@@ -57,6 +58,7 @@ def after_cut(store: Client) -> None:
         st.html(markup.box("Just enrolled", ["Its first verdict will be here in a moment."]))
         return
     st.session_state[DRAWN] = _mark(one)
+    _meanwhile(one)
     _told()
     story(store, *chosen)
     kept = one.standing
@@ -124,6 +126,7 @@ def _open(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     if step.step is not Step.DISINFECT:
         asked -= {Work.CHLORINATE}  # until it is next, its cautions stand in the plan below
     care(*_cautions(one, kept, step, asked))
+    _told_meanwhile(one)
     if step.waits is Waits.PERSON:
         _step_form(store, one, kept, step)
     elif step.waits is Waits.LIFT:
@@ -324,15 +327,19 @@ def _guests(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
         return
     st.subheader("Guests who may have drunk it")
     found = get_touched(store, kept)
-    st.html(markup.small("It became known late. These are drafts: a named person sends them."))
     if found.unknown or not found.stays:
         why = f"Which stays it touches is not known: {found.unknown}." if found.unknown else (
-            "No booking lies in its time.")
+            "It became known late, but no booking lies in its time.")
         st.html(markup.told("", [why]))
         return
+    count = f"{len(found.stays)} stay" + ("s" if len(found.stays) > 1 else "")
+    st.html(markup.small(
+        f"It became known late and touches {count}. Below are drafts to them: a named person sends them."))
     today = store.now().astimezone(one.cabin.zone).date()
-    for stay in found.stays:
-        with st.expander(markup.plain_label(f"{stay.arrives:%d %b %Y} to {stay.leaves:%d %b %Y}  {stay.summary}")):
+    for number, stay in enumerate(found.stays):
+        words = f"{stay.arrives:%d %b %Y} to {stay.leaves:%d %b %Y}"
+        words += (", there now: " if still_there(stay, today) else ": ") + stay.summary
+        with st.expander(markup.plain_label(words)), st.container(key=f"draft-{number}"):
             st.code(
                 letter(stay, one.cabin, kept.advisory.exposure, get_fleet(store).contacts, today), language=None,
                 wrap_lines=True)
@@ -371,6 +378,35 @@ def _told() -> None:
     with st.container():  # there also when empty: else all below would shift and opened parts shut again
         if told:
             st.html(markup.box("Recorded", told))
+
+
+def _meanwhile(one: UnitStatus) -> None:
+    """Note whether somebody else recorded the step whose form stood here: it is gone, and with it what was typed.
+
+    The note stays as long as the step that is next then.
+    """
+    kept = one.standing
+    step = None if kept is None else recovery.next_step(kept.advisory).step
+    number, records = ("", {}) if kept is None else (
+        kept.id, {record.step: record for record in kept.advisory.records})
+    asked: tuple[str, Step | None, StepRecorded | None] = st.session_state.get(ASKED, ("", None, None))
+    by_this_page = TOLD in st.session_state
+    if asked[:2] != (number, step) or by_this_page:
+        record = records.get(asked[1]) if asked[1] is not None and asked[0] == number else None
+        told = None if by_this_page or asked[1] == step or record == asked[2] else record
+        st.session_state[MEANWHILE] = told
+        st.session_state[ASKED] = (number, step, records.get(step) if step is not None else None)
+
+
+def _told_meanwhile(one: UnitStatus) -> None:
+    """What `_meanwhile` found, where the form stood that is gone."""
+    record: StepRecorded | None = st.session_state.get(MEANWHILE)
+    with st.container():  # there also when empty, as below
+        if record is not None:
+            zone = one.cabin.zone
+            st.html(markup.box("Recorded by somebody else", [
+                f"{STEP_WORDS[record.step].capitalize()} is recorded already: {record.by}, done "
+                f"{local(record.when, zone)}, recorded {local(record.at, zone)}. Nothing was stored twice."]))
 
 
 # Paper, drawing, evidence ------------------------------------------------------------------------

@@ -342,7 +342,7 @@ def _refuse_recorded(kept: KeptAdvisory, step: Step) -> None:
         return
     raise BadInput(
         f"step {step} of {kept.id} is recorded already: {record.by}, done {in_utc(record.when)}, recorded "
-        f"{in_utc(record.at)}; nothing was stored twice. If it was done once more, say so: --again")
+        f"{in_utc(record.at)}; nothing was stored twice. If it was done once more, say so by command: --again")
 
 
 def _failed_by(con: Con, number: str, taken_at: datetime) -> str:

@@ -69,29 +69,33 @@ def letter(stay: Stay, cabin: Cabin, exposure: Exposure, contacts: Iterable[Cont
     practice, no source. The local health authority words it otherwise where it wants to.
     """
     here = [one for one in contacts if not one.cabins or cabin.slug in one.cabins]
-    still_there = stay.leaves >= today
     lines = [
         f"Water at {cabin.name}, your stay from {stay.arrives:%d %b %Y} to {stay.leaves:%d %b %Y}", "",
-        _what(exposure, cabin), ""]
-    if still_there:
+        _what(exposure, cabin, stay), ""]
+    if still_there(stay, today):
         lines += [
             "Please stop drinking the tap water now, and do not use it for ice, for brushing teeth or for baby "
             "food, unless you have boiled it. The notice at the tap says how.", ""]
     lines += [
-        "If there were infants, people with weak immunity, pregnant women or elderly people among you, tell them "
-        "first, and have them ask a doctor even if they feel well.",
+        "First of all, infants, people with weak immunity, pregnant women and elderly people among you: ask a "
+        "doctor about them even if they feel well.",
         "Whoever has fallen ill, above all with diarrhoea, vomiting or fever, should see a doctor and say that "
         "they drank this water.",
         "",
-        f"Whom to ask: {_reach(here, Role.HEALTH_AUTHORITY, 'the local health authority')}; "
-        f"{_reach(here, Role.MANAGER, 'the manager of the cabin')}.",
+        f"Whom to ask about your health: {_reach(here, Role.HEALTH_AUTHORITY, 'the local health authority')}",
+        f"Whom to ask about the cabin: {_reach(here, Role.MANAGER, 'its manager')}",
         "What your local health authority says goes before this letter.",
     ]
     return "\n".join(lines)
 
 
-def _what(exposure: Exposure, cabin: Cabin) -> str:
-    """What happened to the water, in two or three sentences."""
+def still_there(stay: Stay, today: date) -> bool:
+    """Whether the guests may not have left yet, so that they can still stop drinking."""
+    return stay.leaves >= today
+
+
+def _what(exposure: Exposure, cabin: Cabin, stay: Stay) -> str:
+    """What happened to the water, in two to four sentences."""
     if exposure.cause is Cause.LABORATORY:
         found = f": {exposure.finding}" if exposure.finding else ""
         return (
@@ -102,8 +106,10 @@ def _what(exposure: Exposure, cabin: Cabin) -> str:
         when = f"Since {since} the water of this cabin may not be"
     else:
         when = f"Between {since} and {local(exposure.end, cabin)} the water of this cabin may not have been"
-    return (
-        f"{when} fully disinfected. {litres(exposure)} may have reached the taps. We learned of it afterwards.")
+    words = f"{when} fully disinfected. {litres(exposure)} may have reached the taps."
+    if exposure.end is not None and stay.arrives > exposure.end.astimezone(cabin.zone).date():
+        words += " You came later: some of it may still have stood in the pipes and in the hot tank."
+    return f"{words} We learned of it afterwards."
 
 
 def _reach(contacts: Iterable[Contact], role: Role, otherwise: str) -> str:

@@ -68,6 +68,8 @@ class Advisory:
         Whether a meter alone proves a flush (records of before a person had to name the time of one).
     sized : bool
         Whether its cleaning is sized to the exposure and done in its order (all but records of before that).
+    forgiven_l : float
+        What may have passed after the present end, all told, and started nothing again for being so little. [L]
     """
 
     raised_at: datetime
@@ -82,6 +84,7 @@ class Advisory:
     after_lift: str = ""
     metered_alone: bool = False
     sized: bool = False
+    forgiven_l: float = 0.0
     proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
     records: tuple[StepRecorded, ...] = ()
     withdrawn: tuple[RecordWithdrawn, ...] = ()
@@ -301,10 +304,12 @@ def exposure_event(
         return Raised(
             at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by,
             after_lift=after_lift, metered_alone=False, sized=True)
-    again = _more_water(exposure, advisory.exposure)
-    if not again and _later(exposure, advisory.exposure):
+    again = _more_water(advisory, exposure)
+    if _later(exposure, advisory.exposure):
+        start = min(exposure.start, advisory.exposure.start)  # it adds to what stands
         # stored intervals grow with each reading of an hour; the last litre passed when it passed
-        exposure = replace(exposure, end=advisory.exposure.end)
+        exposure = replace(exposure, start=start) if again else replace(
+            exposure, start=start, end=advisory.exposure.end, pieces=exposure.known_pieces)
     kind = Exposed if again else Remeasured
     worse = SEVERITY_RANK[severity] > SEVERITY_RANK[advisory.severity]
     known = exposure == advisory.exposure or not (
@@ -359,7 +364,7 @@ def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
     """Everything starts again; nothing that was asked for drops out."""
     end, known = event.exposure.end, advisory.evidence_since
     return replace(
-        _asked(advisory, event), proofs=(), records=(),
+        _asked(advisory, event), proofs=(), records=(), forgiven_l=0.0,
         evidence_since=None if end is None else max(
             one for one in (end, known, advisory.failed_at) if one is not None),
     )
@@ -372,7 +377,7 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
             f"the exposure ends later ({event.exposure.end}) than known ({advisory.exposure.end}): "
             "that is 'exposed'"
         )
-    asked = _asked(advisory, event)
+    asked = replace(_asked(advisory, event), forgiven_l=_forgiven_l(advisory, event.exposure))
     if advisory.evidence_since is not None or event.exposure.end is None:
         return asked
     # It has ended now. What was proven while it went on proves nothing of the time after; and where it ended only
@@ -505,13 +510,23 @@ def _later(new: Exposure, old: Exposure) -> bool:
     return new.end is None or new.end > old.end
 
 
-def _more_water(new: Exposure, old: Exposure) -> bool:
+def _more_water(advisory: Advisory, new: Exposure) -> bool:
     """Has more under-dosed water passed after what was taken for the end?"""
-    if not _later(new, old) or old.end is None:
+    if not _later(new, advisory.exposure):
         return False
-    if new.underdosed_l_upper is None:
-        return True
-    return more_beyond(new.known_pieces, old.known_pieces, old.end) > AGAIN_L
+    return new.underdosed_l_upper is None or _forgiven_l(advisory, new) > AGAIN_L
+
+
+def _forgiven_l(advisory: Advisory, new: Exposure) -> float:
+    """All that may have passed after the known end, this exposure's included; 0 while there is none. [L]
+
+    Added up from one record to the next: as often as a little more is told, it is the same little that may pass.
+    What turns out to be less is taken off again, and nothing more: it allows no water in advance.
+    """
+    known = advisory.exposure
+    if known.end is None:
+        return 0.0
+    return max(0.0, advisory.forgiven_l + more_beyond(new.known_pieces, known.known_pieces, known.end))
 
 
 def _differs(new: Exposure, old: Exposure) -> bool:

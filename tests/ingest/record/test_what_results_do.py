@@ -261,7 +261,7 @@ def test_two_people_record_one_step_the_second_is_told_who_did(held):
     done = NOW - timedelta(hours=190)
     with pytest.raises(BadInput, match=(
             rf"step disinfect of a1 is recorded already: Ann Lund, done {done:%Y-%m-%d %H:%M} UTC, recorded .*; "
-            "nothing was stored twice. If it was done once more, say so: --again")):
+            "nothing was stored twice. If it was done once more, say so by command: --again")):
         held.act("advisory-record", step)
     assert events(held) == before
     held.act("advisory-record", {**step, "again": True})

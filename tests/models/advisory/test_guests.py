@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from models.advisory import Exposure
-from models.advisory.guests import KNOWN_AT_ONCE, Stay, known_late, letter, stays_touched
+from models.advisory.guests import KNOWN_AT_ONCE, Stay, known_late, letter, stays_touched, still_there
 from models.fleet import Cabin, Contact, Role
 
 CABIN = Cabin(
@@ -70,7 +70,23 @@ def test_the_letter_has_dates_litres_whom_to_ask_and_who_comes_first():
     assert "Someone Elsewhere" not in text
     here = letter(replace(stay, leaves=date(2026, 7, 8)), CABIN, DARK, (), date(2026, 7, 8))
     assert "Please stop drinking the tap water now" in here
-    assert "the local health authority; the manager of the cabin" in here
+    assert "health: the local health authority\n" in here and "cabin: its manager\n" in here
+
+
+@pytest.mark.parametrize(("arrives", "later"), [(date(2026, 7, 4), False), (date(2026, 7, 5), True)])
+def test_who_came_after_the_water_is_told_why_the_letter_goes_to_them(arrives, later):
+    # until 01:10 on the fourth, by the cabin's clock
+    stay = Stay(arrives=arrives, leaves=date(2026, 7, 9))
+    words = "You came later: some of it may still have stood in the pipes"
+    assert (words in letter(stay, CABIN, DARK, PEOPLE, date(2026, 7, 8))) is later
+    assert words not in letter(stay, CABIN, replace(DARK, end=None), PEOPLE, date(2026, 7, 8))
+
+
+@pytest.mark.parametrize(("today", "there"), [(date(2026, 7, 9), True), (date(2026, 7, 10), False)])
+def test_guests_can_stop_drinking_until_the_end_of_the_day_on_which_they_leave(today, there):
+    stay = Stay(arrives=date(2026, 7, 1), leaves=date(2026, 7, 9))
+    assert still_there(stay, today) is there
+    assert ("stop drinking" in letter(stay, CABIN, DARK, PEOPLE, today)) is there
 
 
 def test_a_letter_about_a_sample_says_what_was_found():

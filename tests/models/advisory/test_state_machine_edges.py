@@ -34,10 +34,12 @@ from models.advisory import (
     advance,
     advanced,
     exposure_event,
+    from_json,
     new_proofs,
     pieces_of,
     proofs,
     replay,
+    to_json,
     unknown_proofs,
 )
 from models.advisory.pieces import answered, badness, in_grace, more_beyond, only_to_note
@@ -315,6 +317,17 @@ def test_an_exposure_that_ends_by_a_withdrawal_proves_nothing_of_before_it():
     assert advance(better, asked(better, exposure(end=minute(50)))).evidence_since == minute(50)
 
 
+def test_of_several_withdrawals_the_latest_of_what_had_made_things_worse_is_where_proof_begins():
+    def withdrawn(number, at, *, worse=True):
+        return RecordWithdrawn(
+            at=at, by="Ann Marsh", reason="wrong cabin", service=f"visit-{number}", what="a visit", worse=worse)
+
+    going = advanced(raised(exposure(end=None)), [
+        withdrawn(1, minute(40)), withdrawn(2, minute(50)), withdrawn(3, minute(55), worse=False)])
+    assert going.proven_from == minute(50)
+    assert advance(going, asked(going, exposure(end=minute(45)))).evidence_since == minute(50)
+
+
 @pytest.mark.parametrize(("taken", "counts_from"), [(minute(70), minute(100)), (minute(110), minute(110))])
 def test_after_more_exposure_evidence_counts_from_its_end_or_from_a_failed_sample_taken_later(taken, counts_from):
     before = advance(cleaned(), SampleFailed(at=hour(5), by="Ann Marsh", done_at=taken))
@@ -403,6 +416,84 @@ def test_more_than_half_a_litre_after_the_end_starts_everything_again(later_l, k
     assert event is None if kind is None else type(event) is kind
     if event is not None:
         assert advance(advisory, event).evidence_since == minute(50)
+
+
+def with_late(early_l, late_l, *, cause="power-cut"):
+    """Water of before the end at minute 30, and of after it."""
+    late = (piece(40, 50, late_l),) if late_l else ()
+    return exposure(
+        early_l + late_l, end=minute(50) if late else ENDED, cause=cause, pieces=(piece(0, 30, early_l), *late))
+
+
+def following(advisory, *exposures):
+    """What each of them asked for, and the record of all events."""
+    kinds, events = [], []
+    for number, one in enumerate(exposures):
+        event = asked(advisory, one, at=minute(60 + number))
+        kinds.append(type(event))
+        if event is not None:
+            events.append(event)
+            advisory = advance(advisory, event)
+    return kinds, events, advisory
+
+
+def test_water_after_the_end_that_grows_by_less_than_half_a_litre_at_a_time_starts_everything_again_all_the_same():
+    first = with_late(12.0, 0.0)
+    begun = asked(None, first, at=minute(31))
+    # each is told because the water of before is known better, or its cause
+    kinds, events, advisory = following(
+        advance(None, begun), with_late(10.0, 0.25), with_late(10.0, 0.5, cause="lamp-failure"),
+        with_late(10.0, 0.75))
+    assert kinds == [Remeasured, Remeasured, Exposed]
+    assert advisory == replay([begun, *events]) and advisory.evidence_since == minute(50)
+    assert replay([begun, *events[:2]]).forgiven_l == 0.5 and advisory.forgiven_l == 0.0
+
+
+def test_what_was_forgiven_after_an_end_counts_however_the_end_came_to_be_known():
+    _, _, ended = following(raised(exposure(end=None)), exposure(40.0, end=None), with_late(12.0, 0.0))
+    again = advance(raised(exposure(3.0, end=minute(10), pieces=(piece(0, 10, 3.0),))), Exposed(
+        at=minute(40), exposure=with_late(12.0, 0.0), severity=Severity.UNTREATED, steps=tuple(Step)))
+    for advisory in (ended, again):
+        assert (advisory.exposure.end, advisory.forgiven_l) == (ENDED, 0.0)
+        kinds, _, _ = following(advisory, with_late(10.0, 0.5), with_late(9.0, 0.75))
+        assert kinds == [Remeasured, Exposed]
+
+
+def test_litres_of_before_the_end_that_are_known_better_are_no_water_after_it():
+    kinds, _, advisory = following(
+        raised(with_late(12.0, 0.0)), with_late(20.0, 0.0), with_late(30.0, 0.5), with_late(40.0, 0.5))
+    assert kinds == [Remeasured] * 3 and advisory.forgiven_l == 0.5
+
+
+def test_water_after_the_end_that_was_explained_since_is_forgiven_no_more_and_none_of_it_in_advance():
+    kinds, _, advisory = following(
+        raised(with_late(12.0, 0.0)), with_late(10.0, 0.5), with_late(12.0, 0.0), with_late(10.0, 0.5))
+    assert kinds == [Remeasured] * 3 and advisory.forgiven_l == 0.5
+    # one stretch over the end: that its litres fell by two does not let two more pass
+    whole = raised(exposure(12.0, pieces=(piece(0, 30, 12.0),)))
+    fallen = exposure(10.0, end=minute(50), pieces=(piece(0, 50, 10.0),))
+    more = exposure(10.75, end=minute(50), pieces=(piece(0, 50, 10.75),))
+    kinds, _, _ = following(whole, fallen, more)
+    assert kinds == [Remeasured, Exposed]
+
+
+@pytest.mark.parametrize(("late_l", "kind"), [(0.25, Remeasured), (0.5, Remeasured), (0.75, Exposed)])
+def test_an_exposure_that_begins_after_the_known_end_is_taken_as_more_of_the_one_that_stands(late_l, kind):
+    advisory = raised(exposure(12.0, pieces=(piece(0, 30, 12.0),)))
+    late = exposure(late_l, start=minute(40), end=minute(50), pieces=(piece(40, 50, late_l),))
+    event = asked(advisory, late)
+    assert type(event) is kind
+    after = advance(advisory, event)
+    assert after.exposure.end == after.evidence_since == (ENDED if kind is Remeasured else minute(50))
+    assert (after.exposure.start, after.exposure.pieces) == (START, late.pieces)
+
+
+def test_water_after_the_end_of_which_no_pieces_are_kept_is_added_up_as_well():
+    kinds, events, advisory = following(
+        raised(), exposure(12.5, end=minute(50), cause="lamp-failure"), exposure(12.75, end=minute(50)))
+    assert kinds == [Remeasured, Exposed] and advisory.evidence_since == minute(50)
+    assert from_json(to_json(events[0])) == events[0]
+    assert type(asked(advisory, exposure(13.5, end=minute(60)))) is Exposed
 
 
 @pytest.mark.parametrize("new", [exposure(None, end=minute(30) + TICK), exposure(None, end=None)])
@@ -545,6 +636,20 @@ def test_a_meter_alone_needs_the_litres_of_the_cold_pipes_and_then_of_both(meter
     assert (found("flush_cold", **told).done, found("flush_hot", **told).done) == (cold_done, hot_done)
 
 
+@pytest.mark.parametrize(("litres", "done"), [(19.75, False), (20.0, True)])
+@pytest.mark.parametrize("hot_l", [None, 0.0])
+def test_a_hot_tank_of_unknown_or_no_size_asks_the_cold_flush_of_that_time_for_no_litre_more(hot_l, litres, done):
+    hot = Flush(step="flush_hot", begun_at=minute(60), ended_at=minute(70), metered_l=litres, heard=True)
+    assert found("flush_cold", flush_hot_l=hot_l, flushes=[cold(litres), hot]).done is done
+
+
+def test_a_meter_alone_says_of_the_hot_flush_only_that_its_litres_are_of_both():
+    told = {"metered_l": 19.75, "metered_alone": True}
+    assert found("flush_cold", **told).evidence == "19.7 of 20 L metered since the last under-dosed litre"
+    assert found("flush_hot", **told).evidence == (
+        "19.7 of 190 L metered since the last under-dosed litre (cold and hot together)")
+
+
 @pytest.mark.parametrize(("metered_l", "words"), [
     (19.96, "19.9 of 20 L metered since the last under-dosed litre"), (None, "no metered flow, it takes 20 L"),
     (math.nan, "no metered flow, it takes 20 L")])
@@ -587,6 +692,14 @@ def test_intervals_that_touch_and_are_of_one_kind_are_one_piece():
             for one in found_pieces] == [
         (START, minute(90), 3.0, 6.0, 1.0), (minute(90), minute(95), 0.5, 1.0, 9.0),
         (minute(96), minute(98), 1.0, 2.0, None)]
+
+
+def test_the_first_two_intervals_are_two_pieces_where_they_do_not_touch_and_no_interval_is_none():
+    apart = intervals((0, 10, "dark", 4.0, 3.0), (20, 30, "dark", 2.0, 1.0))
+    assert [one.underdosed_l_upper for one in pieces_of(apart)] == [4.0, 2.0]
+    other = intervals((0, 10, "dark", 4.0, 3.0), (10, 30, "weak", 2.0, 1.0))
+    assert [one.kind for one in pieces_of(other)] == ["dark", "weak"]
+    assert pieces_of(Intervals([], [], [], [], *[np.empty(0)] * 3)) == ()
 
 
 def test_what_ends_exactly_with_the_known_end_is_not_beyond_it():
@@ -673,6 +786,15 @@ def test_intervals_of_a_whole_fleet_are_parted_by_cabin_and_by_unit_in_order_of_
         ("heron-point", "main"): (["weak", "dark"], [3.0, 2.0], START),
         ("heron-point", "sauna"): (["unheard"], [4.0], minute(5)), ("loon-bay", "main"): (["dark"], [1.0], START)}
     assert Intervals.by_unit(rows.iloc[:0]) == {}
+
+
+def test_the_intervals_of_a_later_unit_stay_together():
+    rows = silences(*((cabin, begin, begin + 5, "dark") for cabin, begin in (
+        ("heron-point", 0), ("heron-point", 10), ("heron-point", 20), ("loon-bay", 0), ("loon-bay", 10)))).assign(
+        unit=["main", "sauna", "sauna", "main", "main"], cause="", underdosed_l=1.0, underdosed_l_upper=2.0,
+        dose_low_mj_cm2=math.nan)
+    assert {of: len(one) for of, one in Intervals.by_unit(rows).items()} == {
+        ("heron-point", "main"): 1, ("heron-point", "sauna"): 2, ("loon-bay", "main"): 2}
 
 
 @pytest.mark.parametrize(("before_live", "days", "litres", "plumbing_l", "noted"), [

@@ -12,6 +12,7 @@ from models.advisory import (
     Exposure,
     Lifted,
     NotAllowed,
+    Piece,
     Proof,
     Raised,
     Remeasured,
@@ -20,6 +21,7 @@ from models.advisory import (
     Step,
     StepRecorded,
     advance,
+    exposure_event,
     from_json,
     replay,
     to_json,
@@ -181,3 +183,37 @@ def test_nothing_that_sensors_deny_is_done(history):
     for _, _, after in accepted(history):
         denied = {proof.step for proof in after.proofs if proof.done is False}
         assert denied & set(after.steps) <= set(after.open_steps)
+
+
+@given(st.lists(st.tuples(
+    st.integers(0, 80), st.integers(0, 12), st.sampled_from(["power-cut", "lamp-failure"]), st.booleans()),
+    max_size=20))
+def test_never_has_more_than_half_a_litre_passed_after_the_end_that_the_evidence_counts_from(known):
+    def water(of, count, litres):
+        start = START + timedelta(hours=of)
+        return Piece(
+            start=start, end=start + timedelta(minutes=50 + count), kind="dark", cause="", underdosed_l=0.0,
+            underdosed_l_upper=litres)
+
+    def told(count, before_l, after_l, cause):
+        pieces = (water(0, 0, before_l), *([water(3, count, after_l)] if after_l else []))
+        return Exposure(
+            cause=cause, start=START, end=pieces[-1].end, underdosed_l_upper=before_l + after_l, pieces=pieces)
+
+    first = Raised(
+        at=START + timedelta(hours=5), exposure=told(0, 12.0, 0.0, "power-cut"), severity="untreated",
+        steps=tuple(Step))
+    advisory, counted_l, events = advance(None, first), 0.0, [first]
+    for count, (before, after, cause, exactly) in enumerate(known):
+        after_l = after / 8  # binary numbers hold it
+        event = exposure_event(
+            advisory, told(count, before / 4, after_l, cause), at=first.at + timedelta(minutes=count),
+            hot_tank_l=150.0, exactly=exactly)
+        if event is not None:
+            advisory = advance(advisory, event)
+            events.append(event)
+        if isinstance(event, Exposed):
+            assert advisory.evidence_since == event.exposure.end
+            counted_l = after_l
+        assert after_l - counted_l <= 0.5
+    assert replay(events) == advisory
