@@ -31,7 +31,7 @@ from models.advisory import (
     Step,
     StepRecorded,
 )
-from models.advisory.cleaning import Cleaning, Way, where_it_may_run
+from models.advisory.cleaning import Cleaning, Way, ways_words, where_it_may_run
 from models.advisory.events import times_words
 from models.advisory.notice import litres, local, what_happened
 from models.advisory.plumbing import StillThere
@@ -146,7 +146,8 @@ def with_litres(step: NextStep, asked: Cleaning, cabin: Cabin, flow_l_min: float
             f"{ceil(asked.cold_l / flow_l_min)} min. Then record from when to when they ran.")
         return replace(step, how=" ".join(filter(None, [how, where_it_may_run(asked.cold_l, cabin)])))
     if step.step is Step.FLUSH_HOT and asked.offered is not None:
-        return replace(step, how=" ".join(filter(None, way_lines(asked.offered, cabin)[:2])))
+        so_far = step.evidence.removeprefix(ways_words(asked.ways)).removeprefix("; ")
+        return replace(step, how=" ".join(filter(None, way_lines(asked.offered, cabin)[:2])), evidence=so_far)
     return step
 
 

@@ -36,7 +36,7 @@ from models.advisory.cleaning import cleaning_of
 from models.advisory.guests import known_late, letter, still_there
 from models.advisory.laboratory import Outcome
 from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
-from models.advisory.work_cautions import Work, sentences, works_of_steps
+from models.advisory.work_cautions import WAY_WORKS, Work, sentences, works_of_steps
 from models.fleet import Cabin, Unit
 
 TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the session
@@ -125,7 +125,7 @@ def _open(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     asked = works_of_steps(kept.advisory.open_steps)
     if step.step is not Step.DISINFECT:
         asked -= {Work.CHLORINATE}  # until it is next, its cautions stand in the plan below
-    care(asked, first=asked)
+    care(*_cautions(one, kept, step, asked))
     _told_meanwhile(one)
     if step.waits is Waits.PERSON:
         _step_form(store, one, kept, step)
@@ -236,9 +236,22 @@ def _way(one: UnitStatus, kept: KeptAdvisory, key: str) -> How:
         "How the hot tank is cleaned (any one is enough)", [way.how for way in asked.ways], key=f"how-{key}",
         format_func=lambda how: recovery.way_label(next(way for way in asked.ways if way.how == how)))
     way = next(one for one in asked.ways if one.how == picked)
-    *do, source = recovery.way_lines(way, one.cabin)
+    what, runs, prove, source = recovery.way_lines(way, one.cabin)
+    do = [prove] if way == asked.offered else [what, runs, prove]  # of the one that is offered the next step tells
     st.html(markup.told("", [line for line in do if line]) + markup.small(source))
     return way.how
+
+
+def _cautions(
+    one: UnitStatus, kept: KeptAdvisory, step: NextStep, asked: frozenset[Work]
+) -> tuple[frozenset[Work], frozenset[Work]]:
+    """Works whose cautions the page has, and those in sight: of the hot tank, by the way that is chosen."""
+    ways = cleaning_of(kept.advisory, one.unit, one.cabin).ways
+    if Step.FLUSH_HOT not in kept.advisory.open_steps or not ways:
+        return asked, asked
+    chosen = How(st.session_state.get(f"how-{kept.id}-{step.step}", ways[0].how))
+    others = frozenset[Work]().union(*WAY_WORKS.values()) - WAY_WORKS[chosen]
+    return asked | WAY_WORKS[chosen], (asked - others) | WAY_WORKS[chosen]
 
 
 def _proof_fields(how: How, key: str) -> dict[str, Any]:

@@ -128,7 +128,8 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
         unit = Unit(
             slug=unit_slug, reactor=reactor, uvt_pct=uvt, peak_flow_l_min=measures.from_volume(peak, units),
             dose_target_mj_cm2=target, cold_plumbing_l=_litres(cold, units), hot_tank_l=_litres(hot, units),
-            hot_tank_heel_l=_litres(heel, units), hot_max_c=hottest, cadence_s=cadence, sends_every_s=sends, total=TOTALS[total], lamp_hours_step_h=step,
+            hot_tank_heel_l=_litres(heel, units), hot_max_c=hottest, cadence_s=cadence, sends_every_s=sends,
+            total=TOTALS[total], lamp_hours_step_h=step,
             drawdown_l=0.0 if gravity else measures.from_volume(drawdown, units), gravity_fed=gravity)
         place = Cabin(slug=slug, name=name, time_zone=zone, latitude=latitude, longitude=longitude,
                       altitude_m=altitude, trip=trip, units=(unit,), well_l_min=_litres(well, units),

@@ -180,12 +180,16 @@ def _litres(advisory: Advisory, unit: Unit, asked: Cleaning) -> tuple[float | No
     """Litres of the cold and of the hot flush.
 
     An advisory of before cleaning was sized keeps what it asked for where that was less, so that it loses no tick.
+    And where a record was withdrawn that had made the water look worse, nothing ticks by there being no such water.
     """
+    usual = flush_volumes(unit)
+    if advisory.proven_from is not None and asked.cold_l == 0:
+        return usual
     if advisory.sized:
         return asked.cold_l, asked.hot_l
     cold_l, hot_l = (
         min((one for one in both if one is not None), default=None)
-        for both in zip(flush_volumes(unit), (asked.cold_l, asked.hot_l), strict=True))
+        for both in zip(usual, (asked.cold_l, asked.hot_l), strict=True))
     return cold_l, hot_l
 
 

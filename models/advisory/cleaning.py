@@ -17,12 +17,19 @@ import numpy as np
 
 from models.advisory.chlorination import CONTACT_H, DOSE_MG_L
 from models.advisory.events import NO_CRYPTOSPORIDIUM, OF_PEOPLE, Exposure, How, StepRecorded, times_words
+from models.advisory.pieces import LIT_KINDS, Piece
 from models.advisory.plumbing import FLUSH_PECLET, Plumbing, breakthrough, flush_cold_l
 from models.advisory.state_machine import Advisory
 from models.advisory.work_cautions import DRINKABLE_MG_L
 from models.exposure.instants import Floats
 from models.fleet import Cabin, Unit
-from models.shortfall import mean_surviving, reductions_log, share_allowed
+from models.shortfall import (
+    MARGINAL_LOG,
+    Severity,
+    marginal_from_mj_cm2,
+    mean_surviving,
+    reductions_log,
+)
 
 # WHO/FWC/WSH/15.02, 2015: above 70 C viruses lose more than 5 log and Cryptosporidium its life in less than 1 min,
 # and above 65 C bacteria a log in less than 1 min (SOURCES.md sections 6 and 14, seen).
@@ -60,7 +67,7 @@ class UnderDosed:
     @property
     def clean(self) -> bool:
         """Whether the worst of it, undiluted, is no more short than what may be left."""
-        return not self.parts or _allowed(self.parts[:1], self.dose_target_mj_cm2) >= 1.0
+        return not self.parts or float(_excess(self.parts[:1], self.dose_target_mj_cm2).max()) <= 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +155,7 @@ def water_of(exposure: Exposure, dose_target_mj_cm2: float, *, unclean: bool = F
         return UnderDosed(parts=((dose or 0.0, math.inf),), dose_target_mj_cm2=target)
     by_dose: dict[float, float] = {}
     for one in exposure.known_pieces:
-        dose = 0.0 if one.dose_low_mj_cm2 is None else one.dose_low_mj_cm2
+        dose = _dose_of(one, target)
         litres = math.inf if math.isnan(one.underdosed_l_upper) else one.underdosed_l_upper
         if litres > 0:
             by_dose[dose] = by_dose.get(dose, 0.0) + litres
@@ -331,22 +338,39 @@ def left_at_cold_tap(water: UnderDosed, cold_l: float, passed_l: float) -> Left:
     return Left(share=share, reduction_log=float(left[worst]), asked_log=float(asked[worst]))
 
 
+def _dose_of(piece: Piece, target: float) -> float:
+    """The dose that a piece's water is reckoned with. [mJ/cm2]
+
+    Dark and unheard water got none. Water that is worse than marginal for more than its dose (a unit out of
+    what it was tested at) counts as just short by more than may be left.
+    """
+    if piece.dose_low_mj_cm2 is None or piece.kind not in LIT_KINDS:
+        return 0.0
+    if piece.severity in ("", Severity.MARGINAL):
+        return piece.dose_low_mj_cm2
+    return min(piece.dose_low_mj_cm2, float(np.nextafter(marginal_from_mj_cm2(target, 0.0), 0.0)))
+
+
 # Parts ---------------------------------------------------------------------------------------------------------
 
 
-def _allowed(parts: Sequence[tuple[float, float]], target: float) -> float:
-    """Share of a mixture of these parts that may be left."""
-    return share_allowed([dose for dose, _ in parts], [litres for _, litres in parts], target)
+def _excess(parts: Sequence[tuple[float, float]], target: float) -> Floats:
+    """How many times over what may be left each part is by itself, shape (organisms, parts).
+
+    Shares of the parts, multiplied by it and added up, are clean up to 1 for every organism: that is what
+    `models.shortfall.share_allowed` says of a mixture, put so that parts add up.
+    """
+    good = 10.0 ** -reductions_log(target, target)
+    bad = 10.0 ** -reductions_log([dose for dose, _ in parts], target)
+    over: Floats = (bad - good) / (good * (10.0**MARGINAL_LOG - 1.0))
+    return over
 
 
 def _times_over(water: UnderDosed, room_l: float, tank_l: float) -> float:
     """How many times over the allowed share a tank is, if the worst of the water fills `room_l` of it."""
-    held: list[tuple[float, float]] = []
-    for dose, litres in water.parts:
-        held.append((dose, min(litres, room_l)))
-        room_l -= held[-1][1]
-    total = sum(litres for _, litres in held)
-    return total / tank_l / _allowed(held, water.dose_target_mj_cm2) if total > 0 else 0.0
+    ends = np.minimum(np.cumsum([0.0, *(litres for _, litres in water.parts)]), room_l)
+    over = _excess(water.parts, water.dose_target_mj_cm2) @ np.diff(ends)
+    return float(over.max()) / tank_l
 
 
 def _at_tap(water: UnderDosed, cold_l: float, passed_l: float) -> Floats:
@@ -362,11 +386,10 @@ def _front_l(water: UnderDosed, cold_l: float) -> float:
     """Litres until what comes out of the cold pipe is clean."""
     if cold_l == 0:
         return 0.0
-    doses = [dose for dose, _ in water.parts]
+    excess = _excess(water.parts, water.dose_target_mj_cm2)
 
     def over(drawn_l: float) -> float:
-        shares = _at_tap(water, cold_l, drawn_l)
-        return float(shares.sum()) - share_allowed(doses, shares, water.dose_target_mj_cm2)
+        return float((excess @ _at_tap(water, cold_l, drawn_l)).max()) - 1.0
 
     if over(cold_l) <= 0:
         return cold_l

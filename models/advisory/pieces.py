@@ -30,7 +30,7 @@ GRACE = timedelta(minutes=15)
 DOSED_DAYS_SINCE, PLUMBING_VOLUMES_SINCE = 30, 10.0
 
 UNHEARD = "unheard"
-_LIT = ("weak", "warming")
+LIT_KINDS = ("weak", "warming")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +134,7 @@ def badness(
     kinds, dose = np.asarray(kind, dtype=object), np.asarray(dose_low_mj_cm2, float)
     from_ = (np.asarray(marginal_from_mj_cm2), np.asarray(under_treated_from_mj_cm2))
     lit = np.select([dose >= one for one in from_], [0, 1], 2)
-    return np.where(np.isin(kinds, _LIT), lit, np.where(kinds == UNHEARD, 3, 4)).astype(np.int64)
+    return np.where(np.isin(kinds, LIT_KINDS), lit, np.where(kinds == UNHEARD, 3, 4)).astype(np.int64)
 
 
 def answered(rows: pd.DataFrame, pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:

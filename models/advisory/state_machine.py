@@ -447,8 +447,19 @@ def _require_countable(advisory: Advisory, event: StepRecorded) -> None:
     if by_period and event.ran_taps and event.begun_at is None:
         raise NotAllowed(f"step {event.step} needs the time in which the taps ran: from when to when")
     began = event.began
-    if why := advisory._too_early(event.step, began, _before(advisory, event.step), event.how):
+    before = _before(advisory, event.step)
+    if event.step is Step.DISINFECT:
+        before = _as_recorded(advisory, before)
+    if why := advisory._too_early(event.step, began, before, event.how):
         raise NotAllowed(f"step {event.step} at {in_utc(began)} cannot count: {why}")
+
+
+def _as_recorded(advisory: Advisory, before: Mapping[Step, StepStatus]) -> dict[Step, StepStatus]:
+    """With flushes that a person recorded and of which no litre may be heard yet: what follows waits for them."""
+    told = {one.step: one.when for one in advisory.records if one.step in FLUSH_STEPS}
+    return {
+        step: replace(one, since=told[step]) if one.since is None and step in told else one
+        for step, one in before.items()}
 
 
 def _before(advisory: Advisory, step: Step) -> dict[Step, StepStatus]:

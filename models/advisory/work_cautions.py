@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from models.advisory.events import Step
+from models.advisory.events import How, Step
 
 PLUMBING_LIMIT_MG_L = 200.0  # of chlorine; more attacks seals and metals (from memory)
 DRINKABLE_MG_L = 4.0  # most chlorine at a tap, 40 CFR 141.65 (from memory)
@@ -116,11 +116,12 @@ CAUTIONS = (  # in the order in which they are needed
     Caution(
         words="Switch the power off before you open a well cap.", works=FILL, source="seen: S55"),
     Caution(
-        words="Heater off before a tank is drained, electric at its breaker, gas at its valve, and on again only when "
-        "it is full.",
+        words="Heater off before a tank is drained, electric at its breaker, gas at its valve, and on again only "
+        "when it is full.",
         works=frozenset({Work.DRAIN_TANK}), brief="heater off before a tank is drained", source=PRACTICE),
     Caution(
-        words="What runs out of a tank's drain scalds until it has cooled: lead it away by a hose that bears the heat.",
+        words="What runs out of a tank's drain scalds until it has cooled: lead it away by a hose that bears the "
+        "heat.",
         works=frozenset({Work.DRAIN_TANK}), source=PRACTICE),
     Caution(
         words="Turn the water heater off and let it cool, or drain and refill it with cold water: bleach does not "
@@ -130,15 +131,15 @@ CAUTIONS = (  # in the order in which they are needed
         "away.", works=HOT, brief="hot water scalds",
         source="from memory: US Consumer Product Safety Commission 5098, 6 s at 60 C and 2 s at 66 C for adults"),
     Caution(
-        words="Before a tank is heated, see that its relief valve is there and free, and never plug it: it opens near "
-        "99 C (210 F).", works=frozenset({Work.HEAT}), brief="leave the tank's relief valve free",
+        words="Before a tank is heated, see that its relief valve is there and free, and never plug it: it opens "
+        "near 99 C (210 F).", works=frozenset({Work.HEAT}), brief="leave the tank's relief valve free",
         source="from memory: ANSI Z21.22, 210 F and 150 psi"),
     Caution(
         words="Set the heater by its own dial and open no cover: behind it is mains voltage, or a burner.",
         works=frozenset({Work.HEAT}), source=PRACTICE),
     Caution(
-        words="Set the heater back when the hot taps have run. Until it has cooled, no child is left alone at a tap or "
-        "bath.", works=frozenset({Work.HEAT}), afterwards=True, source=PRACTICE),
+        words="Set the heater back when the hot taps have run. Until it has cooled, no child is left alone at a "
+        "tap or bath.", works=frozenset({Work.HEAT}), afterwards=True, source=PRACTICE),
     Caution(
         words="While the tank is heated, every hot tap runs hotter: tell all who are in the cabin.",
         works=frozenset({Work.HEAT}), source=PRACTICE),
@@ -174,8 +175,14 @@ TASK_WORKS: Mapping[str, frozenset[Work]] = {
     "see why nothing is heard": frozenset({Work.SEE_IF_LIT, Work.BALLAST}), "test water": frozenset(),
 }
 STEP_WORKS: Mapping[Step, frozenset[Work]] = {
-    Step.LAMP_LIT: frozenset({Work.SEE_IF_LIT}), Step.FLUSH_HOT: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),
+    Step.LAMP_LIT: frozenset({Work.SEE_IF_LIT}),
+    Step.FLUSH_HOT: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),  # by whichever way
     Step.DISINFECT: frozenset({Work.CHLORINATE}),
+}
+WAY_WORKS: Mapping[How, frozenset[Work]] = {
+    How.FLUSHED: frozenset({Work.FLUSH_HOT}), How.DRAINED: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK}),
+    How.HEATED: frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),
+    How.CHLORINATED: frozenset({Work.FLUSH_HOT, *BLEACH}),
 }
 RECORD_WORKS: Mapping[str, frozenset[Work]] = {  # kinds of `tarnlight service record`
     "lamp-swapped": frozenset({Work.SWAP_LAMP}), "sleeve-cleaned": frozenset({Work.CLEAN_SLEEVE}),

@@ -57,6 +57,10 @@ def test_each_kind_that_is_not_stated_has_one_line_with_its_units_and_its_cost(h
         assert one["found"].startswith(", ".join(units) + "; ")
     assert "asks for the volume first" in found["not enrolled: cold_plumbing_l"]["found"]
     assert "the logger was off" in found["not enrolled: total"]["found"]
+    # nobody said how hot the tanks get or what draining leaves; where no tank is known, its heel says nothing
+    assert found["not enrolled: hot_max_c"]["units"] == ["heron-point/main", *others]
+    assert "heating cannot be offered" in found["not enrolled: hot_max_c"]["found"]
+    assert found["not enrolled: hot_tank_heel_l"]["units"] == ["heron-point/main", "otter-cove/main"]
     told = tarnlight_here(held.path, "doctor").stdout
     assert "\nnote  not enrolled: total: otter-cove/annex, otter-cove/main; " in told
 

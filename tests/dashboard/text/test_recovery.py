@@ -21,7 +21,10 @@ from dashboard.text.recovery import (
     open_headline,
     standing_words,
     waits_words,
+    way_label,
+    way_lines,
     whom_to_call,
+    with_litres,
 )
 from models.advisory import (
     FLUSH_STEPS,
@@ -34,6 +37,7 @@ from models.advisory import (
     exposure_event,
     proofs,
 )
+from models.advisory.cleaning import cleaning_of
 from models.advisory.plumbing import StillThere
 from models.fleet import Cabin, Contact, Role, Unit
 
@@ -98,7 +102,7 @@ def test_what_the_sensors_have_to_prove_has_progress_and_no_button(figures, titl
 
 
 @pytest.mark.parametrize(("taps", "title", "share"), [
-    (None, "Run every cold tap", 12 / 36), ("flush_cold", "Run every hot tap", 12 / 300)])
+    (None, "Run every cold tap", 12 / 36), ("flush_cold", "Clean the hot tank", 12 / 300)])
 def test_a_flush_shows_the_litres_so_far_and_asks_for_its_time(taps, title, share):
     advisory = proven(raised(), metered_l=12.0)
     if taps:
@@ -218,10 +222,51 @@ def test_the_drawing_puts_each_kind_in_its_lane_and_marks_what_people_did():
     intervals = pd.DataFrame({
         "kind": ["lit", "dark", "lit"], "start": stamps[:3], "end": stamps[1:], "underdosed_l": [0.0, 41.0, 0.0],
         "underdosed_l_upper": [0.0, 41.3, 0.0]})
-    advisory = advance(proven(raised()), StepRecorded(at=LATER, step="disinfect", by="Bo Reed"))
+    advisory = advance(flushed(), StepRecorded(at=LATER, step="disinfect", by="Bo Reed"))
     span = Span(since=START - timedelta(minutes=30), until=LATER, zone=CABIN.zone)
     lanes = {trace.name: trace for trace in cut_figure(intervals, advisory, span=span, units=Units.METRIC).data}
     assert list(lanes["Dark"].x) == [35 * 60_000.0]
     assert "41 to 42 L" in lanes["Dark"].customdata[0] and "Sat 04 Jul 03:10" in lanes["Dark"].customdata[0]
     np.testing.assert_allclose(list(lanes["Lit"].x), [30 * 60_000.0, 85 * 60_000.0])  # cut at the drawing's edge
-    assert len(lanes["People"].x) == 1 and not len(lanes["Not heard"].x)
+    assert "disinfected" in lanes["People"].customdata[-1] and len(lanes["People"].x) == 3
+    assert not len(lanes["Not heard"].x)
+
+
+UNIT = Unit(slug="main", reactor="annular-40", uvt_pct=82.0, peak_flow_l_min=28.0, cold_plumbing_l=18.0,
+            hot_tank_l=150.0)
+
+
+def asked_of(place=CABIN, **unit):
+    advisory = advance(None, exposure_event(
+        None, replace(CUT, underdosed_l_upper=10.0), at=START + timedelta(minutes=36), hot_tank_l=150.0))
+    asked = cleaning_of(advisory, replace(UNIT, **unit), place)
+    return lambda step: with_litres(step, asked, place, 28.0)
+
+
+def test_the_next_step_names_its_litres_its_minutes_and_where_they_may_run():
+    cold = asked_of()(next_step(proven(raised())))
+    assert "until the meter has seen 50 L: about 2 min" in cold.how and "septic" not in cold.how
+    slow = replace(CABIN, well_l_min=5.0, septic_l_day=40.0)
+    found = asked_of(slow)(next_step(proven(raised())))
+    assert "about 10 min" in found.how and "50 L is more than the septic bed takes in a day (40 L)" in found.how
+
+
+def test_the_hot_step_says_what_to_do_by_the_way_that_is_offered():
+    hot = next_step(ran(proven(raised()), "flush_cold", litres=60.0))
+    assert hot.title == "Clean the hot tank"
+    drained = asked_of()(hot)
+    assert "drain the hot tank and refill it, 4 times (600 L)" in drained.how
+    heated = asked_of(hot_max_c=75.0)(hot)
+    assert "70 C or more at a hot tap, keep it so for 30 min" in heated.how
+    assert asked_of(hot_tank_l=None)(hot) == hot  # nobody knows how much there is
+
+
+def test_a_way_says_what_proves_it_its_source_and_why_it_is_not_offered():
+    asked = cleaning_of(raised(), UNIT)
+    do, runs, prove, source = way_lines(asked.way("heated"), CABIN)
+    assert do.endswith("Not offered here: how hot its heater makes the tank is not enrolled (hot_max_c).")
+    assert way_label(asked.way("heated")).endswith("(not offered here)")
+    assert not runs and "for how many minutes" in prove and "WHO/FWC/WSH/15.02" in source
+    _, runs, _, _ = way_lines(asked.way("chlorinated"), CABIN)
+    assert "Take the chlorine out of it first" in runs
+    assert way_label(asked.way("drained")).startswith("Drain and refill it 4 times: ")

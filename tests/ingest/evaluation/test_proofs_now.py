@@ -72,27 +72,27 @@ def after_cut(held: Store) -> Store:
 
 def test_litres_drawn_since_show_without_an_event_in_the_record(after_cut):
     now = CUT + timedelta(minutes=62)
-    assert evidence(status(after_cut, now), "flush_cold").startswith("4 of 44 L metered")
+    assert evidence(status(after_cut, now), "flush_cold").startswith("4 of 50 L metered")
     events = count(after_cut, "advisory_event")
     put(after_cut, now + timedelta(minutes=2), (63, 6.0, LIT), (64, 0.0, LIT))
     assert count(after_cut, "advisory_event") == events  # nothing ticked
-    assert evidence(status(after_cut, now + timedelta(minutes=2)), "flush_cold").startswith("10 of 44 L metered")
+    assert evidence(status(after_cut, now + timedelta(minutes=2)), "flush_cold").startswith("10 of 50 L metered")
 
 
 def test_the_tick_itself_is_recorded_and_the_status_agrees(after_cut):
     now = CUT + timedelta(minutes=68)
     put(after_cut, now, *((minute, flow, LIT) for minute, flow in (
-        (63, 14.0), (64, 15.0), (65, 15.0), (66, 15.0), (67, 0.0), (68, 0.0))))
+        (63, 14.0), (64, 18.0), (65, 18.0), (66, 18.0), (67, 0.0), (68, 0.0))))
     one = status(after_cut, now)
-    assert evidence(one, "flush_cold").startswith("63 of 44 L metered since")
+    assert evidence(one, "flush_cold").startswith("72 of 50 L metered since")
     # the meter alone ticks no flush: a person names the time, and the meter confirms it
     assert not next(each.done for each in one.advisory.advisory.statuses if each.code == "flush_cold")
     record_step(after_cut.con, {
         "advisory": one.advisory.id, "step": "flush_cold", "by": "Ann Lund",
         "from": (CUT + timedelta(minutes=60)).isoformat(), "at": now.isoformat()}, now, after_cut.path)
     one = status(after_cut, now)
-    # by flow readings alone: the lesser of each two, 14 + 15 + 15 L
-    assert "44 of 44 L metered in that time" in evidence(one, "flush_cold")
+    # by flow readings alone: the lesser of each two, 14 + 18 + 18 L
+    assert "50 of 50 L metered in that time" in evidence(one, "flush_cold")
     assert next(each.done for each in one.advisory.advisory.statuses if each.code == "flush_cold")
     assert count(after_cut, "advisory_event", "body LIKE '%flush_cold%' AND body LIKE '%\"done\": true%'") == 1
 
@@ -104,7 +104,7 @@ def test_what_was_metered_is_not_told_of_a_unit_that_fell_silent(after_cut):
 def test_a_question_about_the_past_is_answered_from_the_record_of_then(after_cut):
     now = CUT + timedelta(minutes=64)
     put(after_cut, now, (63, 6.0, LIT), (64, 0.0, LIT))
-    assert "10 of 44" not in evidence(status(after_cut, CUT + timedelta(minutes=62), as_of=True), "flush_cold")
+    assert "10 of 50" not in evidence(status(after_cut, CUT + timedelta(minutes=62), as_of=True), "flush_cold")
 
 
 def test_where_the_water_stands_follows_the_meter(after_cut):

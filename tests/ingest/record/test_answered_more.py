@@ -83,7 +83,7 @@ def test_a_flush_between_two_readings_is_no_longer_than_what_can_run_in_it(held)
                at=at(70.8).isoformat(), **{"from": at(70.2).isoformat()})
     assert "flush_cold" in told["open_steps"]
     status = next(one for one in queries.advisories(held)[0].advisory.statuses if one.code is Step.FLUSH_COLD)
-    assert status.evidence == "at most 11.4 of 44 L can run in that time"
+    assert status.evidence == "at most 11.4 of 50 L can run in that time"
 
 
 def test_one_reading_and_another_silence_take_no_litre_from_an_open_advisory(held):

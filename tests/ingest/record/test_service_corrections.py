@@ -150,9 +150,32 @@ def test_a_failed_check_that_is_withdrawn_gives_the_doses_back_and_lifts_nothing
     assert weak_l(drawn) == 0.0 and (one["verdict"], one["advisory"]["id"]) == ("boil", number)
     assert not any("divided" in reason for reason in one["reasons"])
     assert "sensor-checked 1.4 of" in told(drawn, "advisory", "show", number)[0]["ready_reasons"][0]
+    # no such water is left, yet a withdrawal brings no proof: the flushes still wait for whoever runs them
+    done = steps(drawn, number)
+    assert not done["flush_cold"] and not done["flush_hot"]
+
+
+def no_flush_asked(path: Path) -> None:
+    """A fleet whose own list of steps has chlorine without a flush, so that it may come first."""
+    text = path.with_name("own.toml")
+    text.write_text('[advisory]\nuntreated = ["power_stable", "disinfect", "sample_1", "notice_removed"]\n')
+    run(path, "enroll", str(text))
+
+
+def test_chlorine_before_the_flushes_ticks_nothing_and_says_why(drawn: Path) -> None:
+    run(drawn, "advisory", "raise", *HERON, "--by", "Ann Lund")
+    number = heron(drawn)["advisory"]["id"]
+    said = run(drawn, "service", "record", "chlorinated", *HERON, "--at", datetime.now(UTC).isoformat(),
+               "--who", "Bo")
+    assert "disinfect: kept, but it does not count: " in said
+    assert "it comes after flush_cold (cold pipes flushed): chlorine does not kill Cryptosporidium" in said
+    assert not steps(drawn, number)["disinfect"]
+    told_why = refused(drawn, "advisory", "record", number, "--step", "disinfect", "--by", "Bo")
+    assert "comes after flush_cold" in told_why
 
 
 def test_a_step_that_a_withdrawn_record_had_ticked_unticks_at_once(drawn: Path) -> None:
+    no_flush_asked(drawn)
     run(drawn, "advisory", "raise", *HERON, "--by", "Ann Lund")
     number = heron(drawn)["advisory"]["id"]
     wrong = record(drawn, "chlorinated", datetime.now(UTC))
@@ -167,6 +190,7 @@ def test_a_step_that_a_withdrawn_record_had_ticked_unticks_at_once(drawn: Path) 
 
 
 def test_a_step_that_a_person_recorded_for_itself_stays(drawn: Path) -> None:
+    no_flush_asked(drawn)
     run(drawn, "advisory", "raise", *HERON, "--by", "Ann Lund")
     number = heron(drawn)["advisory"]["id"]
     wrong = record(drawn, "chlorinated", datetime.now(UTC))
@@ -176,6 +200,7 @@ def test_a_step_that_a_person_recorded_for_itself_stays(drawn: Path) -> None:
 
 
 def test_an_advisory_that_was_lifted_while_the_record_counted_stays_lifted_and_is_named(drawn: Path) -> None:
+    no_flush_asked(drawn)
     run(drawn, "advisory", "raise", *HERON, "--by", "Ann Lund")
     number = heron(drawn)["advisory"]["id"]
     wrong = record(drawn, "chlorinated", datetime.now(UTC))

@@ -74,11 +74,11 @@ def test_once_the_volume_is_enrolled_the_litres_count(held):
     after_a_cut(held, COLD, HOT)
     enroll(held.con, {"text": FLEET_TOML}, START + minutes(160), held.path)
     flush(held, "flush_cold")
-    assert steps(held)["flush_cold"].done  # 44 of 720 L
+    assert steps(held)["flush_cold"].done  # 50 of 720 L
     flush(held, "flush_hot")
     found = steps(held)
-    assert not found["flush_hot"].done  # 1,055 L
-    assert found["flush_hot"].evidence.startswith("720 of 1099 L metered in that time, cold and hot together")
+    assert not found["flush_hot"].done  # 1,256 L
+    assert found["flush_hot"].evidence.startswith("720 of 1305 L metered in that time, cold and hot together")
 
 
 def test_what_is_known_to_have_no_tank_is_asked_for_no_hot_flush(held):

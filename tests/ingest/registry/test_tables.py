@@ -21,7 +21,8 @@ FULL = (
     .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \\n \u2603 \\u007f"')
     .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"\nsends_every_s = 600\ntotal = "meter"')
     .replace('total = "meter"', 'total = "meter"\nlamp_hours_step_h = 0.1')
-    .replace("hot_tank_l = 150.0", "hot_tank_l = 0")
+    .replace("hot_tank_l = 150.0", "hot_tank_l = 80\nhot_tank_heel_l = 7.5\nhot_max_c = 75")
+    .replace("latitude = 45.4", "latitude = 45.4\nseptic_l_day = 900\nwell_l_min = 12.5\nvulnerable = true")
     + """
 [[contact]]
 name = "Kim"
@@ -146,6 +147,12 @@ def test_a_change_is_told_and_what_the_file_leaves_out_stays(held):
         ("drawdown_l = 25.0", "sends_every_s = 59", "sends_every_s must be at least cadence_s (60), since"),
         ("drawdown_l = 25.0", "lamp_hours_step_h = 0", "lamp_hours_step_h must be above 0 and at most 100; got 0"),
         ("cold_plumbing_l = 18.0", "cold_plumbing_l = -1", "cold_plumbing_l must be at least 0; got -1"),
+        ("drawdown_l = 25.0", "hot_tank_heel_l = -1", "hot_tank_heel_l must be at least 0; got -1"),
+        ("drawdown_l = 25.0", "hot_tank_heel_l = 150", "hot_tank_heel_l must be below hot_tank_l (150), of which"),
+        ("drawdown_l = 25.0", "hot_max_c = 160", "hot_max_c must be above 0 and at most 100; got 160"),
+        ('trip = "north-shore"', "septic_l_day = 0", "septic_l_day must be above 0; got 0"),
+        ('trip = "north-shore"', "well_l_min = inf", "well_l_min must be a finite number, above 0; got inf"),
+        ('trip = "north-shore"', 'vulnerable = "yes"', "vulnerable must be true or false; got 'yes'"),
         ("warm_up_s = 120", "rewarm_s = 121", "rewarm_s must be at most warm_up_s (120); got 121"),
         ('slug = "heron-point"', 'slug = "Heron Point"', "slug must be 1 to 63 of a-z, 0-9 and '-'"),
         ('slug = "heron-point"', 'slug = "../etc"', "got '../etc'"),

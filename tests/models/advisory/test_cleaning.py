@@ -146,6 +146,13 @@ def test_the_water_is_that_of_the_pieces_at_most_and_unknown_is_untreated():
     found = water_of(
         exposure(piece(30.0, 5.0), piece(None, 2.0, "dark"), piece(30.0, 1.0), underdosed_l_upper=8.0), 16)
     assert found == water((0, 2), (30, 6))
+    assert water_of(exposure(piece(39.0, 4.0, "dark"), underdosed_l_upper=4.0), 40) == water((0, 4))
+    # out of what the unit was tested at: never marginal whatever its dose, so that a pipe volume at least is drawn
+    untested = replace(piece(39.0, 4.0), severity="under-treated")
+    asked = cleaning(water_of(exposure(untested, underdosed_l_upper=4.0), 40), UNIT)
+    assert (asked.cold_l, asked.hot_l) == (18, 0)
+    marginal = replace(untested, severity="marginal")
+    assert cleaning(water_of(exposure(marginal, underdosed_l_upper=4.0), 40), UNIT).cold_l == 0
     assert water_of(exposure(), 16).parts == ((0.0, math.inf),)  # how much is not known
     weak = exposure(piece(30.0, 5.0), underdosed_l_upper=5.0)
     assert water_of(weak, 40, unclean=True).parts == ((0.0, math.inf),)  # a sample says so

@@ -1,5 +1,6 @@
 """The advisory: the program raises, sensors and people prove, only a named person lifts."""
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -516,3 +517,95 @@ def test_causes_and_steps_are_the_words_of_the_outside_contract():
         "power-cut", "lamp-failure", "warm-up-draw", "low-dose", "unheard", "manual",
         "laboratory",
     }
+
+
+# The order of cleaning ---------------------------------------------------------------------------------------
+
+
+def ran(step, begun, ended):
+    return record(step, hour(6), begun_at=minute(begun), done_at=minute(ended))
+
+
+def heated(ended=300, at=None, **more):
+    return record(
+        "flush_hot", at or hour(6), done_at=minute(ended), how="heated", degrees_c=71.0, minutes=30.0, **more)
+
+
+def test_chlorine_comes_after_the_flushes():
+    """It does not kill Cryptosporidium (SOURCES.md section 6, from memory)."""
+    with pytest.raises(NotAllowed, match=r"comes after flush_cold .*Cryptosporidium"):
+        advance(raised(), record("disinfect", hour(6)))
+    cold = advance(raised(), ran("flush_cold", 60, 70))
+    with pytest.raises(NotAllowed, match="comes after flush_hot"):
+        advance(cold, record("disinfect", hour(6)))
+    both = advance(cold, ran("flush_hot", 70, 115))
+    with pytest.raises(NotAllowed, match="comes after flush_hot"):
+        advance(both, record("disinfect", hour(6), done_at=minute(114)))
+    assert Step.DISINFECT not in advance(both, record("disinfect", hour(6), done_at=minute(115))).open_steps
+
+
+def test_chlorine_waits_for_flushes_whose_litres_are_still_to_be_heard_of():
+    told = after(raised(), ran("flush_cold", 60, 70), ran("flush_hot", 70, 115))
+    unheard = after(told, *evidence(at=hour(6), cold_l=3.0, hot_l=3.0, heard=False))
+    waits = advance(unheard, record("disinfect", hour(6), done_at=hour(3)))
+    assert {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.DISINFECT} <= set(waits.open_steps)
+    heard = after(waits, *evidence(at=hour(7)))
+    assert not {Step.FLUSH_COLD, Step.FLUSH_HOT, Step.DISINFECT} & set(heard.open_steps)
+
+
+def test_a_tank_is_heated_or_drained_after_the_cold_pipes_are_flushed():
+    drained = record("flush_hot", hour(6), done_at=minute(300), how="drained", times=3)
+    for one in (heated(), drained):
+        with pytest.raises(NotAllowed, match=r"comes after flush_cold .*runs into the clean tank"):
+            advance(raised(), one)
+        assert Step.FLUSH_HOT not in after(raised(), ran("flush_cold", 60, 70), one).open_steps
+    # what stands in the cold pipes while the heating goes on is drawn in with the first hot water
+    with pytest.raises(NotAllowed, match="comes after flush_cold"):
+        after(raised(), ran("flush_cold", 60, 275), heated(300))
+    chlorinated = record("flush_hot", hour(6), done_at=minute(300), how="chlorinated")
+    assert Step.FLUSH_HOT not in advance(raised(), chlorinated).open_steps  # the loop holds the cold pipes too
+
+
+def test_only_a_persons_record_with_its_way_proves_a_heated_tank_and_its_words_say_how():
+    found = after(raised(), ran("flush_cold", 60, 70), heated(note="both elements"))
+    status = next(one for one in found.statuses if one.code is Step.FLUSH_HOT)
+    assert status.done and status.since == minute(300)
+    assert status.evidence.endswith("both elements; heated, 71 C at the hot tap for 30 min")
+    short = proofs(
+        at=hour(7), power_on=None, power_on_since=None, lamp_on=None, lamp_on_since=None, dose_ok_min=None,
+        metered_l=9000.0, flush_cold_l=20.0, flush_hot_l=170.0, too_little="71 C is not enough")
+    assert Step.FLUSH_HOT in after(found, short[-1]).open_steps  # more water became known, and more is asked
+    again = advance(after(found, short[-1]), heated(320, hour(8)))  # and can be told anew
+    assert Step.FLUSH_HOT not in again.open_steps
+
+
+def test_a_flush_of_which_nothing_has_to_be_drawn_ticks_by_itself_until_something_has():
+    def found(at, cold_l):
+        return proofs(
+            at=at, power_on=None, power_on_since=None, lamp_on=None, lamp_on_since=None, dose_ok_min=None,
+            metered_l=0.0, flush_cold_l=cold_l, flush_hot_l=170.0, clean_since=minute(30))[-2]
+
+    nothing = found(hour(3), 0.0)
+    (kept,) = new_proofs(raised(), [nothing])
+    done = advance(raised(), kept)
+    status = next(one for one in done.statuses if one.code is Step.FLUSH_COLD)
+    assert status.done and status.since == minute(30) and "nothing has to be drawn" in status.evidence
+    assert new_proofs(done, [nothing]) == ()
+    (more,) = new_proofs(done, [found(hour(4), 20.0)])  # the exposure turned out to be larger
+    undone = advance(done, more)
+    assert Step.FLUSH_COLD in undone.open_steps
+    assert Step.FLUSH_COLD not in advance(undone, ran("flush_cold", 60, 70)).open_steps
+
+
+def test_an_advisory_of_before_cleaning_was_sized_keeps_its_order_and_replays():
+    event = replace(exposure_event(None, CUT, at=minute(31), hot_tank_l=150.0), sized=False)
+    old = json.loads(to_json(event))
+    del old["sized"]
+    disinfect = json.loads(to_json(record("disinfect", hour(4))))
+    for name in ("how", "degrees_c", "minutes", "times"):
+        del disinfect[name]
+    proof = json.loads(to_json(Proof(at=hour(2), step=Step.FLUSH_HOT, done=True, evidence="1060 of 1055 L")))
+    del proof["alone"]
+    read = [from_json(json.dumps(one)) for one in (old, proof, disinfect)]
+    found = replay(read)
+    assert not found.sized and Step.DISINFECT not in found.open_steps
