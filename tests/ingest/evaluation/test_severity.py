@@ -1,8 +1,8 @@
 """Logs in, verdicts and advisories out: water that is short by little is told otherwise than a dark lamp.
 
 The unit's reactor gives at 36 W/m2 and 19 L/min a best estimate of some 44 mJ/cm2 and a lower bound of some 36, by
-`tarnlight dose`; its target is 40. What follows from that is the rule of models/shortfall.py: rotavirus at 36 mJ/cm2
-has 3.6 log of 4 (10 mJ/cm2 a log, models/SOURCES.md section 14, from memory), 0.4 log short.
+`tarnlight dose`; its target is 40. What follows from that is the rule of models/shortfall.py: rotavirus at 36
+mJ/cm2 has 3.6 log of 4 (10 mJ/cm2 a log, models/SOURCES.md section 14, from memory), 0.4 log short.
 """
 
 from __future__ import annotations
