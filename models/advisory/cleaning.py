@@ -362,7 +362,7 @@ def _excess(parts: Sequence[tuple[float, float]], target: float) -> Floats:
     """
     good = 10.0 ** -reductions_log(target, target)
     bad = 10.0 ** -reductions_log([dose for dose, _ in parts], target)
-    over: Floats = (bad - good) / (good * (10.0**MARGINAL_LOG - 1.0))
+    over: Floats = np.maximum((bad - good) / (good * (10.0**MARGINAL_LOG - 1.0)), 0.0)  # none makes up for another
     return over
 
 

@@ -178,6 +178,7 @@ def test_a_store_of_before_keeps_what_was_lifted_lifted(held):
         UPDATE advisory_event SET body = json_merge_patch(body, '{"exposure": {"pieces": null}}')
         WHERE json_exists(body, '$.exposure')""")
     held.con.execute(_PIECES)
+    held.con.execute("ALTER TABLE underdosed ADD COLUMN severity VARCHAR")
     owe_all(held.con, [KEY])
     evaluate(held.con, now + minutes(1))
     watch(held.con, load_fleet(held), now + minutes(1), [KEY])
