@@ -29,6 +29,7 @@ from models.advisory import (
     StepRecorded,
 )
 from models.advisory.boil import ALTERNATIVES, CAUTIONS, RULES, USES, BoilRule, boil_advice
+from models.advisory.events import SEVERITY_RANK
 from models.advisory.work_cautions import Work, brief, works_of_steps
 from models.fleet import Cabin, Contact, Role
 
@@ -257,11 +258,22 @@ def messages(
                 return ()
             text = f"{place}: the sensors have proven all that they can. {_next(after)}"
             return _to(text, f"Now it needs people: {place}", Role.OWNER, Role.MANAGER, urgent=False)
+        case Remeasured() if worsened(before, after):
+            text = (
+                f"{place}: the water was worse than known: {after.severity} now. In all: {_in_all(after)}. "
+                f"Keep boiling; more may have to be done. {_next(after)}"
+            )
+            return _to(text, f"Worse than known: {place}", Role.OWNER, Role.MANAGER, urgent=True)
         case Remeasured():
             if before is not None and _in_all(before) == _in_all(after):
                 return ()
             text = f"{place}: late readings changed what is known. {_in_all(after)} passed. {_next(after)}"
             return _to(text, f"Exposure corrected: {place}", Role.MANAGER, urgent=False)
+
+
+def worsened(before: Advisory | None, after: Advisory) -> bool:
+    """Has water passed that was treated less than all that was known of in this advisory?"""
+    return before is None or SEVERITY_RANK[after.severity] > SEVERITY_RANK[before.severity]
 
 
 def litres(exposure: Exposure, as_of: datetime | None = None) -> str:

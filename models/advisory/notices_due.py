@@ -19,22 +19,22 @@ from models.advisory import (
     Lifted,
     Proof,
     Raised,
+    Remeasured,
     SampleFailed,
     Step,
     StepRecorded,
     advance,
 )
-from models.advisory.notice import MessageText, local, messages, what_happened
+from models.advisory.notice import MessageText, local, messages, what_happened, worsened
 from models.advisory.work_cautions import Work, brief
 from models.fleet import Cabin, Role, Unit
-from models.shortfall import Severity
 
 
 class NoticeKind(StrEnum):
     """What somebody is told of."""
 
     RAISED = "raised"
-    EXPOSED = "exposed"  # more under-dosed water after steps had begun
+    EXPOSED = "exposed"  # more under-dosed water after steps had begun, or worse water than known
     SAMPLE_FAILED = "sample-failed"
     NEEDS_PEOPLE = "needs-people"  # the sensors have proven what they can
     READY = "ready"  # every step is done: a named person may lift it
@@ -158,7 +158,7 @@ def _news(record: Sequence[tuple[int, Event]], states: Sequence[Advisory], polic
         kind, mark, not_before = _kind_of(before, event, state), str(seq), None
         if kind in (NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED):
             rounds += 1
-        if kind is NoticeKind.EXPOSED and last_word is not None and not _worsens(before, state):
+        if kind is NoticeKind.EXPOSED and last_word is not None and not worsened(before, state):
             if event.at < last_word:
                 continue  # a word about this time is in line already
             not_before = max(event.at, last_word + timedelta(minutes=policy.exposed_gap_min))
@@ -169,11 +169,6 @@ def _news(record: Sequence[tuple[int, Event]], states: Sequence[Advisory], polic
         if kind is not None:
             yield _News(
                 seq=seq, event=event, before=before, state=state, kind=kind, mark=mark, not_before=not_before)
-
-
-def _worsens(before: Advisory | None, after: Advisory) -> bool:
-    """Has water passed that nothing treated, for the first time in this advisory?"""
-    return after.severity is Severity.UNTREATED and (before is None or before.severity is not Severity.UNTREATED)
 
 
 def _states(events: Iterable[Event]) -> list[Advisory]:
@@ -191,6 +186,8 @@ def _kind_of(before: Advisory | None, event: Event, after: Advisory) -> NoticeKi
             return NoticeKind.RAISED
         case Exposed():
             return NoticeKind.EXPOSED
+        case Remeasured() if before is not None and worsened(before, after):
+            return NoticeKind.EXPOSED  # a worsening is never held back
         case SampleFailed():
             return NoticeKind.SAMPLE_FAILED
         case Lifted():

@@ -254,3 +254,18 @@ def test_quiet_hours_end_by_the_clock_on_the_cabins_wall(at, quiet, then):
 def test_a_policy_that_would_never_or_always_speak_is_refused(name, value):
     with pytest.raises(ValueError, match=name):
         Policy(**{name: value})
+
+
+def test_water_that_turns_out_worse_is_told_at_once_although_no_more_of_it_passed():
+    steps = (Step.POWER_STABLE, Step.FLUSH_COLD, Step.NOTICE_REMOVED)
+    mild = Raised(at=START, exposure=exposure(cause="low-dose"), severity="marginal", steps=steps)
+    worse = Remeasured(
+        at=START + MIN, exposure=exposure(cause="low-dose"), severity="under-treated", steps=steps)
+    (due,) = news(mild, worse, after=1)
+    assert due.kind == "exposed"
+    assert due.not_before is None
+    body = next(one.body for one in due.messages if one.role is Role.OWNER)
+    assert "worse than known: under-treated now" in body
+    assert "Keep boiling" in body
+    same = Remeasured(at=START + MIN, exposure=exposure(cause="low-dose"), severity="marginal", steps=steps)
+    assert news(mild, same, after=1) == ()
