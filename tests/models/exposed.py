@@ -35,7 +35,7 @@ def profiles(units: Sequence[Unit], reactor: Reactor, unit_no: np.ndarray) -> pd
 def doses(rows: Rows, readings: pd.DataFrame, states: pd.DataFrame) -> dict[str, np.ndarray]:
     """The doses that readings name; what they leave out is good light wherever intensity and flow are known.
 
-    Of best estimates, the lower bound.
+    Of best estimates that they do not name at all, the lower bound.
     """
     order = np.lexsort((np.arange(len(rows)) >= len(states), np.concatenate(
         [states["unit_no"].to_numpy(np.int64), readings["unit_no"].to_numpy(np.int64)])))
@@ -45,7 +45,7 @@ def doses(rows: Rows, readings: pd.DataFrame, states: pd.DataFrame) -> dict[str,
     for name in DOSES:
         otherwise = {"dose_low_mj_cm2": usual, "dose_low_at_peak_mj_cm2": np.full(len(rows), np.nan)}.get(name)
         if otherwise is None:
-            otherwise = out[name.replace("dose_", "dose_low_")]
+            otherwise = out[name.replace("dose_", "dose_low_")] if name not in readings else np.full(len(rows), np.nan)
         given = readings[name].to_numpy(float) if name in readings else np.full(len(readings), np.nan)
         column = np.concatenate([states[name].to_numpy(float), given])[order]
         out[name] = np.where(np.isnan(column) & ~rows.is_state, otherwise, column)

@@ -33,8 +33,10 @@ READING = st.fixed_dictionaries({
     "lamp_on": st.sampled_from([None, None, True, True, False]),
     "power_on": st.sampled_from([None, None, True, True, False]),
     "lamp_hours_step": st.sampled_from([None, 0.0, 1 / 60, 0.1, 1.0]),
-    "dose_low_mj_cm2": st.sampled_from([None, 30.0, 50.0, np.inf]),
-    "dose_low_at_peak_mj_cm2": st.sampled_from([None, 30.0, 45.0]),
+    "dose_low_mj_cm2": st.sampled_from([None, 15.0, 30.0, 37.0, 50.0, np.inf]),
+    "dose_low_at_peak_mj_cm2": st.sampled_from([None, 30.0, 37.0, 45.0]),
+    "dose_mj_cm2": st.sampled_from([None, 55.0, np.inf]),
+    "dose_at_peak_mj_cm2": st.sampled_from([None, 48.0]),
 })
 
 
