@@ -45,7 +45,8 @@ def doses(rows: Rows, readings: pd.DataFrame, states: pd.DataFrame) -> dict[str,
     for name in DOSES:
         otherwise = {"dose_low_mj_cm2": usual, "dose_low_at_peak_mj_cm2": np.full(len(rows), np.nan)}.get(name)
         if otherwise is None:
-            otherwise = out[name.replace("dose_", "dose_low_")] if name not in readings else np.full(len(rows), np.nan)
+            lower = out[name.replace("dose_", "dose_low_")]
+            otherwise = np.full(len(rows), np.nan) if name in readings else lower
         given = readings[name].to_numpy(float) if name in readings else np.full(len(readings), np.nan)
         column = np.concatenate([states[name].to_numpy(float), given])[order]
         out[name] = np.where(np.isnan(column) & ~rows.is_state, otherwise, column)
