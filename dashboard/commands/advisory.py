@@ -20,6 +20,7 @@ from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
+from models.advisory import Advisory
 from models.advisory.events import PERSON_STEPS, STEP_WORDS, How, State, Step
 from models.advisory.guests import letter
 from models.advisory.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
@@ -149,8 +150,9 @@ def do_list(options: argparse.Namespace) -> int:
                      "cautions": list(sentences(_works(one)))} for one in found])
         return 0
     for one in found:
-        waits = ", ".join(STEP_WORDS[step] for step in one.advisory.open_steps) or "nothing"
-        print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}, raised "
+        waits = next((f"step {one.advisory.steps.index(step) + 1} of {len(one.advisory.steps)}, {STEP_WORDS[step]}"
+                      for step in one.advisory.open_steps), "nothing")
+        print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {_what(one.advisory)}, raised "
               f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
                   "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
     print_cautions(frozenset[Work]().union(*(_works(one) for one in found)))
@@ -179,7 +181,7 @@ def do_show(options: argparse.Namespace) -> int:
                      "messages": told, "confirmed": read.to_dict("records"),
                      "cautions": list(sentences(_works(one)))}])
         return 0
-    print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {one.advisory.cause}")
+    print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {_what(one.advisory)}")
     for step in one.advisory.statuses:
         print(f"  [{'x' if step.done else ' '}] {step.code}: {STEP_WORDS[step.code]} ({step.evidence})")
     for event in record:
@@ -209,6 +211,11 @@ def _message_line(row: Mapping[Hashable, Any]) -> str:
     return (
         f"  {row['due_at']:%Y-%m-%d %H:%M} UTC  message {row['kind']} to {row['contact'] or 'nobody'}{over}: "
         f"{row['state']}{error}")
+
+
+def _what(advisory: Advisory) -> str:
+    """Why it stands and how bad the water was."""
+    return f"{advisory.cause}, {advisory.severity}"
 
 
 def _works(one: KeptAdvisory) -> frozenset[Work]:

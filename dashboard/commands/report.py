@@ -106,7 +106,8 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     print(f"  outages: {len(one['outages'])}")
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin.zone)):
         often = f", {row.times} times" if row.times > 1 else ""
-        print(f"    {local(row.start)} to {local(row.end)}  {kind_words(row.kind, row.cause)}{often}: "
+        what = kind_words(row.kind, row.cause, row.severity)
+        print(f"    {local(row.start)} to {local(row.end)}  {what}{often}: "
               f"{litres(row.underdosed_l, row.underdosed_l_upper, row.end - row.start)} under-dosed")
     print(f"  advisories: {len(one['advisories'])}")
     for said in one["advisories"]:

@@ -8,7 +8,7 @@ import pandas as pd
 
 
 def by_day(outages: pd.DataFrame, zone: tzinfo) -> pd.DataFrame:
-    """Intervals of one unit, of one kind and cause, that begin on one day, as one row.
+    """Intervals of one unit, of one kind, cause and severity, that begin on one day, as one row.
 
     Parameters
     ----------
@@ -20,14 +20,14 @@ def by_day(outages: pd.DataFrame, zone: tzinfo) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        day, kind, cause, start, end, times, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper, rests_on (all
-        grounds), oldest first. A volume is NaN where that of any interval is.
+        day, kind, cause, severity, start, end, times, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper,
+        rests_on (all grounds), oldest first. A volume is NaN where that of any interval is.
     """
     volumes = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper")
     if outages.empty:
         return outages.assign(times=0)
     day = outages["start"].dt.tz_convert(zone).dt.date
-    groups = outages.assign(day=day).groupby(["day", "kind", "cause"], sort=False)
+    groups = outages.assign(day=day).groupby(["day", "kind", "cause", "severity"], sort=False, dropna=False)
     out = groups.agg(
         start=("start", "min"), end=("end", "max"), times=("start", "size"),
         rests_on=("rests_on", _each_once),

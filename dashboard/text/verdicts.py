@@ -31,6 +31,7 @@ from models.advisory import STEP_WORDS, Advisory, Step, StepStatus
 from models.advisory import Cause as AdvisoryCause
 from models.exposure import IntervalKind, IntervalReason
 from models.fleet import Cabin, Contact, Fleet, Total, Unit
+from models.shortfall import Severity
 from models.verdict import Word
 
 
@@ -179,9 +180,10 @@ def step_words(step: Step) -> str:
     return words[0].upper() + words[1:]
 
 
-def kind_words(kind: str, cause: str) -> str:
-    """What a stretch of time was, and why."""
-    why = CAUSE_WORDS.get(cause, cause)
+def kind_words(kind: str, cause: str, severity: str) -> str:
+    """What a stretch of time was, why, and of lit water how bad."""
+    lit = kind in (IntervalKind.WEAK, IntervalKind.WARMING)
+    why = str(severity) if lit and severity in list(Severity) else CAUSE_WORDS.get(cause, cause)
     return KIND_WORDS.get(kind, kind) + (f", {why}" if why else "")
 
 
@@ -235,7 +237,7 @@ def outage_rows(found: pd.DataFrame, now: datetime, zone: tzinfo, units: Units) 
     return [
         (local(row.start.to_pydatetime(), zone, now),
          "goes on" if row.end >= pd.Timestamp(now) else local(row.end.to_pydatetime(), zone, now),
-         duration(row.end - row.start), kind_words(row.kind, row.cause),
+         duration(row.end - row.start), kind_words(row.kind, row.cause, row.severity),
          between(row.underdosed_l, row.underdosed_l_upper, units, length=row.end - row.start),
          between(row.drawn_l, row.drawn_l_upper, units, length=row.end - row.start), row.rests_on)
         for row in named(found)

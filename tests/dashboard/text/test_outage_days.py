@@ -12,12 +12,12 @@ from dashboard.text.outage_days import by_day
 TORONTO = ZoneInfo("America/Toronto")
 
 
-def interval(start: str, kind: str = "weak", litres: float = 2.0, cause: str = "none") -> dict:
+def interval(start: str, kind: str = "weak", litres: float = 2.0, cause: str = "none", severity: str = "under-treated") -> dict:
     at = pd.Timestamp(start, tz="UTC")
     return {
         "cabin": "heron-point", "unit": "main", "kind": kind, "cause": cause, "start": at,
         "end": at + pd.Timedelta(minutes=1), "drawn_l": litres, "drawn_l_upper": 3.0, "underdosed_l": litres,
-        "underdosed_l_upper": 3.0, "rests_on": "dose under target"}
+        "underdosed_l_upper": 3.0, "rests_on": "dose under target", "severity": severity}
 
 
 def test_draws_of_one_day_at_the_cabin_are_one_row_and_no_litre_is_lost():
@@ -25,9 +25,11 @@ def test_draws_of_one_day_at_the_cabin_are_one_row_and_no_litre_is_lost():
     found = by_day(pd.DataFrame([
         interval("2026-11-06T13:00"), interval("2026-11-06T20:00"), interval("2026-11-07T03:30"),
         interval("2026-11-07T13:00"), interval("2026-11-06T15:00", kind="dark", cause="no-power"),
+        interval("2026-11-07T14:00", severity="marginal"),
     ]), TORONTO)
-    assert found[["kind", "times", "underdosed_l", "underdosed_l_upper"]].values.tolist() == [
-        ["weak", 3, 6.0, 9.0], ["dark", 1, 2.0, 3.0], ["weak", 1, 2.0, 3.0]]
+    assert found[["kind", "severity", "times", "underdosed_l", "underdosed_l_upper"]].values.tolist() == [
+        ["weak", "under-treated", 3, 6.0, 9.0], ["dark", "under-treated", 1, 2.0, 3.0],
+        ["weak", "under-treated", 1, 2.0, 3.0], ["weak", "marginal", 1, 2.0, 3.0]]
     assert found["end"].iloc[0] == pd.Timestamp("2026-11-07T03:31", tz="UTC")
     assert found["rests_on"].iloc[0] == "dose under target"
 
