@@ -12,7 +12,9 @@ from dashboard.text.outage_days import by_day
 TORONTO = ZoneInfo("America/Toronto")
 
 
-def interval(start: str, kind: str = "weak", litres: float = 2.0, cause: str = "none", severity: str = "under-treated") -> dict:
+def interval(
+    start: str, kind: str = "weak", litres: float = 2.0, cause: str = "none", severity: str = "under-treated"
+) -> dict:
     at = pd.Timestamp(start, tz="UTC")
     return {
         "cabin": "heron-point", "unit": "main", "kind": kind, "cause": cause, "start": at,
