@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -138,7 +138,7 @@ def advisory_json(kept: KeptAdvisory) -> dict[str, Any]:
         "raised_at": one.raised_at,
         "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
         "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
-        "severity": str(one.severity),
+        "severity": str(one.severity), "happened_from": one.happened_from, "happened_to": one.happened_to,
     }
 
 
@@ -218,11 +218,12 @@ def _tails(table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any
 
 
 def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
-    """By verdict; within one, those first whose water is not known to pass a lit, warm lamp now."""
+    """By verdict; in one, those first whose water is not known to pass a lit, warm lamp now, then the oldest."""
     rank = {"boil": 0, "silent": 1, "watch": 2, "clear": 3}
     return sorted(found, key=lambda one: (
         rank[one.verdict.verdict], one.heard and one.state is not None and bool(one.state.lit) and bool(one.warm),
-        one.cabin.slug, one.unit.slug))
+        one.verdict.since is None, one.verdict.since or datetime.max.replace(tzinfo=UTC), one.cabin.slug,
+        one.unit.slug))
 
 
 def _keys(found: pd.DataFrame) -> list[Key]:

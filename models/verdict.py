@@ -367,8 +367,9 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
         if todo:
             left = f"step {advisory.steps.index(first) + 1} of {len(advisory.steps)}: {STEP_WORDS[first]}"
         yield _Finding(
-            weight=_Weight.BOIL, since=advisory.raised_at,
-            reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}{failed}; {left}.",
+            weight=_Weight.BOIL, since=advisory.happened_from,
+            reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}{failed}"
+            f"{_known(advisory)}; {left}.",
             action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
             works=works_of_steps(todo) | (_SEE_IF_LIT if step == ASK_THERE else frozenset()),
         )
@@ -378,6 +379,13 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
             reason=f"{_litres(present)} may have reached the taps without a full dose.",
             action=f"{NOT_THE_TAP}; put the notice at the tap and begin the steps of the advisory. {AUTHORITY}",
         )
+
+
+def _known(advisory: Advisory) -> str:
+    """When it became known, where that was well after it had happened."""
+    if not advisory.known_late:
+        return ""
+    return f", known since {advisory.raised_at.astimezone(UTC):%Y-%m-%d %H:%M UTC}"
 
 
 def _of_before(present: Present) -> Iterator[_Finding]:

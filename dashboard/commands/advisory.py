@@ -152,7 +152,8 @@ def do_list(options: argparse.Namespace) -> int:
     for one in found:
         waits = next((f"step {one.advisory.steps.index(step) + 1} of {len(one.advisory.steps)}, {STEP_WORDS[step]}"
                       for step in one.advisory.open_steps), "nothing")
-        print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {_what(one.advisory)}, raised "
+        print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {_what(one.advisory)}, of "
+              f"{one.advisory.happened_from:%Y-%m-%d %H:%M UTC}, raised "
               f"{one.advisory.raised_at:%Y-%m-%d %H:%M UTC}" + (
                   "" if one.advisory.state is State.LIFTED else f"; waits for: {waits}"))
     print_cautions(frozenset[Work]().union(*(_works(one) for one in found)))

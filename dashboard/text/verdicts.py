@@ -142,6 +142,12 @@ def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:
     return f"since {local(since, zone, now)} ({duration(now - since)})"
 
 
+def advisory_since(advisory: Advisory, now: datetime, zone: tzinfo) -> str:
+    """Since when by what happened, and since when that is known where it is another time."""
+    happened = since_words(advisory.happened_from, now, zone)
+    return f"{happened}, known since {local(advisory.raised_at, zone, now)}" if advisory.known_late else happened
+
+
 def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units, *, heard: bool) -> str:
     """What water an advisory is about; of a unit that is not heard now, that it may be more by now."""
     exposure = advisory.exposure

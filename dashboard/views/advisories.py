@@ -42,14 +42,14 @@ def standing(store: Client) -> None:
     """What stands, and what each waits for."""
     found = present(store)
     open_ = [(one, one.standing) for one in found.statuses if one.standing is not None]
-    open_.sort(key=lambda pair: pair[1].advisory.raised_at)
+    open_.sort(key=lambda pair: pair[1].advisory.happened_from)
     st.html(markup.headline(
         recovery.open_headline(kept.advisory for _, kept in open_), "Only a named person lifts an advisory."))
     for one, kept in open_:
         with st.container(border=True, key=f"advisory-{kept.id}", gap="xsmall"):
             st.html(markup.card(
                 word=one.verdict.verdict, name=words.unit_name(one),
-                since=words.since_words(kept.advisory.raised_at, found.at, one.cabin.zone),
+                since=words.advisory_since(kept.advisory, found.at, one.cabin.zone),
                 reasons=recovery.happened(kept.advisory, one.cabin, reader_units())[:2],
                 action=f"Waits for: {recovery.waits_words(kept.advisory)}"))
             link("after-cut", f"Steps, notice and lifting of {words.unit_name(one)} →", cabin=one.cabin.slug,

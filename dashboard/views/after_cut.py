@@ -33,7 +33,7 @@ from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, How, Step, StepRecorded
 from models.advisory.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.advisory.cleaning import cleaning_of
-from models.advisory.guests import known_late, letter, still_there
+from models.advisory.guests import letter, still_there
 from models.advisory.laboratory import Outcome
 from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
 from models.advisory.work_cautions import WAY_WORKS, Work, sentences, works_of_steps
@@ -323,7 +323,7 @@ def _lift_form(store: Client, one: UnitStatus, kept: KeptAdvisory, *, undone: bo
 
 def _guests(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     """Guests who may have drunk the water before anybody knew, with a draft to each; nothing is sent from here."""
-    if not known_late(kept.advisory.exposure, kept.advisory.raised_at):
+    if not kept.advisory.known_late:
         return
     st.subheader("Guests who may have drunk it")
     found = get_touched(store, kept)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard.access import present, reader_units, status_of
-from dashboard.text import markup, measures
+from dashboard.text import markup
 from dashboard.text import verdicts as words
 from dashboard.views.frame import live
 from ingest.store import Client
@@ -20,10 +20,10 @@ def steps(store: Client, cabin: str, unit: str) -> None:
         return
     advisory = one.standing.advisory
     st.subheader(f"Boil advisory, {advisory.state}")
-    raised = measures.local(advisory.raised_at, one.cabin.zone)
     water = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.small(
-        f"Raised {raised} because of {words.cause_words(advisory.cause)}. {water} Only a named person lifts it."))
+        f"It stands {words.advisory_since(advisory, found.at, one.cabin.zone)} because of "
+        f"{words.cause_words(advisory.cause)}. {water} Only a named person lifts it."))
     st.html(markup.steps(
         (step.done, words.step_words(step.code), words.step_evidence(step, found.at, one.cabin.zone))
         for step in advisory.statuses))

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from ingest.bookings.calendar import occupancy
 from ingest.record.advisory_log import KeptAdvisory
-from models.advisory.guests import Stay, known_late, stays_touched
+from models.advisory.guests import Stay, stays_touched
 from models.fleet import Fleet
 
 
@@ -32,7 +32,7 @@ class TouchedStays:
 def touched_stays(fleet: Fleet, kept: KeptAdvisory) -> TouchedStays:
     """The stays that an advisory touches; reads the cabin's calendar only where it became known late."""
     advisory = kept.advisory
-    if not known_late(advisory.exposure, advisory.raised_at) or not fleet.has_cabin(kept.cabin):
+    if not advisory.known_late or not fleet.has_cabin(kept.cabin):
         return TouchedStays(late=False)
     cabin = fleet.cabin(kept.cabin)
     since, until = (

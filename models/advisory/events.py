@@ -18,6 +18,10 @@ from models.shortfall import MARGINAL_SHARE_OF_MONTH, Severity
 
 SEVERITY_RANK = {one: rank for rank, one in enumerate(Severity)}  # worst last
 
+# Known within this of its beginning, it is told as it happens: the notice at the tap is the word to guests.
+# Common practice, no source.
+KNOWN_AT_ONCE = timedelta(minutes=30)
+
 
 class State(StrEnum):
     """Where an advisory stands."""
@@ -149,6 +153,11 @@ class Exposure:
                 object.__setattr__(self, name, None)
             elif value is not None:
                 require_at_least_0(name, value)
+
+
+def known_late(exposure: Exposure, raised_at: datetime) -> bool:
+    """Whether people may have drunk of an exposure for a while before anybody was told."""
+    return raised_at - exposure.start > KNOWN_AT_ONCE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,17 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 import pandas as pd
 
 from models.advisory.events import Cause, Exposure
 from models.advisory.notice import litres, local
 from models.fleet import Cabin, Contact, Role
-
-# Known within this of its beginning, it is told as it happens: the notice at the tap is the word to guests.
-# Common practice, no source.
-KNOWN_AT_ONCE = timedelta(minutes=30)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,11 +23,6 @@ class Stay:
     arrives: date
     leaves: date
     summary: str = ""
-
-
-def known_late(exposure: Exposure, raised_at: datetime) -> bool:
-    """Whether people may have drunk of an exposure for a while before anybody was told."""
-    return raised_at - exposure.start > KNOWN_AT_ONCE
 
 
 def stays_touched(bookings: pd.DataFrame, cabin: Cabin, exposure: Exposure, known_at: datetime) -> tuple[Stay, ...]:

@@ -36,6 +36,7 @@ from models.advisory.events import (
     Step,
     StepPolicy,
     StepRecorded,
+    known_late,
 )
 from models.advisory.pieces import AGAIN_L, MORE_L, MORE_SHARE, more_beyond
 from models.shortfall import Severity
@@ -95,6 +96,21 @@ class Advisory:
     def cause(self) -> Cause:
         """Why it stands."""
         return self.exposure.cause
+
+    @property
+    def happened_from(self) -> datetime:
+        """When what it is about began: the first under-dosed litre, the sample, or the decision."""
+        return self.exposure.start
+
+    @property
+    def happened_to(self) -> datetime | None:
+        """When that ended; None while it goes on."""
+        return self.exposure.end
+
+    @property
+    def known_late(self) -> bool:
+        """Whether it became known only well after it had begun."""
+        return known_late(self.exposure, self.raised_at)
 
     @property
     def ready_reasons(self) -> tuple[str, ...]:

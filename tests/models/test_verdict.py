@@ -113,7 +113,9 @@ def test_what_was_heard_long_ago_is_not_called_the_present():
 def test_an_open_advisory_is_boil_however_good_the_unit_is_now():
     found = verdict(replace(GOOD, advisory=open_advisory()), now=NOW)
     assert found.verdict is Word.BOIL
-    assert found.since == NOW - timedelta(hours=3)
+    # by what happened; that it became known later is said
+    assert found.since == open_advisory().exposure.start == NOW - timedelta(hours=5)
+    assert f"known since {NOW - timedelta(hours=3):%Y-%m-%d %H:%M} UTC; step" in found.reasons[0]
     assert "power cut" in found.reasons[0]
     assert "local health authority" in found.next_action
 

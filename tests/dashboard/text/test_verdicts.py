@@ -173,7 +173,8 @@ def test_outages_are_told_on_the_cabins_clock_and_what_reaches_up_to_now_goes_on
         "end": [pd.Timestamp(NOW) - pd.Timedelta(hours=2), pd.Timestamp(NOW)], "kind": ["dark", "unheard"],
         "cause": ["no-power", "no-link"], "underdosed_l": [5.0, np.nan], "underdosed_l_upper": [5.0, 100.0],
         "drawn_l": [5.0, np.nan], "drawn_l_upper": [5.0, 100.0],
-        "rests_on": ["power report, lamp status", "no reading, peak flow"], "severity": "untreated", "seconds": [3600.0, 3600.0]})
+        "rests_on": ["power report, lamp status", "no reading, peak flow"], "severity": "untreated",
+        "seconds": [3600.0, 3600.0]})
     first, second = words.outage_rows(found, NOW, TORONTO, Units.METRIC)
     assert first[:5] == ("Wed 25 Nov, 04:00 EST", "Wed 25 Nov, 05:00 EST", "1 h", "Dark, no power", "5.0 L")
     assert second[1] == "goes on" and second[4] == "up to 100 L"

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from models.advisory import Exposure
-from models.advisory.guests import KNOWN_AT_ONCE, Stay, known_late, letter, stays_touched, still_there
+from models.advisory.events import KNOWN_AT_ONCE, known_late
+from models.advisory.guests import Stay, letter, stays_touched, still_there
 from models.fleet import Cabin, Contact, Role
 
 CABIN = Cabin(
