@@ -6,7 +6,9 @@ For the demo's history. Live messages and files go through `ingest.db.intake` an
 from __future__ import annotations
 
 import uuid
+from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import pandas as pd
 
@@ -16,13 +18,25 @@ from ingest.db.schema import QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.evaluation.daily import pay_days
 from ingest.evaluation.evaluate import derive, owe
 from ingest.evaluation.exposed import unanswered
+from ingest.evaluation.judging import judged_at, unit_states
+from ingest.evaluation.proofs_now import proofs_now
 from ingest.evaluation.watch import watch
 from ingest.record.advisory_log import INSERT_SERVICE, answer, append, new_advisory
 from ingest.record.laboratory import insert_report, report_of
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_history
 from ingest.store import Store
-from models.advisory import Advisory, Lifted, NotAllowed, StepRecorded, advance, exposure_event
-from models.advisory.events import FLUSH_STEPS, SENSOR_STEPS, Event, Step
+from models.advisory import (
+    Advisory,
+    Lifted,
+    NotAllowed,
+    Proof,
+    StepRecorded,
+    advance,
+    advanced,
+    exposure_event,
+    new_proofs,
+)
+from models.advisory.events import FLUSH_STEPS, Event, Step
 from models.advisory.exposures import exposure_of
 from models.advisory.pieces import Intervals
 
@@ -89,6 +103,14 @@ def take_in(
     return kept
 
 
+def _seen_then(store: Store, key: tuple[str, str], advisory: Advisory, at: datetime) -> tuple[Proof, ...]:
+    """What the sensors said then of power, lamp and dose, by all that is stored of the time up to it."""
+    history = load_history(store)
+    states = unit_states(judged_at(store, history, [key], at), history.present)
+    found = proofs_now(store, history.present, {key: advisory}, states, at).get(key, ())
+    return new_proofs(advisory, (one for one in found if one.step not in FLUSH_STEPS))
+
+
 def _lifted_then(
     store: Store, cabin: str, unit: str, followed: pd.DataFrame, at: datetime, lift: object
 ) -> None:
@@ -100,11 +122,15 @@ def _lifted_then(
     exposure = exposure_of(rows, dose_target_mj_cm2=one.dose_target_mj_cm2, now=at)
     if exposure is None or exposure.end is None:
         return
-    raised = exposure_event(None, exposure, at=exposure.end, hot_tank_l=one.hot_tank_l, policy=fleet.policy)
+    asked = partial(exposure_event, hot_tank_l=one.hot_tank_l, policy=fleet.policy, exactly=True)
+    # it was raised with the first litre, and then it ended
+    raised = asked(None, replace(exposure, end=None), at=exposure.start)
     if raised is None:
         return
-    events: list[Event] = [raised]
     advisory: Advisory = advance(None, raised)
+    ended = asked(advisory, exposure, at=exposure.end)
+    events: list[Event] = [raised, *([ended] if ended is not None else [])]
+    advisory = advanced(advisory, events[1:])
     samples = iter((Step.SAMPLE_1, Step.SAMPLE_2))
     between = followed[(followed["at"] > pd.Timestamp(exposure.end)) & (followed["at"] < pd.Timestamp(at))]
     for did in named(between.sort_values("at")):
@@ -118,8 +144,11 @@ def _lifted_then(
             except NotAllowed:
                 continue  # a step that this exposure does not ask for
             events.append(record)
-    if set(advisory.open_steps) - {*SENSOR_STEPS, Step.NOTICE_REMOVED}:
-        return  # under-dosed water came after the flush or the samples: nobody with a list of the steps would lift
+    seen = _seen_then(store, key, advisory, at)
+    advisory = advanced(advisory, seen)
+    events += seen
+    if set(advisory.open_steps) - {Step.NOTICE_REMOVED}:
+        return  # something is undone, or came after the flush or the samples: nobody with the steps would lift
     lifted = Lifted(at=at, by=str(lift.who), reason=str(lift.note))  # type: ignore[attr-defined]
     advance(advisory, lifted)
     events.append(lifted)
