@@ -90,11 +90,25 @@ drawdown_l = 25.0
 FLEET_TOML = REACTOR + cabin_toml("heron-point", "main") + cabin_toml("otter-cove", "main", "annex")
 
 
+# Files that take longest, longest first: begun first, so that at the end no worker is alone with one of them.
+LONGEST = (
+    "hostile/test_limits", "browser/test_samples", "browser/test_after_cut", "browser/test_right_cabin",
+    "browser/test_known_late", "browser/test_lamps_page", "faults/test_kills", "faults/test_modes",
+    "faults/test_demo", "faults/test_broker", "faults/test_broker_session", "faults/test_processes",
+    "browser/test_pages", "dashboard/commands/test_visits", "dashboard/commands/test_lamps",
+    "dashboard/commands/test_cli", "dashboard/test_cautions_shown", "ingest/evaluation/test_sensor_trust",
+    "ingest/outlook/test_lamps", "ingest/record/test_answered", "ingest/evaluation/test_watch",
+    "ingest/record/test_what_results_do", "ingest/record/test_any_order_of_lifts", "faults/test_one_message")
+_HERE = Path(__file__).parent
+_TURN = {_HERE / f"{name}.py": turn for turn, name in enumerate(LONGEST)}
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What needs mosquitto carries the marker `broker`."""
+    """What needs mosquitto carries the marker `broker`; the longest files come first."""
     for item in items:
         if "mosquitto" in getattr(item, "fixturenames", ()):
             item.add_marker("broker")
+    items.sort(key=lambda item: _TURN.get(item.path, len(_TURN)))
 
 
 def free_port() -> int:
