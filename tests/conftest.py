@@ -260,7 +260,7 @@ def tarnlight(store: Path, *words: str, within_s: float = 120, **options: Any) -
 
 def tarnlight_here(store: Path, *words: str) -> subprocess.CompletedProcess[str]:
     """Run the command in this process, a second faster, where the process itself is not in question."""
-    out, err = io.StringIO(), io.StringIO()
+    out, err = io.TextIOWrapper(io.BytesIO(), "utf-8", newline="", write_through=True), io.StringIO()
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         for name in [name for name in os.environ if name.startswith("TARNLIGHT_")]:
             patch.delenv(name)
@@ -270,7 +270,9 @@ def tarnlight_here(store: Path, *words: str) -> subprocess.CompletedProcess[str]
             code = main(list(words))
         except SystemExit as stopped:
             code = int(stopped.code or 0)
-    return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
+    written = out.buffer
+    assert isinstance(written, io.BytesIO)
+    return subprocess.CompletedProcess(words, code, written.getvalue().decode(), err.getvalue())
 
 
 @dataclass
