@@ -32,15 +32,26 @@ _UNDERDOSED = """
     WHERE u."end" <= $until AND (u.severity IS DISTINCT FROM 'marginal' OR u."end" > $month)
     ORDER BY u.cabin, u.unit, u.start
 """
-# How much dosed water followed each of these intervals, and on how many days.
+# How much dosed water followed these units' intervals that ended by then, and on how many days: by running sums
+# from now backwards, as a year of silence is an interval an hour. A day counts at its last hour with such water.
 _FOLLOWED = """
-    WITH gone AS (
-        SELECT unnest($numbers) AS number, unnest($cabins) AS cabin, unnest($units) AS unit, unnest($ends) AS "end")
-    SELECT g.number, count(DISTINCT h.hour::DATE) FILTER (h.in_spec_l > 0) AS days,
-        coalesce(sum(h.in_spec_l), 0) AS litres
-    FROM gone AS g LEFT JOIN hourly AS h ON h.cabin = g.cabin AND h.unit = g.unit AND h.hour >= g."end"
-        AND h.hour <= $now
-    GROUP BY ALL
+    WITH asked AS (SELECT DISTINCT unnest($cabins) AS cabin, unnest($units) AS unit),
+    gone AS (
+        SELECT DISTINCT u.cabin, u.unit, u."end"
+        FROM underdosed AS u SEMI JOIN asked ON u.cabin = asked.cabin AND u.unit = asked.unit
+        WHERE u."end" < $before),
+    since AS (SELECT cabin, unit, min("end") AS first FROM gone GROUP BY ALL),
+    later AS (
+        SELECT h.cabin, h.unit, h.hour, h.in_spec_l, h.in_spec_l > 0 AND h.hour = max(h.hour)
+            FILTER (h.in_spec_l > 0) OVER (PARTITION BY h.cabin, h.unit, h.hour::DATE) AS ends_day
+        FROM hourly AS h JOIN since AS s ON h.cabin = s.cabin AND h.unit = s.unit
+        WHERE h.hour >= s.first AND h.hour <= $now),
+    rest AS (
+        SELECT cabin, unit, hour, sum(in_spec_l) OVER backwards AS litres,
+            count(*) FILTER (ends_day) OVER backwards AS days
+        FROM later WINDOW backwards AS (PARTITION BY cabin, unit ORDER BY hour DESC))
+    SELECT g.cabin, g.unit, g."end", coalesce(r.days, 0) AS days, coalesce(r.litres, 0) AS litres
+    FROM gone AS g ASOF LEFT JOIN rest AS r ON g.cabin = r.cabin AND g.unit = r.unit AND g."end" <= r.hour
 """
 # Of these units, all water of the month at least, and when water last passed that met its target before the latest
 # that was marginal.
@@ -142,17 +153,17 @@ def _to_watch(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> n
 def _to_note(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> np.ndarray:
     """Which intervals of before the unit was first heard live have long been followed by dosed water."""
     before_live = (rows["first_live"].isna() | (rows["end"] <= rows["first_live"])).to_numpy(bool)
-    long_ago = (rows["end"] < pd.Timestamp(now) - pd.Timedelta(days=DOSED_DAYS_SINCE)).to_numpy(bool)
-    asked_of = np.flatnonzero(before_live & long_ago)
+    before = pd.Timestamp(now) - pd.Timedelta(days=DOSED_DAYS_SINCE)
+    asked_of = np.flatnonzero(before_live & (rows["end"] < before).to_numpy(bool))
     if not asked_of.size:
         return np.zeros(len(rows), bool)
     some = rows.iloc[asked_of]
-    found = store.ask(_FOLLOWED, {
-        "numbers": asked_of.tolist(), "cabins": some["cabin"].tolist(), "units": some["unit"].tolist(),
-        "ends": [one.to_pydatetime() for one in some["end"]], "now": now})
+    keys = list(some[["cabin", "unit"]].drop_duplicates().itertuples(index=False, name=None))
+    found = some[["cabin", "unit", "end"]].merge(
+        store.ask(_FOLLOWED, {**asked(keys), "before": before.to_pydatetime(), "now": now}),
+        on=["cabin", "unit", "end"], how="left", validate="many_to_one")
     days, litres, plumbing = np.zeros(len(rows)), np.zeros(len(rows)), np.full(len(rows), np.nan)
-    at = found["number"].to_numpy(np.int64)
-    days[at], litres[at] = found["days"].to_numpy(float), found["litres"].to_numpy(float)
+    days[asked_of], litres[asked_of] = found["days"].to_numpy(float), found["litres"].to_numpy(float)
     plumbing[asked_of] = _of_units(some, lambda key: _plumbing_l(fleet, key))
     return only_to_note(before_live=before_live, dosed_days=days, dosed_l=litres, plumbing_l=plumbing)
 

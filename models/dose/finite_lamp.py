@@ -64,11 +64,10 @@ def finite_fluence_rate_mw_cm2(
     """
     if not index >= 1:
         raise ValueError(f"index must be at least 1; got {index!r}")
-    radius, height, absorbing = np.broadcast_arrays(
-        *(np.asarray(x, dtype=float) for x in (radius_cm, height_cm, absorption))
-    )
+    radius, height = np.broadcast_arrays(np.asarray(radius_cm, dtype=float), np.asarray(height_cm, dtype=float))
+    absorbing = np.asarray(absorption, dtype=float)
     half, sleeve = reactor.arc_length_cm / 2, reactor.sleeve_outer_radius_cm
-    water = radius - sleeve
+    water = radius - sleeve  # the angles are those of the place alone, whatever the water absorbs
     ends = [_angle(end - height, sleeve, water, index) for end in (-half, half)]
     nodes, weights = np.polynomial.legendre.leggauss(RAYS)
     middle, span = (ends[1] + ends[0]) / 2, (ends[1] - ends[0]) / 2

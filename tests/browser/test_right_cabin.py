@@ -41,13 +41,14 @@ SIZES = {
         "Mobile Safari/537.36"}}
 
 # the clear unit comes first in the registry and by its name
-FLEET = REACTOR + cabin_toml("heron-point", "annex", "main") + cabin_toml("otter-cove", "main")
-BOIL, CLEAR, OTHER = "Heron-Point, main", "Heron-Point, annex", "Otter-Cove"
+UNITS = ("annex", "main")
+BOIL, CLEAR, SPARE, OTHER = "Heron-Point, main", "Heron-Point, annex", "Heron-Point, spare", "Otter-Cove"
 SAID = ".tl-verdict, .tl-badge, .tl-card, .tl-next, .tl-unit-here, [data-testid=stForm]"
 
 
-def fill(path: Path) -> None:
-    """Heron Point's annex runs fine; its main unit, and Otter Cove's, have been dark with the tap open.
+def fill(path: Path, *more: str) -> None:
+    """Heron Point's annex runs fine, `more` units too; its main unit, and Otter Cove's, have been dark with the
+    tap open.
 
     The store's time nearly stands still, so that the annex is as clear in the last test as in the first.
     """
@@ -56,7 +57,8 @@ def fill(path: Path) -> None:
     store.con.execute("INSERT INTO clock VALUES ($wall, $wall, 0.001)", {"wall": wall})
     store.close()
     store = Store(path)
-    store.act("enroll", {"text": FLEET})
+    store.act("enroll", {
+        "text": REACTOR + cabin_toml("heron-point", *UNITS, *more) + cabin_toml("otter-cove", "main")})
     now = wall.replace(second=0, microsecond=0)
     at = pd.date_range(now - timedelta(hours=3), now, freq="60s", tz="UTC")
     fine = pd.DataFrame({
@@ -64,7 +66,7 @@ def fill(path: Path) -> None:
         "intensity_w_m2": 58.0, "flow_l_min": 0.0})
     lit = at < now - timedelta(hours=1)
     dark = fine.assign(unit="main", lamp_on=lit, power_on=lit, intensity_w_m2=58.0 * lit, flow_l_min=5.0)
-    rows = pd.concat([fine, dark, dark.assign(cabin="otter-cove")])
+    rows = pd.concat([fine, *(fine.assign(unit=one) for one in more), dark, dark.assign(cabin="otter-cove")])
     none = pd.DataFrame({name: [] for name in ("source", "cabin", "unit", "payload", "reason")})
 
     def work() -> None:
@@ -78,9 +80,9 @@ def fill(path: Path) -> None:
 class House:
     """The store with its collector and its dashboard, each a process."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *more: str) -> None:
         self.path = folder / "tarnlight.duckdb"
-        fill(self.path)
+        fill(self.path, *more)
         self.collector = Running(
             Settings(store=self.path, broker=f"mqtt://127.0.0.1:{free_port()}"), folder / "collector.log")
         self.collector.start(connected=False)

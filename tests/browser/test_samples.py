@@ -11,17 +11,28 @@ from typing import Any
 
 import pytest
 
-from tests.browser.test_right_cabin import CHROMIUM, CLEAR, FLAGS, SIZES, WITHIN_MS, House, fits, named, playwright
+from tests.browser.test_right_cabin import (
+    CHROMIUM,
+    CLEAR,
+    FLAGS,
+    SIZES,
+    SPARE,
+    WITHIN_MS,
+    House,
+    fits,
+    named,
+    playwright,
+)
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
 
 
-@pytest.fixture
-def house(tmp_path) -> Iterator[House]:
-    """A house of this test's own: its clear unit does not stay so."""
-    one = House(tmp_path)
+@pytest.fixture(scope="module")
+def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    """A house of these tests' own: its clear units do not stay so. Each test has one of them."""
+    one = House(tmp_path_factory.mktemp("house"), "spare")
     yield one
     one.stop_show()
     one.collector.kill()
@@ -58,7 +69,7 @@ def sample(page: Any, house: House) -> None:
     page.get_by_text(f"{CLEAR}: water tested").wait_for()
     playwright.expect(page.get_by_text("did you mean 88 %?")).to_have_count(0, timeout=WITHIN_MS)
     client = house.collector.client()
-    assert client.ask("SELECT kind, value FROM service_event").to_dict("records") == [
+    assert client.ask("SELECT kind, value FROM service_event WHERE unit = 'annex'").to_dict("records") == [
         {"kind": "water-tested", "value": 88.0}]
 
     page.reload()
@@ -78,12 +89,12 @@ def sample(page: Any, house: House) -> None:
 
 
 def check(page: Any, house: House) -> None:
-    page.goto(f"{house.address}/cabin?cabin=heron-point&unit=annex")
-    named(page, CLEAR)
-    pick(page, "Sensor checked")
+    page.goto(f"{house.address}/cabin?cabin=heron-point&unit=spare")
+    named(page, SPARE)
+    pick(page, "Sensor checked", SPARE)
     fill_in(page, "Who did it (name)", "Ada Brook")
     fill_in(page, "Value, where there is one", "1.6")
-    page.get_by_role("button", name=f"Record for {CLEAR}").click()
+    page.get_by_role("button", name=f"Record for {SPARE}").click()
     page.get_by_text("1.60 of the reference, above the limit of 1.2: it reads 60 % too high").first.wait_for()
     badge = page.locator(".tl-verdict .tl-badge")
     playwright.expect(badge).not_to_have_text("● Clear", timeout=WITHIN_MS)
@@ -91,25 +102,25 @@ def check(page: Any, house: House) -> None:
     assert fits(page)
 
     page.reload()
-    named(page, CLEAR)
+    named(page, SPARE)
     page.get_by_text("A record is wrong: withdraw or correct it").click()
     page.get_by_role("combobox", name="Record", exact=True).click()
     page.get_by_role("option", name=re.compile("sensor-checked 1.6 by Ada Brook")).click()
     fill_in(page, "Your name", "Bo Dahl")
     fill_in(page, "Why", "the wrong unit's sensor")
-    page.get_by_role("button", name=f"Withdraw or correct, for {CLEAR}").click()
+    page.get_by_role("button", name=f"Withdraw or correct, for {SPARE}").click()
     page.get_by_text("WITHDRAWN by Bo Dahl (the wrong unit's sensor), counts no longer").wait_for()
     assert page.locator("s", has_text="Sensor checked").count() == 1 and fits(page)
     client = house.collector.client()
-    assert client.ask("SELECT count(*) AS n FROM service_done")["n"].iloc[0] == 0
-    assert client.ask("SELECT max(dose_low_mj_cm2) AS d FROM present")["d"].iloc[0] > 0
+    assert client.ask("SELECT count(*) AS n FROM service_done WHERE unit = 'spare'")["n"].iloc[0] == 0
+    assert client.ask("SELECT dose_low_mj_cm2 AS d FROM present WHERE unit = 'spare'")["d"].iloc[0] > 0
 
 
-def pick(page: Any, what: str) -> None:
+def pick(page: Any, what: str, unit: str = CLEAR) -> None:
     """Choose what was done; the list shuts where the page draws itself anew just then."""
     option = page.get_by_role("option", name=what, exact=True)
     for _ in range(5):
-        named(page, CLEAR)
+        named(page, unit)
         page.get_by_role("combobox", name="What was done").click()
         try:
             option.click(timeout=WITHIN_MS / 10)

@@ -13,7 +13,7 @@ from pathlib import Path
 import icalendar
 import pytest
 
-from tests.conftest import environment, tarnlight
+from tests.conftest import environment, tarnlight_here
 from tests.lamp_fleet import NAMES, lamp_store, slug
 
 KEYS = {  # what other programs read of `lamps --json`
@@ -29,7 +29,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def lamps(path: Path, *words: str) -> str:
-    found = tarnlight(path, "lamps", *words)
+    found = tarnlight_here(path, "lamps", *words)
     assert found.returncode == 0, found.stderr
     return found.stdout
 
@@ -68,7 +68,7 @@ def test_ics_is_a_calendar_that_another_program_reads(fleet: Path) -> None:
     events = icalendar.Calendar.from_ical(raw).walk("VEVENT")
     assert sorted(event["DTSTART"].dt.isoformat() for event in events) == sorted(one["act_by"] for one in told)
     assert all({"UID", "DTSTAMP", "SUMMARY"} <= set(event) for event in events)
-    again = icalendar.Calendar.from_ical(tarnlight_bytes(fleet, "lamps", "--ics")).walk("VEVENT")
+    again = icalendar.Calendar.from_ical(lamps(fleet, "--ics")).walk("VEVENT")
     assert [event["UID"] for event in again] == [event["UID"] for event in events]  # an import updates, not doubles
     # RFC 5545 section 3.1: CRLF, and no line over 75 octets without its line end
     lines = raw.split(b"\r\n")
@@ -90,7 +90,7 @@ def test_backtest_says_how_good_the_dates_were(fleet: Path) -> None:
 
 
 def test_an_instant_of_the_past_needs_a_zone(fleet: Path) -> None:
-    found = tarnlight(fleet, "lamps", "--at", "2026-11-01T00:00:00")
+    found = tarnlight_here(fleet, "lamps", "--at", "2026-11-01T00:00:00")
     assert found.returncode == 2 and "Z or an offset" in found.stderr
     early = json.loads(lamps(fleet, "--json", "--at", "2026-06-01T00:00:00Z"))
     assert all(one["last_heard_day"] == "2026-05-31" for one in early)
@@ -105,12 +105,12 @@ def test_without_any_day_nothing_is_foretold(enrolled: Path) -> None:
 # SOURCES.md section 2: 1.20 passes, 1.21 fails
 @pytest.mark.parametrize(("ratio", "words"), [("1.20", "within the limit"), ("1.21", "above the limit")])
 def test_a_recorded_sensor_check_is_judged_at_once(enrolled: Path, ratio: str, words: str) -> None:
-    found = tarnlight(enrolled, "service", "record", "sensor-checked", "--cabin", "heron-point", "--unit", "main",
-                      "--at", "2026-10-01T10:00:00Z", "--who", "Ann Lund", "--value", ratio)
+    found = tarnlight_here(enrolled, "service", "record", "sensor-checked", "--cabin", "heron-point",
+                           "--unit", "main", "--at", "2026-10-01T10:00:00Z", "--who", "Ann Lund", "--value", ratio)
     assert found.returncode == 0 and words in found.stdout
 
 
 def test_a_reading_given_for_the_ratio_is_refused(enrolled: Path) -> None:
-    found = tarnlight(enrolled, "service", "record", "sensor-checked", "--cabin", "heron-point", "--unit", "main",
-                      "--at", "2026-10-01T10:00:00Z", "--who", "Ann Lund", "--value", "44.1")
+    found = tarnlight_here(enrolled, "service", "record", "sensor-checked", "--cabin", "heron-point",
+                           "--unit", "main", "--at", "2026-10-01T10:00:00Z", "--who", "Ann Lund", "--value", "44.1")
     assert found.returncode == 2 and "ratio of 0.1 to 10" in found.stderr

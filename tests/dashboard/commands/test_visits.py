@@ -14,7 +14,7 @@ import icalendar
 import pytest
 
 from dashboard.cli import main
-from tests.conftest import tarnlight
+from tests.conftest import tarnlight_here
 from tests.lamp_fleet import NAMES, NOW, lamp_store, slug
 
 ZONE = ZoneInfo("America/Toronto")
@@ -46,7 +46,7 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def visits(path: Path, *words: str) -> str:
-    found = tarnlight(path, "visits", *words)
+    found = tarnlight_here(path, "visits", *words)
     assert found.returncode == 0, found.stderr
     return found.stdout
 
@@ -59,7 +59,7 @@ def plan(fleet: Path) -> list[dict]:
 @pytest.fixture(scope="module")
 def due(fleet: Path) -> set[str]:
     """Cabins whose lamps ask for somebody within the eight weeks planned and the week of spare time."""
-    rows = json.loads(tarnlight(fleet, "lamps", "--json").stdout)
+    rows = json.loads(tarnlight_here(fleet, "lamps", "--json").stdout)
     last = NOW.date() + timedelta(days=56 + 7)
     return {one["cabin"] for one in rows if one["act_by"] and date.fromisoformat(one["act_by"]) <= last}
 
@@ -145,7 +145,7 @@ def test_ways_can_be_given_as_a_table(fleet: Path, plan: list[dict], tmp_path: P
         if trip["day"]:
             assert trip["distance_km"] == 10 * (len(trip["stops"]) + 1)
     table.write_text("\n".join(["from,to,km,minutes", *lines[1:]]), encoding="utf-8")
-    refused = tarnlight(fleet, "visits", "--matrix", str(table))
+    refused = tarnlight_here(fleet, "visits", "--matrix", str(table))
     assert refused.returncode == 2 and "no way from" in refused.stderr
 
 

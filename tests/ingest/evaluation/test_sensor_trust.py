@@ -8,6 +8,7 @@ elsewhere.
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ import hypothesis.strategies as st
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 
 from ingest.registry.tables import read_fleet
 from models.dose import assess
@@ -73,20 +74,28 @@ def reasons(one: dict[str, Any]) -> str:
     return " ".join(one["reasons"])
 
 
-@pytest.fixture
-def unit(tmp_path: Path) -> Path:
-    """A store with one unit that reads every five minutes."""
-    path = tmp_path / "data" / "tarnlight.duckdb"
-    path.parent.mkdir()
-    enroll(path)
-    return path
-
-
-def enroll(path: Path) -> None:
+@pytest.fixture(scope="module")
+def unheard(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with one unit that reads every five minutes, for copies of it."""
+    path = tmp_path_factory.mktemp("unheard") / "tarnlight.duckdb"
     file = path.parent / "fleet.toml"
     file.write_text(FLEET.replace("cadence_s = 60", f"cadence_s = {EVERY_S}") + "\n[judging]\ntwo_ends_s = 600\n",
                     encoding="utf-8")
     run(path, "enroll", str(file))
+    return path
+
+
+@pytest.fixture
+def unit(unheard: Path, tmp_path: Path) -> Path:
+    """That store, of this test's own."""
+    return copied(unheard, tmp_path)
+
+
+def copied(store: Path, folder: Path) -> Path:
+    path = folder / "data" / "tarnlight.duckdb"
+    path.parent.mkdir()
+    shutil.copy(store, path)
+    return path
 
 
 def test_an_honest_sensor_is_clear(unit: Path) -> None:
@@ -295,14 +304,12 @@ def test_a_unit_that_nobody_ever_checked_is_watched_after_a_year_and_not_before(
 FAULTS = st.sampled_from(["stuck", "bright", "jump", "failed", "stuck-again"])
 
 
-@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=12)
 @given(fault=FAULTS, begun_h=st.integers(7, 60), level=st.floats(40.0, 54.0), seed=st.integers(0, 99))
 def test_no_history_with_a_standing_fault_is_ever_clear(
-    tmp_path_factory: pytest.TempPathFactory, fault: str, begun_h: int, level: float, seed: int
+    unheard: Path, tmp_path_factory: pytest.TempPathFactory, fault: str, begun_h: int, level: float, seed: int
 ) -> None:
-    path = tmp_path_factory.mktemp("trust") / "data" / "tarnlight.duckdb"
-    path.parent.mkdir()
-    enroll(path)
+    path = copied(unheard, tmp_path_factory.mktemp("trust"))
     light = honest(6 * DAY, seed, level)
     since = -begun_h * HOUR
     if fault in ("stuck", "stuck-again"):

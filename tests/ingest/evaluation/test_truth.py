@@ -143,7 +143,10 @@ def test_what_is_said_to_be_under_dosed_was_drawn(told):
             assert one.underdosed_l <= told.drawn_l(one.start, one.end) + METER_L, (one.start, one.end)
 
 
-def test_no_instant_is_clear_while_the_lamp_is_dark_or_under_dosed_water_has_just_passed(told):
+@pytest.mark.parametrize(("in_the_dark", "after_a_draw"), [(6, 5), pytest.param(12, 8, marks=pytest.mark.slow)])
+def test_no_instant_is_clear_while_the_lamp_is_dark_or_under_dosed_water_has_just_passed(
+    told, in_the_dark, after_a_draw
+):
     """Nobody lifted anything in these runs. Half an hour to six hours after a draw."""
     truth = told.frames.truth
     at = truth["at"]
@@ -153,8 +156,8 @@ def test_no_instant_is_clear_while_the_lamp_is_dark_or_under_dosed_water_has_jus
     long_dark = np.convolve(dark, np.ones(steps), "full")[: len(dark)] == steps
     passed = np.append(np.diff(told.bad_l) > METER_L, False)
     rng = np.random.default_rng(told.case.seed)
-    chosen = [*rng.choice(np.flatnonzero(long_dark), 12)] if long_dark.any() else []
-    draws = rng.choice(np.flatnonzero(passed), 8) if passed.any() else []
+    chosen = [*rng.choice(np.flatnonzero(long_dark), in_the_dark)] if long_dark.any() else []
+    draws = rng.choice(np.flatnonzero(passed), after_a_draw) if passed.any() else []
     chosen += [min(int(n) + int(rng.integers(30, 360)), len(truth) - 1) for n in draws]
     assert chosen or told.case.cabin == "cedar-notch"  # a cabin of trouble has instants to ask of
     first = queries.outages(told.store, NOW, with_lit=True)["start"].min()

@@ -135,21 +135,23 @@ def test_the_lift_itself_brings_the_record_up_to_what_is_known(held):
     assert total == pytest.approx(last)
 
 
-def test_a_dark_lamp_and_a_still_meter_append_nothing_however_long(held):
+@pytest.mark.parametrize("readings", [10, pytest.param(37, marks=pytest.mark.slow)])
+def test_a_dark_lamp_and_a_still_meter_append_nothing_however_long(held, readings):
     take(held, metered(0, 10), steady(at(10), 5, flow_l_min=6.0, total_l=np.arange(5) * 6.0, **DARK))
     take(held, steady(at(15), 3, flow_l_min=0.0, total_l=24.0, **DARK))
     before = kinds(held, "a1")
-    for minute in range(18, 55):
+    for minute in range(18, 18 + readings):
         take(held, steady(at(minute), 1, flow_l_min=0.0, total_l=24.0, **DARK))
     assert "exposed" not in kinds(held, "a1")
     assert len(kinds(held, "a1")) - len(before) <= 2  # that it ended, and what its sensors say
 
 
-def test_a_logger_that_sends_in_packs_makes_no_events_of_its_silences(held):
+@pytest.mark.parametrize("packs", [10, pytest.param(30, marks=pytest.mark.slow)])
+def test_a_logger_that_sends_in_packs_makes_no_events_of_its_silences(held, packs):
     take(held, metered(0, 30), steady(at(30), 5, flow_l_min=6.0, **DARK), metered(35, 60))
     before = kinds(held, "a1")
     fleet = load_fleet(held)
-    for pack in range(30):  # ten minutes each, and silence until the next
+    for pack in range(packs):  # ten minutes each, and silence until the next
         now = take(held, metered(95 + 10 * pack, 10))
         watch(held.con, fleet, now + minutes(9), [KEY])
     fresh = kinds(held, "a1")[len(before):]
