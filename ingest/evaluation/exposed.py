@@ -42,9 +42,9 @@ _FOLLOWED = """
         AND h.hour <= $now
     GROUP BY ALL
 """
-# Of these units, all water of the month at least (what met its target, and what is known to have been short: a total
-# that jumps by more than the supply can deliver is neither), and when water last passed that met its target before
-# the latest that was marginal.
+# Of these units, all water of the month at least (what met its target, and what is known to have been short: a
+# total that jumps by more than the supply can deliver is neither), and when water last passed that met its target
+# before the latest that was marginal.
 _MONTH = """
     WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit, unnest($latest) AS latest)
     SELECT a.cabin, a.unit,

@@ -152,6 +152,20 @@ def test_where_infants_drink_the_first_litre_is_an_advisory(store_path):
     assert codes(found) == MARGINAL_STEPS
 
 
+@pytest.mark.parametrize("edited", [
+    FLEET_TOML.replace('trip = "north-shore"', 'trip = "north-shore"\nvulnerable = true', 1),
+    FLEET_TOML + "\n[advisory]\nmarginal_at_once = true\n"])
+def test_water_that_was_watched_is_an_advisory_as_soon_as_the_registry_says_so(store_path, edited):
+    loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40))
+    assert status(store_path)["verdict"] == "watch"
+    held = Store(store_path)
+    held.act("enroll", {"text": edited})
+    held.close()
+    found = status(store_path)  # nothing was heard since, and nobody drew water
+    assert found["verdict"] == "boil"
+    assert found["advisory"]["severity"] == "marginal"  # so that there is something to lift
+
+
 def test_a_fleet_may_ask_for_an_advisory_at_once(store_path):
     fleet = FLEET_TOML + "\n[advisory]\nmarginal_at_once = true\n"
     loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40), fleet=fleet)
