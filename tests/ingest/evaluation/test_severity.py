@@ -172,6 +172,20 @@ def test_a_fleet_may_ask_for_an_advisory_at_once(store_path):
     assert status(store_path)["advisory"]["severity"] == "marginal"
 
 
+def test_marginal_water_that_turns_out_to_have_met_its_target_makes_no_advisory_worse(store_path):
+    fleet = FLEET_TOML.replace('trip = "north-shore"', 'trip = "north-shore"\nvulnerable = true', 1)
+    now = loaded(store_path, *days_of_use(3), Stretch(1, 19.0, LITTLE), Stretch(40), fleet=fleet)
+    held = Store(store_path)
+    held.act("enroll", {  # at a target of 35 that water, of 38 by its lower bound, is not short
+        "text": fleet.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 35.0", 1),
+        "since": f"{now - timedelta(days=9):%Y-%m-%dT%H:%M:%SZ}"})
+    held.close()
+    found = status(store_path)
+    assert found["advisory"]["underdosed_l_upper"] == 0
+    assert found["advisory"]["severity"] == "marginal"
+    assert codes(found) == MARGINAL_STEPS
+
+
 @pytest.mark.parametrize(("stretches", "severity", "steps"), [
     ([Stretch(1, 0.0, LITTLE), Stretch(1, 19.0, HALF)], "under-treated", UNDER_TREATED_STEPS),
     ([Stretch(1, 0.0, LITTLE), Stretch(1, 0.0, HALF), Stretch(1, 0.0, DOWN), Stretch(1, 19.0, FAR)], "untreated",
