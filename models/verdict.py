@@ -20,6 +20,7 @@ from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, St
 from models.advisory.work_cautions import Work, works_of_steps
 from models.dose.sensor_trust import FaultKind, SensorTrust
 from models.fleet import COVERED_CADENCES
+from models.shortfall import Severity
 
 MIN_PER_DAY = 1440
 BY_THE_DAY_AFTER_DAYS = 7  # of all that the supply can deliver: the sum of more is no figure for people
@@ -273,6 +274,8 @@ _CAUSE_WORDS = {
     Cause.MANUAL: "a person's decision",
     Cause.LABORATORY: "a water sample that was not satisfactory",
 }
+# by the best estimate it met the target
+_SHORT_BY_LITTLE = "a dose that cannot be shown to meet its target"
 
 
 def verdict(present: Present, *, now: datetime) -> Verdict:
@@ -357,18 +360,21 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
         todo = advisory.open_steps
         first = todo[0] if todo else Step.NOTICE_REMOVED
         step = _STEP_ACTION[first] if heard or first not in SENSOR_STEPS else ASK_THERE
-        late = "" if not advisory.after_lift else (
+        # marginal water may have been known and watched all along: it became too much, or is asked of otherwise now
+        little = advisory.severity is Severity.MARGINAL
+        late = "" if little or not advisory.after_lift else (
             f"After the lift of {advisory.after_lift} it became known that more water had passed without a full "
             "dose. ")
         # whatever raised it: a sample that failed since is the graver of the two
         failed = "" if advisory.failed_at is None or advisory.cause is Cause.LABORATORY else (
             f" and {_CAUSE_WORDS[Cause.LABORATORY]}")
+        cause = _SHORT_BY_LITTLE if little else _CAUSE_WORDS[advisory.cause]
         left = "every step is done"
         if todo:
             left = f"step {advisory.steps.index(first) + 1} of {len(advisory.steps)}: {STEP_WORDS[first]}"
         yield _Finding(
             weight=_Weight.BOIL, since=advisory.happened_from,
-            reason=f"{late}A boil advisory stands because of {_CAUSE_WORDS[advisory.cause]}{failed}"
+            reason=f"{late}A boil advisory stands because of {cause}{failed}"
             f"{_known(advisory)}; {left}.",
             action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
             works=works_of_steps(todo) | (_SEE_IF_LIT if step == ASK_THERE else frozenset()),

@@ -53,13 +53,14 @@ _FOLLOWED = """
     SELECT g.cabin, g.unit, g."end", coalesce(r.days, 0) AS days, coalesce(r.litres, 0) AS litres
     FROM gone AS g ASOF LEFT JOIN rest AS r ON g.cabin = r.cabin AND g.unit = r.unit AND g."end" <= r.hour
 """
-# Of these units, all water of the month at least, and when water last passed that met its target before the latest
-# that was marginal.
+# Of these units, all water of the month at least (what met its target, and what is known to have been short: a
+# total that jumps by more than the supply can deliver is neither), and when water last passed that met its target
+# before the latest that was marginal.
 _MONTH = """
     WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit, unnest($latest) AS latest)
     SELECT a.cabin, a.unit,
-        (SELECT sum(h.volume_l) FROM hourly AS h WHERE h.cabin = a.cabin AND h.unit = a.unit AND h.hour > $month
-            AND h.hour <= $now) AS volume_l,
+        (SELECT sum(coalesce(h.in_spec_l, 0) + coalesce(h.underdosed_l, 0)) FROM hourly AS h
+            WHERE h.cabin = a.cabin AND h.unit = a.unit AND h.hour > $month AND h.hour <= $now) AS volume_l,
         (SELECT max(s."end") FROM segment AS s WHERE s.cabin = a.cabin AND s.unit = a.unit AND s.kind = 'lit'
             AND s.drawn_l > 0 AND s."end" <= a.latest AND s."end" > $month) AS met
     FROM asked AS a

@@ -36,6 +36,7 @@ VERDICT, ADVISORY, FAULT = "verdict now", "advisory", "fault"
 def enroll(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
     """Write a registry (`text` of a fleet.toml, `source` its name, `since` where it holds from before now)."""
     fleet, since = _given(body, now)
+    was = load_fleet(Local(con))
 
     def work() -> tuple[dict[str, list[str]], list[Key]]:
         told, touched = _save(con, fleet, since)
@@ -46,8 +47,10 @@ def enroll(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[st
     told, touched = transaction(con, work)
     if touched and since < now:
         evaluate(con, now)
-    elif told["changed"]:
-        watch(con, load_fleet(Local(con)), now, ())  # what is asked of an open advisory may be another now
+    present = load_fleet(Local(con))
+    again = _weighed_otherwise(was, present)
+    if told["changed"] or again:  # what is asked of an open advisory may be another, and what was watched be one
+        watch(con, present, now, again)
     return told
 
 
@@ -192,6 +195,14 @@ def _touched(was: FleetHistory, now: FleetHistory) -> list[Key]:
         if before.has_unit(cabin.slug, unit.slug) and (
             for_all or unit.reactor in kinds or before.unit(cabin.slug, unit.slug) != unit
             or was.units.get((cabin.slug, unit.slug)) != now.units.get((cabin.slug, unit.slug)))]
+
+
+def _weighed_otherwise(before: Fleet, after: Fleet) -> list[Key]:
+    """Units enrolled before whose under-dosed water asks for another answer now, by who drinks or by the policy."""
+    return [
+        (cabin.slug, unit.slug) for cabin in after.cabins for unit in cabin.units
+        if before.has_unit(cabin.slug, unit.slug) and (
+            before.policy != after.policy or before.cabin(cabin.slug).vulnerable != cabin.vulnerable)]
 
 
 def _owe(con: Con, keys: list[Key], since: datetime) -> None:

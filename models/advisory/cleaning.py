@@ -163,9 +163,12 @@ def water_of(exposure: Exposure, dose_target_mj_cm2: float, *, unclean: bool = F
 
 
 def advisory_water(advisory: Advisory, unit: Unit) -> UnderDosed:
-    """The water that an advisory is about; after a failed sample, untreated water that fills the plumbing."""
-    return water_of(
-        advisory.exposure, unit.dose_target_mj_cm2, unclean=advisory.failed_at is not None)
+    """The water that an advisory is about; after a failed sample, untreated water that fills the plumbing.
+
+    So too where a person raised it: water that the sensors find later only adds to what that person knew.
+    """
+    unclean = advisory.failed_at is not None or bool(advisory.raised_by)
+    return water_of(advisory.exposure, unit.dose_target_mj_cm2, unclean=unclean)
 
 
 def cleaning_of(advisory: Advisory, unit: Unit, cabin: Cabin | None = None) -> Cleaning:

@@ -16,6 +16,7 @@ from models.advisory.events import (
     CLEANING_STEPS,
     FLUSH_STEPS,
     NO_CRYPTOSPORIDIUM,
+    OF_PEOPLE,
     PERSON_STEPS,
     SENSOR_STEPS,
     SEVERITY_RANK,
@@ -320,6 +321,9 @@ def exposure_event(
         return Raised(
             at=at, exposure=exposure, severity=severity, steps=steps, sample_gap_h=policy.sample_gap_h, by=by,
             after_lift=after_lift, metered_alone=False, sized=True)
+    if exposure.underdosed_l_upper == 0 and exposure.cause not in OF_PEOPLE:
+        # late data explained all of it: how bad water was that never passed says nothing worse of it
+        severity, steps = advisory.severity, advisory.steps
     again = _more_water(advisory, exposure)
     if _later(exposure, advisory.exposure):
         start = min(exposure.start, advisory.exposure.start)  # it adds to what stands

@@ -44,8 +44,10 @@ def days_of_use(days: int) -> list[Stretch]:
     return [Stretch(700), Stretch(30, 12.0), Stretch(710)] * days
 
 
-def loaded(store: Path, *stretches: Stretch, fleet: str = FLEET_TOML) -> datetime:
-    """Enrol, take in a log that ends now; the instant just after its last reading."""
+def loaded(
+    store: Path, *stretches: Stretch, fleet: str = FLEET_TOML, total_jumps_l: float = 0.0
+) -> datetime:
+    """Enrol, take in a log that ends now; its last instant. In its middle the running total may jump."""
     folder = store.parent.parent
     held = Store(store)
     held.act("enroll", {"text": fleet})
@@ -61,6 +63,7 @@ def loaded(store: Path, *stretches: Stretch, fleet: str = FLEET_TOML) -> datetim
         "intensity_w_m2": [(one.intensity_w_m2 + 0.01 * (i % 7)) * one.lamp_on for i, one in enumerate(rows)],
         "lamp_on": [int(one.lamp_on) for one in rows], "power_on": 1})
     table["total_l"] = table["flow_l_min"].shift(1, fill_value=0.0).cumsum()
+    table.loc[len(table) // 2:, "total_l"] += total_jumps_l
     table.to_csv(folder / "log.csv", index=False)
     for words in (
         ("service", "record", "sensor-checked", "--cabin", "heron-point", "--unit", "main", "--value", "1.0",
@@ -122,6 +125,14 @@ def test_more_than_a_twentieth_of_the_month_is_an_advisory_with_one_sample_and_n
     assert codes(found) == MARGINAL_STEPS
 
 
+def test_a_total_that_jumps_makes_no_room_for_marginal_water(store_path):
+    jump_l, marginal_l = 100_000.0, 190.0  # the first more than any supply delivers in a minute
+    loaded(store_path, *days_of_use(5), Stretch(10, 19.0, LITTLE), Stretch(40), total_jumps_l=jump_l)
+    told = status(store_path)["advisory"]
+    assert told["severity"] == "untreated"  # the jump itself is known by nothing
+    assert told["underdosed_l_upper"] >= jump_l + marginal_l  # and 190 L of some 2,000 L are in it
+
+
 def test_a_day_of_it_without_a_break_is_an_advisory_however_little(store_path):
     use = [*days_of_use(20), *[Stretch(1, 19.0, LITTLE), Stretch(359, 0.0, LITTLE)] * 4]
     loaded(store_path, *use)
@@ -141,10 +152,39 @@ def test_where_infants_drink_the_first_litre_is_an_advisory(store_path):
     assert codes(found) == MARGINAL_STEPS
 
 
+@pytest.mark.parametrize("edited", [
+    FLEET_TOML.replace('trip = "north-shore"', 'trip = "north-shore"\nvulnerable = true', 1),
+    FLEET_TOML + "\n[advisory]\nmarginal_at_once = true\n"])
+def test_water_that_was_watched_is_an_advisory_as_soon_as_the_registry_says_so(store_path, edited):
+    loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40))
+    assert status(store_path)["verdict"] == "watch"
+    held = Store(store_path)
+    held.act("enroll", {"text": edited})
+    held.close()
+    found = status(store_path)  # nothing was heard since, and nobody drew water
+    assert found["verdict"] == "boil"
+    assert found["advisory"]["severity"] == "marginal"  # so that there is something to lift
+    assert "because of a dose that cannot be shown to meet its target; step" in found["reasons"][0]
+
+
 def test_a_fleet_may_ask_for_an_advisory_at_once(store_path):
     fleet = FLEET_TOML + "\n[advisory]\nmarginal_at_once = true\n"
     loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40), fleet=fleet)
     assert status(store_path)["advisory"]["severity"] == "marginal"
+
+
+def test_marginal_water_that_turns_out_to_have_met_its_target_makes_no_advisory_worse(store_path):
+    fleet = FLEET_TOML.replace('trip = "north-shore"', 'trip = "north-shore"\nvulnerable = true', 1)
+    now = loaded(store_path, *days_of_use(3), Stretch(1, 19.0, LITTLE), Stretch(40), fleet=fleet)
+    held = Store(store_path)
+    held.act("enroll", {  # at a target of 35 that water, of 38 by its lower bound, is not short
+        "text": fleet.replace("dose_target_mj_cm2 = 40.0", "dose_target_mj_cm2 = 35.0", 1),
+        "since": f"{now - timedelta(days=9):%Y-%m-%dT%H:%M:%SZ}"})
+    held.close()
+    found = status(store_path)
+    assert found["advisory"]["underdosed_l_upper"] == 0
+    assert found["advisory"]["severity"] == "marginal"
+    assert codes(found) == MARGINAL_STEPS
 
 
 @pytest.mark.parametrize(("stretches", "severity", "steps"), [

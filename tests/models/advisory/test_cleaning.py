@@ -10,22 +10,35 @@ front, c = min(E, 150) / 150. Draining leaves min(E, 15) / 150 of it, and a tent
 
 import math
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.advisory import Cause, Exposure, How, NotAllowed, Piece, Step, StepRecorded
+from models.advisory import (
+    Cause,
+    Exposure,
+    How,
+    NotAllowed,
+    Piece,
+    Step,
+    StepRecorded,
+    advance,
+    exposure_event,
+)
 from models.advisory.cleaning import (
     UnderDosed,
     cleaning,
+    cleaning_of,
     left_at_cold_tap,
     too_little,
     water_of,
     where_it_may_run,
 )
+from models.advisory.exposures import exposure_of
+from models.advisory.pieces import Intervals
 from models.advisory.plumbing import FLUSH_PECLET, Plumbing, standing
 from models.fleet import Cabin, Unit
 from models.shortfall import mixture_shortfall_log
@@ -160,6 +173,25 @@ def test_the_water_is_that_of_the_pieces_at_most_and_unknown_is_untreated():
     assert water_of(by_hand, 40) == water((0, math.inf))
     nothing = cleaning(water_of(exposure(underdosed_l_upper=0.0), 40), replace(UNIT, cold_plumbing_l=None))
     assert (nothing.cold_l, nothing.hot_l) == (0, 0)  # late data explained all of it
+
+
+@pytest.mark.parametrize(("dose_low_mj_cm2", "severity"), [
+    (36.0, "marginal"), (26.0, "under-treated"), (0.0, "untreated")])
+def test_water_that_sensors_add_to_what_a_person_raised_takes_no_litre_off(dose_low_mj_cm2, severity):
+    by_hand = Exposure(cause=Cause.MANUAL, start=AT, end=AT)
+    raised = advance(None, exposure_event(None, by_hand, at=AT, hot_tank_l=150.0, by="Ann Lund"))
+    asked = cleaning_of(raised, UNIT)
+    assert (asked.cold_l, asked.hot_l) == (50, 1365)  # untreated, of no known amount: as by hand above
+    for hours in (-2, 2):  # found late, and since
+        start = AT + timedelta(hours=hours)
+        rows = Intervals(
+            [start], [start + timedelta(minutes=1)], ["weak"], [""], np.array([1.0]), np.array([1.0]),
+            np.array([dose_low_mj_cm2]), [severity])
+        at = AT + timedelta(hours=3)
+        found = exposure_of(rows, dose_target_mj_cm2=40.0, known=raised.exposure, now=at)
+        more = advance(raised, exposure_event(raised, found, at=at, hot_tank_l=150.0))
+        assert more.exposure.pieces
+        assert cleaning_of(more, UNIT) == asked
 
 
 def test_normal_use_is_counted_at_the_cold_tap():
