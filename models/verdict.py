@@ -590,6 +590,8 @@ def _by_little(
     Outside of the tested range no best estimate is anybody's.
     """
     target, least = present.dose_target_mj_cm2, present.marginal_from_mj_cm2
+    if present.sensor is not None and present.sensor.findings:
+        return False  # nor where the sensor that it rests on is in doubt
     if best is None or low is None or least is None or outside or present.marginal_at_once:
         return False
     return least <= low < target <= best

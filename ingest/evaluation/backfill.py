@@ -118,7 +118,8 @@ def _lifted_then(
     con, key = store.con, (cabin, unit)
     fleet = load_fleet(store)
     one = fleet.unit(cabin, unit)
-    rows = Intervals.by_unit(unanswered(store, fleet, [key], at, until=at)).get(key)
+    found = unanswered(store, fleet, [key], at, until=at)
+    rows = Intervals.by_unit(found[~found["to_watch"].astype(bool)]).get(key)
     exposure = exposure_of(rows, dose_target_mj_cm2=one.dose_target_mj_cm2, now=at)
     if exposure is None or exposure.end is None:
         return

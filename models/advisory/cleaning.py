@@ -200,7 +200,8 @@ def cleaning(water: UnderDosed, unit: Unit, cabin: Cabin | None = None) -> Clean
     flushed      front + T ln(c / a) + hot pipes
     drained      n times, the least with h/T (h/T)^(n - 1) <= a, h being the heel (at most E of it bad)
     heated       the heel through the drain, and the hot pipes
-    chlorinated  a filling of pipes and tank, then the rinse from the dose to 4 mg/L by the same formulas
+    chlorinated  a filling of pipes and tank, then the rinse from the dose to 4 mg/L by the same formulas; no less
+                 than flushed, since chlorine leaves Cryptosporidium
     ===========  =====================================================================================
 
     `front` is the cold flush's litres, until clean water reaches the tank. The hot pipes behind the tank are taken
@@ -233,7 +234,7 @@ def _cleaning(
     heel = HEEL_SHARE * tank_l if heel_l is None else heel_l
     found = (
         _flushed(hot, flow_l_min), _drained(water, tank_l, heel, pipes_l, flow_l_min),
-        _heated(heel, pipes_l, hot_max_c, flow_l_min), _chlorinated(cold_l, tank_l, flow_l_min))
+        _heated(heel, pipes_l, hot_max_c, flow_l_min), _chlorinated(cold_l, tank_l, hot, flow_l_min))
     ways = sorted(found, key=lambda one: (bool(one.why_not), one.how is How.CHLORINATED, one.litres))
     return Cleaning(cold_l=cold, hot_l=hot, ways=tuple(ways))
 
@@ -443,10 +444,11 @@ def _heated(heel_l: float, pipes_l: float, hot_max_c: float | None, flow_l_min: 
         "more), and until when")
 
 
-def _chlorinated(cold_l: float, tank_l: float, flow_l_min: float) -> Way:
+def _chlorinated(cold_l: float, tank_l: float, hot_l: int, flow_l_min: float) -> Way:
     left = DRINKABLE_MG_L / DOSE_MG_L
     pipe_l = flush_cold_l(Plumbing(cold_l=cold_l, peclet=FLUSH_PECLET), 1.0 - left)
-    litres = _up(cold_l + tank_l + pipe_l + tank_l * math.log(1.0 / left) + pipe_l)
+    rinsed = _up(cold_l + tank_l + pipe_l + tank_l * math.log(1.0 / left) + pipe_l)
+    litres = max(rinsed, hot_l)  # Cryptosporidium goes by the rinse alone, so that is no less than a flush
     return Way(
         how=How.CHLORINATED, litres=litres, minutes=litres / flow_l_min, source=CHLORINE_SOURCE,
         words=f"Heater off and cooled down, chlorinate pipes and tank together, {DOSE_MG_L:g} mg/L for "

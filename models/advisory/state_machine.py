@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
+from models.advisory.chlorination import CONTACT_MIN_H
 from models.advisory.events import (
     CLEANING_STEPS,
     FLUSH_STEPS,
@@ -201,6 +202,8 @@ class Advisory:
             for one in before.values():
                 if one.code in flushes and (one.since is None or when < one.since):
                     return f"it comes after {one.code} ({STEP_WORDS[one.code]}): {why}"
+            if how == How.CHLORINATED and when < self.evidence_since + timedelta(hours=CONTACT_MIN_H):
+                return f"chlorine takes {CONTACT_MIN_H:g} h at least from the last exposure on, and the rinse"
         if step is Step.SAMPLE_2:
             first = before[Step.SAMPLE_1].since if Step.SAMPLE_1 in before else None
             if first is None or when < first + timedelta(hours=self.sample_gap_h):

@@ -267,7 +267,9 @@ def _late(
 
     def at_end(flow: Floats, at_flow: Floats, at_peak: Floats) -> Floats:
         plain = np.where(np.isnan(flow), np.where(stands, np.inf, at_peak), at_flow)
-        more = np.where(flow > 0, np.fmax(at_flow * between.mean_share, at_peak), at_peak)
+        # where nobody tested the unit at its peak flow, the mean flow may lie beyond the test as well
+        tested = ~np.isnan(doses.best_at_peak) | np.isnan(doses.at_peak)
+        more = np.where((flow > 0) & tested, np.fmax(at_flow * between.mean_share, at_peak), at_peak)
         return np.where(between.more, more, np.where(flow == 0, np.inf, plain))
 
     first = at_end(before, doses.at_flow, doses.at_peak)

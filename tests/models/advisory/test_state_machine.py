@@ -562,7 +562,10 @@ def test_a_tank_is_heated_or_drained_after_the_cold_pipes_are_flushed():
     # what stands in the cold pipes while the heating goes on is drawn in with the first hot water
     with pytest.raises(NotAllowed, match="comes after flush_cold"):
         after(raised(), ran("flush_cold", 60, 275), heated(300))
-    chlorinated = record("flush_hot", hour(6), done_at=minute(300), how="chlorinated")
+    hasty = record("flush_hot", hour(6), done_at=minute(300), how="chlorinated")
+    with pytest.raises(NotAllowed, match="chlorine takes 6 h at least"):
+        advance(raised(), hasty)
+    chlorinated = record("flush_hot", hour(9), done_at=hour(8), how="chlorinated")
     assert Step.FLUSH_HOT not in advance(raised(), chlorinated).open_steps  # the loop holds the cold pipes too
 
 

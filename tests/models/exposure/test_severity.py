@@ -149,3 +149,11 @@ def test_losing_rows_is_never_milder_while_a_row_that_shows_it_is_left(names, fi
     shown = max((BAD.get(name, 0) for name in left), default=0)
     full, found = worst(pieces_of(names)), worst(pieces_of(left, kept))
     assert found >= min(full, shown)
+
+
+def test_flow_that_only_the_total_shows_is_not_credited_where_nobody_tested_the_unit_at_its_peak():
+    rows = log(["good"] * 6)
+    rows["total_l"] = 100.0 + 18.0 * np.arange(6)  # the flow sensor says 12
+    for best, severity in ((50.0, "none"), (np.nan, "under-treated")):
+        found = exposed(rows.assign(dose_at_peak_mj_cm2=best), unit=UNIT, reactor=REACTOR)[0]
+        assert set(found["severity"]) == {severity}
