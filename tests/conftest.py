@@ -98,7 +98,8 @@ LONGEST = (
     "browser/test_pages", "dashboard/commands/test_visits", "dashboard/commands/test_lamps",
     "dashboard/commands/test_cli", "dashboard/test_cautions_shown", "ingest/evaluation/test_sensor_trust",
     "ingest/outlook/test_lamps", "ingest/record/test_answered", "ingest/evaluation/test_watch",
-    "ingest/record/test_what_results_do", "ingest/record/test_any_order_of_lifts", "faults/test_one_message")
+    "ingest/record/test_what_results_do", "ingest/record/test_any_order_of_lifts", "faults/test_one_message",
+    "ingest/evaluation/test_truth", "ingest/evaluation/test_any_log", "ingest/notification/test_sending")
 _HERE = Path(__file__).parent
 _TURN = {_HERE / f"{name}.py": turn for turn, name in enumerate(LONGEST)}
 

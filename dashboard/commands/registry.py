@@ -130,7 +130,7 @@ def _preview(store: Access, body: dict[str, Any]) -> list[dict[str, Any]]:
             out += store.act("enroll-preview", {**body, "units": part}, within_s=EDIT_WITHIN_S)["differences"]
             done += len(part)
             took = max(time.monotonic() - started, 0.01)
-            size = max(1, min(2 * size, int(len(part) * PART_S / took)))
+            size = max(1, min(4 * size, int(len(part) * PART_S / took)))
             if bar is None and time.monotonic() - began > BAR_AFTER_S:
                 bar = stack.enter_context(progress_bar())
                 task = bar.add_task("what this would change", total=len(units))

@@ -90,13 +90,14 @@ def do_outages(options: argparse.Namespace) -> int:
     found = queries.outages(
         store, now, cabin=options.cabin, since=instant(options.since) if options.since else None)
     zones = {one.slug: one.zone for one in load_fleet(store).cabins}
-    never = [one for one in queries.status(store, now, cabin=options.cabin) if one.state is None]
-    store.close()
     if options.json:
+        store.close()
         names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
                  "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
         print_json(found[names].to_dict("records"))
         return 0
+    never = [one for one in queries.status(store, now, cabin=options.cabin) if one.state is None]
+    store.close()
     for (cabin, unit), group in by_unit(found).items():
         for row in named(by_day(group, zones[cabin])):
             start, end = (at.astimezone(zones[cabin]) for at in (row.start, row.end))
