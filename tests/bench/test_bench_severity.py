@@ -62,8 +62,8 @@ WATCHED, MARGINAL_ADVISORY = "marginal, watched", "marginal, advisory"
 # three is met; what is held instead is a step beyond what was reached (44 %, 26 % and 57 % over five seeds), so
 # that it gets no worse unseen. Advisories: the lower bound holds a 10 % error of the test's own dose, which these
 # units do not have, it is taken at the peak flow between readings, and what is unheard counts as untreated. Litres:
-# where no heater is known to reach 70 C, untreated water in a tank takes draining. Samples: half of all episodes are
-# untreated, two each.
+# where no heater is known to reach 70 C, untreated water in a tank takes draining. Samples: half of all episodes
+# are untreated, two each.
 ASKED = {"advisories": 0.1, "litres": 0.2, "samples": 0.5}
 HELD = {"advisories": 0.5, "litres": 0.3, "samples": 0.65}
 KINDS = (WATCHED, MARGINAL_ADVISORY, str(Severity.UNDER_TREATED), str(Severity.UNTREATED))
