@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 MJ_CM2_PER_W_S_M2 = 0.1
+ROTAVIRUS_MJ_CM2_A_LOG, MOST_LOG = 10.0, 4.0  # near first order, counted up to 4 log; from memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,12 @@ class Chamber:
         mean = np.asarray(output) * new
         plug = MJ_CM2_PER_W_S_M2 * mean * (60.0 * self.volume_l / np.asarray(flow_l_min))
         return self.calibration * _tanks_in_series(plug, self.tanks, self.k_cm2_mj)
+
+
+def surviving_share(dose_mj_cm2: ArrayLike) -> NDArray[np.float64]:
+    """Share of rotavirus that this dose leaves alive, 0..1."""
+    logs = np.minimum(np.asarray(dose_mj_cm2, dtype=float) / ROTAVIRUS_MJ_CM2_A_LOG, MOST_LOG)
+    return np.asarray(10.0**-logs)
 
 
 def _tanks_in_series(plug: ArrayLike, tanks: int, k_cm2_mj: float) -> NDArray[np.float64]:

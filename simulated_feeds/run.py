@@ -35,7 +35,8 @@ class Frames:
         At the cadence, heard or not; never published. `lamp_output` (over the rating, with temperature),
         `lamp_log_output` (without), `sleeve_transmittance`, `uvt_pct`, `water_temp_c`, `power_on`, `lamp_on`,
         and totals that run from the run's origin on: `total_l` (the meter's), `dark_l` (past a dark lamp),
-        `warming_l`, `underdosed_l` (true dose below the target, which includes the dark).
+        `warming_l`, `underdosed_l` (true dose below the target, which includes the dark), `surviving_l` (litres
+        times the share of rotavirus that lives on in them). `dose_mj_cm2`: of the water that flows then, else NaN.
     service : DataFrame
         What was done: `at`, `kind`, `who`, `value`, `note`, and `recorded`: False where nobody wrote it down,
         which is truth and must not reach a store.

@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from simulated_feeds import lamp_physics as ageing
 from simulated_feeds import logger, people, power, service, water
-from simulated_feeds.reactor import chamber
+from simulated_feeds.reactor import chamber, surviving_share
 from simulated_feeds.scenario import Site
 from simulated_feeds.streams import DAY_S, stream
 
 FAILURES_PER_YEAR = 0.15  # lamps that go out with the power on, common practice, no source
 CHAMBER_WARMS_C, CHAMBER_WARMS_S = 9.0, 5400.0  # standing water beside a lit lamp
+NL_PER_UL = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,7 @@ class State:
     dark_ul: int
     warming_ul: int
     underdosed_ul: int
+    surviving_nl: int
     logger: logger.LoggerState
 
 
@@ -71,7 +73,7 @@ def first_state(site: Site, seed: int, day: int, now_s: float) -> State:
         lit_s=lit_s, starts=1000, on_s=DAY_S, lamp_number=number,
         swap_lit_s=lit_s - round(0.985 * (day - swap_day)) * DAY_S, swap_starts=1000 - (day - swap_day) // 20,
         clean_lit_s=lit_s - round(0.985 * (day - clean_day)) * DAY_S, idle_s=3600,
-        dark_ul=0, warming_ul=0, underdosed_ul=0, logger=logger.LoggerState(),
+        dark_ul=0, warming_ul=0, underdosed_ul=0, surviving_nl=0, logger=logger.LoggerState(),
     )
 
 
@@ -171,7 +173,12 @@ def block(site: Site, seed: int, state: State, end_day: int, now_s: float) -> tu
     sample = np.maximum(np.searchsorted(seen, flowing, side="right") - 1, 0)
     output = steady[sample] * ageing.warm_share(on_s[flowing], warm_up_s) * lit[flowing]
     flow_l_min = flow_ul[flowing] * (60.0 / tick_s / people.UL_PER_L)
-    weak = vessel.dose(output, absorbance[sample], flow_l_min) < site.dose_target_mj_cm2
+    dose_mj_cm2 = np.full(ticks, np.nan)
+    dose_mj_cm2[flowing] = vessel.dose(output, absorbance[sample], flow_l_min)
+    weak = dose_mj_cm2[flowing] < site.dose_target_mj_cm2
+    left_nl = np.zeros(ticks, dtype=np.int64)
+    left_nl[flowing] = np.rint(NL_PER_UL * flow_ul[flowing] * surviving_share(dose_mj_cm2[flowing]))
+    surviving_nl = state.surviving_nl + np.cumsum(left_nl)
     parts = {}
     for name, mask in (("dark", ~lit[flowing]), ("warming", lit[flowing] & (on_s[flowing] <= warm_up_s)),
                        ("underdosed", weak)):
@@ -198,12 +205,15 @@ def block(site: Site, seed: int, state: State, end_day: int, now_s: float) -> tu
         "lamp_on": lit[seen], "total_l": total_ul[seen] / people.UL_PER_L,
         **{f"{name}_l": (part - np.diff(part, prepend=getattr(state, f"{name}_ul")))[seen] / people.UL_PER_L
            for name, part in parts.items()},
+        "dose_mj_cm2": dose_mj_cm2[seen],
+        "surviving_l": (surviving_nl - left_nl)[seen] / (NL_PER_UL * people.UL_PER_L),
     }
     after = replace(
         state, day=end_day, battery=supply.battery, total_ul=int(total_ul[-1] + flow_ul[-1]), tank_ul=tank_ul,
         power_on=bool(supply.on[-1]), off_s=int(off_s[-1]), lit_s=int(lit_s[-1] + tick_s * lit[-1]),
         starts=int(starts[-1]), on_s=int(on_s[-1]), idle_s=int(idle_s[-1]),
-        logger=logger_state, **{f"{name}_ul": int(part[-1]) for name, part in parts.items()},
+        surviving_nl=int(surviving_nl[-1]), logger=logger_state,
+        **{f"{name}_ul": int(part[-1]) for name, part in parts.items()},
     )
     return Block(rows, truth, links, _with_values(site, seed, todo, truth)), after
 

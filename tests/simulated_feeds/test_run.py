@@ -13,6 +13,7 @@ from pandas.testing import assert_frame_equal
 
 from simulated_feeds import fleet_toml, follow_up, history_frames, run, simulate
 from simulated_feeds.logger import Rows
+from simulated_feeds.reactor import surviving_share
 from simulated_feeds.scenario import Fault, Nature, sites
 from simulated_feeds.weather import weather
 
@@ -117,6 +118,24 @@ def test_only_water_past_a_dark_lamp_counts_as_dark(month):
         # a blip shorter than a reading's minute is the one way to be dark between two lit readings
         assert (grew & lit_throughout).sum() <= 5
         assert (np.diff(truth["underdosed_l"]) >= np.diff(truth["dark_l"]) - 1e-6).all()
+
+
+def test_what_lives_on_follows_from_the_dose(month):
+    """By hand: all of it past a dark lamp, one in ten thousand at 40 mJ/cm2 and above, 10 mJ/cm2 a log between."""
+    for cabin in ("granite-stair", "heron-point"):
+        truth = month[cabin].truth
+        litres, alive = np.diff(truth["total_l"]), np.diff(truth["surviving_l"])
+        dark, weak = np.diff(truth["dark_l"]), np.diff(truth["underdosed_l"])
+        assert np.array_equal(truth["dose_mj_cm2"].dropna() > 0, truth["lamp_on"][truth["dose_mj_cm2"].notna()])
+        whole = (litres > 0) & (dark == litres)
+        assert np.allclose(alive[whole], litres[whole], rtol=1e-6)
+        good = (litres > 0) & (weak < 1e-9)
+        assert good.any()
+        assert np.allclose(alive[good], 1e-4 * litres[good], rtol=1e-3, atol=1e-8)
+        assert (alive[litres == 0] == 0).all()
+    assert (np.diff(month["granite-stair"].truth["dark_l"]) > 0).any()  # its lamp fails
+    assert surviving_share([0.0, 10.0, 25.0, 40.0, 200.0]).tolist() == pytest.approx(
+        [1.0, 0.1, 10**-2.5, 1e-4, 1e-4])
 
 
 def test_people_draw_in_the_morning_and_in_the_evening():
