@@ -90,13 +90,14 @@ drawdown_l = 25.0
 FLEET_TOML = REACTOR + cabin_toml("heron-point", "main") + cabin_toml("otter-cove", "main", "annex")
 
 
-# Files that take longest, longest first: begun first, so that at the end no worker is alone with one of them.
+# Files that take longest: begun first, so that at the end no worker is alone with one of them; those with a browser
+# between those that wait, or three browsers would share two cores.
 LONGEST = (
-    "hostile/test_limits", "browser/test_samples", "browser/test_after_cut", "browser/test_right_cabin",
-    "browser/test_known_late", "browser/test_lamps_page", "faults/test_kills", "faults/test_modes",
-    "faults/test_demo", "faults/test_broker", "faults/test_broker_session", "faults/test_processes",
-    "browser/test_pages", "dashboard/commands/test_visits", "dashboard/commands/test_lamps",
-    "dashboard/commands/test_cli", "dashboard/test_cautions_shown", "ingest/evaluation/test_sensor_trust",
+    "browser/test_samples", "faults/test_kills", "faults/test_modes", "browser/test_after_cut", "faults/test_demo",
+    "faults/test_broker", "browser/test_right_cabin", "faults/test_broker_session", "hostile/test_limits",
+    "faults/test_processes", "browser/test_known_late", "dashboard/commands/test_visits",
+    "dashboard/commands/test_lamps", "browser/test_lamps_page", "dashboard/commands/test_cli",
+    "dashboard/test_cautions_shown", "browser/test_pages", "ingest/evaluation/test_sensor_trust",
     "ingest/outlook/test_lamps", "ingest/record/test_answered", "ingest/evaluation/test_watch",
     "ingest/record/test_what_results_do", "ingest/record/test_any_order_of_lifts", "faults/test_one_message",
     "ingest/evaluation/test_truth", "ingest/evaluation/test_any_log", "ingest/notification/test_sending")

@@ -32,7 +32,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.visits": set(),
     "models.water_quality": set(),
-    "models.verdict": {"models.fleet", "models.advisory", "models.dose"},
+    "models.verdict": {"models.fleet", "models.advisory", "models.dose", "models.shortfall"},
     "models.evidence": {
         "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall", "models.verdict"},
     "dashboard.text": set(),

@@ -25,6 +25,7 @@ pytestmark = [
 ]
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-dev-shm-usage"]
 DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+SIZES = [pytest.param(DESKTOP, id="desk", marks=pytest.mark.slow), pytest.param(PHONE, id="phone")]
 WITHIN_MS = 40_000  # of a page's first opening, a fit included; the machine may be busy
 
 
@@ -87,7 +88,7 @@ def bottom_of(page: Any, selector: str) -> float:
     return box["y"] + box["height"]
 
 
-@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("size", SIZES)
 def test_the_lamps_page_says_who_is_due_and_draws_each_lamp(
     opened: Callable[..., Any], size: dict[str, int]
 ) -> None:
@@ -104,7 +105,7 @@ def test_the_lamps_page_says_who_is_due_and_draws_each_lamp(
     page.close()
 
 
-@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("size", SIZES)
 def test_the_visits_page_draws_routes_without_a_map_from_anywhere(
     opened: Callable[..., Any], size: dict[str, int]
 ) -> None:
@@ -118,7 +119,7 @@ def test_the_visits_page_draws_routes_without_a_map_from_anywhere(
     page.close()
 
 
-@pytest.mark.parametrize("name", ["lamps", "visits"])
+@pytest.mark.parametrize("name", ["lamps", pytest.param("visits", marks=pytest.mark.slow)])
 def test_cautions_stand_once_open_at_a_desk_and_with_the_first_in_sight_on_a_phone(
     opened: Callable[..., Any], name: str
 ) -> None:

@@ -53,7 +53,7 @@ def alive(pid: int) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="reads /proc to see what is left running")
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.slow)])
 def test_the_demo_comes_up_answers_and_leaves_nothing_behind(tmp_path, number):
     store = tmp_path / "demo.duckdb"
     with socket.socket() as taken, (tmp_path / "out").open("w+") as out:

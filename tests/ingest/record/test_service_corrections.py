@@ -143,13 +143,13 @@ def test_a_good_check_that_is_withdrawn_raises_by_the_ordinary_path(drawn: Path)
 
 
 def test_a_failed_check_that_is_withdrawn_gives_the_doses_back_and_lifts_nothing(drawn: Path) -> None:
-    wrong = record(drawn, "sensor-checked", hours(2), 1.4)
+    wrong = record(drawn, "sensor-checked", hours(2), 1.8)
     number = heron(drawn)["advisory"]["id"]
     run(drawn, "service", "withdraw", wrong, *BY)
     one = heron(drawn)
     assert weak_l(drawn) == 0.0 and (one["verdict"], one["advisory"]["id"]) == ("boil", number)
     assert not any("divided" in reason for reason in one["reasons"])
-    assert "sensor-checked 1.4 of" in told(drawn, "advisory", "show", number)[0]["ready_reasons"][0]
+    assert "sensor-checked 1.8 of" in told(drawn, "advisory", "show", number)[0]["ready_reasons"][0]
     # no such water is left, yet a withdrawal brings no proof: the flushes still wait for whoever runs them
     done = steps(drawn, number)
     assert not done["flush_cold"] and not done["flush_hot"]
