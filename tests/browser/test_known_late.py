@@ -157,6 +157,7 @@ def guests(page: Any, there: date, today: date, dark: datetime) -> None:
     assert drafts[1].index("Please stop drinking the tap water now") < drafts[1].index("infants, people with")
 
 
+@pytest.mark.slow  # CI holds the rule by command (tests/ingest/record)
 def test_the_second_of_two_who_record_a_step_is_told_who_did_and_when(store_path, mosquitto, browser, tmp_path):
     now = datetime.now(UTC).replace(second=0, microsecond=0)
     with collected(store_path, mosquitto, FLEET) as collector, shown(store_path, tmp_path) as address, \
