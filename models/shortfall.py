@@ -8,6 +8,7 @@ the mean of what survives in its parts, never by a mean of logs.
 from __future__ import annotations
 
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -194,6 +195,7 @@ def share_allowed(
     return float(min(1.0, (good[worse] * (10.0**most_log - 1.0) / (bad[worse] - good[worse])).min()))
 
 
+@lru_cache(maxsize=1024)  # asked for every unit of a round, of a few kinds
 def marginal_from_mj_cm2(dose_target_mj_cm2: float, protozoa_from_mj_cm2: float) -> float:
     """The lower bound of dose from which on water under target is at most marginal. [mJ/cm2]
 
