@@ -49,6 +49,7 @@ MOST_LOG = 4.0  # that the protozoa and rotavirus count up to: the table's last 
 # 55 class A, SOURCES.md section 5).
 VIRUS_JOINS_ABOVE_MJ_CM2 = 40.0
 
+BEYOND_THE_TABLE = 1000  # steps like the virus row's last: further than any target
 MARGINAL_LOG = 0.5  # the most that marginal water falls short; one step of the table. Common practice, no source
 PROTOZOA_KEPT_LOG = 3.0  # that both protozoa keep in water that is marginal or under-treated: the table's 3 log
 # Of the month's water may fall short before marginal water becomes an advisory. 40 CFR 141.720(d)(3)(ii), from
@@ -81,15 +82,16 @@ def reductions_log(dose_mj_cm2: npt.ArrayLike, dose_target_mj_cm2: float) -> Flo
     rows = [np.interp(dose, *_curve(one)) for one in PROTOZOA]
     rows.append(np.minimum(dose / ROTAVIRUS_MJ_CM2_A_LOG, MOST_LOG))
     if dose_target_mj_cm2 > VIRUS_JOINS_ABOVE_MJ_CM2:
-        doses, logs = _curve(Organism.VIRUS)
-        slope = (logs[-1] - logs[-2]) / (doses[-1] - doses[-2])
-        rows.append(np.interp(dose, doses, logs) + np.maximum(dose - doses[-1], 0.0) * slope)
+        rows.append(np.interp(dose, *_curve(Organism.VIRUS)))
     return np.array(rows)
 
 
 def _curve(organism: Organism) -> tuple[Floats, Floats]:
-    """An organism's doses and reductions, from nothing on."""
-    return np.append(0.0, DOSES_MJ_CM2[organism]), np.append(0.0, CREDITS_LOG)
+    """An organism's doses and reductions, from nothing on; the virus row goes on as between its last two."""
+    doses, logs = np.append(0.0, DOSES_MJ_CM2[organism]), np.append(0.0, CREDITS_LOG)
+    if organism is Organism.VIRUS:
+        doses, logs = (np.append(one, one[-1] + BEYOND_THE_TABLE * (one[-1] - one[-2])) for one in (doses, logs))
+    return doses, logs
 
 
 def shortfall_log(dose_low_mj_cm2: npt.ArrayLike, dose_target_mj_cm2: float) -> Floats:
@@ -145,12 +147,31 @@ def mean_surviving(
     dose_low_mj_cm2: npt.ArrayLike, volume_l: npt.ArrayLike, dose_target_mj_cm2: float
 ) -> Floats:
     """Volume-weighted mean share of each organism that survives, shape (organisms,); an infinite part is all."""
+    surviving = 10.0 ** -reductions_log(dose_low_mj_cm2, dose_target_mj_cm2)
+    mean: Floats = surviving @ _shares(volume_l)
+    return mean
+
+
+def _shares(volume_l: npt.ArrayLike) -> Floats:
+    """The share of each part in a mixture; an infinite part is all."""
     volume = np.atleast_1d(np.asarray(volume_l, dtype=float))
     endless = np.isinf(volume)
     weight = endless.astype(float) if endless.any() else volume
-    surviving = 10.0 ** -reductions_log(dose_low_mj_cm2, dose_target_mj_cm2)
-    mean: Floats = (surviving * weight).sum(axis=1) / weight.sum()
-    return mean
+    return np.asarray(weight / weight.sum())
+
+
+def times_over(
+    dose_low_mj_cm2: npt.ArrayLike, dose_target_mj_cm2: float, most_log: float = MARGINAL_LOG
+) -> Floats:
+    """How many times over what may be left each part of under-dosed water is by itself, shape (organisms, n).
+
+    Shares of the parts, multiplied by it and added up, are clean up to 1 for every organism: `share_allowed`, put
+    so that parts add up. A part above the target makes up for none below it.
+    """
+    good = 10.0 ** -reductions_log(dose_target_mj_cm2, dose_target_mj_cm2)
+    bad = 10.0 ** -reductions_log(dose_low_mj_cm2, dose_target_mj_cm2)
+    over: Floats = np.maximum((bad - good) / (good * (10.0**most_log - 1.0)), 0.0)
+    return over
 
 
 def share_allowed(
@@ -187,12 +208,8 @@ def share_allowed(
     """
     if not np.sum(np.asarray(volume_l, dtype=float)) > 0:
         return 1.0
-    good = 10.0 ** -reductions_log(dose_target_mj_cm2, dose_target_mj_cm2)[:, 0]
-    bad = mean_surviving(dose_low_mj_cm2, volume_l, dose_target_mj_cm2)
-    worse = bad > good
-    if not worse.any():
-        return 1.0
-    return float(min(1.0, (good[worse] * (10.0**most_log - 1.0) / (bad[worse] - good[worse])).min()))
+    over = times_over(dose_low_mj_cm2, dose_target_mj_cm2, most_log) @ _shares(volume_l)
+    return float(1.0 / max(1.0, over.max()))
 
 
 @lru_cache(maxsize=1024)  # asked for every unit of a round, of a few kinds
@@ -220,8 +237,7 @@ def marginal_from_mj_cm2(dose_target_mj_cm2: float, protozoa_from_mj_cm2: float)
     doses.append(asked[2] * ROTAVIRUS_MJ_CM2_A_LOG)
     if asked.size > len(PROTOZOA) + 1:
         at, logs = _curve(Organism.VIRUS)
-        slope = (at[-1] - at[-2]) / (logs[-1] - logs[-2])
-        doses.append(float(np.interp(asked[3], logs, at)) + max(asked[3] - logs[-1], 0.0) * slope)
+        doses.append(float(np.interp(asked[3], logs, at)))
     return max(0.0, *doses, protozoa_from_mj_cm2)
 
 

@@ -513,14 +513,9 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
     flow = present.flow_l_min
     short_peak = peak_low is not None and peak_low < target
     if flow is not None and flow > 0 and _by_little(present, present.dose_mj_cm2, low, present.tested_range):
-        yield _Finding(
-            weight=_Weight.WATCH, since=present.dose_since,
-            reason=(
-                f"Water flows; by the best estimate its dose meets its target of {target:g} mJ/cm2, but only "
-                f"{_down(low or 0.0)} can be shown."
-            ),
-            action=_CHECK_SOON, works=_CHECK_UNIT,
-        )
+        yield _little(
+            f"Water flows; by the best estimate its dose meets its target of {target:g} mJ/cm2, but only "
+            f"{_down(low or 0.0)} can be shown.", present.dose_since)
         return
     if flow is not None and flow > 0 and (low is None or low < target):
         dose = "is not known"
@@ -535,14 +530,9 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
         return
     tap_low = present.dose_tap_low_mj_cm2
     if flow == 0 and _by_little(present, present.dose_tap_mj_cm2, tap_low, present.tested_range):
-        yield _Finding(
-            weight=_Weight.WATCH, since=present.dose_since,
-            reason=(
-                f"No water flows now; by the best estimate one open tap ({TAP_FLOW_L_MIN:g} L/min) would meet the "
-                f"target of {target:g} mJ/cm2, but only {_down(tap_low or 0.0)} can be shown."
-            ),
-            action=_CHECK_SOON, works=_CHECK_UNIT,
-        )
+        yield _little(
+            f"No water flows now; by the best estimate one open tap ({TAP_FLOW_L_MIN:g} L/min) would meet the "
+            f"target of {target:g} mJ/cm2, but only {_down(tap_low or 0.0)} can be shown.", present.dose_since)
         return
     if flow == 0 and tap_low is not None and tap_low < target:
         yield _Finding(
@@ -582,6 +572,12 @@ def _of_dose(present: Present) -> Iterator[_Finding]:
         )
 
 
+def _little(reason: str, since: datetime | None) -> _Finding:
+    """Water that is short by little: to be looked at soon, and no reason to boil."""
+    return _Finding(
+        weight=_Weight.WATCH, reason=reason, action=_CHECK_SOON, since=since, works=_CHECK_UNIT)
+
+
 def _by_little(
     present: Present, best: float | None, low: float | None, outside: tuple[str, ...]
 ) -> bool:
@@ -614,14 +610,10 @@ def _of_little(present: Present) -> Iterator[_Finding]:
     """Water of the last day that was short by its lower bound alone, and by little."""
     most, low = present.marginal_l_upper, present.marginal_low_mj_cm2
     if present.marginal_since is not None and most is not None and low is not None:
-        yield _Finding(
-            weight=_Weight.WATCH, since=present.marginal_since,
-            reason=(
-                f"Of up to {math.ceil(most):,d} L of the last day only {_down(low)} of "
-                f"{present.dose_target_mj_cm2:g} mJ/cm2 can be shown; by the best estimate it met the target."
-            ),
-            action=_CHECK_SOON, works=_CHECK_UNIT,
-        )
+        yield _little(
+            f"Of up to {math.ceil(most):,d} L of the last day only {_down(low)} of "
+            f"{present.dose_target_mj_cm2:g} mJ/cm2 can be shown; by the best estimate it met the target.",
+            present.marginal_since)
 
 
 def _of_samples(present: Present) -> Iterator[_Finding]:

@@ -23,13 +23,7 @@ from models.advisory.state_machine import Advisory
 from models.advisory.work_cautions import DRINKABLE_MG_L
 from models.exposure.instants import Floats
 from models.fleet import Cabin, Unit
-from models.shortfall import (
-    MARGINAL_LOG,
-    Severity,
-    marginal_from_mj_cm2,
-    mean_surviving,
-    reductions_log,
-)
+from models.shortfall import Severity, marginal_from_mj_cm2, mean_surviving, reductions_log, times_over
 
 # WHO/FWC/WSH/15.02, 2015: above 70 C viruses lose more than 5 log and Cryptosporidium its life in less than 1 min,
 # and above 65 C bacteria a log in less than 1 min (SOURCES.md sections 6 and 14, seen).
@@ -65,9 +59,14 @@ class UnderDosed:
     dose_target_mj_cm2: float
 
     @property
+    def doses(self) -> tuple[float, ...]:
+        """Lower bound of dose of each part. [mJ/cm2]"""
+        return tuple(dose for dose, _ in self.parts)
+
+    @property
     def clean(self) -> bool:
         """Whether the worst of it, undiluted, is no more short than what may be left."""
-        return not self.parts or float(_excess(self.parts[:1], self.dose_target_mj_cm2).max()) <= 1.0
+        return not self.parts or float(times_over(self.doses[:1], self.dose_target_mj_cm2).max()) <= 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -336,7 +335,7 @@ def left_at_cold_tap(water: UnderDosed, cold_l: float, passed_l: float) -> Left:
     asked = reductions_log(target, target)[:, 0]
     shares = _at_tap(water, cold_l, passed_l) if passed_l >= cold_l else np.eye(1, len(water.parts))[0]
     share = float(shares.sum())
-    parts = [*(dose for dose, _ in water.parts), target]
+    parts = [*water.doses, target]
     left = -np.log10(mean_surviving(parts, [*shares, max(0.0, 1.0 - share)], target))
     worst = int(np.argmax(asked - left))
     return Left(share=share, reduction_log=float(left[worst]), asked_log=float(asked[worst]))
@@ -358,22 +357,10 @@ def _dose_of(piece: Piece, target: float) -> float:
 # Parts ---------------------------------------------------------------------------------------------------------
 
 
-def _excess(parts: Sequence[tuple[float, float]], target: float) -> Floats:
-    """How many times over what may be left each part is by itself, shape (organisms, parts).
-
-    Shares of the parts, multiplied by it and added up, are clean up to 1 for every organism: that is what
-    `models.shortfall.share_allowed` says of a mixture, put so that parts add up.
-    """
-    good = 10.0 ** -reductions_log(target, target)
-    bad = 10.0 ** -reductions_log([dose for dose, _ in parts], target)
-    over: Floats = np.maximum((bad - good) / (good * (10.0**MARGINAL_LOG - 1.0)), 0.0)  # none makes up for another
-    return over
-
-
 def _times_over(water: UnderDosed, room_l: float, tank_l: float) -> float:
     """How many times over the allowed share a tank is, if the worst of the water fills `room_l` of it."""
     ends = np.minimum(np.cumsum([0.0, *(litres for _, litres in water.parts)]), room_l)
-    over = _excess(water.parts, water.dose_target_mj_cm2) @ np.diff(ends)
+    over = times_over(water.doses, water.dose_target_mj_cm2) @ np.diff(ends)
     return float(over.max()) / tank_l
 
 
@@ -390,7 +377,7 @@ def _front_l(water: UnderDosed, cold_l: float) -> float:
     """Litres until what comes out of the cold pipe is clean."""
     if cold_l == 0:
         return 0.0
-    excess = _excess(water.parts, water.dose_target_mj_cm2)
+    excess = times_over(water.doses, water.dose_target_mj_cm2)
 
     def over(drawn_l: float) -> float:
         return float((excess @ _at_tap(water, cold_l, drawn_l)).max()) - 1.0
