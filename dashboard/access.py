@@ -12,10 +12,10 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.text.measures import Units
-from ingest.db.engine import StoreUnavailable, read_address
+from ingest.db.engine import read_address
 from ingest.queries import UnitStatus, status
 from ingest.registry.tables import load_fleet
-from ingest.settings import Settings, settings
+from ingest.settings import Settings, StoreUnavailable, settings
 from ingest.store import Client
 from models.fleet import Fleet
 

@@ -9,9 +9,9 @@ from collections.abc import Callable
 from importlib import import_module
 from types import ModuleType
 
+from dashboard.commands import HELP
 from ingest import private_files
-from ingest.db.engine import StoreUnavailable
-from ingest.settings import BadInput
+from ingest.settings import BadInput, StoreUnavailable
 
 DESCRIPTION = """\
 Watches the ultraviolet disinfection units of remote cabins and tells three people what to do: the property
@@ -51,11 +51,16 @@ def parser(only: str | None = None) -> argparse.ArgumentParser:
     Parameters
     ----------
     only : str or None
-        The one command that is asked for: the others' modules, and all that they import, then stay unread.
+        The one command that is asked for: the others' modules, and all that they import, then stay unread. "": none
+        of them, but what each is for.
     """
     out = argparse.ArgumentParser(
         prog="tarnlight", description=DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter)
     commands = out.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    if only == "":
+        for name, purpose in HELP.items():
+            commands.add_parser(name, help=purpose)
+        return out
     for module in dict.fromkeys([COMMANDS[only]] if only else COMMANDS.values()):
         MODULES[module]().add(commands)
     return out
@@ -71,7 +76,7 @@ def main(words: list[str] | None = None) -> int:
     """
     private_files.keep_private()
     words = sys.argv[1:] if words is None else words
-    options = parser(words[0] if words and words[0] in COMMANDS else None).parse_args(words)
+    options = parser(words[0] if words and words[0] in COMMANDS else "").parse_args(words)
     logging.basicConfig(
         level=logging.INFO if options.verbose else logging.WARNING, stream=sys.stderr,
         format="%(asctime)s %(levelname)s %(name)s: %(message)s")

@@ -18,6 +18,10 @@ class BadInput(Exception):
     """Something that a person gave is wrong; the message says what, where and what is allowed."""
 
 
+class StoreUnavailable(Exception):
+    """The store cannot be reached or opened; the message says what to do."""
+
+
 def instant_of(name: str, text: object) -> datetime:
     """An instant that somebody gave in ISO 8601 with Z or an offset; `name` is what a refusal calls it."""
     try:

@@ -20,9 +20,9 @@ from ingest import private_files
 from ingest.actions import ACTIONS
 from ingest.clock import Clock
 from ingest.db import engine
-from ingest.db.engine import Asks, Local, Remote, StoreUnavailable
+from ingest.db.engine import Asks, Local, Remote
 from ingest.db.migrations import migrate
-from ingest.settings import BadInput, Settings
+from ingest.settings import BadInput, Settings, StoreUnavailable
 
 REQUEST_WITHIN_S = 60.0
 HELD_WITHIN_S = 5.0

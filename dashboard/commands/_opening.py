@@ -10,9 +10,8 @@ import sys
 from pathlib import Path
 
 from dashboard.commands._words import settings_of
-from ingest.db.engine import StoreUnavailable
 from ingest.registry.tables import load_fleet
-from ingest.settings import Settings, default_store
+from ingest.settings import Settings, StoreUnavailable, default_store
 from ingest.store import Access, client, open_store
 
 

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from dashboard.commands import HELP
 from dashboard.text.verdicts import TAKE_CARE
 from ingest.settings import BadInput, Settings, settings
 from models.advisory.work_cautions import Work, sentences
@@ -20,13 +21,15 @@ Do = Callable[[argparse.Namespace], int | None]
 
 
 def command(
-    commands: Any, name: str, do: Do, *, help: str, example: str, json_option: bool = False, private: bool = False,
+    commands: Any, name: str, do: Do, *, example: str, help: str = "", json_option: bool = False,
+    private: bool = False,
 ) -> argparse.ArgumentParser:
-    """A command with the options that all take, its help, and an example below it.
+    """A command with the options that all take, its help (of `HELP` unless given), and an example below it.
 
     A `private` one prints people's names or numbers, or when a cabin stands empty: a file that its output goes to
     is for its owner alone.
     """
+    help = help or HELP[name]
     out: argparse.ArgumentParser = commands.add_parser(
         name, help=help, description=help[0].upper() + help[1:] + ".", epilog=f"example: {example}",
         formatter_class=argparse.RawDescriptionHelpFormatter)

@@ -9,6 +9,7 @@ from collections.abc import Hashable, Mapping
 from datetime import UTC
 from typing import Any
 
+from dashboard.commands import HELP
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
@@ -30,7 +31,7 @@ from models.dose.sensor_checks import sensor_check
 def add(commands: Any) -> None:
     """Add the commands."""
     advisory = commands.add_parser(
-        "advisory", help="list, show, record a step of, raise or lift a boil advisory",
+        "advisory", help=HELP["advisory"],
         description="The program raises an advisory; only a named person lifts it.",
         epilog="example: tarnlight advisory record a3 --step disinfect --by 'Ann Lund'",
         formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -90,8 +91,7 @@ def add(commands: Any) -> None:
     lift.add_argument("--reason", default="", help="needed while steps are undone; kept in the record")
 
     service = commands.add_parser(
-        "service", help="record what was done to a unit",
-        description="The record of service: append-only, with when and who.",
+        "service", help=HELP["service"], description="The record of service: append-only, with when and who.",
         epilog="example: tarnlight service record sleeve-cleaned --cabin heron-point --unit main "
                "--at 2026-11-20T14:00:00Z --who 'Ann Lund'",
         formatter_class=argparse.RawDescriptionHelpFormatter)

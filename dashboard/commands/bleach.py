@@ -16,8 +16,8 @@ from models.advisory.chlorination import CONTACT_H, DOSE_MG_L, WORKS, Chlorinati
 def add(commands: Any) -> None:
     """Add the command."""
     bleach = command(
-        commands, "bleach", do_bleach, help="say how much bleach disinfects the plumbing behind a unit",
-        json_option=True, example="tarnlight bleach --cabin heron-point --unit main --strength 6")
+        commands, "bleach", do_bleach, json_option=True,
+        example="tarnlight bleach --cabin heron-point --unit main --strength 6")
     bleach.add_argument("--strength", type=float, required=True, help="of the bleach, %% on its label")
     bleach.add_argument("--cabin", help="take the plumbing of an enrolled unit")
     bleach.add_argument("--unit", help="which unit of the cabin")

@@ -11,9 +11,8 @@ from dashboard.commands._words import command, print_json, settings_of
 from dashboard.commands.run import is_loopback
 from ingest.broker.files import COLLECTOR, CONF, DAYS_AWAY, Listener, Queue, Written, queue_of, write_broker
 from ingest.broker.tls import Tls
-from ingest.db.engine import StoreUnavailable
 from ingest.registry.tables import load_fleet
-from ingest.settings import BadInput
+from ingest.settings import BadInput, StoreUnavailable
 from ingest.store import open_store
 
 PORT, TLS_PORT = 1883, 8883
@@ -24,7 +23,6 @@ def add(commands: Any) -> None:
     """Add the command."""
     broker = command(
         commands, "broker", do_broker, json_option=True, private=True,
-        help="write a mosquitto's files for the enrolled fleet, or add its new units to them",
         example="tarnlight broker /var/lib/tarnlight-broker --host 0.0.0.0 --tls-ca ca.pem --tls-cert cert.pem "
         "--tls-key key.pem")
     broker.add_argument("folder", type=Path, metavar="DIR", help="a folder of the broker's own")

@@ -40,8 +40,7 @@ MOST_PAYLOAD = 16 * 2**20  # a logger's backlog of days comes as one message
 def add(commands: Any) -> None:
     """Add the command."""
     demo = command(
-        commands, "demo", do_demo, help="run everything on simulated cabins: broker, feeds, collector, page",
-        example="tarnlight demo --cabins 12 --days 90")
+        commands, "demo", do_demo, example="tarnlight demo --cabins 12 --days 90")
     demo.add_argument("--cabins", type=int, default=12, help="how many (default 12)")
     demo.add_argument("--days", type=int, default=90, help="of history first (default 90)")
     demo.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second, once live (default 1)")

@@ -19,13 +19,12 @@ from dashboard.commands._opening import settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
 from ingest.db import quarantine
-from ingest.db.engine import StoreUnavailable
 from ingest.db.migrations import MIGRATIONS
 from ingest.evaluation import faults
 from ingest.notification import channels
 from ingest.private_files import wider
 from ingest.registry.tables import load_fleet
-from ingest.settings import Settings
+from ingest.settings import Settings, StoreUnavailable
 from ingest.store import Access, client, open_store
 from ingest.wire import aside, sessions
 from models.advisory.call_order import without_anybody_told
@@ -36,7 +35,7 @@ from models.fleet import Fleet
 
 def add(commands: Any) -> None:
     """Add the command."""
-    command(commands, "doctor", do_doctor, help="say what is wrong with this set-up", json_option=True,
+    command(commands, "doctor", do_doctor, json_option=True,
             private=True, example="tarnlight doctor")
 
 

@@ -29,7 +29,7 @@ TARGET_MJ_CM2 = 40.0  # NSF/ANSI 55 class A, at the alarm set point (SOURCES.md 
 def add(commands: Any) -> None:
     """Add the command."""
     dose = command(
-        commands, "dose", do_dose, help="work out the dose of one reading, step by step", json_option=True,
+        commands, "dose", do_dose, json_option=True,
         example="tarnlight dose --reactor annular-40 --intensity 45 --uvt 82 --flow 28")
     dose.add_argument("--reactor", required=True, help="an enrolled kind of unit")
     dose.add_argument("--fleet", type=Path, metavar="fleet.toml", help="take the reactor from this file instead")

@@ -27,8 +27,7 @@ from models.advisory.work_cautions import Work
 def add(commands: Any) -> None:
     """Add the command."""
     lamps = command(
-        commands, "lamps", do_lamps, help="say of every lamp when it will be too weak, why, and what to do",
-        json_option=True, example="tarnlight lamps --ics > lamps.ics")
+        commands, "lamps", do_lamps, json_option=True, example="tarnlight lamps --ics > lamps.ics")
     lamps.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
     lamps.add_argument("--csv", action="store_true", help="print comma-separated values and nothing else")
     lamps.add_argument("--ics", action="store_true", help="print an iCalendar and nothing else: dates to act by")

@@ -28,8 +28,7 @@ CSV, SENML = (".csv",), (".jsonl", ".ndjson", ".senml")
 def add(commands: Any) -> None:
     """Add the command."""
     load = command(
-        commands, "load", do_load, help="load sensor logs (CSV, or SenML JSON lines)",
-        example="tarnlight load heron-point.csv --tz America/Toronto")
+        commands, "load", do_load, example="tarnlight load heron-point.csv --tz America/Toronto")
     load.add_argument("files", nargs="+", type=Path, metavar="FILE", help="*.csv, or *.jsonl / *.ndjson / *.senml")
     load.add_argument("--columns", type=Path, metavar="mapping.toml", help="other headers and units")
     load.add_argument("--tz", help="IANA time zone of times without an offset; without it they are refused")

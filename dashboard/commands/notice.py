@@ -20,8 +20,7 @@ from models.fleet import Cabin
 def add(commands: Any) -> None:
     """Add the command."""
     out = command(
-        commands, "notice", do_notice, help="write the notice to hang at the tap, a PDF of one page",
-        example="tarnlight notice --cabin heron-point --out notice.pdf")
+        commands, "notice", do_notice, example="tarnlight notice --cabin heron-point --out notice.pdf")
     out.add_argument("--cabin", required=True, help="whose tap")
     out.add_argument("--unit", help="which unit of the cabin, where it has several")
     out.add_argument("--out", required=True, type=Path, metavar="FILE.pdf", help="written anew if it is there")

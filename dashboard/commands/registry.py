@@ -32,8 +32,8 @@ EDIT_WITHIN_S = 3600.0  # what was judged is judged anew: a year of many units t
 def add(commands: Any) -> None:
     """Add the command."""
     enroll = command(
-        commands, "enroll", do_enroll, help="write the registry from a fleet.toml, or print it as one",
-        private=True, example="tarnlight enroll fleet.toml --since 2026-10-01T00:00:00Z")
+        commands, "enroll", do_enroll, private=True,
+        example="tarnlight enroll fleet.toml --since 2026-10-01T00:00:00Z")
     enroll.add_argument("file", nargs="?", type=Path, metavar="fleet.toml")
     enroll.add_argument("--export", action="store_true", help="print what is enrolled, as a fleet.toml")
     enroll.add_argument("--out", type=Path, metavar="FILE", help="where --export writes (default: standard output)")

@@ -29,7 +29,7 @@ from models.fleet import Cabin
 def add(commands: Any) -> None:
     """Add the command."""
     report = command(
-        commands, "report", do_report, help="print the record of one cabin's month", json_option=True, private=True,
+        commands, "report", do_report, json_option=True, private=True,
         example="tarnlight report --cabin heron-point --month 2026-10")
     report.add_argument("--cabin", required=True)
     report.add_argument("--month", required=True, metavar="YYYY-MM", help="in the cabin's own time zone")

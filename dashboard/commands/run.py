@@ -24,19 +24,16 @@ from ingest.settings import BadInput, Settings
 def add(commands: Any) -> None:
     """Add the commands."""
     collect = command(
-        commands, "collect", do_collect, help="run the collector: messages in, store served to the others",
-        example="tarnlight collect --broker mqtt://127.0.0.1:1883")
+        commands, "collect", do_collect, example="tarnlight collect --broker mqtt://127.0.0.1:1883")
     _broker(collect)
     collect.add_argument("--serve-port", type=int, help="loopback port of the store's server (default: any free)")
     show = command(
-        commands, "show", do_show, help="run the dashboard on a running collector",
-        example="tarnlight show --port 8501")
+        commands, "show", do_show, example="tarnlight show --port 8501")
     show.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501)")
     show.add_argument("--address", dest="show_address", help="address to listen on (default 127.0.0.1)")
     show.add_argument("--units", choices=("metric", "us"), help="units at first sight (default metric)")
     feed = command(
-        commands, "feed", do_feed, help="publish simulated loggers to any broker",
-        example="tarnlight feed --broker mqtt://127.0.0.1:1883 --speed 60")
+        commands, "feed", do_feed, example="tarnlight feed --broker mqtt://127.0.0.1:1883 --speed 60")
     _broker(feed)
     feed.add_argument("--fleet", type=Path, help="a fleet.toml (default: the demo's)")
     feed.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second (default 1)")

@@ -29,17 +29,16 @@ NOT_ENROLLED = "No cabin is enrolled yet: tarnlight enroll fleet.toml"
 def add(commands: Any) -> None:
     """Add the commands."""
     status = command(
-        commands, "status", do_status, help="say of every unit whether its tap may be drunk from", json_option=True,
+        commands, "status", do_status, json_option=True,
         example="tarnlight status --cabin heron-point")
     status.add_argument("--cabin", help="one cabin only")
     status.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
     outages = command(
-        commands, "outages", do_outages, help="list the time that was not lit, and the water drawn in it",
-        json_option=True, example="tarnlight outages --cabin heron-point --json")
+        commands, "outages", do_outages, json_option=True, example="tarnlight outages --cabin heron-point --json")
     outages.add_argument("--cabin", help="one cabin only")
     outages.add_argument("--since", help="only what ended after that instant")
     backup = command(
-        commands, "backup", do_backup, help="copy the store while it runs", example="tarnlight backup copy.duckdb")
+        commands, "backup", do_backup, example="tarnlight backup copy.duckdb")
     backup.add_argument("file", type=Path, help="a file that does not exist yet")
 
 

@@ -46,8 +46,8 @@ TABLE_COLUMNS = ("from", "to", "km", "minutes")
 def add(commands: Any) -> None:
     """Add the command."""
     out = command(
-        commands, "visits", do_visits, help="plan the next trips: which cabins, in which order, with which parts",
-        json_option=True, private=True, example="tarnlight visits --from 'the yard' 45.33,-79.22 --stock van.toml")
+        commands, "visits", do_visits, json_option=True, private=True,
+        example="tarnlight visits --from 'the yard' 45.33,-79.22 --stock van.toml")
     out.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
     out.add_argument("--csv", action="store_true", help="print a row per stop and nothing else")
     out.add_argument("--ics", action="store_true", help="print an iCalendar and nothing else: an event per trip")

@@ -5,13 +5,15 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
-
-import icalendar
+from typing import TYPE_CHECKING
 
 from dashboard.text.verdicts import TAKE_CARE
 from ingest.outlook.lamps import Lamp
 from ingest.outlook.visits import PlannedTrip
 from models.advisory.work_cautions import Work, sentences
+
+if TYPE_CHECKING:
+    import icalendar
 
 CAUTION_NOTE = "Advice only: your local health authority, local codes and licensed practice decide."
 
@@ -60,6 +62,8 @@ def _care(works: Iterable[Work]) -> list[str]:
 
 
 def _calendar() -> icalendar.Calendar:
+    import icalendar  # three tenths of a second to load, and few who import this write one
+
     out = icalendar.Calendar()
     out.add("PRODID", "-//tarnlight//EN")
     out.add("VERSION", "2.0")
@@ -68,6 +72,8 @@ def _calendar() -> icalendar.Calendar:
 
 def _event(what: str, now: datetime) -> icalendar.Event:
     """An event whose UID stays the same as long as it is the same event."""
+    import icalendar
+
     event = icalendar.Event()
     event.add("UID", f"{hashlib.sha256(what.encode()).hexdigest()[:32]}@tarnlight")
     event.add("DTSTAMP", now.astimezone(UTC))

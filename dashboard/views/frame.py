@@ -16,8 +16,8 @@ from dashboard.text import verdicts as words
 from dashboard.text.verdicts import CAUTION
 from dashboard.views.along import along
 from ingest import queries
-from ingest.db.engine import StoreUnavailable
 from ingest.queries import BEAT_WITHIN_S
+from ingest.settings import StoreUnavailable
 from ingest.store import Client
 from models.advisory.work_cautions import Work, sentences
 

@@ -9,9 +9,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
-import icalendar
 import pandas as pd
-import recurring_ical_events
 
 from models.fleet import Cabin, Fleet
 
@@ -112,6 +110,8 @@ def bookings_of(place: Cabin, feed: bytes, since: date, until: date) -> list[dic
     ----------
     .. [1] RFC 5545, sections 3.6.1, 3.8.2.7 (TRANSP), 3.8.1.11 (STATUS), 3.8.4.4 and 3.8.5.
     """
+    import icalendar  # three tenths of a second to load, and most commands read no feed
+
     try:
         calendars = icalendar.Calendar.from_ical(feed, multiple=True)
     except ValueError as error:
@@ -132,6 +132,8 @@ def bookings_of(place: Cabin, feed: bytes, since: date, until: date) -> list[dic
 
 def _repeated(calendar: Any, place: Cabin, since: date, until: date) -> list[Any]:
     """Events of a calendar with their repeats, near the days asked for."""
+    import recurring_ical_events
+
     for event in calendar.walk("VEVENT"):
         try:
             _refuse_what_is_no_booking(event)

@@ -18,17 +18,13 @@ import pandas as pd
 from duckdb_extensions import import_extension
 
 from ingest import private_files
-from ingest.settings import BadInput
+from ingest.settings import BadInput, StoreUnavailable
 
 T = TypeVar("T")
 
 
 ANSWER_WITHIN_S = 10
 _ENVIRONMENT = threading.Lock()
-
-
-class StoreUnavailable(Exception):
-    """The store cannot be reached or opened; the message says what to do."""
 
 
 class Asks(Protocol):

@@ -1,10 +1,13 @@
-"""What a valid row is: the one definition, for messages and for files alike."""
+"""Which rows and cells of a batch are valid, for messages and for files alike; `db.reading` is the definition.
+
+That module is loaded with the first batch: its library takes longer to load than pandas, and who only reads a store
+needs none of it.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pandera.pandas as pa
 
 # Rounded to what the sensors can tell: a third of the file's size (DEVELOPERS.md, decisions).
 DECIMALS = {
@@ -16,28 +19,6 @@ QUANTITY_COLUMNS = (*FLAGS, *DECIMALS)
 KEY = ("cabin", "unit", "at")
 
 FUTURE_S = 300  # a logger's clock may be that far ahead; common practice, no source
-EARLIEST = pd.Timestamp("2015-01-01", tz="UTC")  # before it a clock was not set
-
-
-class Reading(pa.DataFrameModel):
-    """One row per unit and instant; an empty cell means 'not measured', never zero."""
-
-    cabin: str = pa.Field(str_matches=r"^[a-z0-9][a-z0-9-]{0,62}$")
-    unit: str = pa.Field(str_matches=r"^[a-z0-9][a-z0-9-]{0,62}$")
-    at: pd.DatetimeTZDtype = pa.Field(dtype_kwargs={"unit": "us", "tz": "UTC"}, ge=EARLIEST)
-    lamp_on: pd.BooleanDtype = pa.Field(nullable=True)
-    power_on: pd.BooleanDtype = pa.Field(nullable=True)
-    intensity_w_m2: float = pa.Field(ge=0, le=5000, nullable=True)
-    flow_l_min: float = pa.Field(ge=0, le=100_000, nullable=True)
-    total_l: float = pa.Field(ge=0, lt=1e12, nullable=True)
-    uvt_pct: float = pa.Field(gt=0, le=100, nullable=True)
-    water_temp_c: float = pa.Field(ge=-40, le=120, nullable=True)
-    battery_v: float = pa.Field(ge=0, le=1000, nullable=True)
-    lamp_hours: float = pa.Field(ge=0, lt=1e7, nullable=True)
-
-    class Config:
-        strict = True  # an unknown column is a renamed sensor until someone says otherwise
-        coerce = True
 
 
 def rounded(batch: pd.DataFrame) -> pd.DataFrame:
@@ -70,6 +51,8 @@ def split(batch: pd.DataFrame, now: pd.Timestamp) -> tuple[pd.DataFrame, pd.Data
         `row` (label in the batch's index), `column` ("" for a whole row), `check` (what it failed, one of few); in
         words by `reasons`. Of a row refused whole only that.
     """
+    from ingest.db.reading import Reading
+
     refused = pd.concat([*_bad_keys(batch, now), *_bad_cells(batch)], ignore_index=True)
     if refused.empty:
         Reading.validate(batch)
@@ -127,6 +110,8 @@ def _bad_cells(batch: pd.DataFrame) -> list[pd.DataFrame]:
 
     By its own checks but not through `Reading.validate`, whose account of many failures takes a second and 100 MB.
     """
+    from ingest.db.reading import Reading
+
     out: list[pd.DataFrame] = []
     for name, column in Reading.to_schema().columns.items():
         if name not in batch:

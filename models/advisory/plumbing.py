@@ -15,7 +15,6 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import erfc, erfcx
 
 from models.exposure.instants import Floats
 from models.exposure.words import IntervalKind
@@ -114,6 +113,8 @@ def breakthrough(drawn_l: npt.ArrayLike, plumbing: Plumbing) -> Floats:
 
 def _fronts(t: Floats, peclet: float) -> tuple[Floats, Floats]:
     """erfc(z1) and exp(Pe) erfc(z2) of `breakthrough`; 0 before anything entered."""
+    from scipy.special import erfc, erfcx  # a tenth of a second to load
+
     entered = t > ROUNDING
     safe = np.where(entered, t, 1.0)
     a = np.sqrt(peclet / (4 * safe))

@@ -12,7 +12,6 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import gammaincinv
 
 from models.dose import hydraulics
 from models.dose.optics import Floats
@@ -89,6 +88,8 @@ def _doses_over_mean(tanks: int) -> Floats:
 
     Of n equal mixed tanks the density is a gamma's with shape n (`models.dose.hydraulics.exit_age_density`).
     """
+    from scipy.special import gammaincinv  # a tenth of a second to load
+
     share = (np.arange(SHARES_OF_WATER) + 0.5) / SHARES_OF_WATER
     return np.asarray(gammaincinv(tanks, share) / tanks)
 

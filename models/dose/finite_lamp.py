@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import CubicSpline
 
 from models.dose.optics import MW_PER_W, Floats, absorption_per_cm, mean_to_sensor, sensor_radius_cm
 from models.fleet import Reactor
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 # Refractive index of water at 254 nm, from memory (Hale and Querry 1973 give 1.36 at 250 nm).
 WATER_INDEX = 1.37
@@ -124,6 +127,8 @@ def finite_mean_to_sensor(reactor: Reactor, absorption: ArrayLike, *, index: flo
 @lru_cache(maxsize=256)  # follows from the profile alone, so keeping it changes no result
 def _log_finite_over_radial(reactor: Reactor) -> CubicSpline:
     """Logarithm of the finite lamp's ratio over the radial one, over absorption, bent rays. [1/cm]"""
+    from scipy.interpolate import CubicSpline  # takes longer to load than all of numpy
+
     absorption = FURTHEST_PER_CM * np.linspace(0.0, 1.0, 64) ** 2  # it changes most in clear water
     finite = finite_mean_to_sensor(reactor, absorption, index=WATER_INDEX)
     return CubicSpline(absorption, np.log(finite / mean_to_sensor(reactor, absorption)))

@@ -7,7 +7,6 @@ these in, and the line through the rest lies too low; so a storm's course is tak
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import lfilter
 
 from models.lamp.robust import median_scale
 
@@ -51,6 +50,8 @@ def storm_course(residual: np.ndarray, known: np.ndarray, left: float) -> np.nda
     A fall from one day to the next that is far beyond the usual change begins a storm of that size, which then
     clears by a fixed share a day.
     """
+    from scipy.signal import lfilter  # takes longer to load than pandas
+
     days = np.arange(known.shape[1])
     latest = np.maximum.accumulate(np.where(known, days, 0), axis=1)
     held = np.take_along_axis(residual, latest, axis=1)

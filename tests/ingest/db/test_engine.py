@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.db import engine
-from ingest.db.engine import Local, Remote, StoreUnavailable, literal, quoted, transaction
+from ingest.db.engine import Local, Remote, literal, quoted, transaction
+from ingest.settings import StoreUnavailable
 from tests.conftest import free_port
 
 TOKEN = "a-token-of-tests"

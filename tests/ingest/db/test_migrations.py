@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 
 from ingest.db import engine
-from ingest.db.engine import StoreUnavailable
 from ingest.db.migrations import MIGRATIONS, migrate
+from ingest.settings import StoreUnavailable
 from ingest.store import Store
 
 SHAPE = """
