@@ -135,6 +135,7 @@ def advisory_json(kept: KeptAdvisory) -> dict[str, Any]:
     one = kept.advisory
     return {
         "id": kept.id, "state": str(one.state), "cause": str(one.cause), "raised_at": one.raised_at,
+        "known_at": one.known_at,
         "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
         "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
         "severity": str(one.severity), "happened_from": one.happened_from, "happened_to": one.happened_to,
@@ -399,7 +400,7 @@ def readings(
     span_s = max(1.0, (until - since).total_seconds())
     step_s = max(1, int(3 * span_s / points))
     thin = span_s / one.cadence_s > points
-    sql = 'SELECT * EXCLUDE (cabin, unit) FROM reading WHERE cabin = $cabin AND unit = $unit ' \
+    sql = 'SELECT * EXCLUDE (cabin, unit, arrived_at) FROM reading WHERE cabin = $cabin AND unit = $unit ' \
         'AND "at" >= $since AND "at" < $until'
     if thin:
         sql = f"""

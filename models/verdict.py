@@ -391,7 +391,7 @@ def _known(advisory: Advisory) -> str:
     """When it became known, where that was well after it had happened."""
     if not advisory.known_late:
         return ""
-    return f", known since {advisory.raised_at.astimezone(UTC):%Y-%m-%d %H:%M UTC}"
+    return f", known since {advisory.known_at.astimezone(UTC):%Y-%m-%d %H:%M UTC}"
 
 
 def _of_before(present: Present) -> Iterator[_Finding]:

@@ -17,7 +17,6 @@ from simulated_feeds.streams import DAY_S
 
 WARM_DAYS = 120  # a run begins so long before its `now`, unless told otherwise
 CHUNK_DAYS = 30  # days computed at once; any number gives the same run
-LIFT_AFTER_DAYS = 3
 READING_COLUMNS = ("lamp_on", "power_on", *logger.COLUMNS)
 
 
@@ -245,27 +244,3 @@ def history_frames(
     for site in sites(fleet, seed):
         run = UnitRun(site, origin=origin or default_origin(start, now), now=now, seed=seed)
         yield site.cabin, site.unit, frames_of(run, start, end)
-
-
-def follow_up(frames: Frames, end: datetime, *, settled_days: float = 4.0) -> pd.DataFrame:
-    """What people did after each spell of dark or warming water that is over for `settled_days`.
-
-    Returns
-    -------
-    DataFrame
-        `at`, `kind` (flushed, chlorinated, sampled, and `lifted`: the advisory, by that person), `who`,
-        `value` (of a sample: colonies found, 0), `note`.
-    """
-    drawn = (frames.truth["dark_l"] + frames.truth["warming_l"]).to_numpy()
-    when = frames.truth["at"].dt.tz_localize(None).to_numpy()[1:][np.diff(drawn) > 0]
-    if len(when) == 0:
-        when = np.array([], dtype="datetime64[us]")
-    apart = np.diff(when) > np.timedelta64(1, "D")
-    ends = pd.DatetimeIndex(when[np.append(apart, np.ones(min(len(when), 1), dtype=bool))]).tz_localize("UTC")
-    ends = ends[ends < pd.Timestamp(end) - pd.Timedelta(days=settled_days)]
-    steps = (("flushed", 3, np.nan, "all taps, cold and hot"), ("chlorinated", 5, np.nan, "plumbing of the cabin"),
-             ("sampled", 29, 0.0, "kitchen tap"), ("sampled", 53, 0.0, "kitchen tap"),
-             ("lifted", 24 * LIFT_AFTER_DAYS, np.nan, "two clean samples a day apart; lamp seen lit and warm"))
-    return pd.concat([pd.DataFrame({"at": ends + pd.Timedelta(hours=hours), "kind": kind, "who": "Maren Osk",
-                                    "value": value, "note": note}) for kind, hours, value, note in steps],
-                     ignore_index=True).sort_values("at", ignore_index=True)

@@ -26,12 +26,18 @@ from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
 from ingest import private_files
 from ingest.collector import free_port
-from ingest.evaluation.backfill import take_in
+from ingest.evaluation.backfill import SeenTo, take_in
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
-from simulated_feeds.run import WARM_DAYS, follow_up, history_frames
+from simulated_feeds.run import WARM_DAYS, history_frames
 from simulated_feeds.scenario import fleet_toml
 
+# Who saw to the advisories of the past, and the cabin where that took long.
+SEEN_TO = SeenTo(who="Maren Osk")
+LATE_AT = "long-jetty"
+LATE = SeenTo(
+    who="Idris Vael", lifted_after=timedelta(days=9),
+    reason="two clean samples a day apart; the laboratory's van came a week late")
 PAGE_WITHIN_S = 60.0
 STOP_WITHIN_S = 10.0
 MOST_PAYLOAD = 16 * 2**20  # a logger's backlog of days comes as one message
@@ -139,8 +145,8 @@ def _history(
                     return
                 take_in(
                     store, cabin, unit, readings=found.readings, links=found.links,
-                    service=found.service[found.service["recorded"]], followed=follow_up(found, live_from),
-                    now=live_from)
+                    service=found.service[found.service["recorded"]], now=live_from,
+                    seen_to=LATE if cabin == LATE_AT else SEEN_TO)
                 bar.update(task, advance=1)
     finally:
         store.close()

@@ -22,6 +22,7 @@ from models.advisory import (
     Exposed,
     How,
     Lifted,
+    PlayedAnew,
     Proof,
     Raised,
     RecordWithdrawn,
@@ -301,8 +302,9 @@ def event_row(event: Event, cabin: Cabin, units: Units) -> tuple[str, str, str, 
     """One event of an advisory's record as a row with `EVENT_HEADERS`."""
     when = local(event.at, cabin)
     match event:
-        case Raised() | Exposed() | Remeasured():
-            what = {"raised": "Raised", "exposed": "More under-dosed water", "remeasured": "Exposure better known"}
+        case Raised() | Exposed() | Remeasured() | PlayedAnew():
+            what = {"raised": "Raised", "exposed": "More under-dosed water", "remeasured": "Exposure better known",
+                    "played-anew": "More history loaded"}
             one = event.exposure
             amount = between(
                 one.underdosed_l, one.underdosed_l_upper, units, length=(one.end or event.at) - one.start)

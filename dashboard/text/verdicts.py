@@ -145,7 +145,7 @@ def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:
 def advisory_since(advisory: Advisory, now: datetime, zone: tzinfo) -> str:
     """Since when by what happened, and since when that is known where it is another time."""
     happened = since_words(advisory.happened_from, now, zone)
-    return f"{happened}, known since {local(advisory.raised_at, zone, now)}" if advisory.known_late else happened
+    return f"{happened}, known since {local(advisory.known_at, zone, now)}" if advisory.known_late else happened
 
 
 def exposure_words(advisory: Advisory, now: datetime, zone: tzinfo, units: Units, *, heard: bool) -> str:

@@ -43,14 +43,14 @@ _FILL = f"""
 """  # noqa: S608  (names from our own lists)
 # One row per instant of the batch for which another value of a quantity is stored: both.
 _CONFLICTS = f"""
-    SELECT r.* FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
+    SELECT r.* EXCLUDE (arrived_at) FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
     UNION ALL
     SELECT b.cabin, b.unit, b."at", {", ".join(f"b.{c}" for c in QUANTITY_COLUMNS)}
     FROM reading AS r JOIN batch AS b ON {_SAME} WHERE {_WINDOW} AND ({_DIFFERS})
 """  # noqa: S608
 _INSERT = f"""
     INSERT INTO reading BY NAME
-    SELECT cabin, unit, "at", {_QUANTITIES} FROM batch AS b
+    SELECT cabin, unit, "at", {_QUANTITIES}, $arrived AS arrived_at FROM batch AS b
     ANTI JOIN (SELECT cabin, unit, "at" FROM reading AS r WHERE {_WINDOW}) AS r
         ON {_SAME}
     ORDER BY "at"
@@ -58,7 +58,7 @@ _INSERT = f"""
 """  # noqa: S608
 _LINKS = """
     INSERT INTO link_event
-    SELECT cabin, unit, "at", up FROM (
+    SELECT cabin, unit, "at", up, $arrived FROM (
         SELECT *, lag(up) OVER (PARTITION BY cabin, unit ORDER BY "at", old DESC) AS before FROM (
             SELECT cabin, unit, "at", up, FALSE AS old FROM links
             UNION ALL
@@ -67,7 +67,7 @@ _LINKS = """
 """
 _QUARANTINE = """
     INSERT INTO quarantine (arrived_at, source, cabin, unit, payload, reason, times, file)
-    SELECT $arrived, source, cabin, unit, payload, reason, times, file FROM refused
+    SELECT arrived_at, source, cabin, unit, payload, reason, times, file FROM refused
 """
 
 PAYLOAD_KEPT = 4_000  # bytes of a message refused whole that quarantine keeps; all of a longer one lies aside
@@ -309,37 +309,40 @@ def keep(
         Columns of `Reading`, valid.
     links, refused : DataFrame or None
         Link events; rows for quarantine (`source, cabin, unit, payload, reason`, and `times`, `file` where a row
-        stands for several records, or all of the message lies aside).
+        stands for several records, or all of the message lies aside; `arrived_at` where that was another time).
     """
     kept = Kept()
     if len(rows):
         one_each, outdone = merge_same_instant(rows)
-        outdone = pd.concat([outdone, _keep_rows(con, one_each, len(rows), kept)], ignore_index=True)
+        outdone = pd.concat([outdone, _keep_rows(con, one_each, len(rows), arrived, kept)], ignore_index=True)
         if len(outdone):
             refused = outdone if refused is None else pd.concat([refused, outdone], ignore_index=True)
     if links is not None and len(links):
         con.register("links", links)
         # a retained message comes again at every connection: only a change is an event
-        con.execute(_LINKS)
+        con.execute(_LINKS, {"arrived": arrived})
         con.unregister("links")
     if refused is not None and len(refused):
-        refused = pd.DataFrame({"times": 1, "file": None} | dict(refused.items()), index=refused.index)
+        refused = pd.DataFrame(
+            {"times": 1, "file": None, "arrived_at": arrived} | dict(refused.items()), index=refused.index)
         refused["times"] = refused["times"].fillna(1)
         con.register("refused", refused)
-        con.execute(_QUARANTINE, {"arrived": arrived})
+        con.execute(_QUARANTINE)
         con.unregister("refused")
         kept.refused = int(refused["times"].sum())
     return kept
 
 
-def _keep_rows(con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, kept: Kept) -> pd.DataFrame:
+def _keep_rows(
+    con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, given: int, arrived: datetime, kept: Kept
+) -> pd.DataFrame:
     """Write rows of one instant each; what a stored or a given value outdid, for quarantine."""
     con.register("batch", rows)
     window: Mapping[str, Any] = {
         "since": rows["at"].min().to_pydatetime(), "until": rows["at"].max().to_pydatetime()}
     both = con.execute(_CONFLICTS, dict(window)).df()
     filled = con.execute(_FILL, dict(window)).df()
-    inserted = con.execute(_INSERT, dict(window)).df()
+    inserted = con.execute(_INSERT, {**window, "arrived": arrived}).df()
     con.unregister("batch")
     kept.rows, kept.filled = len(inserted), len(filled)
     kept.already = given - len(inserted) - len(filled)

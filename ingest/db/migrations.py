@@ -280,9 +280,15 @@ ALTER TABLE cabin ADD COLUMN well_l_min DOUBLE;
 ALTER TABLE cabin ADD COLUMN vulnerable BOOLEAN DEFAULT false;             -- infants or weak immunity drink there
 """
 
+_ARRIVAL = """
+-- When each row came, by the store's clock; null: before this was kept, so that it counts as come in its own time.
+ALTER TABLE reading ADD COLUMN arrived_at TIMESTAMPTZ;
+ALTER TABLE link_event ADD COLUMN arrived_at TIMESTAMPTZ;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -21,6 +21,7 @@ from ingest.db.intake import Touched
 from ingest.evaluation import faults
 from ingest.evaluation.daily import owe_days, pay_days
 from ingest.evaluation.judging import STATE_SQL, UnitColumns, holding, with_doses
+from ingest.evaluation.play import Past, loaded_past, play
 from ingest.evaluation.watch import watch
 from ingest.record.advisory_log import FOREVER
 from ingest.registry.tables import load_fleet, load_history
@@ -92,7 +93,7 @@ LINK_EVENTS = """
 """
 # All readings after the state that each unit is taken up from.
 READINGS = """
-    SELECT s.unit_no, r.* EXCLUDE (cabin, unit) FROM reading AS r
+    SELECT s.unit_no, r.* EXCLUDE (cabin, unit, arrived_at) FROM reading AS r
     JOIN resume AS s ON r.cabin = s.cabin AND r.unit = s.unit AND r."at" > s."from"
     WHERE r."at" > $floor AND r."at" <= $until ORDER BY s.unit_no, r."at"
 """
@@ -141,9 +142,12 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
     """
     fleet = load_fleet(Local(con))
     since = con.execute("SELECT min(since) AS since FROM pending").df()["since"].iloc[0]
+    past = loaded_past(con)
     keys = derive(con, fleet, now)
     if keys:
-        watch(con, fleet, now, _suspects(con, keys, since.to_pydatetime()))
+        suspects = _suspects(con, keys, since.to_pydatetime())
+        play(con, fleet, now, sorted(set(past) & set(suspects)), Past(known_at=now))
+        watch(con, fleet, now, suspects)
     pay_days(con, fleet, now)  # after the advisories: nobody waits for a lamp's trend
     return keys
 

@@ -241,7 +241,8 @@ def _worked_out(
             SELECT cabin, unit, coalesce(max(s."at"), TIMESTAMPTZ '2000-01-01 00:00:00+00') AS "from"
             FROM asked LEFT JOIN resume_state AS s USING (cabin, unit) WHERE s."at" IS NULL OR s."at" <= $now
             GROUP BY ALL)
-        SELECT r.* FROM reading AS r JOIN asked USING (cabin, unit) LEFT JOIN since AS s USING (cabin, unit)
+        SELECT r.* EXCLUDE (arrived_at) FROM reading AS r
+        JOIN asked USING (cabin, unit) LEFT JOIN since AS s USING (cabin, unit)
         WHERE r."at" <= $now AND r."at" > coalesce(s."from", TIMESTAMPTZ '2000-01-01 00:00:00+00')
     """, given)  # noqa: S608
     later = _numbered(later, number)

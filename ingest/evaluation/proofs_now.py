@@ -48,6 +48,7 @@ _SINCE = """
     SELECT a.cabin, a.unit, max(s."end") FILTER (s.kind <> 'lit') AS bad_until,
         sum(s.drawn_l) FILTER (s.kind = 'lit' AND s.start >= a.since) AS metered_l
     FROM asked AS a LEFT JOIN segment AS s ON s.cabin = a.cabin AND s.unit = a.unit AND s."end" > a.since
+        AND s.start < $now
     GROUP BY ALL
 """
 # Per recorded flush what was counted within its time, at least: between the first total in it and the last, or by
@@ -91,7 +92,7 @@ def proofs_now(
         return {}
     found = {(row.cabin, row.unit): row for row in named(store.ask(_SINCE, {
         "cabins": [key[0] for key in asked], "units": [key[1] for key in asked],
-        "since": [one.evidence_since for one in asked.values()]}))}
+        "since": [one.evidence_since for one in asked.values()], "now": now}))}
     flushes = _flushes(store, fleet, asked, states)
     out = {}
     for key, advisory in asked.items():

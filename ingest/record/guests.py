@@ -36,7 +36,7 @@ def touched_stays(fleet: Fleet, kept: KeptAdvisory) -> TouchedStays:
         return TouchedStays(late=False)
     cabin = fleet.cabin(kept.cabin)
     since, until = (
-        at.astimezone(cabin.zone).date() for at in (advisory.exposure.start, advisory.raised_at))
+        at.astimezone(cabin.zone).date() for at in (advisory.exposure.start, advisory.known_at))
     found = occupancy(replace(fleet, cabins=(cabin,)), since - timedelta(days=1), until + timedelta(days=1))
     if cabin.slug in found.without:
         return TouchedStays(
@@ -45,4 +45,4 @@ def touched_stays(fleet: Fleet, kept: KeptAdvisory) -> TouchedStays:
         return TouchedStays(
             late=True, unknown="the calendar of this cabin cannot be read; `tarnlight doctor` says why")
     return TouchedStays(late=True, stays=stays_touched(
-        found.bookings, cabin, advisory.exposure, advisory.raised_at))
+        found.bookings, cabin, advisory.exposure, advisory.known_at))

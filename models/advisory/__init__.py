@@ -25,6 +25,7 @@ from models.advisory.events import (
     How,
     Lifted,
     NotAllowed,
+    PlayedAnew,
     Proof,
     Raised,
     RecordWithdrawn,
@@ -54,8 +55,8 @@ from models.shortfall import Severity
 __all__ = [
     "AGAIN_L", "CLEANING_STEPS", "FLUSH_STEPS", "MORE_L", "MORE_SHARE", "PERSON_STEPS", "SENSOR_STEPS",
     "STEP_WORDS", "Advisory", "Cause", "Event", "Exposed", "Exposure", "Flush", "How", "Intervals", "Lifted",
-    "NotAllowed", "Piece", "Proof", "Raised", "RecordWithdrawn", "Remeasured", "SampleFailed", "Severity", "State",
-    "Step",
-    "StepPolicy", "StepRecorded", "StepStatus", "advance", "advanced", "exposure_event", "from_json", "in_utc",
-    "new_proofs", "pieces_of", "proofs", "replay", "to_json", "unknown_proofs",
+    "NotAllowed", "Piece", "PlayedAnew", "Proof", "Raised", "RecordWithdrawn", "Remeasured", "SampleFailed",
+    "Severity", "State", "Step", "StepPolicy", "StepRecorded", "StepStatus", "advance", "advanced",
+    "exposure_event", "from_json", "in_utc", "new_proofs", "pieces_of", "proofs", "replay", "to_json",
+    "unknown_proofs",
 ]

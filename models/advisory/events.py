@@ -268,6 +268,9 @@ class Raised:
     sized : bool
         Whether its cleaning is sized to what may stand behind the unit; records of before that go by the litres
         that replace 99.9 %, where these are fewer.
+    known_at : datetime or None
+        When it became known, where the record was played in the time in which it happened (history that was
+        loaded); None: at `at`.
     """
 
     kind: ClassVar[str] = "raised"
@@ -280,9 +283,12 @@ class Raised:
     after_lift: str = ""
     metered_alone: bool = True
     sized: bool = False
+    known_at: datetime | None = None
 
     def __post_init__(self) -> None:
         _check_asked(self)
+        if self.known_at is not None:
+            require_instant("known_at", self.known_at)
         if self.exposure.cause is Cause.MANUAL and not self.by.strip():
             raise NotAllowed("by must name the person who raises a manual advisory; got an empty name")
 
@@ -313,6 +319,25 @@ class Remeasured:
 
     def __post_init__(self) -> None:
         _check_asked(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedAnew:
+    """More history was loaded of before anybody did anything about the advisory: it is as all of that tells it.
+
+    `raised_at` is when it begins by that. Proofs start again; the program's words of before stay in the record.
+    """
+
+    kind: ClassVar[str] = "played-anew"
+    at: datetime
+    raised_at: datetime
+    exposure: Exposure
+    severity: Severity
+    steps: tuple[Step, ...]
+
+    def __post_init__(self) -> None:
+        _check_asked(self)
+        require_instant("raised_at", self.raised_at)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -477,7 +502,7 @@ class Lifted:
             raise NotAllowed("by must name the person who lifts it; the program never lifts by itself")
 
 
-Event = Raised | Exposed | Remeasured | Proof | StepRecorded | SampleFailed | RecordWithdrawn | Lifted
+Event = Raised | Exposed | Remeasured | PlayedAnew | Proof | StepRecorded | SampleFailed | RecordWithdrawn | Lifted
 
 
 def require_instant(name: str, value: object) -> None:
@@ -492,7 +517,7 @@ def require_at_least_0(name: str, value: float) -> None:
         raise ValueError(f"{name} must be a finite number, at least 0; got {value!r}")
 
 
-def _check_asked(event: Raised | Exposed | Remeasured) -> None:
+def _check_asked(event: Raised | Exposed | Remeasured | PlayedAnew) -> None:
     """An event that asks for steps has some, in the order of work."""
     require_instant("at", event.at)
     steps = tuple(Step(step) for step in event.steps)

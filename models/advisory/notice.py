@@ -20,6 +20,7 @@ from models.advisory import (
     Exposed,
     Exposure,
     Lifted,
+    PlayedAnew,
     Proof,
     Raised,
     RecordWithdrawn,
@@ -258,13 +259,13 @@ def messages(
                 return ()
             text = f"{place}: the sensors have proven all that they can. {_next(after)}"
             return _to(text, f"Now it needs people: {place}", Role.OWNER, Role.MANAGER, urgent=False)
-        case Remeasured() if worsened(before, after):
+        case Remeasured() | PlayedAnew() if worsened(before, after):
             text = (
                 f"{place}: the water was worse than known: {after.severity} now. In all: {_in_all(after)}. "
                 f"Keep boiling; more may have to be done. {_next(after)}"
             )
             return _to(text, f"Worse than known: {place}", Role.OWNER, Role.MANAGER, urgent=True)
-        case Remeasured():
+        case Remeasured() | PlayedAnew():
             if before is not None and _in_all(before) == _in_all(after):
                 return ()
             text = f"{place}: late readings changed what is known. {_in_all(after)} passed. {_next(after)}"

@@ -17,6 +17,7 @@ from models.advisory import (
     Event,
     Exposed,
     Lifted,
+    PlayedAnew,
     Proof,
     Raised,
     Remeasured,
@@ -186,7 +187,7 @@ def _kind_of(before: Advisory | None, event: Event, after: Advisory) -> NoticeKi
             return NoticeKind.RAISED
         case Exposed():
             return NoticeKind.EXPOSED
-        case Remeasured() if before is not None and worsened(before, after):
+        case Remeasured() | PlayedAnew() if before is not None and worsened(before, after):
             return NoticeKind.EXPOSED  # a worsening is never held back
         case SampleFailed():
             return NoticeKind.SAMPLE_FAILED

@@ -13,6 +13,7 @@ from models.advisory.events import (
     Exposed,
     Exposure,
     Lifted,
+    PlayedAnew,
     Proof,
     Raised,
     RecordWithdrawn,
@@ -24,7 +25,7 @@ from models.advisory.pieces import Piece
 
 _KINDS: Mapping[str, type[Event]] = {
     kind.kind: kind for kind in (
-        Raised, Exposed, Remeasured, Proof, StepRecorded, SampleFailed, RecordWithdrawn, Lifted)
+        Raised, Exposed, Remeasured, PlayedAnew, Proof, StepRecorded, SampleFailed, RecordWithdrawn, Lifted)
 }
 
 
@@ -70,7 +71,7 @@ def _plain(value: Any) -> dict[str, Any]:
 def _read(body: Mapping[str, Any]) -> dict[str, Any]:
     """The other way round."""
     made: dict[str, Any] = dict(body)
-    for name in ("at", "done_at", "begun_at", "since", "start", "end"):
+    for name in ("at", "done_at", "begun_at", "known_at", "raised_at", "since", "start", "end"):
         if isinstance(made.get(name), str):
             made[name] = datetime.fromisoformat(made[name])
     if isinstance(made.get("exposure"), Mapping):

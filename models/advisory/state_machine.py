@@ -29,6 +29,7 @@ from models.advisory.events import (
     How,
     Lifted,
     NotAllowed,
+    PlayedAnew,
     Proof,
     Raised,
     RecordWithdrawn,
@@ -73,6 +74,8 @@ class Advisory:
         Whether its cleaning is sized to the exposure and done in its order (all but records of before that).
     forgiven_l : float
         What may have passed after the present end, all told, and started nothing again for being so little. [L]
+    played_known_at : datetime or None
+        When history that was loaded made it known; None: its record was not played.
     """
 
     raised_at: datetime
@@ -88,6 +91,7 @@ class Advisory:
     metered_alone: bool = False
     sized: bool = False
     forgiven_l: float = 0.0
+    played_known_at: datetime | None = None
     proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
     records: tuple[StepRecorded, ...] = ()
     withdrawn: tuple[RecordWithdrawn, ...] = ()
@@ -112,7 +116,18 @@ class Advisory:
     @property
     def known_late(self) -> bool:
         """Whether it became known only well after it had begun."""
-        return known_late(self.exposure, self.raised_at)
+        return known_late(self.exposure, self.known_at)
+
+    @property
+    def known_at(self) -> datetime:
+        """When it became known: as it was raised, or, where its record was played, when that history came."""
+        return self.played_known_at or self.raised_at
+
+    @property
+    def untouched(self) -> bool:
+        """Whether its record was played, and no person has done anything about it since."""
+        return self.played_known_at is not None and not (
+            self.records or self.withdrawn or self.lifted or self.failed_at)
 
     @property
     def ready_reasons(self) -> tuple[str, ...]:
@@ -239,10 +254,8 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
     match event:
         case Raised():
             raise NotAllowed("this advisory is raised already; new exposure is 'exposed'")
-        case Exposed():
-            return _exposed(advisory, event)
-        case Remeasured():
-            return _remeasured(advisory, event)
+        case Exposed() | Remeasured() | PlayedAnew():
+            return _water_told(advisory, event)
         case Proof():
             return _proven(advisory, event)
         case StepRecorded():
@@ -378,9 +391,20 @@ def _begun(event: Event) -> Advisory:
         raised_at=event.at, updated_at=event.at, exposure=event.exposure, severity=event.severity,
         steps=event.steps, sample_gap_h=event.sample_gap_h, evidence_since=event.exposure.end,
         raised_by=event.by, after_lift=event.after_lift, metered_alone=event.metered_alone,
-        sized=event.sized,
+        sized=event.sized, played_known_at=event.known_at,
         failed_at=event.exposure.end if event.exposure.cause is Cause.LABORATORY else None,
     )
+
+
+def _water_told(advisory: Advisory, event: Exposed | Remeasured | PlayedAnew) -> Advisory:
+    """What is known of its water is another now."""
+    match event:
+        case Exposed():
+            return _exposed(advisory, event)
+        case Remeasured():
+            return _remeasured(advisory, event)
+        case PlayedAnew():
+            return _played_anew(advisory, event)
 
 
 def _exposed(advisory: Advisory, event: Exposed) -> Advisory:
@@ -407,6 +431,15 @@ def _remeasured(advisory: Advisory, event: Remeasured) -> Advisory:
     # because a record was withdrawn, nothing of the time before that.
     since = max(one for one in (event.exposure.end, advisory.proven_from, advisory.failed_at) if one is not None)
     return replace(asked, evidence_since=since, proofs=())
+
+
+def _played_anew(advisory: Advisory, event: PlayedAnew) -> Advisory:
+    """As all of the loaded history tells it: nothing of before rests on what a person did."""
+    if not advisory.untouched:
+        raise NotAllowed("only what loaded history raised and nobody has seen to is played anew")
+    return replace(
+        advisory, raised_at=event.raised_at, exposure=event.exposure, severity=event.severity, steps=event.steps,
+        evidence_since=event.exposure.end, proofs=(), forgiven_l=0.0)
 
 
 def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:

@@ -51,8 +51,6 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(7200)]  # ten seeds take tw
 SEEDS = int(os.environ.get("SEEDS", "10"))
 DAYS, JOBS = 90, 2
 NOW = datetime(2026, 11, 25, 16, 0, tzinfo=UTC)
-NOBODY = pd.DataFrame({"at": pd.Series([], dtype="datetime64[us, UTC]"), "kind": [], "who": [], "value": [],
-                       "note": []})
 APART = pd.Timedelta(days=1)
 BESIDE = pd.Timedelta(hours=2)  # of an episode still its own: draws that a meter of minutes put a little aside
 SHORT_LOG, LEAST_L = 0.5, 1.0
@@ -174,7 +172,7 @@ def _unit(asked: tuple[int, str, str]) -> Unit90:
             store.con.execute("DELETE FROM unit WHERE NOT (cabin = $cabin AND slug = $unit)",
                               {"cabin": slug, "unit": unit_slug})
             new_revision(store.con)
-            take_in(store, slug, unit_slug, readings=frames.readings, links=frames.links, followed=NOBODY, now=NOW,
+            take_in(store, slug, unit_slug, readings=frames.readings, links=frames.links, now=NOW,
                     service=frames.service[frames.service["recorded"]].drop(columns="recorded"))
             return _measured(store, (slug, unit_slug), frames, f"seed {seed} {slug}/{unit_slug}")
         finally:

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
-from simulated_feeds import fleet_toml, follow_up, history_frames, run, simulate
+from simulated_feeds import fleet_toml, history_frames, run, simulate
 from simulated_feeds.logger import Rows
 from simulated_feeds.reactor import surviving_share
 from simulated_feeds.scenario import Fault, Nature, sites
@@ -222,7 +222,7 @@ def test_a_backlog_comes_in_one_go_when_the_link_is_back():
 
 
 def test_a_logger_that_dies_with_the_power_wakes_up_in_1970():
-    readings = frames("cedar-notch", 7).readings
+    readings = frames("cedar-notch", 22).readings
     wrong = readings[readings["at"] != readings["true_at"]]
     assert 20 <= len(wrong) <= 30  # 25 minutes until its clock is set
     assert (wrong["at"].dt.year == 1970).all()
@@ -276,10 +276,9 @@ def test_at_now_there_is_something_to_see_whenever_now_is(now, seed):
     drawn = {key: one.truth["dark_l"].iloc[-1] - one.truth.set_index("at")["dark_l"].asof(
         pd.Timestamp(now) - pd.Timedelta(days=3)) for key, one in found.items()}
     assert drawn["birch-landing", "main"] > 5
-    assert drawn["high-spring", "main"] > 15
+    assert found["loon-shallows", "main"].truth["uvt_pct"].iloc[-1] < 77  # cloudy, seen live
     assert found["birch-landing", "main"].truth["power_on"].iloc[-1]
-    assert [key for key, one in found.items() if not one.links["up"].iloc[-1]] in (
-        [("otter-ledge", "main")], [("otter-ledge", "main"), ("pike-narrows", "main")])
+    assert [key for key, one in found.items() if not one.links["up"].iloc[-1]] == [("otter-ledge", "main")]
     clear = [key for key, litres in drawn.items() if litres == 0]
     assert len(clear) >= 6
     strong = chamber_margin(found["ember-cove", "main"])
@@ -290,17 +289,6 @@ def chamber_margin(found):
     """Share of a new lamp's output in a clean sleeve."""
     last = found.truth.iloc[-1]
     return last["lamp_output"] * last["sleeve_transmittance"] / 0.92
-
-
-def test_people_see_to_it_after_a_spell_of_dark_water():
-    done = follow_up(frames("granite-stair", 14), NOW)
-    kinds = done["kind"].value_counts()
-    assert kinds["sampled"] == 2 * kinds["lifted"] >= 2
-    assert (done["at"] < pd.Timestamp(NOW)).all()
-
-
-def test_nothing_needs_to_be_done_where_all_water_was_treated():
-    assert follow_up(frames("stillwater-hut", 5), NOW).empty
 
 
 def test_a_time_without_zone_is_refused():

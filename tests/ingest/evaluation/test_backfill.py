@@ -9,13 +9,12 @@ import pytest
 
 from ingest import queries
 from ingest.db.schema import QUANTITY_COLUMNS
-from ingest.evaluation.backfill import take_in
+from ingest.evaluation.backfill import SeenTo, take_in
 from ingest.store import Store
 from models.advisory import State
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 START = NOW - timedelta(days=6)
-DID = (("flushed", 2), ("chlorinated", 3), ("sampled", 5), ("sampled", 30), ("lifted", 60))  # hours after the cut
 
 
 def past(dark_h: tuple[float, ...]) -> pd.DataFrame:
@@ -34,15 +33,11 @@ def past(dark_h: tuple[float, ...]) -> pd.DataFrame:
 def test_water_that_came_after_the_samples_is_not_lifted_by_them(
     held: Store, dark_h: tuple[float, ...], stands: bool
 ):
-    ended = START + timedelta(hours=24.5)
-    followed = pd.DataFrame([
-        {"at": pd.Timestamp(ended + timedelta(hours=hours)), "kind": kind, "who": "Ann", "value": 0.0, "note": "n"}
-        for kind, hours in DID])
-    service = followed.iloc[:0]
     links = pd.DataFrame({"at": pd.Series([], dtype="datetime64[us, UTC]"), "up": pd.Series([], dtype=bool)})
+    nothing = pd.DataFrame(columns=["at", "kind", "who", "value", "note"])
     take_in(
-        held, "heron-point", "main", readings=past(dark_h), links=links, service=service,
-        followed=followed, now=NOW)
+        held, "heron-point", "main", readings=past(dark_h), links=links, service=nothing, now=NOW,
+        seen_to=SeenTo(who="Ann"))
     found = queries.advisories(held, cabin="heron-point")
     assert found
     assert any(one.advisory.state is not State.LIFTED for one in found) is stands

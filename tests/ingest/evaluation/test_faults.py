@@ -10,7 +10,7 @@ import pytest
 
 from ingest.collector import Collector
 from ingest.db import intake
-from ingest.db.intake import Message
+from ingest.db.intake import Message, heard_live
 from ingest.evaluation import daily, evaluate, faults, watch
 from ingest.evaluation.evaluate import evaluate as work_out
 from ingest.queries import advisories, outages, status, with_proofs_now
@@ -85,6 +85,7 @@ def test_an_advisory_that_cannot_be_weighed_is_that_units_fault_alone(held, monk
         commit(held, steady(START, 30, *key))
         commit(held, steady(START + minutes(30), 5, *key, lamp_on=False, intensity_w_m2=0.0))
         commit(held, steady(START + minutes(35), 60, *key))
+    heard_live(held.con, [BAD, GOOD], START)
     work_out(held.con, START + minutes(95))
     assert held.ask("SELECT cabin FROM advisory")["cabin"].tolist() == ["otter-cove"]
     assert verdicts(held, START + minutes(94.5))[BAD] != "clear"

@@ -26,13 +26,11 @@ from ingest.registry.tables import load_fleet, new_revision
 from ingest.store import Store
 from simulated_feeds import fleet_toml, simulate
 from simulated_feeds.run import Frames
-from simulated_feeds.scenario import Nature
+from simulated_feeds.scenario import Nature, nature_of
 
 NOW = datetime(2026, 11, 25, 16, 0, tzinfo=UTC)
 FLEET = tomllib.loads(fleet_toml(12, 1, now=NOW))
 METER_L = 0.25  # the meter shows whole tenths of a litre, at both ends of an interval
-NOBODY = pd.DataFrame({"at": pd.Series([], dtype="datetime64[us, UTC]"), "kind": [], "who": [], "value": [],
-                       "note": []})
 ROUGH = Nature(cuts_per_year=250, link_losses_per_year=150, always_occupied=True, people=5, quiet_days=0)
 DIES = replace(ROUGH, logger_backup_h=0.0, router_backup_h=0.0)
 NO_COUNTER = ("intensity", "flow", "total")
@@ -50,7 +48,8 @@ CASES = {
     "a lost link whose backlog holds a cut": Case("otter-ledge", 1),
     "a clock of 1970 after a reboot": Case("cedar-notch", 3),
     "showers in the dark": Case("birch-landing", 1),
-    "a solar battery that runs low": Case("pike-narrows", 2),
+    "a solar battery that runs low": Case("pike-narrows", 2, replace(
+        nature_of("pike-narrows", 2), panel_w=500, battery_wh=2400, router_backup_h=36.0)),
     "gravity, logger alive": Case("high-spring", 4, ROUGH),
     "gravity, logger dead": Case("high-spring", 5, DIES),
     "pump, logger alive": Case("heron-point", 1, ROUGH, 15),
@@ -105,7 +104,7 @@ def told(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     new_revision(store.con)
     done = frames.service[frames.service["recorded"]].drop(columns="recorded")
     take_in(store, case.cabin, unit["slug"], readings=frames.readings, links=frames.links, service=done,
-            followed=NOBODY, now=NOW)
+            now=NOW)
     one = load_fleet(store).unit(case.cabin, unit["slug"])
     yield Told(store, case, frames, pd.Timedelta(seconds=one.overdue_s))
     store.close()
@@ -204,7 +203,7 @@ def test_a_clock_that_stood_while_the_logger_was_dead_hides_no_water(tmp_path, c
     assert bad_l.iloc[-1] - bad_l.iloc[0] > 20  # else there is nothing to hide
     store = Store(tmp_path / "x.duckdb")
     store.act("enroll", {"text": fleet_toml(12, 1, now=NOW)})
-    take_in(store, cabin, unit["slug"], readings=frames.readings, links=frames.links, followed=NOBODY, now=NOW,
+    take_in(store, cabin, unit["slug"], readings=frames.readings, links=frames.links, now=NOW,
             service=frames.service[frames.service["recorded"]].drop(columns="recorded"))
     found = queries.outages(store, NOW, cabin=cabin)
     assert found["underdosed_l_upper"].sum() >= bad_l.iloc[-1] - bad_l.iloc[0]

@@ -56,6 +56,7 @@ def kinds(store: Store, number: str) -> list[str]:
 
 
 def test_a_manual_advisory_of_the_wrong_cabin_answers_nothing_but_itself(held):
+    heard_live(held.con, [KEY], at(-60))
     now = take(held, metered(0, 60))
     number = advisories.raise_by_hand(
         held.con, {"cabin": KEY[0], "unit": KEY[1], "by": "Kim"}, now, held.path)["advisory"]
@@ -92,6 +93,7 @@ def test_what_was_lifted_with_steps_undone_stays_lifted_and_what_is_found_later_
 
 
 def test_a_silence_that_turns_out_to_have_been_dark_raises_again(held):
+    heard_live(held.con, [KEY], at(-60))
     before, after = metered(0, 60, 0.0), metered(120, 60, 0.0, total_l=40.0)
     now = take(held, before, after)
     watch(held.con, load_fleet(held), now + GRACE, [KEY])

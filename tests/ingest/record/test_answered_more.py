@@ -9,6 +9,7 @@ import pytest
 
 from ingest import queries
 from ingest.actions import ACTIONS
+from ingest.db.intake import heard_live
 from ingest.evaluation.watch import watch
 from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput
@@ -119,6 +120,7 @@ def totals_only(start_min: float, n: int, read_at: dict[int, float], **values):
 
 
 def test_water_after_a_lift_does_not_hide_in_litres_that_turned_out_to_be_fewer(held):
+    heard_live(held.con, [KEY], at(-60))
     zero = dict.fromkeys(range(0, 45, 15), 0.0)
     take(held, totals_only(0, 30, zero), totals_only(30, 15, zero, **DARK))  # up to 35 L may have passed
     act(held, "advisory-lift", 44.6, advisory="a1", by="Kim", reason="tested by hand")
