@@ -49,6 +49,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "dashboard.cli": {"dashboard.commands"},
     "ingest.settings": set(),
     "ingest.clock": set(),
+    "ingest.own_python": set(),
     "ingest.private_files": {"ingest.settings"},
     "ingest.bookings": set(),
     "ingest.broker": {"ingest.settings", "ingest.private_files"},

@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 import dashboard
-from dashboard.commands._child import python_of
 from dashboard.commands._words import command, settings_of
 from ingest.collector import Collector
+from ingest.own_python import python_of
 from ingest.settings import BadInput, Settings
 
 
