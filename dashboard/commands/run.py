@@ -138,7 +138,8 @@ def environment(settings: Settings) -> dict[str, str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith("TARNLIGHT_CHANNEL_")}
     return {
         **kept, "TARNLIGHT_STORE": str(settings.store), "TARNLIGHT_UNITS": settings.units,
-        "TARNLIGHT_PUBLIC_URL": settings.public_url,
+        "TARNLIGHT_PUBLIC_URL": settings.public_url, "TARNLIGHT_CALENDAR_FILES": settings.calendar_files,
+        "TARNLIGHT_CALENDAR_HOSTS": ",".join(settings.calendar_hosts),
         "TARNLIGHT_BROKER": settings.broker, "TARNLIGHT_SHOW_PORT": str(settings.show_port),
         "PYTHONUNBUFFERED": "1",
     }
