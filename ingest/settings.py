@@ -117,6 +117,16 @@ class Settings:
         return self.store.with_name(self.store.name + ".aside")
 
 
+def is_loopback(address: str) -> bool:
+    """Whether an address is this machine's own."""
+    if address == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
 def _require_public(name: str, url: str) -> None:
     """Refuse an address of pages that a phone could not open; empty is allowed."""
     if not url:

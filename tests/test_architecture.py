@@ -46,6 +46,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "dashboard.text", "dashboard.charts", "dashboard.sheets", "dashboard.access", "dashboard.lamp_access",
         "dashboard.chosen"},
     "dashboard.app": {"dashboard.text", "dashboard.access", "dashboard.views"},
+    "dashboard.gate": set(),
     "dashboard.cli": {"dashboard.commands"},
     "ingest.settings": set(),
     "ingest.clock": set(),
