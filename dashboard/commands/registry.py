@@ -103,7 +103,8 @@ def _edit(store: Access, body: dict[str, Any], asked: Fleet, yes: bool) -> int:
 
 def _write(text: str, out: Path | None) -> None:
     if out is None:
-        sys.stdout.write(text)
+        sys.stdout.flush()
+        sys.stdout.buffer.write(text.encode())  # TOML is UTF-8, whatever the terminal's encoding
         return
     try:
         private_files.write(out, text.encode())

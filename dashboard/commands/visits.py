@@ -16,6 +16,7 @@ import pandas as pd
 from dashboard.commands._opening import open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.sheets.ics import visits_calendar
+from dashboard.text.csv_cells import cells
 from dashboard.text.lamps import (
     YEAR_HEADERS,
     date_words,
@@ -137,7 +138,7 @@ def stock_of(path: Path | None) -> dict[str, int] | None:
         return None
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError, RecursionError, tomllib.TOMLDecodeError) as error:
         raise BadInput(f"{path} cannot be read: {error}") from error
     stock = found.get("stock")
     if not isinstance(stock, dict) or set(found) != {"stock"}:
@@ -171,10 +172,10 @@ def _csv(plan: Visits) -> None:
     out.writerow(CSV_HEADERS)
     for trip in plan.trips:
         for order, stop in enumerate(trip.stops, start=1):
-            out.writerow((
+            out.writerow(cells((
                 trip.day.isoformat(), trip.trip, order, stop.arrive.isoformat(), stop.cabin.slug,
                 "; ".join(stop.tasks), parts_words(dict(stop.parts)), f"{stop.work_min:g}", stop.due.isoformat(),
-                f"{trip.distance_km:.1f}", " ".join(sentences(stop.works))))
+                f"{trip.distance_km:.1f}", " ".join(sentences(stop.works)))))
 
 
 def _compare(found: Compared, *, as_json: bool) -> int:
