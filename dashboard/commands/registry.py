@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import io
 import sys
 import time
 from collections.abc import Iterator
@@ -103,8 +104,9 @@ def _edit(store: Access, body: dict[str, Any], asked: Fleet, yes: bool) -> int:
 
 def _write(text: str, out: Path | None) -> None:
     if out is None:
-        sys.stdout.flush()
-        sys.stdout.buffer.write(text.encode())  # TOML is UTF-8, whatever the terminal's encoding
+        if isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(encoding="utf-8")  # which TOML is, whatever the terminal's encoding
+        sys.stdout.write(text)
         return
     try:
         private_files.write(out, text.encode())

@@ -1,12 +1,13 @@
 """The process that reads calendars for `readings`, which ends it where one takes too long.
 
-On standard input it is given one JSON object (`files`, `hosts`, `since`, `until`, `feeds` of `calendar` and
-`time_zone`: addresses are secrets, and a command line is none), and answers a line for each feed, in order, after a
-first one that says that it is ready.
+On standard input it is given one JSON object (`files`, `hosts`, `since`, `until`, `within_s`, `feeds` of `calendar`
+and `time_zone`: addresses are secrets, and a command line is none), and answers a line for each feed, in order,
+after a first one that says that it is ready. Where nobody is left to end it, it ends itself.
 """
 
 from __future__ import annotations
 
+import faulthandler
 import json
 import sys
 from datetime import date
@@ -18,6 +19,7 @@ from ingest.bookings.calendar import bookings_of
 from ingest.bookings.fetch import fetched
 
 MOST_MEMORY_BYTES = 2**30
+SPARE_S = 5.0  # after which whoever asked would have ended it
 
 
 def main() -> None:
@@ -29,6 +31,8 @@ def main() -> None:
     _bound_memory()
     _say({"ready": True})
     for feed in asked["feeds"]:
+        # by a thread of C's own, which nothing that a feed does can hold up
+        faulthandler.dump_traceback_later(asked["within_s"] + SPARE_S, exit=True)
         _say(answer(feed, allowed, since, until))
 
 

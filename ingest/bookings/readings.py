@@ -70,7 +70,7 @@ def readings(
         if time.monotonic() >= end:
             yield from (Reading(feed=one, trouble="there was no time left to read it") for one in left)
             return
-        with _Reader(left, allowed, since, until, stopped) as reader:
+        with _Reader(left, allowed, (since, until), within_s, stopped) as reader:
             lacking = "the process that reads calendars did not start"
             if reader.line(START_WITHIN_S) is not None:
                 lacking = ""
@@ -94,10 +94,12 @@ class _Reader:
     """One process that reads, ended for good when the block is left."""
 
     def __init__(
-        self, feeds: Sequence[Feed], allowed: Allowed, since: date, until: date, stopped: Callable[[], bool]
+        self, feeds: Sequence[Feed], allowed: Allowed, days: tuple[date, date], within_s: float,
+        stopped: Callable[[], bool],
     ) -> None:
         self._asked = json.dumps({
-            "files": allowed.files, "hosts": allowed.hosts, "since": since.isoformat(), "until": until.isoformat(),
+            "files": allowed.files, "hosts": allowed.hosts, "since": days[0].isoformat(),
+            "until": days[1].isoformat(), "within_s": within_s,
             "feeds": [{"calendar": one.calendar, "time_zone": one.time_zone} for one in feeds]})
         self._stopped = stopped
         self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
 import time
 from datetime import date
 from pathlib import Path
@@ -10,6 +12,7 @@ import pytest
 
 from ingest.bookings.addresses import Allowed
 from ingest.bookings.readings import Feed, readings
+from ingest.own_python import python_of
 from tests.ingest.bookings.feed_server import booked, drips_body, drips_headers, serves, serving
 
 DAYS = date(2026, 1, 1), date(2027, 1, 1)
@@ -85,6 +88,19 @@ def test_whoever_waits_for_all_of_them_waits_no_longer_than_was_said(tmp_path: P
 def test_none_is_read_once_the_collector_stops() -> None:
     asked = [Feed(cabin="a", calendar="a.ics", time_zone="UTC")]
     assert list(readings(asked, Allowed(), *DAYS, stopped=lambda: True)) == []
+
+
+def test_a_reader_that_nobody_is_left_to_end_ends_itself() -> None:
+    """As where the collector was killed while a feed hangs."""
+    with serving() as feeds:
+        feeds.answers["/"] = drips_body
+        asked = {
+            "files": "", "hosts": ["127.0.0.1"], "since": "2026-01-01", "until": "2027-01-01", "within_s": -4.0,
+            "feeds": [{"calendar": feeds.url("/"), "time_zone": "UTC"}]}
+        found = subprocess.run(
+            python_of("ingest.bookings.reader"), input=json.dumps(asked), text=True, capture_output=True,
+            timeout=60, check=False)
+    assert found.returncode != 0 and found.stdout == '{"ready": true}\n'
 
 
 @pytest.mark.parametrize("zone", ["America/Toronto", "Pacific/Auckland"])
