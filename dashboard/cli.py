@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import logging
 import sys
 from collections.abc import Callable
@@ -75,6 +76,9 @@ def main(words: list[str] | None = None) -> int:
         0 done, 1 the store cannot be reached, 2 bad input, 130 interrupted.
     """
     private_files.keep_private()
+    for out in (sys.stdout, sys.stderr):
+        if isinstance(out, io.TextIOWrapper):
+            out.reconfigure(errors="replace")  # a name that a terminal cannot show must not end the list
     words = sys.argv[1:] if words is None else words
     options = parser(words[0] if words and words[0] in COMMANDS else "").parse_args(words)
     logging.basicConfig(

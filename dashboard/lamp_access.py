@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import streamlit as st
 
 from dashboard.access import get_fleet
-from ingest.bookings.calendar import Occupancy, occupancy
+from ingest.bookings.kept import Occupancy, occupancy
 from ingest.outlook.lamps import LampOutlook, lamp_outlook, lamp_stamp
 from ingest.outlook.trip_settings import Terms
 from ingest.outlook.visit_compare import Compared, compared
@@ -16,7 +16,6 @@ from ingest.outlook.visits import Visits, visits
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import TouchedStays, touched_stays
 from ingest.store import Client
-from models.fleet import Fleet
 
 
 def get_outlook(store: Client) -> LampOutlook:
@@ -30,35 +29,24 @@ def _outlook(_store: Client, day: date, stamp: str) -> LampOutlook:
     return lamp_outlook(_store, _store.now())
 
 
-@st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=2)
-def _occupancy(_store: Client, day: date, calendars: tuple[str, ...]) -> Occupancy:
-    return occupancy(get_fleet(_store), day, day + timedelta(days=PLANNED_DAYS + 1))
-
-
 def get_touched(store: Client, kept: KeptAdvisory) -> TouchedStays:
-    """The stays that an advisory touches; its calendar is read again after a quarter of an hour."""
-    fleet = get_fleet(store)
-    return _touched(kept.id, repr(kept.advisory.exposure), repr(fleet.cabin(kept.cabin)), fleet, kept)
-
-
-@st.cache_resource(show_spinner="Reading the bookings ...", ttl=900, max_entries=16)
-def _touched(number: str, exposure: str, place: str, _fleet: Fleet, _kept: KeptAdvisory) -> TouchedStays:
-    return touched_stays(_fleet, _kept)
+    """The stays that an advisory touches, by the bookings that the collector has read."""
+    return touched_stays(store, get_fleet(store), kept, store.now())
 
 
 def get_visits(store: Client, terms: Terms) -> Visits:
     """The plan from today on, under these terms."""
     day = store.now().date()
-    calendars = tuple(one.calendar for one in get_fleet(store).cabins)
-    return _visits(store, day, lamp_stamp(store), calendars, repr(terms), terms)
+    taken = occupancy(store, get_fleet(store), day, day + timedelta(days=PLANNED_DAYS + 1), store.now())
+    told = repr((taken.unread, taken.without, taken.bookings.to_numpy().tolist()))
+    return _visits(store, day, lamp_stamp(store), told, repr(terms), terms, taken)
 
 
 @st.cache_resource(show_spinner="Planning the trips ...", ttl=900, max_entries=8)
 def _visits(
-    _store: Client, day: date, stamp: str, calendars: tuple[str, ...], told: str, _terms: Terms
+    _store: Client, day: date, stamp: str, bookings: str, told: str, _terms: Terms, _taken: Occupancy
 ) -> Visits:
-    return visits(
-        _outlook(_store, day, stamp), get_fleet(_store), _occupancy(_store, day, calendars), _terms)
+    return visits(_outlook(_store, day, stamp), get_fleet(_store), _taken, _terms)
 
 
 def get_compared(store: Client, terms: Terms) -> Compared:

@@ -17,6 +17,8 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from ingest.bookings.addresses import allowed_of
+from ingest.bookings.schedule import Schedule
 from ingest.db import engine, quarantine
 from ingest.db.engine import transaction
 from ingest.db.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
@@ -59,6 +61,8 @@ class Collector:
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
         self.signs = Signs(self.store, self.subscription)
+        self.bookings = Schedule(
+            self.store.con, allowed_of(settings), lambda: load_fleet(self.store), self.store.now)
 
     def run(self, stop: threading.Event) -> None:
         """Serve and collect until told to stop; leaves nothing half-done."""
@@ -73,6 +77,7 @@ class Collector:
             self._ripen(self._enrolled)  # and what it had worked out but not weighed
             self.subscription.start()
             self.notifier.start()
+            self.bookings.start()
             while not stop.is_set():
                 messages = self.subscription.batch(WAIT_S)
                 for sentence in self.sessions.connected(self.subscription.connections()):
@@ -84,7 +89,9 @@ class Collector:
                     self._ripen(())
                 self._prune()
                 self.signs.turn(changed=self.notifier.turn())
+                self.bookings.turn()
         finally:
+            self.bookings.close()
             self.notifier.close()
             self.signs.close()
             self.subscription.stop()
@@ -179,6 +186,7 @@ class Collector:
         found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
         self._enrolled = {(cabin, unit) for cabin, unit in found}
         self.notifier.forget()
+        self.bookings.forget()
 
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""

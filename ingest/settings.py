@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 import sys
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -50,6 +51,8 @@ class Settings:
     units: str = "metric"
     public_url: str = ""  # where phones reach the pages, for QR codes; empty: none are printed
     channels_file: str = ""  # TOML, mode 0600: NAME = "address to notify"; see `ingest.notification.channels`
+    calendar_files: str = ""  # a folder: files in it may be calendars of bookings; empty: no file may
+    calendar_hosts: tuple[str, ...] = ()  # this machine or hosts of a private network that calendars may come from
 
     def __post_init__(self) -> None:
         wrong = BadInput(f"broker must be mqtt://HOST:PORT or mqtts://HOST:PORT; got {self.broker!r}")
@@ -73,6 +76,11 @@ class Settings:
         if self.units not in ("metric", "us"):
             raise BadInput(f"units must be metric or us; got {self.units!r}")
         _require_public("public_url", self.public_url)
+        for host in self.calendar_hosts:
+            if not re.fullmatch(r"[0-9A-Za-z._:-]+", host) or re.fullmatch(r"[^:]+:\d*", host):
+                raise BadInput(
+                    'calendar_hosts must be names or addresses of hosts alone, like ["192.168.1.5"], without '
+                    f"http:// or a port; got {host!r}")
 
     def broker_password(self) -> str:
         """The broker's password, from environment or file; never kept in a field, so never printed."""
@@ -107,6 +115,16 @@ class Settings:
     def aside(self) -> Path:
         """Where messages lie whole that were too much to take."""
         return self.store.with_name(self.store.name + ".aside")
+
+
+def is_loopback(address: str) -> bool:
+    """Whether an address is this machine's own."""
+    if address == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
 
 
 def _require_public(name: str, url: str) -> None:
@@ -155,7 +173,7 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
     merged: dict[str, Any] = {}
     path = config or Path("tarnlight.toml")
     if path.is_file():
-        merged = _of_file(path, {name: field.type == "int" for name, field in known.items()})
+        merged = _of_file(path, {name: str(field.type) for name, field in known.items()})
     elif config is not None:
         raise BadInput(f"{config}: no such file")
     merged.update(_of_environment(known))
@@ -164,24 +182,34 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
     for name in ("serve_port", "show_port"):
         if name in merged:
             merged[name] = _port(name, merged[name])
+    if isinstance(merged.get("calendar_hosts"), str):  # of the environment
+        merged["calendar_hosts"] = merged["calendar_hosts"].replace(",", " ").split()
+    merged["calendar_hosts"] = tuple(merged.get("calendar_hosts", ()))
     return Settings(**merged)
 
 
-def _of_file(path: Path, known: Mapping[str, bool]) -> dict[str, Any]:
-    """The settings that a file names; `known` says of each that exists whether it is a whole number."""
+def _of_file(path: Path, known: Mapping[str, str]) -> dict[str, Any]:
+    """The settings that a file names; `known` says of each that exists what type it has."""
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError, OSError) as error:
         raise BadInput(f"{path}: {error}") from error
     unknown = sorted(set(found) - set(known))
     if unknown:
         raise BadInput(f"{path}: unknown setting {unknown[0]!r}; known are: {', '.join(sorted(known))}")
     for name, value in found.items():
-        # a bool is an int to Python, and is neither kind here
-        if isinstance(value, bool) or not isinstance(value, int if known[name] else str):
-            kind = "a whole number" if known[name] else "a text"
+        if not _is_of_type(value, known[name]):
+            kind = {"int": "a whole number", "tuple[str, ...]": "a list of texts"}.get(known[name], "a text")
             raise BadInput(f"{path}: {name} must be {kind}; got {value!r}")
     return found
+
+
+def _is_of_type(value: object, kind: str) -> bool:
+    """Whether a value of TOML is what a setting of that type takes."""
+    if kind == "tuple[str, ...]":
+        return isinstance(value, list) and all(isinstance(one, str) for one in value)
+    # a bool is an int to Python, and is neither kind here
+    return not isinstance(value, bool) and isinstance(value, int if kind == "int" else str)
 
 
 def _of_environment(known: Iterable[str]) -> dict[str, str]:

@@ -46,11 +46,13 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "dashboard.text", "dashboard.charts", "dashboard.sheets", "dashboard.access", "dashboard.lamp_access",
         "dashboard.chosen"},
     "dashboard.app": {"dashboard.text", "dashboard.access", "dashboard.views"},
+    "dashboard.gate": set(),
     "dashboard.cli": {"dashboard.commands"},
     "ingest.settings": set(),
     "ingest.clock": set(),
+    "ingest.own_python": set(),
     "ingest.private_files": {"ingest.settings"},
-    "ingest.bookings": set(),
+    "ingest.bookings": {"ingest.settings", "ingest.own_python", "ingest.db"},
     "ingest.broker": {"ingest.settings", "ingest.private_files"},
     "ingest.db": {"ingest.settings", "ingest.private_files", "ingest.wire"},  # decoding is asked for within intake
     "ingest.wire": {"ingest.settings", "ingest.private_files", "ingest.db"},
@@ -68,8 +70,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.registry"},
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.collector": {
-        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.registry",
-        "ingest.store", "ingest.wire"},
+        "ingest.settings", "ingest.bookings", "ingest.db", "ingest.evaluation", "ingest.notification",
+        "ingest.registry", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
 ONLY = {

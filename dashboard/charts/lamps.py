@@ -110,12 +110,12 @@ def route_figure(trip: PlannedTrip, cabins: Sequence[Cabin], units: Units) -> go
     if others:
         far_x, far_y = _km([(one.longitude, one.latitude) for one in others], centre)
         figure.add_trace(go.Scatter(
-            x=far_x, y=far_y, mode="markers", hovertext=[one.name for one in others], hoverinfo="text",
+            x=far_x, y=far_y, mode="markers", hovertext=[html.escape(one.name) for one in others], hoverinfo="text",
             marker={"size": 9, "color": "#ffffff", "line": {"color": SOFT, "width": 1.5}}, showlegend=False))
         _names(figure, far_x, far_y, [one.name for one in others], SOFT)
     figure.add_trace(go.Scatter(
         x=x[:1], y=y[:1], mode="markers", marker={"size": 14, "color": INK, "symbol": "square"},
-        hovertext=[trip.base.name], hoverinfo="text", showlegend=False))
+        hovertext=[html.escape(trip.base.name)], hoverinfo="text", showlegend=False))
     figure.add_trace(go.Scatter(
         x=x[1:], y=y[1:], mode="markers", marker={"size": 13, "color": FIT},
         hovertext=["; ".join(one.tasks) for one in trip.stops], hoverinfo="text", showlegend=False))

@@ -23,7 +23,11 @@ def open_any(options: argparse.Namespace) -> Access:
     StoreUnavailable
         If it cannot be had, or is not there.
     """
-    own = settings_any(options)
+    return open_settings(settings_any(options))
+
+
+def open_settings(own: Settings) -> Access:
+    """The store that settings name, opened; errors as of `open_any`."""
     if not own.store.exists():
         raise StoreUnavailable(
             f"there is no store at {own.store}: `tarnlight enroll fleet.toml` makes one, `--store PATH` names "

@@ -70,8 +70,9 @@ def print_cautions(works: Iterable[Work], *, afterwards: bool = False) -> None:
 
 
 def print_json(rows: list[Any]) -> None:
-    """One JSON array; unknown numbers are null, times ISO 8601 in UTC."""
-    json.dump(_plain(rows), sys.stdout, indent=1, ensure_ascii=False)
+    """One JSON array; unknown numbers are null, times ISO 8601 in UTC; no character is ever lost."""
+    unicode = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    json.dump(_plain(rows), sys.stdout, indent=1, ensure_ascii=not unicode)
     sys.stdout.write("\n")
 
 

@@ -10,13 +10,15 @@ from datetime import UTC
 from typing import Any
 
 from dashboard.commands import HELP
-from dashboard.commands._opening import open_any
+from dashboard.commands._opening import open_any, open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
 from dashboard.text.service import service_line, service_rows
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
+from ingest.bookings.addresses import allowed_of
+from ingest.bookings.kept import read_now
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.registry.tables import load_fleet
@@ -255,14 +257,19 @@ def do_raise(options: argparse.Namespace) -> int:
 
 def do_stays(options: argparse.Namespace) -> int:
     """Guests who may have drunk it before anybody knew."""
-    store = open_any(options)
-    found = queries.advisories(store, number=options.id)
-    fleet, today = load_fleet(store), store.now()
-    store.close()
-    if not found:
-        raise BadInput(f"no advisory {options.id!r}; `tarnlight advisory list --all` shows them")
-    (one,) = found
-    touched = touched_stays(fleet, one)
+    settings = settings_any(options)
+    store = open_settings(settings)
+    try:
+        found = queries.advisories(store, number=options.id)
+        fleet, today = load_fleet(store), store.now()
+        if not found:
+            raise BadInput(f"no advisory {options.id!r}; `tarnlight advisory list --all` shows them")
+        (one,) = found
+        if one.advisory.known_late:
+            read_now(store, fleet, allowed_of(settings), today, cabin=one.cabin)
+        touched = touched_stays(store, fleet, one, today)
+    finally:
+        store.close()
     cabin = fleet.cabin(one.cabin) if fleet.has_cabin(one.cabin) else None
     letters = [] if cabin is None else [
         letter(stay, cabin, one.advisory.exposure, fleet.contacts, today.astimezone(cabin.zone).date())

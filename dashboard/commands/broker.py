@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from dashboard.commands._words import command, print_json, settings_of
-from dashboard.commands.run import is_loopback
 from ingest.broker.files import COLLECTOR, CONF, DAYS_AWAY, Listener, Queue, Written, queue_of, write_broker
 from ingest.broker.tls import Tls
 from ingest.registry.tables import load_fleet
-from ingest.settings import BadInput, StoreUnavailable
+from ingest.settings import BadInput, StoreUnavailable, is_loopback
 from ingest.store import open_store
 
 PORT, TLS_PORT = 1883, 8883

@@ -19,7 +19,6 @@ from typing import Any
 
 from iotcore import Broker
 
-from dashboard.commands._child import python_of
 from dashboard.commands._opening import demo_store
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.load import progress_bar
@@ -27,6 +26,7 @@ from dashboard.commands.run import environment, port_is_free, show_command, stop
 from ingest import private_files
 from ingest.collector import free_port
 from ingest.evaluation.backfill import SeenTo, take_in
+from ingest.own_python import python_of
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
 from simulated_feeds.run import WARM_DAYS, history_frames

@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from dashboard.commands._opening import settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
+from ingest.bookings import kept as bookings
 from ingest.db import quarantine
 from ingest.db.migrations import MIGRATIONS
 from ingest.evaluation import faults
@@ -158,6 +159,7 @@ def _of_fleet(store: Access) -> list[Finding]:
     out += _of_sessions(store)
     out += _of_enrolment(store, fleet)
     out += _of_messages(store, fleet)
+    out += _of_calendars(store, fleet)
     recent = store.ask(
         "SELECT coalesce(sum(times), 0)::BIGINT AS n FROM quarantine WHERE arrived_at > $since",
         {"since": store.now() - timedelta(days=1)})["n"].iloc[0]
@@ -166,6 +168,16 @@ def _of_fleet(store: Access) -> list[Finding]:
         "; see why on the dashboard's System page" if recent else "")))
     out.append(Finding("quarantine", True, quarantine.tally(store).in_words))
     return out
+
+
+def _of_calendars(store: Access, fleet: Fleet) -> list[Finding]:
+    """Whether it is known when the cabins are taken."""
+    feeds = len(bookings.feeds_of(fleet))
+    if not feeds:
+        return []
+    lacking = bookings.in_words(store, fleet, store.now())
+    return [Finding("calendar", False, words) for words in lacking] or [
+        Finding("calendars", True, f"the bookings of all {feeds} are known")]
 
 
 def _of_sessions(store: Access) -> list[Finding]:

@@ -10,6 +10,7 @@ from typing import Any
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.sheets.ics import lamps_calendar
+from dashboard.text.csv_cells import cells
 from dashboard.text.lamps import (
     action_words,
     calibration_words,
@@ -83,9 +84,9 @@ def _csv(lamps: tuple[Lamp, ...]) -> None:
         row["cautions"] = " ".join(row["cautions"])
     if not rows:
         return
-    out = csv.DictWriter(sys.stdout, fieldnames=list(rows[0]))
-    out.writeheader()
-    out.writerows(rows)
+    out = csv.writer(sys.stdout)
+    out.writerow(rows[0])
+    out.writerows(cells(row.values()) for row in rows)
 
 
 def _backtest(found: LampOutlook, *, as_json: bool) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import io
 import sys
 import time
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from dashboard.commands.load import progress_bar
 from dashboard.text.dose_explanation import shares_words
 from dashboard.text.measures import Units, between
 from ingest import private_files
+from ingest.bookings.addresses import allowed_of, refuse_calendars
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
@@ -66,7 +68,9 @@ def do_enroll(options: argparse.Namespace) -> int:
     if options.since is not None:
         body["since"] = instant(options.since).isoformat()
     asked = read_fleet(text, options.file.name)  # refuse before anything is opened
-    store = open_store(settings_of(options))
+    settings = settings_of(options)
+    refuse_calendars(asked, allowed_of(settings))
+    store = open_store(settings)
     try:
         return _edit(store, body, asked, options.yes)
     finally:
@@ -100,6 +104,8 @@ def _edit(store: Access, body: dict[str, Any], asked: Fleet, yes: bool) -> int:
 
 def _write(text: str, out: Path | None) -> None:
     if out is None:
+        if isinstance(sys.stdout, io.TextIOWrapper):
+            sys.stdout.reconfigure(encoding="utf-8")  # which TOML is, whatever the terminal's encoding
         sys.stdout.write(text)
         return
     try:

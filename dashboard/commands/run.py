@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import ipaddress
 import math
 import os
 import signal
@@ -13,12 +12,13 @@ import threading
 import time
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import dashboard
-from dashboard.commands._child import python_of
 from dashboard.commands._words import command, settings_of
 from ingest.collector import Collector
-from ingest.settings import BadInput, Settings
+from ingest.own_python import python_of
+from ingest.settings import BadInput, Settings, is_loopback
 
 
 def add(commands: Any) -> None:
@@ -100,16 +100,6 @@ def do_collect(options: argparse.Namespace) -> int:
     return 0
 
 
-def is_loopback(address: str) -> bool:
-    """Whether an address is this machine's own."""
-    if address == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return False
-
-
 def show_command(settings: Settings) -> list[str]:
     """The dashboard's command line.
 
@@ -122,10 +112,13 @@ def show_command(settings: Settings) -> list[str]:
         raise BadInput(
             f"--address {settings.show_address} is wider than this machine, and the page has no login and no "
             "TLS of its own. Keep 127.0.0.1 and put a reverse proxy with both before it (DEVELOPERS.md, security)")
-    app = Path(dashboard.__file__).with_name("app.py")
+    gate = Path(dashboard.__file__).with_name("gate.py")
+    # told, so that Streamlit does not ask the internet for this machine's own address to hold an Origin against
+    host = urlsplit(settings.public_url).hostname or settings.show_address
     return [
-        *python_of("streamlit"), "run", str(app), "--server.headless=true",
+        *python_of("streamlit"), "run", str(gate), "--server.headless=true",
         f"--server.address={settings.show_address}", f"--server.port={settings.show_port}",
+        f"--browser.serverAddress={host}", "--server.enableCORS=true", "--server.enableXsrfProtection=true",
         "--browser.gatherUsageStats=false", "--server.fileWatcherType=none", "--client.toolbarMode=minimal",
         "--client.showErrorDetails=none", "--client.showErrorLinks=false",
         "--theme.base=light", "--theme.primaryColor=#0b5c7a",
@@ -138,7 +131,8 @@ def environment(settings: Settings) -> dict[str, str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith("TARNLIGHT_CHANNEL_")}
     return {
         **kept, "TARNLIGHT_STORE": str(settings.store), "TARNLIGHT_UNITS": settings.units,
-        "TARNLIGHT_PUBLIC_URL": settings.public_url,
+        "TARNLIGHT_PUBLIC_URL": settings.public_url, "TARNLIGHT_CALENDAR_FILES": settings.calendar_files,
+        "TARNLIGHT_CALENDAR_HOSTS": ",".join(settings.calendar_hosts),
         "TARNLIGHT_BROKER": settings.broker, "TARNLIGHT_SHOW_PORT": str(settings.show_port),
         "PYTHONUNBUFFERED": "1",
     }

@@ -13,9 +13,10 @@ from typing import Any
 
 import pandas as pd
 
-from dashboard.commands._opening import open_any
+from dashboard.commands._opening import open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.sheets.ics import visits_calendar
+from dashboard.text.csv_cells import cells
 from dashboard.text.lamps import (
     YEAR_HEADERS,
     date_words,
@@ -27,7 +28,8 @@ from dashboard.text.lamps import (
 )
 from dashboard.text.measures import Units
 from dashboard.text.verdicts import CAUTION
-from ingest.bookings.calendar import occupancy
+from ingest.bookings.addresses import allowed_of
+from ingest.bookings.kept import occupancy, read_now
 from ingest.outlook.lamps import lamp_outlook
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
 from ingest.outlook.visit_compare import Compared, compared
@@ -69,18 +71,22 @@ def do_visits(options: argparse.Namespace) -> int:
     terms = Terms(
         base=base_of(options.base), day_hours=options.day_hours, speed_km_h=options.speed,
         table=travel_table(options.matrix), stock=stock_of(options.stock))
-    store = open_any(options)
+    settings = settings_any(options)
+    store = open_settings(settings)
     try:
         at = instant(options.at) if options.at else store.now()
         fleet = load_fleet(store)
         found = lamp_outlook(store, at)
+        if not options.compare:
+            read_now(store, fleet, allowed_of(settings), store.now())
+        taken = occupancy(store, fleet, at.date(), at.date() + timedelta(days=PLANNED_DAYS + 1), store.now())
     finally:
         store.close()
     if not fleet.cabins:
         raise BadInput("no cabin is enrolled yet: tarnlight enroll fleet.toml")
     if options.compare:
         return _compare(compared(found, fleet, terms), as_json=options.json)
-    plan = visits(found, fleet, occupancy(fleet, at.date(), at.date() + timedelta(days=PLANNED_DAYS + 1)), terms)
+    plan = visits(found, fleet, taken, terms)
     if options.json:
         print_json([*(one.to_json() for one in plan.trips), *(one.to_json() for one in plan.left_out)])
     elif options.csv:
@@ -132,7 +138,7 @@ def stock_of(path: Path | None) -> dict[str, int] | None:
         return None
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError, RecursionError, tomllib.TOMLDecodeError) as error:
         raise BadInput(f"{path} cannot be read: {error}") from error
     stock = found.get("stock")
     if not isinstance(stock, dict) or set(found) != {"stock"}:
@@ -166,10 +172,10 @@ def _csv(plan: Visits) -> None:
     out.writerow(CSV_HEADERS)
     for trip in plan.trips:
         for order, stop in enumerate(trip.stops, start=1):
-            out.writerow((
+            out.writerow(cells((
                 trip.day.isoformat(), trip.trip, order, stop.arrive.isoformat(), stop.cabin.slug,
                 "; ".join(stop.tasks), parts_words(dict(stop.parts)), f"{stop.work_min:g}", stop.due.isoformat(),
-                f"{trip.distance_km:.1f}", " ".join(sentences(stop.works))))
+                f"{trip.distance_km:.1f}", " ".join(sentences(stop.works)))))
 
 
 def _compare(found: Compared, *, as_json: bool) -> int:

@@ -18,9 +18,16 @@ def text(value: object) -> str:
     return escape(str(value), quote=True)
 
 
+# A renderer makes links of addresses in what is left of a text once its escapes are read, so no escape keeps it
+# from that; an invisible word joiner within them does. GitHub's Markdown, section 6.9 (from memory).
+_ADDRESS = re.compile(r"(?i)(https?:|www)(?=//|\.)|(?=@)")
+_WORD_JOINER = "\u2060"
+
+
 def plain_label(value: str) -> str:
-    """A label of a button or link, which Streamlit reads as Markdown, so that it is seen as it was written."""
-    return re.sub(r"([\\`*_\[\]~<>$|:#])", r"\\\1", value)
+    """A heading or label, which Streamlit reads as Markdown, so that it is seen as it was written."""
+    unlinked = _ADDRESS.sub(lambda found: found[0] + _WORD_JOINER, " ".join(value.splitlines()))
+    return re.sub(r"([\\`*_\[\]~<>$|:#!&])", r"\\\1", unlinked)
 
 
 def badge(word: Word) -> str:

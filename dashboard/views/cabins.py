@@ -7,10 +7,11 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard.access import get_fleet, reader_units
+from dashboard.access import get_fleet, get_settings, reader_units
 from dashboard.text import markup, measures
 from dashboard.text import verdicts as words
 from dashboard.views.frame import guarded, link
+from ingest.bookings.addresses import allowed_of, refuse_calendars
 from ingest.registry.tables import read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Client
@@ -62,6 +63,7 @@ def enrolled(fleet: Fleet) -> None:
 def enroll(store: Client, text: str, source: str) -> None:
     """Hand a registry to the collector; what is wrong with it is shown as it says it."""
     try:
+        refuse_calendars(read_fleet(text, source), allowed_of(get_settings()))
         told = store.act("enroll", {"text": text, "source": source})
     except BadInput as error:
         st.html(markup.box("Not enrolled", [str(error)], tone="alarm"))

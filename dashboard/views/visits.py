@@ -89,7 +89,7 @@ def round_of(store: Client, trip: PlannedTrip, number: int, units: Units) -> Non
     """One day's round: its drawing, its stops, its parts."""
     cabins = [one for one in get_fleet(store).cabins if one.trip == trip.trip]
     with st.container(border=True, key=f"trip-{number}"):
-        st.subheader(said.trip_title(trip, units))
+        st.subheader(markup.plain_label(said.trip_title(trip, units)))
         st.plotly_chart(
             route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False})
         st.html(markup.table(said.STOP_HEADERS, said.stop_rows(trip)))

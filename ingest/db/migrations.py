@@ -286,9 +286,21 @@ ALTER TABLE reading ADD COLUMN arrived_at TIMESTAMPTZ;
 ALTER TABLE link_event ADD COLUMN arrived_at TIMESTAMPTZ;
 """
 
+_BOOKINGS = """
+-- When cabins are taken, by their calendars (ingest/bookings/kept.py).
+CREATE TABLE booking (                                                     -- one row per stay; local days
+    cabin VARCHAR NOT NULL, first_day DATE NOT NULL, last_day DATE NOT NULL,  -- the last is that of departure
+    summary VARCHAR NOT NULL);
+CREATE TABLE booking_feed (                                                -- one row per cabin with a calendar
+    cabin VARCHAR NOT NULL, feed VARCHAR NOT NULL,                         -- a hash of its secret address
+    tried_at TIMESTAMPTZ NOT NULL, read_at TIMESTAMPTZ,                    -- null: it never could be read
+    since DATE, until DATE,                                                -- what the last reading speaks for
+    trouble VARCHAR NOT NULL);                                             -- of the last try; empty: none
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

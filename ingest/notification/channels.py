@@ -68,7 +68,7 @@ def channels_of_file(settings: Settings) -> dict[str, str]:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BadInput(f"channels_file {path} cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         where = re.search(r"\(at line \d+, column \d+\)|\(at end of document\)", str(error))
         raise BadInput(f"channels_file {path} is no TOML {where[0] if where else ''}".rstrip()) from None
     wrong = [name for name, one in found.items() if not isinstance(one, str) or not NAME.fullmatch(name)]

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from ingest.bookings.calendar import Occupancy
+from ingest.bookings.kept import Occupancy
 from ingest.outlook.lamps import LampOutlook
 from ingest.outlook.trip_settings import Base, Terms, middle_of, travel_of
 from ingest.outlook.visit_tasks import PLANNED_DAYS, on_the_way, stay_readings, stops_of
@@ -232,8 +232,9 @@ def _remarks(taken: Occupancy, wanted: list[Stop], terms: Terms) -> tuple[str, .
     """What the plan had to assume, in words."""
     out = []
     going = {stop.cabin for stop in wanted}
-    unread = [why for cabin, why in taken.unread.items() if cabin in going]
-    out += [f"{why}. It may be taken: ask before you go." for why in unread]
+    out += [
+        f"Bookings of {cabin} are not known: {why}. It may be taken: ask before you go."
+        for cabin, why in taken.unread.items() if cabin in going]
     without = sorted(going & set(taken.without))
     if without:
         out.append(f"No calendar is enrolled for {', '.join(without)}: ask before you go.")

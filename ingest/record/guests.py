@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
-from ingest.bookings.calendar import occupancy
+from ingest.bookings.kept import occupancy
+from ingest.db.engine import Asks
 from ingest.record.advisory_log import KeptAdvisory
 from models.advisory.guests import Stay, stays_touched
 from models.fleet import Fleet
@@ -29,15 +30,16 @@ class TouchedStays:
     unknown: str = ""
 
 
-def touched_stays(fleet: Fleet, kept: KeptAdvisory) -> TouchedStays:
-    """The stays that an advisory touches; reads the cabin's calendar only where it became known late."""
+def touched_stays(store: Asks, fleet: Fleet, kept: KeptAdvisory, now: datetime) -> TouchedStays:
+    """The stays that an advisory touches; asks for bookings only where it became known late."""
     advisory = kept.advisory
     if not advisory.known_late or not fleet.has_cabin(kept.cabin):
         return TouchedStays(late=False)
     cabin = fleet.cabin(kept.cabin)
     since, until = (
         at.astimezone(cabin.zone).date() for at in (advisory.exposure.start, advisory.known_at))
-    found = occupancy(replace(fleet, cabins=(cabin,)), since - timedelta(days=1), until + timedelta(days=1))
+    found = occupancy(
+        store, replace(fleet, cabins=(cabin,)), since - timedelta(days=1), until + timedelta(days=1), now)
     if cabin.slug in found.without:
         return TouchedStays(
             late=True, unknown="this cabin has no calendar of bookings, so nobody here knows who stayed")

@@ -30,6 +30,8 @@ from models.fleet import (
     Role,
     SensorCheckPolicy,
     Unit,
+    one_line,
+    require_one_line,
 )
 from models.fleet_history import BEGINNING, FleetHistory
 
@@ -76,6 +78,15 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
         Names file, line, key, value and what is allowed.
     """
     try:
+        return _fleet_of(text, source)
+    except RecursionError:
+        raise BadInput(
+            f"{source}: tables or lists stand within one another too deep; nothing that can be enrolled needs more "
+            "than three levels") from None
+
+
+def _fleet_of(text: str, source: str) -> Fleet:
+    try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BadInput(f"{source}: {error}") from error
@@ -85,7 +96,7 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
         if key not in (*TABLES, *OWN_TABLES):
             raise BadInput(f"{source}: unknown table {key!r}; allowed: {', '.join((*TABLES, *OWN_TABLES))}")
     reactors = tuple(
-        _make(Reactor, found, f"{source}:{{}}: reactor", lines, "reactor", number)
+        _make(Reactor, found, _where(source, "reactor"), lines, "reactor", number)
         for number, found in enumerate(document.get("reactor", []))
     )
     cabins, unit_number = [], 0
@@ -94,13 +105,13 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
         units = []
         for one in found.pop("unit", []):
             units.append(_make(
-                Unit, _drawdown(one), f"{source}:{{}}: unit of {found.get('slug', '?')}", lines, "cabin.unit",
+                Unit, _drawdown(one), _where(source, f"unit of {found.get('slug', '?')}"), lines, "cabin.unit",
                 unit_number))
             unit_number += 1
         cabins.append(_make(
-            Cabin, {**found, "units": tuple(units)}, f"{source}:{{}}: cabin", lines, "cabin", number))
+            Cabin, {**found, "units": tuple(units)}, _where(source, "cabin"), lines, "cabin", number))
     contacts = tuple(
-        _make(Contact, _contact(found), f"{source}:{{}}: contact", lines, "contact", number)
+        _make(Contact, _contact(found), _where(source, "contact"), lines, "contact", number)
         for number, found in enumerate(document.get("contact", []))
     )
     try:
@@ -123,14 +134,14 @@ def _policy(document: Mapping[str, Any], source: str, lines: _Lines) -> StepPoli
         if key in values and not isinstance(values[key], tuple):
             line = lines.of(POLICY, 0, key)
             raise BadInput(f"{source}:{line}: {POLICY}: {key} must be a list of steps; got {values[key]!r}")
-    return _make(StepPolicy, values, f"{source}:{{}}: {POLICY}", lines, POLICY, 0)
+    return _make(StepPolicy, values, _where(source, POLICY), lines, POLICY, 0)
 
 
 def _own(document: Mapping[str, Any], name: str, kind: type[T], source: str, lines: _Lines) -> T | None:
     """A table that the fleet states as a whole; None: it does not, so the default holds."""
     if name not in document:
         return None
-    return _make(kind, _one_table(document, name, source), f"{source}:{{}}: {name}", lines, name, 0)
+    return _make(kind, _one_table(document, name, source), _where(source, name), lines, name, 0)
 
 
 def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:
@@ -138,6 +149,11 @@ def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, 
     if not isinstance(found, dict):
         raise BadInput(f"{source}: {key} must be written as one table [{key}]; got {found!r}")
     return found
+
+
+def _where(source: str, what: str) -> Callable[[int], str]:
+    """How a message begins that speaks of a line."""
+    return lambda line: f"{source}:{line}: {what}"
 
 
 def _require_shape(document: Mapping[str, Any], source: str) -> None:
@@ -166,6 +182,12 @@ def _kind_problem(name: str, kind: str, value: Any) -> str:
         isinstance(value, tuple) and all(isinstance(one, str) for one in value)
     ):
         return f"{name} must be a list of texts; got {value!r}"
+    try:
+        for one in (value,) if isinstance(value, str) else value if isinstance(value, tuple) else ():
+            if isinstance(one, str):
+                require_one_line(name, one)
+    except ValueError as error:
+        return str(error)
     return ""
 
 
@@ -194,7 +216,7 @@ def _contact(found: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _make(
-    kind: type[T], found: Mapping[str, Any], where: str, lines: _Lines, header: str, number: int
+    kind: type[T], found: Mapping[str, Any], where: Callable[[int], str], lines: _Lines, header: str, number: int
 ) -> T:
     """A value of that kind; what is wrong with it is told with its line."""
     values = dict(found)
@@ -202,23 +224,23 @@ def _make(
     for key in values:
         if key not in known:
             raise BadInput(
-                f"{where.format(lines.of(header, number, key))}: unknown key {key!r}; "
+                f"{where(lines.of(header, number, key))}: unknown key {key!r}; "
                 f"allowed: {', '.join(sorted(known))}"
             )
     for name, field in known.items():
         if name not in values and field.default is MISSING and field.default_factory is MISSING:
-            raise BadInput(f"{where.format(lines.of(header, number))}: {name} is missing")
+            raise BadInput(f"{where(lines.of(header, number))}: {name} is missing")
     for name, value in values.items():
         problem = _kind_problem(name, str(known[name].type), value)
         if problem:
-            raise BadInput(f"{where.format(lines.of(header, number, name))}: {problem}")
+            raise BadInput(f"{where(lines.of(header, number, name))}: {problem}")
     if kind is Reactor and isinstance(values.get("equation"), dict):
         values["equation"] = _make(CalculatedDose, values["equation"], where, lines, header, number)
     try:
         return kind(**values)
     except (ValueError, TypeError) as error:
         key = next((name for name in known if name in str(error).split()[:3]), "")
-        raise BadInput(f"{where.format(lines.of(header, number, key))}: {error}") from error
+        raise BadInput(f"{where(lines.of(header, number, key))}: {error}") from error
 
 
 def write_fleet(fleet: Fleet) -> str:
@@ -512,9 +534,12 @@ def _read_fleet(store: Asks) -> Fleet:
         {str(key): None if value != value else value for key, value in row.items()}  # NaN: not known
         for row in store.ask("SELECT * FROM cabin ORDER BY slug").to_dict("records")
     ]
+    for row in places:  # of before a name had to be one line
+        row["name"], row["trip"] = one_line(row["name"]), one_line(row["trip"])
     cabins = tuple(Cabin(**row, units=tuple(units.get(row["slug"], ()))) for row in places)
     contacts = tuple(
-        Contact(**_contact(json.loads(one)))
+        Contact(**_contact({key: one_line(value) if isinstance(value, str) else value
+                            for key, value in json.loads(one).items()}))
         for one in store.ask("SELECT profile FROM contact ORDER BY name, role")["profile"]
     )
     own = {name: json.loads(one) for name, one in _rows(store.ask("SELECT name, profile FROM step_policy"))}

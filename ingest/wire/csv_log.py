@@ -79,7 +79,7 @@ def column_map(path: Path) -> dict[str, Source]:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise BadInput(f"{path}: no such file") from None
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise BadInput(f"{path}: {error}") from error
     found = found.get("columns", found)
     out: dict[str, Source] = {}

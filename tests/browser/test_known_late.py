@@ -97,6 +97,8 @@ def test_water_known_late_names_the_stays_it_touched_with_a_draft_to_each(store_
         (today - day, today + 2 * day, "Cy Dale, 2 adults and 1 infant"),
         (today + 3 * day, today + 5 * day, "The Next"))
     fleet = FLEET.replace('slug = "loon-narrows"\n', f'slug = "loon-narrows"\ncalendar = "{bookings}"\n', 1)
+    store_path.parent.mkdir(parents=True, mode=0o700)
+    store_path.with_name("tarnlight.toml").write_text(f'calendar_files = "{tmp_path}"\n')
     with collected(store_path, mosquitto, fleet), shown(store_path, tmp_path) as address, \
             page_of(browser, "phone", tmp_path / "phone.png") as phone, \
             page_of(browser, "desk", tmp_path / "desk.png") as desk:

@@ -23,7 +23,7 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard.sheets.visit_sheet import visit_sheet
 from dashboard.text.measures import Units
-from ingest.bookings.calendar import occupancy
+from ingest.bookings.kept import occupancy
 from ingest.outlook.lamps import lamp_outlook
 from ingest.outlook.visits import Visits, visits
 from ingest.registry.tables import load_fleet, read_fleet
@@ -59,7 +59,7 @@ def plan(fleet: Path) -> Visits:
     store = Store(fleet)
     now = store.now()
     registry = load_fleet(store)
-    taken = occupancy(registry, now.date(), now.date() + timedelta(days=57))
+    taken = occupancy(store, registry, now.date(), now.date() + timedelta(days=57), now)
     found = visits(lamp_outlook(store, now), registry, taken)
     store.close()
     assert found.trips and any("clean sleeve" in task for trip in found.trips for one in trip.stops

@@ -100,4 +100,4 @@ def test_whose_form_it_is_says_the_unit_also_where_the_cabin_has_only_one():
 
 def test_a_name_in_a_label_is_no_markdown():
     assert markup.plain_label("Record for **Bay** [x](http://a) :red[y] $z$, main") == (
-        r"Record for \*\*Bay\*\* \[x\](http\://a) \:red\[y\] \$z\$, main")
+        "Record for \\*\\*Bay\\*\\* \\[x\\](http\\:\u2060//a) \\:red\\[y\\] \\$z\\$, main")

@@ -41,7 +41,8 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Path:
         booked(*((day, day + timedelta(days=7)) for day in weeks)), encoding="utf-8", newline=""
     )
     path = folder / "tarnlight.duckdb"
-    lamp_store(path, calendars={FULL: str(folder / "full.ics"), CHANGING: str(folder / "changing.ics")})
+    (folder / "tarnlight.toml").write_text(f'calendar_files = "{folder}"\n', encoding="utf-8")
+    lamp_store(path, calendars={FULL: "full.ics", CHANGING: str(folder / "changing.ics")})
     return path
 
 

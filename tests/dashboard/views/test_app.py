@@ -20,7 +20,7 @@ from ingest.db.schema import rounded
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.settings import Settings
 from ingest.store import Store
-from tests.conftest import FLEET_TOML, Running, count, free_port, wait_for
+from tests.conftest import FLEET_TOML, REACTOR, Running, cabin_toml, count, free_port, wait_for
 
 APP = str(Path(dashboard.__file__).with_name("app.py"))
 NASTY = "<b>bold</b> **stars** [link](http://127.0.0.1)"
@@ -252,6 +252,16 @@ def test_a_fleet_toml_is_refused_whole_with_its_line(page, changing):
     next(one for one in app.button if one.label == "Enrol all of it").click().run()
     assert "the pasted text:4" in told(app) and "Mars/Base" in told(app)
     assert count(changing.client(), "cabin", "slug = 'x-1'") == 0
+
+
+@pytest.mark.parametrize(("calendar", "why"), [
+    ("/etc/hostname", "calendar_files"), ("http://127.0.0.1:1/key/s3cret", "calendar_hosts")])
+def test_no_calendar_of_this_machine_is_enrolled_by_the_page(page, changing, calendar, why):
+    app = page(changing, "cabins")
+    app.text_area[0].input(REACTOR + cabin_toml("heron-point", "main", extra=f'calendar = "{calendar}"'))
+    next(one for one in app.button if one.label == "Enrol all of it").click().run()
+    assert "would not be read" in told(app) and why in told(app) and "s3cret" not in told(app)
+    assert count(changing.client(), "cabin", "calendar <> ''") == 0
 
 
 def test_the_page_finds_a_collector_that_was_started_anew(page, changing):

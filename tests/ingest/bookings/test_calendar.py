@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+import re
 import time
 from datetime import date
-from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from ingest.bookings.calendar import CalendarUnreadable, bookings_of, fetched, occupancy
-from models.fleet import Cabin, Fleet
+from ingest.bookings.addresses import CalendarUnreadable
+from ingest.bookings.calendar import bookings_of
 
-PLACE = Cabin(
-    slug="heron-point", name="Heron Point", time_zone="America/New_York", latitude=45.4, longitude=-79.2, units=()
-)
+ZONE = ZoneInfo("America/New_York")
 EVER = (date(1990, 1, 1), date(2000, 1, 1))
 
 
@@ -26,7 +25,7 @@ def feed(*events: str) -> bytes:
 
 
 def spans(*events: str, within: tuple[date, date] = EVER) -> list[tuple[date, date]]:
-    return [(one["start"], one["end"]) for one in bookings_of(PLACE, feed(*events), *within)]
+    return [(one.start, one.end) for one in bookings_of(feed(*events), ZONE, *within)]
 
 
 def test_a_stay_of_whole_days_ends_on_the_day_of_departure() -> None:
@@ -97,7 +96,7 @@ def test_left_out_and_moved_repeats_are_followed() -> None:
         weekly, "DTSTART;VALUE=DATE:19970913\nDTEND;VALUE=DATE:19970915\nRECURRENCE-ID;VALUE=DATE:19970912"
     )
     moved = moved.replace(b"UID:1@test", b"UID:0@test")
-    assert sorted(one["start"].day for one in bookings_of(PLACE, moved, *EVER)) == [5, 13, 19]
+    assert sorted(one.start.day for one in bookings_of(moved, ZONE, *EVER)) == [5, 13, 19]
 
 
 def test_cancelled_and_transparent_events_take_no_day() -> None:
@@ -112,51 +111,36 @@ def test_cancelled_and_transparent_events_take_no_day() -> None:
     [
         (b"<html>Please log in</html>", "is no iCalendar"),
         (b"", "is no iCalendar"),
-        (feed("SUMMARY:no start"), "'no start' cannot be understood"),
+        (feed("SUMMARY:no start at all"), "event 1 cannot be understood: it has no start"),
         (
             feed("DTSTART;VALUE=DATE:19970903\nDTEND;VALUE=DATE:19970901\nSUMMARY:backwards"),
-            "'backwards'.*before it begins",
+            "event 1 cannot be understood: it ends before it begins",
         ),
-        (feed("DTSTART:19970903T090000Z\nRRULE:FREQ=SECONDLY\nSUMMARY:mad"), "'mad'.*repeats"),
+        (feed("DTSTART:19970903T090000Z\nRRULE:FREQ=SECONDLY\nSUMMARY:mad"), "event 1 .*a booking repeats DAILY"),
     ],
 )
 def test_what_cannot_be_understood_is_refused_and_never_taken_for_free(found: bytes, why: str) -> None:
-    with pytest.raises(CalendarUnreadable, match=why):
-        bookings_of(PLACE, found, *EVER)
+    with pytest.raises(CalendarUnreadable, match=why) as told:
+        bookings_of(found, ZONE, *EVER)
+    assert not re.search("no start at all|backwards|mad|log in", str(told.value))  # it may be a guest's name
 
 
-def test_a_fleet_says_whose_calendar_could_not_be_read_and_who_has_none(tmp_path: Path) -> None:
-    good = tmp_path / "good.ics"
-    good.write_bytes(feed("DTSTART;VALUE=DATE:19970903\nSUMMARY:Guests"))
-
-    def cabin(slug: str, calendar: str) -> Cabin:
-        return Cabin(slug=slug, name=slug, time_zone="UTC", latitude=0, longitude=0, units=(), calendar=calendar)
-
-    missing = tmp_path / "missing.ics"
-    taken = occupancy(Fleet(cabins=(cabin("a", str(good)), cabin("b", str(missing)), cabin("c", ""))), *EVER)
-    assert taken.bookings[["cabin", "summary"]].to_numpy().tolist() == [["a", "Guests"]]
-    assert list(taken.unread) == ["b"] and str(missing) in taken.unread["b"]
-    assert taken.without == ("c",)
-
-
-def test_a_feed_larger_than_any_list_of_bookings_is_refused(tmp_path: Path) -> None:
-    big = tmp_path / "big.ics"
-    with big.open("wb") as file:
-        file.truncate(6 * 2**20)
-    with pytest.raises(CalendarUnreadable, match="larger than"):
-        fetched(str(big))
+def test_a_title_is_one_line_and_turns_no_direction() -> None:
+    title = "Ann\\nWRONG broker: down\u202eevil\x07" + "x" * 500
+    (one,) = bookings_of(feed(f"DTSTART;VALUE=DATE:19970903\nSUMMARY:{title}"), ZONE, *EVER)
+    assert one.summary.startswith("Ann WRONG broker: down evil x") and len(one.summary) == 200
 
 
 @pytest.mark.parametrize(("lines", "why"), [
-    ("DTSTART:20200101T000000Z\nRRULE:FREQ=SECONDLY", "its rule says 'SECONDLY'"),
+    ("DTSTART:20200101T000000Z\nRRULE:FREQ=SECONDLY", "its rule says something else"),
     ("DTSTART:20200101T000000Z\nRRULE:FREQ=DAILY;BYSECOND=0,1,2", "within the day"),
-    ("DTSTART;VALUE=DATE:19970902\nRRULE:FREQ=DAILY;INTERVAL=0", "at least 1 is allowed"),
+    ("DTSTART;VALUE=DATE:19970902\nRRULE:FREQ=DAILY;INTERVAL=0", "INTERVAL must be at least 1"),
     ("DTSTART;VALUE=DATE:99991230\nDURATION:P20D", "cannot be understood"),
 ])
 def test_a_feed_that_would_take_for_ever_is_refused_at_once(lines: str, why: str) -> None:
     began = time.monotonic()
     with pytest.raises(CalendarUnreadable, match=why):
-        bookings_of(PLACE, feed(lines), *EVER)
+        bookings_of(feed(lines), ZONE, *EVER)
     assert time.monotonic() - began < 2.0
 
 
@@ -168,6 +152,6 @@ def test_a_repeat_that_is_replaced_twice_is_taken_once() -> None:
             "RECURRENCE-ID;VALUE=DATE:19970909\nDTSTART;VALUE=DATE:19970910\nDTEND;VALUE=DATE:19970912",
             "RECURRENCE-ID;VALUE=DATE:19970909\nDTSTART;VALUE=DATE:19970911\nDTEND;VALUE=DATE:19970912"))
     whole = f"BEGIN:VCALENDAR\nVERSION:2.0\nPRODID:x\n{body}END:VCALENDAR\n".replace("\n", "\r\n")
-    found = bookings_of(PLACE, whole.encode(), *EVER)
-    assert (date(1997, 9, 2), date(1997, 9, 4)) in [(one["start"], one["end"]) for one in found]
-    assert {one["start"].day for one in found} <= {2, 10, 11} and len(found) in (2, 3)
+    found = bookings_of(whole.encode(), ZONE, *EVER)
+    assert (date(1997, 9, 2), date(1997, 9, 4)) in [(one.start, one.end) for one in found]
+    assert {one.start.day for one in found} <= {2, 10, 11} and len(found) in (2, 3)

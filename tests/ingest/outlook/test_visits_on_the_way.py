@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ingest.bookings.calendar import Occupancy
+from ingest.bookings.kept import Occupancy
 from ingest.outlook.lamp_states import some, states
 from ingest.outlook.lamps import LampOutlook, lamp_outlook
 from ingest.outlook.trip_settings import Terms, middle_of, travel_of

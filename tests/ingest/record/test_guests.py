@@ -20,6 +20,7 @@ def test_the_command_names_the_stays_and_says_what_is_not_known(enrolled, tmp_pa
         "BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//test//EN", "BEGIN:VEVENT", "UID:1@test",
         f"DTSTART;VALUE=DATE:{day[0]}", f"DTEND;VALUE=DATE:{day[1]}", "SUMMARY:The Reeds", "END:VEVENT",
         "END:VCALENDAR", "")).encode())
+    enrolled.with_name("tarnlight.toml").write_text(f'calendar_files = "{tmp_path}"\n')
     text = FLEET_TOML.replace('slug = "heron-point"\n', f'slug = "heron-point"\ncalendar = "{calendar}"\n', 1)
     store = Store(enrolled)
     store.act("enroll", {"text": text})
@@ -33,6 +34,9 @@ def test_the_command_names_the_stays_and_says_what_is_not_known(enrolled, tmp_pa
     told = tarnlight_here(enrolled, "advisory", "stays", "a1").stdout
     assert "The Reeds" in told and "These are drafts: a named person sends them." in told
     calendar.unlink()
+    store = Store(enrolled)
+    store.con.execute("UPDATE booking_feed SET tried_at = tried_at - INTERVAL 1 HOUR")  # time for another look
+    store.close()
     told = tarnlight_here(enrolled, "advisory", "stays", "a1").stdout
     assert "which stays it touches is not known: the calendar of this cabin cannot be read" in told
     assert str(calendar) not in told  # a calendar's address may be a secret

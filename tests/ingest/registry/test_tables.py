@@ -18,7 +18,7 @@ FULL = (
         'name = "annular-40"', 'name = "annular-40"\nsensor_radius_cm = 4.0\nuvt_min_pct = 70\nrewarm_s = 20')
     + REACTOR.replace('"annular-40"', '"tested"') + "equation = { a = 1.5, b = -0.9, c = 1.0, d = 0.85 }\n"
     + cabin_toml("heron-point", "main", extra='calendar = "bookings.ics"')
-    .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \\n \u2603 \\u007f"')
+    .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \u2603"')
     .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"\nsends_every_s = 600\ntotal = "meter"')
     .replace('total = "meter"', 'total = "meter"\nlamp_hours_step_h = 0.1')
     .replace("hot_tank_l = 150.0", "hot_tank_l = 80\nhot_tank_heel_l = 7.5\nhot_max_c = 75")
@@ -248,3 +248,51 @@ def test_a_new_profile_is_worked_out_for_old_readings_where_a_person_says_that_i
     after = held.ask("SELECT DISTINCT kind FROM segment WHERE kind <> 'warming'")["kind"].tolist()
     assert "lit" in before
     assert after == ["weak"]
+
+
+CONTACT = '[[contact]]\nname = "Kim"\nrole = "owner"\nphone = "1"\n'
+
+
+@pytest.mark.parametrize("broken", [
+    "\\n", "\\r", "\\t", "\\u001b[31m", "\\u0000", "\\u007f", "\\u0085", "\\u2028", "\\u2029", "\\u202e",
+    "\\u2066"])
+@pytest.mark.parametrize(("was", "key"), [
+    ('name = "Heron-Point"', "name"), ('trip = "north-shore"', "trip"), ('name = "Kim"', "name"),
+    ('phone = "1"', "phone")])
+def test_a_name_that_would_not_stay_in_its_line_is_refused_with_where_and_what_is_allowed(broken, was, key):
+    """A forged line in `status` would be believed as ours."""
+    text = FLEET_TOML + CONTACT
+    line = line_of(text, was)
+    with pytest.raises(BadInput) as told:
+        read_fleet(text.replace(was, f'{was[:-1]}{broken}WRONG broker: down"', 1))
+    said = str(told.value)
+    assert said.startswith(f"fleet.toml:{line}: ") and f"{key} must be one line without control characters" in said
+    assert said.isprintable()
+
+
+@pytest.mark.parametrize("name", [
+    "\u0141\u0105ka", "\u6e56\u7554", "\u062e\u0627\u0646\u0647\u200c\u06cc", "\U0001f469\u200d\U0001f467 cabin",
+    "O\u2019Brien", "a\u00a0b"])
+def test_names_of_any_script_are_taken(name):
+    assert read_fleet(FLEET_TOML.replace('name = "Heron-Point"', f'name = "{name}"')).cabins[0].name == name
+
+
+def test_a_store_of_before_that_rule_is_read_with_spaces_in_the_names(held):
+    held.con.execute("UPDATE cabin SET name = 'Heron' || chr(10) || 'Point', trip = 'a' || chr(13) || 'b'")
+    held.con.execute("UPDATE registry_revision SET id = 'edited'")
+    assert {(one.name, one.trip) for one in load_fleet(held).cabins} == {("Heron Point", "a b")}
+
+
+@pytest.mark.parametrize(("text", "why"), [
+    ("[[cabin]]\nslug = {}\n", r"fleet.toml:\d+: cabin: .*is missing"),
+    (FLEET_TOML.replace('slug = "heron-point"', "slug = {}"), r"slug must be a text; got \{\}"),
+    (FLEET_TOML.replace('slug = "heron-point"', "slug = {a = {b = {}}}"), "slug must be a text"),
+    (FLEET_TOML.replace('slug = "heron-point"', 'slug = "{0} {x}"'), "slug must be 1 to 63"),
+    ("a = " + "[" * 100_000, "too deep"),
+    ("cabin = " + "[" * 2_000 + "]" * 2_000, "too deep"),
+    ("[[cabin]]\nslug = " + "{a = " * 3_000, "too deep"),
+    ("[cabin." + ".".join("a" * 5_000) + "]", "too deep|must be written as"),
+], ids=["bare", "table", "tables", "braces", "lists", "closed", "inline", "dotted"])
+def test_what_is_nested_where_a_text_belongs_is_refused_in_words(text, why):
+    with pytest.raises(BadInput, match=why):
+        read_fleet(text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import dashboard
+import ingest
 
 # The folder of this code is named only where the interpreter does not know it, which is a checkout that nobody
 # installed; there it comes first, as it did for the command itself.
@@ -23,5 +23,5 @@ def python_of(module: str) -> list[str]:
     `python -m` looks in the working folder first: a `models/` or a `pandas.py` that lies there would be run in the
     place of ours.
     """
-    root = Path(dashboard.__file__).resolve().parents[1]
+    root = Path(ingest.__file__).resolve().parents[1]
     return [sys.executable, "-P", "-c", _START, str(root), module]
