@@ -135,10 +135,10 @@ def advisory_json(kept: KeptAdvisory) -> dict[str, Any]:
     one = kept.advisory
     return {
         "id": kept.id, "state": str(one.state), "cause": str(one.cause), "raised_at": one.raised_at,
-        "known_at": one.known_at,
         "underdosed_l": one.exposure.underdosed_l, "underdosed_l_upper": one.exposure.underdosed_l_upper,
         "steps": [{"code": str(step.code), "done": step.done, "evidence": step.evidence} for step in one.statuses],
         "severity": str(one.severity), "happened_from": one.happened_from, "happened_to": one.happened_to,
+        "known_at": one.known_at,
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from dashboard.text.measures import Units, between
 from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
+from ingest.as_known import as_known
 from ingest.db.engine import by_unit, named
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
@@ -32,7 +33,9 @@ def add(commands: Any) -> None:
         commands, "status", do_status, json_option=True,
         example="tarnlight status --cabin heron-point")
     status.add_argument("--cabin", help="one cabin only")
-    status.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
+    status.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z, by all that is stored now")
+    status.add_argument(
+        "--as-known", action="store_true", help="with --at: by what had arrived by then alone, worked out anew")
     outages = command(
         commands, "outages", do_outages, json_option=True, example="tarnlight outages --cabin heron-point --json")
     outages.add_argument("--cabin", help="one cabin only")
@@ -46,9 +49,14 @@ def do_status(options: argparse.Namespace) -> int:
     """Verdict per unit."""
     store = open_any(options)
     at = instant(options.at) if options.at else None
+    if options.as_known and at is None:
+        raise BadInput("--as-known says what was known at an instant: give it with --at TIME")
     require_cabin(store, options.cabin)
     now = store.now()
-    found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
+    if at is not None and options.as_known:
+        found = _as_known(store, at, options.cabin)
+    else:
+        found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
     for sentence in sessions.lost_in_words(store, at or store.now()):
         print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()
@@ -70,6 +78,16 @@ def do_status(options: argparse.Namespace) -> int:
     print_cautions(frozenset[Work]().union(*(one.verdict.works for one in found)))
     print(CAUTION)
     return 0
+
+
+def _as_known(store: Access, at: datetime, cabin: str | None) -> list[queries.UnitStatus]:
+    """The status by what had arrived by then; a bar shows while it is worked out."""
+    from dashboard.commands.load import progress_bar
+
+    with progress_bar() as bar:
+        task = bar.add_task("", total=None)
+        with as_known(store, at, cabin=cabin, told=lambda words: bar.update(task, description=words)) as known:
+            return queries.status(known, at, cabin=cabin, as_of=True)
 
 
 def require_cabin(store: Access, cabin: str | None) -> None:

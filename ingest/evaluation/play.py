@@ -156,7 +156,9 @@ def _anew(con: Con, kept: KeptAdvisory, played: Advisory, until: datetime, past:
     """
     was = kept.advisory
     adds = SEVERITY_RANK[played.severity] >= SEVERITY_RANK[was.severity] and set(was.steps) <= set(played.steps)
-    if adds and played.raised_at == was.raised_at and played.happened_from == was.happened_from:
+    ends = (played.happened_to, was.happened_to)
+    shorter = ends[0] is not None and ends[1] is not None and ends[0] < ends[1]
+    if adds and not shorter and (played.raised_at, played.happened_from) == (was.raised_at, was.happened_from):
         return
     anew = PlayedAnew(
         at=max(until, was.updated_at), raised_at=played.raised_at, exposure=played.exposure,

@@ -200,7 +200,7 @@ def test_status_has_exactly_the_keys_of_the_contract_and_the_cautions_worst_firs
     assert all(set(one["log_credit"]) == {"cryptosporidium", "giardia", "virus"} for one in found)
     assert all(isinstance(one["reasons"], list) and isinstance(one["next_action"], str) for one in found)
     advisory = found[0]["advisory"]
-    assert list(advisory) == [*ADVISORY_KEYS, "severity", "happened_from", "happened_to"]
+    assert list(advisory) == [*ADVISORY_KEYS, "severity", "happened_from", "happened_to", "known_at"]
     assert advisory["state"] in ("raised", "clearing")
     assert advisory["cause"] == "lamp-failure"
     assert all(list(step) == ["code", "done", "evidence"] for step in advisory["steps"])

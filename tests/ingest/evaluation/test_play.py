@@ -1,0 +1,185 @@
+"""History that is loaded is played in its own time: the same advisories however it comes, dated as it happened."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from ingest import private_files
+from ingest.db.schema import QUANTITY_COLUMNS
+from ingest.store import Store
+from tests.conftest import count, publisher, senml, tarnlight_here, wait_for
+from tests.seeds import generator
+
+NOW = datetime.now(UTC).replace(second=0, microsecond=0)
+FLOW_L_MIN = 6.0
+
+
+def log(start: datetime, minutes: int, dark: list[tuple[int, int]], *, cabin: str = "heron-point") -> pd.DataFrame:
+    """A reading a minute with water at every third minute, and a lamp that is dark from minute to minute."""
+    minute = np.arange(minutes)
+    out = np.zeros(minutes, bool)
+    for first, last in dark:
+        out[first:last] = True
+    flow = np.where(minute % 3 == 0, FLOW_L_MIN, 0.0)
+    return pd.DataFrame(dict.fromkeys(QUANTITY_COLUMNS), index=minute).assign(
+        at=pd.Timestamp(start) + pd.to_timedelta(minute, "min"), cabin=cabin, unit="main", lamp_on=~out,
+        power_on=~out, intensity_w_m2=np.where(out, 0.0, 62.0), flow_l_min=flow, total_l=np.cumsum(flow))
+
+
+def loaded(tmp_path: Path, store: Path, *parts: pd.DataFrame, apart: bool) -> dict[str, Any]:
+    """What `status --json` says after these parts were loaded, by one command or by one each."""
+    files = []
+    for number, part in enumerate(parts):
+        files.append(tmp_path / f"part{number}.csv")
+        part.drop(columns=["lamp_hours", "battery_v", "uvt_pct", "water_temp_c"]).assign(
+            at=part["at"].map(lambda at: at.isoformat())).to_csv(files[-1], index=False)
+    for words in ([[one] for one in files] if apart else [files]):
+        done = tarnlight_here(store, "load", *(str(one) for one in words))
+        assert done.returncode == 0, done.stderr
+    told = tarnlight_here(store, "status", "--json")
+    assert told.returncode == 0, told.stderr
+    return next(one for one in json.loads(told.stdout) if one["cabin"] == "heron-point")
+
+
+def core(found: dict[str, Any]) -> dict[str, Any]:
+    """What has to be the same however a history came."""
+    advisory = found["advisory"]
+    return {
+        "verdict": found["verdict"], "cause": advisory["cause"], "severity": advisory["severity"],
+        "from": advisory["happened_from"], "to": advisory["happened_to"], "state": advisory["state"],
+        "litres": advisory["underdosed_l_upper"],
+        "steps": [(step["code"], step["done"]) for step in advisory["steps"]]}
+
+
+@pytest.fixture
+def stores(tmp_path: Path, enrolled_once: Path) -> Callable[[], Path]:
+    """Makes fresh stores with the small fleet."""
+    made: list[Path] = []
+
+    def make() -> Path:
+        made.append(tmp_path / f"store{len(made)}" / "tarnlight.duckdb")
+        private_files.make_folder(made[-1].parent)
+        shutil.copy(enrolled_once, made[-1])
+        return made[-1]
+
+    return make
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, *[pytest.param(n, marks=pytest.mark.slow) for n in range(4, 30)]])
+def test_in_one_go_in_parts_and_in_shuffled_rows_the_same_advisory_stands(tmp_path, stores, seed):
+    rng = generator(f"play {seed}")
+    minutes = 900
+    starts = np.sort(rng.choice(np.arange(60, minutes - 200, 50), 3, replace=False))
+    rows = log(NOW - timedelta(minutes=minutes + 5), minutes, [(int(at), int(at) + 20) for at in starts])
+    whole = core(loaded(tmp_path, stores(), rows, apart=False))
+    assert whole["verdict"] == "boil" and whole["cause"] == "power-cut"
+    days = [rows.iloc[at:at + 180] for at in range(0, minutes, 180)]
+    shuffled = [days[number] for number in rng.permutation(len(days))]
+    assert core(loaded(tmp_path, stores(), *shuffled, apart=True)) == whole
+    mixed = [rows.iloc[np.sort(part)] for part in np.array_split(rng.permutation(minutes), 4)]
+    assert core(loaded(tmp_path, stores(), *mixed, apart=True)) == whole
+
+
+def test_a_log_that_ends_with_the_cut_is_boil_dated_in_its_own_time(tmp_path, stores):
+    start = NOW - timedelta(days=365)
+    rows = log(start, 600, [(580, 600)])
+    store = stores()
+    found = loaded(tmp_path, store, rows, apart=False)
+    assert found["verdict"] == "boil"
+    advisory = found["advisory"]
+    first = pd.Timestamp(advisory["happened_from"])
+    assert first >= pd.Timestamp(start) + pd.Timedelta(minutes=578)
+    assert pd.Timedelta(0) <= pd.Timestamp(advisory["raised_at"]) - first <= pd.Timedelta(minutes=15)
+    assert pd.Timestamp(advisory["known_at"]) > pd.Timestamp(NOW - timedelta(minutes=5))
+    assert "known since" in " ".join(found["reasons"])  # both times are said, as they differ
+    listed = tarnlight_here(store, "advisory", "list").stdout
+    assert f"{pd.Timestamp(advisory['raised_at']):%Y-%m-%d}" in listed
+
+
+def test_a_year_old_cut_with_good_water_since_is_only_to_be_noted(tmp_path, stores):
+    start = NOW - timedelta(days=400)
+    parts = [log(start, 600, [(100, 110)])]
+    # an hour a day of good water on forty days, then up to now
+    parts += [log(start + timedelta(days=day), 60, []) for day in range(1, 41)]
+    rows = pd.concat(parts, ignore_index=True)
+    rows["total_l"] = rows["flow_l_min"].cumsum()
+    live = log(NOW - timedelta(minutes=60), 59, [])
+    live["total_l"] += rows["total_l"].iloc[-1]
+    found = loaded(tmp_path, stores(), rows, live, apart=False)
+    assert found["verdict"] in ("watch", "boil")
+    words = " ".join(found["reasons"])
+    assert found["advisory"] is None or "unheard" in found["advisory"]["cause"], words
+
+
+def test_what_was_known_then_is_not_what_is_known_now(tmp_path, stores):
+    """The first half came in time, the dark quarter of an hour after it only with the second file."""
+    start = NOW - timedelta(minutes=300)
+    rows = log(start, 295, [(200, 215)])
+    store = stores()
+    loaded(tmp_path, store, rows.iloc[:150], apart=False)
+    with_store = Store(store)
+    with_store.con.execute('UPDATE reading SET arrived_at = "at"')  # as it came live
+    with_store.close()
+    loaded(tmp_path, store, rows.iloc[150:], apart=False)
+    at = (start + timedelta(minutes=149, seconds=30)).isoformat()
+    late = (start + timedelta(minutes=240, seconds=30)).isoformat()
+
+    def said(*words: str) -> dict[str, Any]:
+        told = tarnlight_here(store, "status", "--json", "--cabin", "heron-point", *words)
+        assert told.returncode == 0, told.stderr
+        return json.loads(told.stdout)[0]
+
+    assert said("--at", at)["verdict"] == said("--at", at, "--as-known")["verdict"] == "clear"
+    assert said("--at", late)["verdict"] == "boil"
+    then = said("--at", late, "--as-known")
+    assert then["verdict"] == "silent"  # nothing had come for an hour and a half
+    assert then["advisory"] is None
+    assert pd.Timestamp(then["last_heard"]) == pd.Timestamp(start + timedelta(minutes=149))
+    refused = tarnlight_here(store, "status", "--as-known")
+    assert refused.returncode == 2 and "--at TIME" in refused.stderr
+
+
+SPEED = 300.0
+
+
+@pytest.mark.parametrize("seed", [
+    pytest.param(n, marks=pytest.mark.slow) for n in (1, 2)])
+def test_live_through_a_broker_and_loaded_the_same_advisory_stands(
+    tmp_path, stores, enrolled, mosquitto, make_collector, seed
+):
+    """The live log is sped up: the store's clock runs 300 times as fast."""
+    rng = generator(f"play live {seed}")
+    minutes = 120
+    dark = [(int(at), int(at) + 12) for at in (rng.integers(20, 40), rng.integers(60, 80))]
+    rows = log(NOW - timedelta(minutes=minutes + 4), minutes, dark)
+    held = Store(enrolled)
+    begun = datetime.now(UTC) + timedelta(seconds=6)  # by when the collector listens
+    held.con.execute("INSERT INTO clock VALUES ($wall, $store, $speed)", {
+        "wall": begun, "store": rows["at"].iloc[0].to_pydatetime(), "speed": SPEED})
+    held.close()
+    collector = make_collector(mosquitto.url)
+    with publisher(mosquitto.port) as sender:
+        for row in rows.itertuples():
+            due = begun + (row.at.to_pydatetime() - rows["at"].iloc[0].to_pydatetime()) / SPEED
+            time.sleep(max(0.0, (due - datetime.now(UTC)).total_seconds()))
+            sender.publish("tarnlight/heron-point/main/log", senml(
+                row.at.to_pydatetime(), lamp=bool(row.lamp_on), power=bool(row.power_on),
+                intensity=row.intensity_w_m2, flow=row.flow_l_min / 60_000, total=row.total_l / 1000), qos=1)
+    wait_for(lambda: count(collector.client(), "reading") == minutes, 20, "all is stored")
+    until = rows["at"].iloc[-1] + pd.Timedelta(seconds=40)
+    wait_for(lambda: collector.client().now() > until, 20, "its clock is past the log")
+    told = tarnlight_here(enrolled, "status", "--json", "--cabin", "heron-point")
+    assert told.returncode == 0, told.stderr
+    live = core(json.loads(told.stdout)[0])
+    assert live["verdict"] == "boil"
+    assert core(loaded(tmp_path, stores(), rows, apart=False)) == live
