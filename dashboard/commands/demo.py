@@ -21,16 +21,19 @@ from iotcore import Broker
 
 from dashboard.commands._opening import demo_store
 from dashboard.commands._words import command, settings_of
+from dashboard.commands.feeding import require_speed
 from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
 from ingest import private_files
 from ingest.collector import free_port
 from ingest.evaluation.backfill import SeenTo, take_in
 from ingest.own_python import python_of
+from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import Store
 from simulated_feeds.run import WARM_DAYS, history_frames
 from simulated_feeds.scenario import fleet_toml
+from simulated_feeds.stays import booking_calendars
 
 # Who saw to the advisories of the past, and the cabin where that took long.
 SEEN_TO = SeenTo(who="Maren Osk")
@@ -46,9 +49,9 @@ MOST_PAYLOAD = 16 * 2**20  # a logger's backlog of days comes as one message
 def add(commands: Any) -> None:
     """Add the command."""
     demo = command(
-        commands, "demo", do_demo, example="tarnlight demo --cabins 12 --days 90")
+        commands, "demo", do_demo, example="tarnlight demo --cabins 12 --days 60")
     demo.add_argument("--cabins", type=int, default=12, help="how many (default 12)")
-    demo.add_argument("--days", type=int, default=90, help="of history first (default 90)")
+    demo.add_argument("--days", type=int, default=60, help="of history first (default 60)")
     demo.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second, once live (default 1)")
     demo.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501, or a free one)")
     demo.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
@@ -59,8 +62,6 @@ def do_demo(options: argparse.Namespace) -> int:
     for name, least in (("cabins", 1), ("days", 0)):
         if not least <= getattr(options, name) <= 10_000:
             raise BadInput(f"--{name} must be {least} to 10000; got {getattr(options, name)}")
-    if not 0 < options.speed <= 10_000:
-        raise BadInput(f"--speed must be above 0 and at most 10000; got {options.speed:g}")
     stop = stop_on_signals()
     if options.store is None and not os.environ.get("TARNLIGHT_STORE"):
         options.store = demo_store()
@@ -69,9 +70,12 @@ def do_demo(options: argparse.Namespace) -> int:
     broker_port = free_port()
     options.show_port = port
     options.broker = f"mqtt://127.0.0.1:{broker_port}"
+    options.calendar_files = str(_beside(settings_of(options), "calendars"))
     settings = settings_of(options)
     live_from = datetime.now(UTC).replace(microsecond=0)
     text = fleet_toml(options.cabins, options.seed, now=live_from)
+    require_speed(options.speed, read_fleet(text, "the demo's fleet.toml"))
+    text = _with_bookings(settings, text, options.seed, live_from)
     _history(settings, text, options, stop, live_from)
     if stop.is_set():
         return 0
@@ -104,9 +108,27 @@ def _page_port(wanted: int | None) -> int:
     return chosen
 
 
+def _beside(settings: Settings, what: str) -> Path:
+    """A file or folder of the demo's, beside its store."""
+    return settings.store.with_name(f"{settings.store.name}.{what}")
+
+
 def _marker(settings: Settings) -> Path:
     """What says that a store is a demo's, to be made anew."""
-    return settings.store.with_name(settings.store.name + ".demo")
+    return _beside(settings, "demo")
+
+
+def _with_bookings(settings: Settings, text: str, seed: int, live_from: datetime) -> str:
+    """Write a calendar of bookings per cabin, and name it in the fleet's text."""
+    folder = _beside(settings, "calendars")
+    private_files.make_folder(folder)
+    first, last = ((live_from + timedelta(days=days)).date() for days in (-30, 120))
+    for cabin, calendar in booking_calendars(tomllib.loads(text), seed, first, last).items():
+        path = folder / f"{cabin}.ics"
+        private_files.write(path, calendar.encode())
+        named = f'[[cabin]]\nslug = "{cabin}"\n'
+        text = text.replace(named, f"{named}calendar = {json.dumps(str(path))}\n")
+    return text
 
 
 def _refuse_what_is_not_ours(settings: Settings) -> None:
@@ -129,32 +151,63 @@ def _history(
         path.unlink(missing_ok=True)
     _marker(settings).touch()
     store = Store(settings.store)
-    start = live_from - timedelta(days=options.days)
     try:
         if options.speed != 1:
             store.con.execute("INSERT INTO clock VALUES ($now, $now, $speed)", {
                 "now": live_from, "speed": options.speed})
-        store.act("enroll", {"text": text, "source": "the demo's fleet.toml"})
-        frames = history_frames(
-            tomllib.loads(text), start=start, end=live_from, seed=options.seed, now=live_from,
-            origin=_origin(options, live_from))
         with progress_bar() as bar:
             task = bar.add_task(f"{options.days} days of {options.cabins} cabins", total=options.cabins)
-            for cabin, unit, found in frames:
+            for _ in write_past(store, text, days=options.days, seed=options.seed, live_from=live_from):
+                bar.update(task, advance=1)
                 if stop.is_set():
                     return
-                take_in(
-                    store, cabin, unit, readings=found.readings, links=found.links,
-                    service=found.service[found.service["recorded"]], now=live_from,
-                    seen_to=LATE if cabin == LATE_AT else SEEN_TO)
-                bar.update(task, advance=1)
     finally:
         store.close()
 
 
-def _origin(options: argparse.Namespace, live_from: datetime) -> datetime:
+def write_past(
+    store: Store, text: str, *, days: int, seed: int, live_from: datetime
+) -> Iterator[tuple[str, str]]:
+    """Enroll the demo's fleet and write its past, unit by unit; yields each unit that is done.
+
+    Parameters
+    ----------
+    store : Store
+        A fresh one.
+    text : str
+        The fleet.toml.
+    live_from : datetime
+        Until when; the live feed goes on from there.
+    """
+    store.act("enroll", {"text": text, "source": "the demo's fleet.toml"})
+    frames = history_frames(
+        tomllib.loads(text), start=live_from - timedelta(days=days), end=live_from, seed=seed, now=live_from,
+        origin=_origin(days, live_from))
+    for cabin, unit, found in frames:
+        take_in(
+            store, cabin, unit, readings=found.readings, links=found.links,
+            service=found.service[found.service["recorded"]], now=live_from,
+            seen_to=LATE if cabin == LATE_AT else SEEN_TO)
+        yield cabin, unit
+    _corrected(store, min(days, 20), live_from)
+
+
+def _corrected(store: Store, days: int, live_from: datetime) -> None:
+    """A record of service with the wrong day, and its correction by the same person."""
+    cabin = load_fleet(store).cabins[0]
+    day = live_from - timedelta(days=days)
+    who = "Tolly Brandt"
+    kept = store.act("record-service", {
+        "kind": "filter-changed", "cabin": cabin.slug, "unit": cabin.units[0].slug, "at": day.isoformat(),
+        "who": who, "value": None, "note": "5 micron"})
+    store.act("correct-service", {
+        "id": kept["id"], "by": who, "reason": "it was the day before",
+        "at": (day - timedelta(days=1)).isoformat()})
+
+
+def _origin(days: int, live_from: datetime) -> datetime:
     """Where the simulated lives begin: the same for the past and for the feed that goes on from it."""
-    return live_from - timedelta(days=max(options.days, WARM_DAYS))
+    return live_from - timedelta(days=max(days, WARM_DAYS))
 
 
 @contextlib.contextmanager
@@ -162,18 +215,18 @@ def _children(
     settings: Settings, text: str, options: argparse.Namespace, live_from: datetime
 ) -> Iterator[dict[str, subprocess.Popen[bytes]]]:
     """Collector, feed and page as processes of their own; all gone when the block ends."""
-    fleet = settings.store.with_name(settings.store.name + ".fleet.toml")
+    fleet = _beside(settings, "fleet.toml")
     private_files.write(fleet, text.encode())
     env = environment(settings)
     base = python_of("dashboard.cli")
     words = {
         "collector": [*base, "collect"],
         "feed": [*base, "feed", "--fleet", str(fleet), "--start", live_from.isoformat(),
-                 "--wall-start", live_from.isoformat(), "--origin", _origin(options, live_from).isoformat(),
+                 "--wall-start", live_from.isoformat(), "--origin", _origin(options.days, live_from).isoformat(),
                  "--speed", str(options.speed), "--seed", str(options.seed)],
         "page": show_command(settings),
     }
-    log = settings.store.with_name(settings.store.name + ".log")
+    log = _beside(settings, "log")
     children: dict[str, subprocess.Popen[bytes]] = {}
     with log.open("ab") as out:
         try:

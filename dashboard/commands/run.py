@@ -33,10 +33,12 @@ def add(commands: Any) -> None:
     show.add_argument("--address", dest="show_address", help="address to listen on (default 127.0.0.1)")
     show.add_argument("--units", choices=("metric", "us"), help="units at first sight (default metric)")
     feed = command(
-        commands, "feed", do_feed, example="tarnlight feed --broker mqtt://127.0.0.1:1883 --speed 60")
+        commands, "feed", do_feed, example="tarnlight feed --broker mqtt://127.0.0.1:1883 --seed 3")
     _broker(feed)
     feed.add_argument("--fleet", type=Path, help="a fleet.toml (default: the demo's)")
-    feed.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second (default 1)")
+    feed.add_argument(
+        "--speed", type=float, default=1.0,
+        help="simulated seconds a second (default 1); above 1 for a past alone, with --until")
     feed.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
     feed.add_argument("--start", help="simulated time at the start (default: now)")
     feed.add_argument("--wall-start", help="when by the wall clock --start was (default: now)")
