@@ -22,7 +22,8 @@ practice decide."""
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
-    "load": "load", "status": "status", "outages": "status", "doctor": "doctor", "backup": "status",
+    "load": "load", "status": "status", "outages": "status", "doctor": "doctor", "backup": "backup",
+    "restore": "backup",
     "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
     "report": "report", "dose": "dose", "bleach": "bleach",
 }
@@ -35,6 +36,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "broker": lambda: import_module("dashboard.commands.broker"),
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
+    "backup": lambda: import_module("dashboard.commands.backup"),
     "doctor": lambda: import_module("dashboard.commands.doctor"),
     "lamps": lambda: import_module("dashboard.commands.lamps"),
     "visits": lambda: import_module("dashboard.commands.visits"),

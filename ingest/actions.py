@@ -6,8 +6,6 @@ The process that holds the file calls these; others send name and body to it (`i
 from __future__ import annotations
 
 import math
-import shutil
-import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -17,8 +15,8 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from ingest.db import quarantine
-from ingest.db.engine import Local, literal, quoted, transaction
+from ingest.db import quarantine, snapshot
+from ingest.db.engine import Local, transaction
 from ingest.db.intake import keep
 from ingest.db.schema import rounded
 from ingest.evaluation.evaluate import evaluate, owe
@@ -229,27 +227,21 @@ def evaluate_now(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: date
     return {"units": [f"{cabin}/{unit}" for cabin, unit in evaluate(con, now)]}
 
 
-def backup(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Copy the store while it runs, to `to`, which must not exist."""
-    target = Path(body["to"])
-    if target.exists():
-        raise BadInput(f"{target} exists; name a file that does not")
-    if not target.parent.is_dir():
-        raise BadInput(f"{target.parent} is no folder")
-    spare = target.with_name(target.name + ".part")
-    spare.unlink(missing_ok=True)
-    name = str(con.execute("SELECT current_database()").fetchone()[0])  # type: ignore[index]
-    copy = f"copy_{uuid.uuid4().hex}"  # no store's file can have that name by chance
-    con.execute(f"ATTACH {literal(str(spare))} AS {copy}")
-    try:
-        con.execute(f"COPY FROM DATABASE {quoted(name)} TO {copy}")
-    except duckdb.Error:
-        con.execute(f"DETACH {copy}")
-        spare.unlink(missing_ok=True)
-        raise
-    con.execute(f"DETACH {copy}")
-    shutil.move(spare, target)
-    return {"bytes": target.stat().st_size}
+def hold_for_backup(
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+) -> dict[str, Any]:
+    """Let the store's file be as it is, for somebody to copy it; `release-backup` ends that."""
+    held = snapshot.hold(con, now)
+    return {"id": held.id, "readings": held.readings, "file": str(path)}
+
+
+def release_backup(
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+) -> dict[str, Any]:
+    """Let the file change again (`id`; `bytes` of the copy, left out where nothing came of it)."""
+    copied = body.get("bytes")
+    snapshot.release(con, str(body["id"]), bytes_copied=None if copied is None else int(copied))
+    return {}
 
 
 ACTIONS: dict[str, Carry] = {
@@ -266,5 +258,6 @@ ACTIONS: dict[str, Carry] = {
     "advisory-raise": raise_by_hand,
     "advisory-seen": note_seen,
     "confirm": confirm,
-    "backup": backup,
+    "hold-for-backup": hold_for_backup,
+    "release-backup": release_backup,
 }

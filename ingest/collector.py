@@ -19,7 +19,7 @@ import pandas as pd
 
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
-from ingest.db import engine, quarantine
+from ingest.db import engine, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
 from ingest.evaluation import faults
@@ -158,6 +158,7 @@ class Collector:
             return
         self._look_due, self._added_bytes = time.monotonic() + LOOK_S, 0
         quarantine.prune(self.store.con, self.store.now())
+        snapshot.release_what_was_left(self.store.con, self.store.now())
 
     def _serve_requests(self) -> None:
         """Do what other processes asked for, in their order."""

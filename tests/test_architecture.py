@@ -69,6 +69,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry"},
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
+    "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
         "ingest.settings", "ingest.bookings", "ingest.db", "ingest.evaluation", "ingest.notification",
         "ingest.registry", "ingest.store", "ingest.wire"},

@@ -12,6 +12,7 @@ HELP = {
     "status": "say of every unit whether its tap may be drunk from",
     "outages": "list the time that was not lit, and the water drawn in it",
     "backup": "copy the store while it runs",
+    "restore": "put such a copy in the store's place, and keep what stood there",
     "doctor": "say what is wrong with this set-up",
     "lamps": "say of every lamp when it will be too weak, why, and what to do",
     "visits": "plan the next trips: which cabins, in which order, with which parts",

@@ -35,9 +35,9 @@ from simulated_feeds.run import WARM_DAYS, history_frames
 from simulated_feeds.scenario import fleet_toml
 from simulated_feeds.stays import booking_calendars
 
-# Who saw to the advisories of the past, and the cabin where that took long.
+# Who saw to the advisories of the past, and the unit where that took long.
 SEEN_TO = SeenTo(who="Maren Osk")
-LATE_AT = "long-jetty"
+LATE_AT = ("long-jetty", "lodge")
 LATE = SeenTo(
     who="Idris Vael", lifted_after=timedelta(days=9),
     reason="two clean samples a day apart; the laboratory's van came a week late")
@@ -62,6 +62,9 @@ def do_demo(options: argparse.Namespace) -> int:
     for name, least in (("cabins", 1), ("days", 0)):
         if not least <= getattr(options, name) <= 10_000:
             raise BadInput(f"--{name} must be {least} to 10000; got {getattr(options, name)}")
+    live_from = datetime.now(UTC).replace(microsecond=0)
+    text = fleet_toml(options.cabins, options.seed, now=live_from)
+    require_speed(options.speed, read_fleet(text, "the demo's fleet.toml"))
     stop = stop_on_signals()
     if options.store is None and not os.environ.get("TARNLIGHT_STORE"):
         options.store = demo_store()
@@ -72,9 +75,6 @@ def do_demo(options: argparse.Namespace) -> int:
     options.broker = f"mqtt://127.0.0.1:{broker_port}"
     options.calendar_files = str(_beside(settings_of(options), "calendars"))
     settings = settings_of(options)
-    live_from = datetime.now(UTC).replace(microsecond=0)
-    text = fleet_toml(options.cabins, options.seed, now=live_from)
-    require_speed(options.speed, read_fleet(text, "the demo's fleet.toml"))
     text = _with_bookings(settings, text, options.seed, live_from)
     _history(settings, text, options, stop, live_from)
     if stop.is_set():
@@ -187,7 +187,7 @@ def write_past(
         take_in(
             store, cabin, unit, readings=found.readings, links=found.links,
             service=found.service[found.service["recorded"]], now=live_from,
-            seen_to=LATE if cabin == LATE_AT else SEEN_TO)
+            seen_to=LATE if (cabin, unit) == LATE_AT else SEEN_TO)
         yield cabin, unit
     _corrected(store, min(days, 20), live_from)
 

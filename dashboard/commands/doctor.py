@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
+import pandas as pd
+
 from dashboard.commands._opening import settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
@@ -52,6 +54,9 @@ def do_doctor(options: argparse.Namespace) -> int:
         for one in found:
             print(f"{'note ' if one.units else 'ok   ' if one.ok else 'WRONG'} {one.check}: {one.found}")
     return 0 if all(one.ok for one in found) else 1
+
+
+BACKUP_DAYS = 8  # a copy a week, and a day of grace; common practice, no source
 
 
 class Finding(NamedTuple):
@@ -102,6 +107,16 @@ def _of_broker(settings: Settings) -> list[Finding]:
     return out
 
 
+def _of_backups(store: Access) -> Finding:
+    """When the store was last copied."""
+    made = store.ask('SELECT max("at") AS made FROM backup_made WHERE bytes IS NOT NULL')["made"].iloc[0]
+    if pd.isna(made):
+        return Finding("backup", True, "none was made yet: `tarnlight backup FOLDER --keep-days 60`, once a day")
+    days = (store.now() - made.to_pydatetime()) / timedelta(days=1)
+    late = "" if days < BACKUP_DAYS else f"; that is over {BACKUP_DAYS}: `tarnlight backup FOLDER --keep-days 60`"
+    return Finding("backup", not late, f"the last was made {days:.0f} days ago{late}")
+
+
 def _of_store(settings: Settings) -> list[Finding]:
     try:
         store: Access = client(settings)
@@ -117,6 +132,7 @@ def _of_store(settings: Settings) -> list[Finding]:
     else:
         out = _of_collector(store)
     out += _of_files(settings)
+    out.append(_of_backups(store))
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
     out += [*_of_fleet(store), *_of_aside(settings)]

@@ -1,11 +1,10 @@
-"""`status`, `outages`, `backup`: what the store knows, and a copy of it."""
+"""`status`, `outages`: what the store knows."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 from dashboard.commands._opening import open_any
@@ -40,9 +39,7 @@ def add(commands: Any) -> None:
         commands, "outages", do_outages, json_option=True, example="tarnlight outages --cabin heron-point --json")
     outages.add_argument("--cabin", help="one cabin only")
     outages.add_argument("--since", help="only what ended after that instant")
-    backup = command(
-        commands, "backup", do_backup, example="tarnlight backup copy.duckdb")
-    backup.add_argument("file", type=Path, help="a file that does not exist yet")
+
 
 
 def do_status(options: argparse.Namespace) -> int:
@@ -147,12 +144,3 @@ def kind_words(kind: str, cause: str, severity: str) -> str:
     if kind in (IntervalKind.WEAK, IntervalKind.WARMING) and severity in list(Severity):
         return f"{kind} ({severity})"
     return kind if cause == IntervalReason.NONE else f"{kind} ({cause})"
-
-
-def do_backup(options: argparse.Namespace) -> int:
-    """A copy of the store."""
-    store = open_any(options)
-    told = store.act("backup", {"to": str(options.file.absolute())})
-    store.close()
-    print(f"{options.file}: {told['bytes'] / 2**20:.1f} MiB")
-    return 0

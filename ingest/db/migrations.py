@@ -298,9 +298,14 @@ CREATE TABLE booking_feed (                                                -- on
     trouble VARCHAR NOT NULL);                                             -- of the last try; empty: none
 """
 
+_BACKUPS = """
+CREATE TABLE backup_made (                                                 -- one row per copy of the store
+    id VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, bytes BIGINT);         -- null: being made
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -298,6 +298,7 @@ def story(page, address: str, days: Days, cut: datetime, last: datetime, store: 
         see(page, words)
 
 
+@pytest.mark.slow
 def test_a_bad_sample_starts_the_cleaning_again_and_lifting_with_steps_undone_needs_a_reason(
     store_path, mosquitto, tmp_path
 ):

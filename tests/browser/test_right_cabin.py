@@ -231,6 +231,7 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
     named(page, BOIL)
 
 
+@pytest.mark.slow
 def test_every_form_says_whose_it_is_in_its_heading_and_its_button(page: Any, house: House) -> None:
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=main")
     named(page, BOIL)

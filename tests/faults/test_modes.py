@@ -170,6 +170,7 @@ def test_the_default_folder_of_an_older_version_is_narrowed(tmp_path: Path, monk
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
 
 
+@pytest.mark.slow
 def test_doctor_names_what_others_can_read_while_a_collector_holds_the_store(
     mosquitto: Mosquitto, make_collector: Callable[..., Running]
 ):

@@ -208,7 +208,7 @@ def test_a_request_that_cannot_be_done_is_answered_and_the_collector_goes_on(col
         ("nonsense", {}, "unknown action 'nonsense'"),
         ("rows", {}, "rows failed in the collector"),
         ("rows", {"file": "../../etc/passwd"}, "must be a bare name of the spool"),
-        ("backup", {"to": "/no/such/folder/x"}, "is no folder"),
+        ("release-backup", {"id": "x"}, "make another"),
         ("enroll", {"text": "x ="}, "fleet.toml"),
         ("record-service", {"kind": "note", "at": "yesterday", "who": "K", "cabin": "a", "unit": "b"}, "ISO 8601"),
         (

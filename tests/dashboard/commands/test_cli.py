@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.cli import main, parser
+from dashboard.commands.backup import make_copy
 from ingest.store import Store
 from tests.conftest import FLEET_TOML, Running, count, environment, tarnlight, tarnlight_here, wait_for
 
@@ -122,7 +123,7 @@ def test_json_of_every_command_that_reads_is_one_array_or_an_error_on_stderr(nam
 
 
 def test_the_commands_of_the_contract_are_there():
-    wanted = {"demo", "collect", "show", "feed", "enroll", "load", "status", "outages", "backup", "doctor"}
+    wanted = {"demo", "collect", "show", "feed", "enroll", "load", "status", "outages", "backup", "restore", "doctor"}
     assert wanted <= {name.split()[0] for name in COMMANDS}
 
 
@@ -318,7 +319,7 @@ def test_a_store_of_any_name_is_backed_up(tmp_path, name):
     store = Store(tmp_path / name)
     store.act("enroll", {"text": FLEET_TOML})
     store.con.execute("SELECT nextval('advisory_number')")
-    store.act("backup", {"to": str(tmp_path / "copy.duckdb")})
+    make_copy(store, tmp_path / "copy.duckdb")
     store.close()
     copy = Store(tmp_path / "copy.duckdb")
     assert count(copy, "unit") == 3

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from dashboard.commands.backup import make_copy
 from ingest import queries
 from ingest.db import engine
 from ingest.db.migrations import migrate
@@ -159,7 +160,7 @@ def test_two_stores_do_not_answer_for_each_other(held, tmp_path):
     other = Store(tmp_path / "other.duckdb")
     other.act("enroll", {"text": edited(uvt_pct=70.0)})
     assert (load_fleet(held).unit(*KEY).uvt_pct, load_fleet(other).unit(*KEY).uvt_pct) == (82.0, 70.0)
-    held.act("backup", {"to": str(tmp_path / "copy.duckdb")})
+    make_copy(held, tmp_path / "copy.duckdb")
     copy = Store(tmp_path / "copy.duckdb")
     copy.act("enroll", {"text": edited(uvt_pct=60.0)})
     assert (load_fleet(held).unit(*KEY).uvt_pct, load_fleet(copy).unit(*KEY).uvt_pct) == (82.0, 60.0)

@@ -1,0 +1,187 @@
+"""A copy of the store's file while the collector goes on: what it writes meanwhile goes into the log beside it.
+
+DuckDB changes the file itself only at a checkpoint. So one is made, no other is let until the copy is there, and
+who asked copies it, in a process of their own: the intake never waits for a disk.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import duckdb
+
+from ingest import private_files
+from ingest.settings import BadInput
+
+HELD_AT_MOST = timedelta(minutes=30)  # after it the collector checkpoints again: who asked is gone
+_OFF = "1TB"  # a log that long never comes
+_PART = 8 * 2**20
+_TRIES_S = 5.0  # a checkpoint waits for what others write just then
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What the file holds while it is held still."""
+
+    id: str
+    readings: int
+
+
+def hold(con: duckdb.DuckDBPyConnection, now: datetime) -> Snapshot:
+    """Bring the file up to date and let it be as it is until `release`.
+
+    Raises
+    ------
+    BadInput
+        If another copy is being made.
+    """
+    if is_held(con):
+        raise BadInput("another backup is being made; wait until it is done")
+    number = uuid.uuid4().hex
+    con.execute("INSERT INTO backup_made VALUES ($id, $now, NULL)", {"id": number, "now": now})
+    _checkpoint(con)
+    con.execute(f"SET GLOBAL checkpoint_threshold = '{_OFF}'")
+    found = con.execute("SELECT count(*) FROM reading").fetchone()
+    return Snapshot(number, int(found[0]) if found else 0)
+
+
+def is_held(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether the file is being held still."""
+    found = con.execute("SELECT current_setting('checkpoint_threshold')").fetchone()
+    return bool(found) and str(found[0]).startswith("931.")  # type: ignore[index]
+
+
+def release(con: duckdb.DuckDBPyConnection, number: str, *, bytes_copied: int | None) -> None:
+    """Let the file change again; `bytes_copied` None where nothing came of the copy.
+
+    Raises
+    ------
+    BadInput
+        If the file was not held all the while, so that the copy may be torn.
+    """
+    known = con.execute(
+        "SELECT count(*) FROM backup_made WHERE id = $id AND bytes IS NULL", {"id": number}).fetchone()
+    whole = is_held(con) and bool(known and known[0])
+    con.execute("RESET GLOBAL checkpoint_threshold")
+    if not whole:
+        raise BadInput("the collector was started anew or waited too long: the copy may be torn; make another")
+    if bytes_copied is None:
+        con.execute("DELETE FROM backup_made WHERE id = $id", {"id": number})
+    else:
+        con.execute("UPDATE backup_made SET bytes = $bytes WHERE id = $id", {"id": number, "bytes": bytes_copied})
+
+
+def release_what_was_left(con: duckdb.DuckDBPyConnection, now: datetime) -> None:
+    """Let the file change again where whoever held it did not come back."""
+    if not is_held(con):
+        return
+    late = con.execute("SELECT count(*) FROM backup_made WHERE bytes IS NULL AND \"at\" > $since", {
+        "since": now - HELD_AT_MOST}).fetchone()
+    if not (late and late[0]):
+        con.execute("RESET GLOBAL checkpoint_threshold")
+
+
+def copy(store: Path, target: Path, told: Callable[[int, int], None] = lambda done, total: None) -> int:
+    """Copy the file, whole or not at all, readable by its owner alone; its bytes.
+
+    Parameters
+    ----------
+    told : callable
+        Is told how many bytes of how many are there.
+
+    Raises
+    ------
+    BadInput
+        If the target is there, or cannot be written.
+    """
+    if target.exists():
+        raise BadInput(f"{target} exists; name a file that does not")
+    if not target.parent.is_dir():
+        raise BadInput(f"{target.parent} is no folder")
+    private_files.keep_private()
+    part = target.with_name(f"{target.name}.{uuid.uuid4().hex}.part")
+    total, done = store.stat().st_size, 0
+    try:
+        with store.open("rb") as source, part.open("xb") as out:
+            while block := source.read(_PART):
+                out.write(block)
+                done += len(block)
+                told(done, total)
+            out.flush()
+            os.fsync(out.fileno())
+        part.rename(target)
+    except OSError as error:
+        raise BadInput(f"{target} cannot be written: {error.strerror or error}") from error
+    finally:
+        part.unlink(missing_ok=True)
+    return done
+
+
+def require_whole(path: Path, readings: int | None = None) -> int:
+    """Open a copy and look whether it is a store, with so many readings at least; how many it holds.
+
+    Raises
+    ------
+    BadInput
+        If it is none, or fewer are there.
+    """
+    try:
+        con = duckdb.connect(str(path), read_only=True)
+    except duckdb.Error as error:
+        raise BadInput(f"{path} is no store that can be opened: {str(error).splitlines()[0]}") from error
+    try:
+        found = con.execute("SELECT count(*), (SELECT max(version) FROM schema_version) FROM reading").fetchone()
+        con.execute('SELECT max("at"), sum(intensity_w_m2), sum(total_l) FROM reading').fetchone()
+    except duckdb.Error as error:
+        raise BadInput(f"{path} is no store of this program: {str(error).splitlines()[0]}") from error
+    finally:
+        con.close()
+    held = int(found[0]) if found else 0
+    if readings is not None and held < readings:
+        raise BadInput(f"{path} holds {held:,} readings of {readings:,}: the copy is torn; make another")
+    return held
+
+
+def restore(backup: Path, store: Path, now: datetime) -> Path | None:
+    """Put a copy in the store's place; what stood there is kept beside it, under the name returned.
+
+    Raises
+    ------
+    BadInput
+        If the backup is no store, or cannot be put there.
+    """
+    require_whole(backup)
+    private_files.make_folder(store.parent)
+    kept = None
+    fresh = store.with_name(f"{store.name}.restoring")
+    fresh.unlink(missing_ok=True)
+    copy(backup, fresh)
+    if store.exists():
+        kept = store.with_name(f"{store.name}.before-{now:%Y%m%dT%H%M%SZ}")
+        if kept.exists():
+            raise BadInput(f"{kept} exists; move it away first")
+        for path in (store, store.with_name(f"{store.name}.wal")):
+            if path.exists():
+                shutil.move(path, kept.with_name(kept.name + path.name.removeprefix(store.name)))
+    fresh.rename(store)
+    return kept
+
+
+def _checkpoint(con: duckdb.DuckDBPyConnection) -> None:
+    """Bring the file up to date; waits for what others write just then."""
+    until = time.monotonic() + _TRIES_S
+    while True:
+        try:
+            con.execute("CHECKPOINT")
+            return
+        except duckdb.TransactionException:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.05)
