@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import os
 import secrets
+import shutil
 import socket
 import threading
 import time
@@ -27,6 +29,7 @@ from ingest.evaluation.evaluate import evaluate, owe
 from ingest.evaluation.watch import watch
 from ingest.notification.sending import Notifier
 from ingest.notification.sign import Signs
+from ingest.queries import NOT_TAKEN_IN
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld
@@ -40,6 +43,7 @@ BEAT_S = 2.0
 ANSWERS_KEPT = timedelta(minutes=10)
 LOOK_S = 60.0  # between two looks at whether quarantine has to be pruned,
 LOOK_BYTES = quarantine.MOST_BYTES // 8  # or when so much was added
+ROOM_S = 1.0  # between two looks at the disk
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
 
 
@@ -55,6 +59,7 @@ class Collector:
         self._messages = self._rows = self._refused = 0
         self._beat_due = self._look_due = 0.0
         self._added_bytes = 0
+        self._room_due, self._full = 0.0, ""
         self._enrolled: set[tuple[str, str]] = set()
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now)
@@ -79,7 +84,7 @@ class Collector:
             self.notifier.start()
             self.bookings.start()
             while not stop.is_set():
-                messages = self.subscription.batch(WAIT_S)
+                messages = self._next(stop)
                 for sentence in self.sessions.connected(self.subscription.connections()):
                     logger.warning("%s", sentence)
                 self._take(messages)
@@ -91,15 +96,32 @@ class Collector:
                 self.signs.turn(changed=self.notifier.turn())
                 self.bookings.turn()
         finally:
-            self.bookings.close()
-            self.notifier.close()
-            self.signs.close()
-            self.subscription.stop()
-            self.settings.address_file.unlink(missing_ok=True)
-            self.sessions.save()
-            con.execute("CALL quack_stop($address)", {"address": f"quack:localhost:{self._port}"})
-            self.store.close()
+            with contextlib.ExitStack() as ending:  # last in, first done; what one breaks holds up no other
+                ending.callback(self.store.close)
+                ending.callback(
+                    con.execute, "CALL quack_stop($address)", {"address": f"quack:localhost:{self._port}"})
+                ending.callback(self.sessions.save)
+                ending.callback(self.settings.address_file.unlink, missing_ok=True)
+                for part in (self.subscription.stop, self.signs.close, self.notifier.close, self.bookings.close):
+                    ending.callback(part)
             logger.info("stopped")
+
+    def _next(self, stop: threading.Event) -> list[Message]:
+        """What came; nothing while the disk is nearly full: the broker keeps what is not acknowledged."""
+        if time.monotonic() >= self._room_due:
+            self._room_due = time.monotonic() + ROOM_S
+            free_mb = shutil.disk_usage(self.settings.store.parent).free // 2**20
+            full = free_mb < self.settings.disk_floor_mb
+            words = (
+                f"the disk of {self.settings.store} has {free_mb} MB left, under the {self.settings.disk_floor_mb} "
+                f"at which {NOT_TAKEN_IN}: make room, the broker keeps the messages, and all goes on by itself")
+            if full != bool(self._full):
+                logger.warning("%s", words if full else "the disk has room again: messages are taken in")
+            self._full = words if full else ""
+        if not self._full:
+            return self.subscription.batch(WAIT_S)
+        stop.wait(WAIT_S)
+        return []
 
     def _take(self, messages: list[Message]) -> None:
         """One batch: decode, commit, acknowledge, evaluate."""
@@ -132,6 +154,8 @@ class Collector:
         except duckdb.FatalException:
             raise
         except Exception as error:
+            if engine.could_not_write(error):
+                raise  # no message's fault
             logger.exception("a batch of %d messages could not be kept", len(messages))
             if len(messages) > 1:
                 return [kept for one in messages for kept in self._keep([one], now)]
@@ -201,7 +225,8 @@ class Collector:
             "started": self._started, "beat": datetime.now(UTC), "pid": os.getpid(),
             "broker": self.settings.broker, "connected": self.subscription.connected,
             "messages": self._messages, "rows": self._rows, "refused": self._refused,
-            "trouble": "; ".join(one for one in (self.subscription.trouble, faults.in_words(self.store)) if one),
+            "trouble": "; ".join(filter(None, (
+                self._full, self.subscription.trouble, faults.in_words(self.store)))),
         }
         con = self.store.con
 

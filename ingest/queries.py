@@ -45,6 +45,7 @@ from models.verdict import Present, Verdict, verdict
 
 logger = logging.getLogger(__name__)
 
+NOT_TAKEN_IN = "nothing is taken in"  # stands in the collector's trouble while the disk is full
 BEAT_WITHIN_S = 10.0  # a collector whose last sign of life is older has stopped
 CLOCK_FAULT_FOR = timedelta(days=1)
 
@@ -560,6 +561,13 @@ def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
     """, {"since": now - timedelta(days=7)})
     return {(row.cabin, row.unit): Sent(total=bool(row.total), lamp_hours=bool(row.lamp_hours))
             for row in named(found)}
+
+
+def held_back(store: Asks) -> str:
+    """Why the collector takes in nothing just now, in words; empty where it does."""
+    row = collector(store)
+    trouble = str(row["trouble"]) if row is not None else ""
+    return next((one for one in trouble.split("; ") if NOT_TAKEN_IN in one), "")
 
 
 def collector(store: Asks) -> dict[str, Any] | None:

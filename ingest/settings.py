@@ -45,6 +45,7 @@ class Settings:
     broker_ca_file: str = ""  # of the authority that signed the broker's certificate, for mqtts://
     mqtt_version: str = "3.1.1"  # "5" on request; notes on speed in DEVELOPERS.md
     client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.wire.sessions`)
+    disk_floor_mb: int = 256  # with less room than that beside the store nothing is taken in
     serve_port: int = 0  # the store's own server; 0: any free port of loopback
     show_port: int = 8501
     show_address: str = "127.0.0.1"
@@ -182,10 +183,23 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
     for name in ("serve_port", "show_port"):
         if name in merged:
             merged[name] = _port(name, merged[name])
+    if "disk_floor_mb" in merged:
+        merged["disk_floor_mb"] = _megabytes("disk_floor_mb", merged["disk_floor_mb"])
     if isinstance(merged.get("calendar_hosts"), str):  # of the environment
         merged["calendar_hosts"] = merged["calendar_hosts"].replace(",", " ").split()
     merged["calendar_hosts"] = tuple(merged.get("calendar_hosts", ()))
     return Settings(**merged)
+
+
+def _megabytes(name: str, value: Any) -> int:
+    """A whole number of MB of a setting."""
+    try:
+        number = int(value)
+    except (TypeError, ValueError):
+        number = -1
+    if not 0 <= number <= 1_000_000:
+        raise BadInput(f"{name} must be 0 to 1000000, in MB; got {value!r}")
+    return number
 
 
 def _of_file(path: Path, known: Mapping[str, str]) -> dict[str, Any]:

@@ -72,7 +72,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
         "ingest.settings", "ingest.bookings", "ingest.db", "ingest.evaluation", "ingest.notification",
-        "ingest.registry", "ingest.store", "ingest.wire"},
+        "ingest.queries", "ingest.registry", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
 ONLY = {

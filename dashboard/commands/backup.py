@@ -27,7 +27,7 @@ def add(commands: Any) -> None:
     backup.add_argument(
         "to", type=Path, metavar="FILE", help="a file that does not exist yet; in a folder it is named by the time")
     backup.add_argument(
-        "--keep-days", type=int, help="in a folder: delete those named by the time that are over so many days older")
+        "--keep-days", type=int, help="in a folder: delete those named by the time that are over so much older")
     restore = command(
         commands, "restore", do_restore,
         example="tarnlight restore /mnt/usb/tarnlight-20261120T030000Z.duckdb")

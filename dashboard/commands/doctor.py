@@ -154,11 +154,12 @@ def _of_collector(store: Access) -> list[Finding]:
         return [Finding("collector", False, "it answers but never said how it does; restart it")]
     age = datetime.now(UTC) - row["beat_at"].to_pydatetime()
     alive = age < timedelta(seconds=queries.BEAT_WITHIN_S)
-    broken = faults.in_words(store)
+    broken, full = faults.in_words(store), queries.held_back(store)
     return [
         Finding("collector", alive, f"process {row['pid']}, last sign of life {age.total_seconds():.0f} s ago, "
                 f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),
         Finding("collector's broker", bool(row["connected"]), row["broker" if row["connected"] else "trouble"]),
+        Finding("intake", not full, full or "messages are taken in as they come"),
         Finding("evaluation", not broken, broken or "every unit can be worked out"),
     ]
 

@@ -8,15 +8,19 @@ import os
 import signal
 import socket
 import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import duckdb
+
 import dashboard
 from dashboard.commands._words import command, settings_of
 from ingest.collector import Collector
+from ingest.db.engine import could_not_write
 from ingest.own_python import python_of
 from ingest.settings import BadInput, Settings, is_loopback
 
@@ -96,9 +100,23 @@ def stop_on_signals() -> threading.Event:
     return stop
 
 
+AGAIN_S = 5.0  # after a write that failed
+
+
 def do_collect(options: argparse.Namespace) -> int:
     """Run the collector until told to stop."""
-    Collector(settings_of(options)).run(stop_on_signals())
+    stop = stop_on_signals()
+    try:
+        Collector(settings_of(options)).run(stop)
+    except (duckdb.Error, OSError) as error:
+        if stop.is_set() or not could_not_write(error):
+            raise
+        # The store's file cannot be written: what was not committed was not acknowledged, and comes again. This
+        # process begins anew, for a database that failed in a write opens in no process that has it open.
+        print(f"tarnlight collect: the store could not be written ({str(error).splitlines()[0]}); trying again in "
+              f"{AGAIN_S:g} s", file=sys.stderr, flush=True)
+        if not stop.wait(AGAIN_S):
+            os.execv(sys.executable, sys.orig_argv)
     return 0
 
 

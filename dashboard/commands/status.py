@@ -54,8 +54,9 @@ def do_status(options: argparse.Namespace) -> int:
         found = _as_known(store, at, options.cabin)
     else:
         found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
-    for sentence in sessions.lost_in_words(store, at or store.now()):
-        print(f"tarnlight status: {sentence}", file=sys.stderr)
+    for sentence in (queries.held_back(store), *sessions.lost_in_words(store, at or store.now())):
+        if sentence:
+            print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()
     if options.json:
         print_json([one.to_json() for one in found])

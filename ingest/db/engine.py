@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import re
@@ -25,6 +26,15 @@ T = TypeVar("T")
 
 ANSWER_WITHIN_S = 10
 _ENVIRONMENT = threading.Lock()
+
+
+def could_not_write(error: Exception) -> bool:
+    """Whether it says that the store's file could not be written, rather than what was wrong with a statement."""
+    if isinstance(error, OSError):
+        return error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO)
+    # a commit that fails for want of room is told as a fault of the transaction
+    return isinstance(error, (duckdb.FatalException, duckdb.IOException)) or (
+        isinstance(error, duckdb.Error) and "Could not write file" in str(error))
 
 
 class Asks(Protocol):

@@ -27,7 +27,8 @@ def test_copies_made_while_messages_come_are_whole_and_hold_nothing_up(
     def send() -> None:
         with publisher(mosquitto.port) as sender:
             for n in range(messages):
-                info = sender.publish(TOPIC, senml(T + timedelta(minutes=n), lamp=True, intensity=60.0, battery=12.0), 1)
+                pack = senml(T + timedelta(minutes=n), lamp=True, intensity=60.0, battery=12.0)
+                info = sender.publish(TOPIC, pack, 1)
             info.wait_for_publish(60)
         sent.set()
 

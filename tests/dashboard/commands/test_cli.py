@@ -123,7 +123,8 @@ def test_json_of_every_command_that_reads_is_one_array_or_an_error_on_stderr(nam
 
 
 def test_the_commands_of_the_contract_are_there():
-    wanted = {"demo", "collect", "show", "feed", "enroll", "load", "status", "outages", "backup", "restore", "doctor"}
+    wanted = {
+        "demo", "collect", "show", "feed", "enroll", "load", "status", "outages", "backup", "restore", "doctor"}
     assert wanted <= {name.split()[0] for name in COMMANDS}
 
 
