@@ -60,6 +60,7 @@ class Settings:
         try:
             parts = urlsplit(self.broker)
             port = parts.port  # read here, because a port out of range is only found on reading
+            (parts.hostname or "").encode("idna")  # a..b is no name, and looking it up breaks more than the search
         except ValueError as error:
             raise wrong from error
         if parts.password or parts.username:  # first, so that no other message prints it

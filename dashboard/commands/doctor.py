@@ -7,13 +7,11 @@ import os
 import platform
 import shlex
 import shutil
-import socket
 import sys
 from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import urlsplit
 
 import pandas as pd
 
@@ -30,6 +28,7 @@ from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, StoreUnavailable
 from ingest.store import Access, client, open_store
 from ingest.wire import aside, sessions
+from ingest.wire.broker_look import log_in
 from models.advisory.call_order import without_anybody_told
 from models.dose.tested_range import words_of_the_test
 from models.enrolment import has_health_authority, in_words, not_enrolled, unseen
@@ -88,15 +87,8 @@ def _of_machine(settings: Settings) -> list[Finding]:
 
 
 def _of_broker(settings: Settings) -> list[Finding]:
-    parts = urlsplit(settings.broker)
-    port = parts.port or (8883 if parts.scheme == "mqtts" else 1883)
-    out: list[Finding] = []
-    try:
-        with socket.create_connection((str(parts.hostname), port), timeout=2):
-            out.append(Finding("broker", True, f"{settings.broker} answers"))
-    except OSError as error:
-        out.append(Finding("broker", False, f"{settings.broker} does not answer ({error.strerror or error}); "
-                    "start it, or name another with --broker or TARNLIGHT_BROKER"))
+    answer = log_in(settings)
+    out = [Finding("broker", answer.ok, answer.words)]
     if settings.broker_password_file and Path(settings.broker_password_file).exists():
         wide = Path(settings.broker_password_file).stat().st_mode & 0o077
         out.append(Finding("password file", not wide, "only its owner can read it" if not wide else

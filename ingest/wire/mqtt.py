@@ -5,68 +5,26 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-import ssl
 import time
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
-from urllib.parse import urlsplit
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from ingest.db.intake import Message
-from ingest.settings import BadInput, Settings
+from ingest.settings import Settings
+from ingest.wire.broker_look import reach
+from ingest.wire.mqtt_client import TOPICS, connect_args, make_client
 from ingest.wire.sessions import Connection, client_id
 
 logger = logging.getLogger(__name__)
 
-TOPICS = ("tarnlight/+/+/log", "tarnlight/+/+/link")
 MOST_IN_FLIGHT = 20_000
 BATCH = 5_000
 BATCH_BYTES = 8_000_000  # of payloads: what is worked on at once is bounded, and others wait no longer for it
 BATCH_S = 0.25  # a batch closes then,
 IDLE_S = 0.01  # or when nothing came for that long: a broker's limit of unacknowledged messages is not known
-
-
-def make_client(settings: Settings, client_id: str, *, persistent: bool) -> paho.Client:
-    """A client for the broker that the settings name; user, password and TLS applied.
-
-    Raises
-    ------
-    BadInput
-        If the file of the certificate authority cannot be read.
-    """
-    v5 = settings.mqtt_version == "5"
-    session: dict[str, Any] = {} if v5 else {"clean_session": not persistent}
-    client = paho.Client(
-        CallbackAPIVersion.VERSION2, client_id=client_id,
-        protocol=paho.MQTTv5 if v5 else paho.MQTTv311,
-        **session,
-    )
-    if settings.broker_user:
-        client.username_pw_set(settings.broker_user, settings.broker_password() or None)
-    if urlsplit(settings.broker).scheme == "mqtts":
-        try:
-            client.tls_set(ca_certs=settings.broker_ca_file or None, tls_version=ssl.PROTOCOL_TLS_CLIENT)
-        except (OSError, ssl.SSLError) as error:
-            raise BadInput(f"broker_ca_file {settings.broker_ca_file!r} cannot be used: {error}") from error
-    client.reconnect_delay_set(min_delay=1, max_delay=30)
-    return client
-
-
-def connect_args(settings: Settings) -> dict[str, Any]:
-    """Host, port and session of the broker's address."""
-    parts = urlsplit(settings.broker)
-    args: dict[str, Any] = {
-        "host": parts.hostname, "port": parts.port or (8883 if parts.scheme == "mqtts" else 1883), "keepalive": 30}
-    if settings.mqtt_version == "5":
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it without
-        properties.SessionExpiryInterval = 0xFFFFFFFF  # never: MQTT 5.0, 3.1.2.11.2
-        args |= {"clean_start": False, "properties": properties}
-    return args
 
 
 class Subscription:
@@ -144,11 +102,16 @@ class Subscription:
         logger.info("connected to the broker at %s", self._settings.broker)
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
-        self.connected, self.trouble = False, f"the connection to the broker was lost: {reason}"
+        if self.connected:  # else what kept us from it is said already
+            self.connected, self.trouble = False, f"the connection to the broker was lost: {reason}"
         logger.info("connection to the broker ended: %s", reason)
 
     def _on_connect_fail(self, client: paho.Client, userdata: Any) -> None:
-        self.connected, self.trouble = False, f"no broker answers at {self._settings.broker}"
+        why = reach(self._settings)
+        words = why.words if not why.ok else f"{self._settings.broker} answers, but the connection failed"
+        if words != self.trouble:
+            logger.warning("%s", words)
+        self.connected, self.trouble = False, words
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
         try:

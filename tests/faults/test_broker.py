@@ -9,6 +9,7 @@ import shutil
 import signal
 import subprocess
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -21,7 +22,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.broker.files import BYTES_A_MESSAGE
+from ingest.settings import BadInput, Settings
 from ingest.store import Store
+from ingest.wire.broker_look import log_in
 from tests.conftest import (
     FLEET_TOML,
     MOSQUITTO,
@@ -418,6 +421,60 @@ def test_a_renewed_certificate_is_copied_when_it_is_given_again(issue, pki):
     broker.start()
     with broker.client("heron-point/main"):
         pass
+
+
+# What is said of it ------------------------------------------------------------------------------
+
+
+def doctors_word(
+    broker: Issued, *, url: str | None = None, password: str | None = None, ca: Path | None = None
+) -> str:
+    """What `doctor` says of the broker, with another address, password or authority where one is given."""
+    secret = broker.store.with_name("a-password")
+    secret.write_text(password or broker.passwords["collector"])
+    secret.chmod(0o600)
+    given = Settings(
+        store=broker.store, broker=url or broker.url, broker_user="collector", broker_password_file=str(secret),
+        broker_ca_file=str(ca or broker.ca or ""))
+    return log_in(given).words
+
+
+def test_each_way_that_a_broker_cannot_be_used_is_named_with_its_mend(issue, pki, monkeypatch):
+    broker = issue(*tls(pki), ca=pki / "ca.pem")
+    assert "does not answer" in doctors_word(broker)
+    broker.start()
+    assert "lets us in and lets us read" in doctors_word(broker)
+    assert "refused user 'collector' (Not authorized" in doctors_word(broker, password="wrong")
+    assert "not trusted by broker_ca_file" in doctors_word(broker, ca=pki / "other.pem")
+    assert "is not of 127.0.0.1" in doctors_word(broker, url=f"mqtts://127.0.0.1:{broker.port}")
+    assert "does not speak MQTT" in doctors_word(broker, url=f"mqtt://localhost:{broker.port}")
+    assert "can be looked up" in doctors_word(broker, url="mqtts://no-such-name.invalid:8883")
+    with pytest.raises(BadInput, match="broker must be mqtt"):
+        doctors_word(broker, url="mqtt://a..b:1883")
+
+
+def test_a_collector_that_does_not_trust_its_broker_says_so_and_logs_it_once(issue, pki, make_collector):
+    broker = issue(*tls(pki), ca=pki / "ca.pem")
+    broker.start()
+    words = broker.collector_words()
+    words[words.index("--broker-ca-file") + 1] = str(pki / "other.pem")
+    collector = make_collector(broker.url, *words, connected=False)
+
+    def said() -> str:
+        return tarnlight_here(collector.settings.store, "doctor").stdout
+
+    wait_for(lambda: "WRONG collector's broker: the broker's certificate is not trusted" in said(), 30, said())
+    time.sleep(3)  # it tries again and again
+    assert collector.log.read_text().count("is not trusted by") == 1
+
+
+def test_a_collector_with_a_wrong_password_says_that_it_was_refused(issue, make_collector):
+    broker = issue()
+    broker.start()
+    broker.passwords["collector"] = "wrong"
+    collector = make_collector(broker.url, *broker.collector_words(), connected=False)
+    wait_for(lambda: "refused the connection: Not authorized" in tarnlight_here(
+        collector.settings.store, "doctor").stdout, 30, "the refusal is told")
 
 
 # What is refused ---------------------------------------------------------------------------------
