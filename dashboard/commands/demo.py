@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import ctypes
 import json
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -16,8 +18,6 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
-
-from iotcore import Broker
 
 from dashboard.commands._opening import demo_store
 from dashboard.commands._words import command, settings_of
@@ -41,6 +41,7 @@ LATE_AT = ("long-jetty", "lodge")
 LATE = SeenTo(
     who="Idris Vael", lifted_after=timedelta(days=9),
     reason="two clean samples a day apart; the laboratory's van came a week late")
+PR_SET_PDEATHSIG = 1  # of linux/prctl.h
 PAGE_WITHIN_S = 60.0
 STOP_WITHIN_S = 10.0
 MOST_PAYLOAD = 16 * 2**20  # a logger's backlog of days comes as one message
@@ -80,9 +81,7 @@ def do_demo(options: argparse.Namespace) -> int:
     if stop.is_set():
         return 0
     with contextlib.ExitStack() as stack:
-        # bound to loopback: the package's own default is every address of the machine
-        stack.enter_context(Broker(port=broker_port, listen="127.0.0.1", max_payload_size=MOST_PAYLOAD))
-        children = stack.enter_context(_children(settings, text, options, live_from))
+        children = stack.enter_context(_children(settings, text, options, live_from, broker_port))
         if not _wait_for_page(port, children, stop):
             return 0 if stop.is_set() else 1
         print(f"tarnlight demo: the page is at http://127.0.0.1:{port}")
@@ -212,14 +211,15 @@ def _origin(days: int, live_from: datetime) -> datetime:
 
 @contextlib.contextmanager
 def _children(
-    settings: Settings, text: str, options: argparse.Namespace, live_from: datetime
+    settings: Settings, text: str, options: argparse.Namespace, live_from: datetime, broker_port: int
 ) -> Iterator[dict[str, subprocess.Popen[bytes]]]:
-    """Collector, feed and page as processes of their own; all gone when the block ends."""
+    """Broker, collector, feed and page as processes of their own; all gone when the block ends."""
     fleet = _beside(settings, "fleet.toml")
     private_files.write(fleet, text.encode())
     env = environment(settings)
     base = python_of("dashboard.cli")
     words = {
+        "broker": [*python_of("dashboard.commands.demo_broker"), str(broker_port), str(MOST_PAYLOAD)],
         "collector": [*base, "collect"],
         "feed": [*base, "feed", "--fleet", str(fleet), "--start", live_from.isoformat(),
                  "--wall-start", live_from.isoformat(), "--origin", _origin(options.days, live_from).isoformat(),
@@ -232,7 +232,10 @@ def _children(
         try:
             for name, one in words.items():
                 children[name] = subprocess.Popen(
-                    one, env=env, stdout=out, stderr=out, stdin=subprocess.DEVNULL, start_new_session=True)
+                    one, env=env, stdout=out, stderr=out, stdin=subprocess.DEVNULL, start_new_session=True,
+                    preexec_fn=_end_with_parent if sys.platform == "linux" else None)
+                if name == "broker":
+                    _wait_until_taken(broker_port)  # the feed asks once
             yield children
         finally:
             for child in reversed(children.values()):
@@ -244,6 +247,18 @@ def _children(
                 except subprocess.TimeoutExpired:
                     child.kill()
                     child.wait()
+
+
+def _end_with_parent() -> None:
+    """Have the kernel end this process once the demo is gone, killed too (Linux, prctl(2))."""
+    ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+def _wait_until_taken(port: int) -> None:
+    """Wait until somebody listens on that port of loopback."""
+    until = time.monotonic() + PAGE_WITHIN_S
+    while port_is_free("127.0.0.1", port) and time.monotonic() < until:
+        time.sleep(0.05)
 
 
 def _wait_for_page(port: int, children: dict[str, subprocess.Popen[bytes]], stop: threading.Event) -> bool:

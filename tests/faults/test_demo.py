@@ -127,3 +127,20 @@ def test_the_demo_never_overwrites_a_store_that_is_not_its_own(enrolled):
     assert told.returncode == 2
     assert "never overwrites" in told.stderr
     assert enrolled.read_bytes() == before
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the kernel's own word to a child whose parent is gone")
+def test_a_demo_that_is_killed_leaves_no_process_behind(tmp_path):
+    store = tmp_path / "demo.duckdb"
+    with (tmp_path / "out").open("w+") as out:
+        demo = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.cli", "demo", "--cabins", "1", "--days", "0",
+             "--port", str(free_port())],
+            env=environment(store), stdout=out, stderr=subprocess.STDOUT, start_new_session=True)
+        try:
+            wait_for(lambda: len(descendants(demo.pid)) >= 4, 60, "broker, collector, feed and page")
+            started = descendants(demo.pid)
+        finally:
+            demo.kill()
+            demo.wait(10)
+    wait_for(lambda: not any(alive(pid) for pid in started), 30, "all of them are gone")
