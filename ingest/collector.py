@@ -24,6 +24,7 @@ from ingest.bookings.schedule import Schedule
 from ingest.db import engine, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
+from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.evaluation.watch import watch
@@ -35,7 +36,7 @@ from ingest.settings import BadInput, Settings
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld
 from ingest.wire import aside
 from ingest.wire.mqtt import Subscription
-from ingest.wire.sessions import Sessions
+from ingest.wire.sessions import Sessions, store_lost
 
 logger = logging.getLogger(__name__)
 
@@ -56,10 +57,12 @@ class Collector:
         self._token = secrets.token_urlsafe(32)
         self._port = settings.serve_port or free_port()
         self._started = datetime.now(UTC)
+        self._began = self.store.now()
         self._messages = self._rows = self._refused = 0
         self._beat_due = self._look_due = 0.0
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
+        self._requests, self._counted = 0, (-1, -1)
         self._enrolled: set[tuple[str, str]] = set()
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now)
@@ -74,6 +77,9 @@ class Collector:
         con = self.store.con
         engine.serve(con, port=self._port, token=self._token)
         try:
+            lost = lost_since(self.settings.tally_file, con)
+            if lost is not None:
+                logger.error("%s", store_lost(con, *lost))
             self._beat()
             engine.write_address(self.settings.address_file, port=self._port, token=self._token)
             logger.info("serving %s on loopback port %s", self.settings.store, self._port)
@@ -192,6 +198,7 @@ class Collector:
             # Taken off the list first: a collector killed while it acts must not act a second time when it is
             # back (what was done would stand twice in an append-only record). Who asked sees no answer.
             con.execute("DELETE FROM request WHERE id = $id", {"id": number})
+            self._requests += 1
             ok, answer = self._do(str(kind), json.loads(body))
             con.execute("INSERT INTO answer VALUES ($id, now(), $ok, $body::JSON)",
                         {"id": number, "ok": ok, "body": json.dumps(answer)})
@@ -238,6 +245,9 @@ class Collector:
             self.sessions.save()
 
         transaction(con, work)
+        if self._counted != (self._messages, self._requests):
+            self._counted = (self._messages, self._requests)
+            keep_tally(self.settings.tally_file, con, self._began, self.store.now())
 
 
 def set_aside(folder: Path, refused: pd.DataFrame, messages: list[Message]) -> None:

@@ -104,6 +104,11 @@ class Settings:
         return self.store.with_name(self.store.name + ".serve.json")
 
     @property
+    def tally_file(self) -> Path:
+        """How much the store held when it was last counted."""
+        return self.store.with_name(self.store.name + ".tally.json")
+
+    @property
     def client_id_file(self) -> Path:
         """What keeps the collector's client id where the settings name none; a secret."""
         return self.store.with_name(self.store.name + ".client-id")

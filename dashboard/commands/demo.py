@@ -146,7 +146,8 @@ def _history(
 ) -> None:
     """A fresh store with the fleet and its past up to `live_from`, from which it goes on live."""
     private_files.make_folder(settings.store.parent)
-    for path in (settings.store, settings.store.with_name(settings.store.name + ".wal"), settings.address_file):
+    for path in (settings.store, settings.store.with_name(settings.store.name + ".wal"), settings.address_file,
+                 settings.tally_file):
         path.unlink(missing_ok=True)
     _marker(settings).touch()
     store = Store(settings.store)

@@ -170,6 +170,7 @@ def restore(backup: Path, store: Path, now: datetime) -> Path | None:
         for path in (store, store.with_name(f"{store.name}.wal")):
             if path.exists():
                 shutil.move(path, kept.with_name(kept.name + path.name.removeprefix(store.name)))
+    store.with_name(f"{store.name}.tally.json").unlink(missing_ok=True)  # it counted what stood there
     fresh.rename(store)
     return kept
 

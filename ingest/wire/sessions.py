@@ -144,8 +144,22 @@ def lost_in_words(store: Asks, now: datetime) -> list[str]:
     return [*told, f"{more} more such stretches in the last {SAID_FOR.days} days."] if more else told
 
 
+OF_STORE = ""  # in a broker's place: the store itself had lost what was acknowledged
+
+
+def store_lost(con: duckdb.DuckDBPyConnection, since: datetime, until: datetime) -> str:
+    """Keep that the store lost what had come in that time; what it means, in a sentence."""
+    transaction(con, lambda: con.execute("INSERT INTO lost_session VALUES ($broker, $since, $until)", {
+        "broker": OF_STORE, "since": since, "until": until}))
+    return in_words(OF_STORE, since, until)
+
+
 def in_words(broker: str, since: datetime, until: datetime) -> str:
-    """What it means that a broker had forgotten the collector."""
+    """What it means that a broker had forgotten the collector, or that the store lost its log."""
     end = f"{until:%H:%M}" if since.date() == until.date() else f"{until:%Y-%m-%d %H:%M}"
+    if broker == OF_STORE:
+        return (f"From {since:%Y-%m-%d %H:%M} to {end} UTC what was stored may be lost: the log beside the store's "
+                "file was cut short. Time of which no reading is there counts as unheard; look whether steps, "
+                "samples and lifts of that time are on record.")
     return (f"From {since:%Y-%m-%d %H:%M} to {end} UTC messages may be lost: the broker {broker} had forgotten the "
             "collector. Time of which no reading came counts as unheard.")

@@ -116,3 +116,30 @@ def test_a_hold_that_was_broken_says_so_and_one_that_was_left_ends(held: Store):
     assert snapshot.is_held(held.con)
     snapshot.release_what_was_left(held.con, held.now() + snapshot.HELD_AT_MOST + timedelta(minutes=1))
     assert not snapshot.is_held(held.con)
+
+
+def test_a_store_whose_log_was_cut_says_from_when_to_when_it_lost_what_it_held(
+    mosquitto: Mosquitto, make_collector
+):
+    collector = make_collector(mosquitto.url)
+    store = collector.settings.store
+    with publisher(mosquitto.port) as sender:
+        for n in range(300):
+            info = sender.publish(TOPIC, senml(T + timedelta(minutes=n), lamp=True, battery=12.0), 1)
+            if n % 30 == 0:
+                info.wait_for_publish(20)  # in some ten commits
+        info.wait_for_publish(20)
+    wait_for(lambda: count(collector.client(), "reading") == 300, 20, "all is stored")
+    tally = collector.settings.tally_file
+    wait_for(lambda: tally.exists() and '"held": [300' in tally.read_text(), 20, "it is counted")
+    collector.kill()
+    log = store.with_name(store.name + ".wal")
+    log.write_bytes(log.read_bytes()[: 2 * log.stat().st_size // 3])
+    collector.start()
+    assert count(collector.client(), "reading") < 300  # the engine says nothing of it
+    assert "what was stored may be lost" in tarnlight(store, "status").stderr
+    assert "the log beside the store's file was cut short" in tarnlight(store, "doctor").stdout
+    assert collector.terminate() == 0
+    before = collector.log.read_text().count("may be lost")
+    collector.start()
+    assert collector.log.read_text().count("may be lost") == before  # it is told once
