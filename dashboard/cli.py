@@ -23,7 +23,7 @@ practice decide."""
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
     "load": "load", "status": "status", "outages": "status", "doctor": "doctor", "backup": "backup",
-    "restore": "backup",
+    "restore": "backup", "autostart": "autostart", "alive": "autostart",
     "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
     "report": "report", "dose": "dose", "bleach": "bleach",
 }
@@ -37,6 +37,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
     "backup": lambda: import_module("dashboard.commands.backup"),
+    "autostart": lambda: import_module("dashboard.commands.autostart"),
     "doctor": lambda: import_module("dashboard.commands.doctor"),
     "lamps": lambda: import_module("dashboard.commands.lamps"),
     "visits": lambda: import_module("dashboard.commands.visits"),

@@ -1,7 +1,8 @@
 """What was known at an instant: a store with what had arrived by then and no more, worked out anew.
 
 For who asks afterwards what could have been known. The registry is that of now (its changes hold from their dates
-on); readings of before arrivals were kept count as come in their own time.
+on); readings of before arrivals were kept count as come in their own time. A cell that a later record of the same
+instant filled or made worse counts with its row: when it came is kept of the row alone.
 """
 
 from __future__ import annotations

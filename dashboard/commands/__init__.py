@@ -14,6 +14,8 @@ HELP = {
     "backup": "copy the store while it runs",
     "restore": "put such a copy in the store's place, and keep what stood there",
     "doctor": "say what is wrong with this set-up",
+    "autostart": "write service files, so that collector and page start with the machine",
+    "alive": "look whether the collector lives, and tell the managers where it does not",
     "lamps": "say of every lamp when it will be too weak, why, and what to do",
     "visits": "plan the next trips: which cabins, in which order, with which parts",
     "advisory": "list, show, record a step of, raise or lift a boil advisory",

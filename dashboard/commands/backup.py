@@ -66,8 +66,9 @@ def make_copy(store: Access, target: Path) -> int:
     finally:
         try:
             store.act("release-backup", {"id": held["id"], "bytes": copied})
-        except BadInput:
-            target.unlink(missing_ok=copied is not None)
+        except (BadInput, StoreUnavailable):
+            if copied is not None:
+                target.unlink()  # nobody says that it is whole
             raise
     try:
         snapshot.require_whole(target, int(held["readings"]))
@@ -96,6 +97,8 @@ def do_restore(options: argparse.Namespace) -> int:
         pass
     else:
         raise BadInput(f"a collector holds {settings.store}: stop it first, then restore, then start it again")
+    if settings.store.exists():
+        Store(settings.store).close()  # refused where another process holds it, such as a load
     kept = snapshot.restore(options.file, settings.store, Clock().now())
     Store(settings.store).close()  # brings an older one to this version
     beside = f"; what stood there is kept as {kept}" if kept else ""

@@ -45,6 +45,7 @@ def hold(con: duckdb.DuckDBPyConnection, now: datetime) -> Snapshot:
     if is_held(con):
         raise BadInput("another backup is being made; wait until it is done")
     number = uuid.uuid4().hex
+    con.execute("DELETE FROM backup_made WHERE bytes IS NULL")  # whose hold was let go: they may be torn
     con.execute("INSERT INTO backup_made VALUES ($id, $now, NULL)", {"id": number, "now": now})
     _checkpoint(con)
     con.execute(f"SET GLOBAL checkpoint_threshold = '{_OFF}'")
@@ -68,10 +69,9 @@ def release(con: duckdb.DuckDBPyConnection, number: str, *, bytes_copied: int | 
     """
     known = con.execute(
         "SELECT count(*) FROM backup_made WHERE id = $id AND bytes IS NULL", {"id": number}).fetchone()
-    whole = is_held(con) and bool(known and known[0])
-    con.execute("RESET GLOBAL checkpoint_threshold")
-    if not whole:
+    if not (is_held(con) and known and known[0]):  # another's hold goes on
         raise BadInput("the collector was started anew or waited too long: the copy may be torn; make another")
+    con.execute("RESET GLOBAL checkpoint_threshold")
     if bytes_copied is None:
         con.execute("DELETE FROM backup_made WHERE id = $id", {"id": number})
     else:
@@ -85,6 +85,7 @@ def release_what_was_left(con: duckdb.DuckDBPyConnection, now: datetime) -> None
     late = con.execute("SELECT count(*) FROM backup_made WHERE bytes IS NULL AND \"at\" > $since", {
         "since": now - HELD_AT_MOST}).fetchone()
     if not (late and late[0]):
+        con.execute("DELETE FROM backup_made WHERE bytes IS NULL")
         con.execute("RESET GLOBAL checkpoint_threshold")
 
 
@@ -163,11 +164,12 @@ def restore(backup: Path, store: Path, now: datetime) -> Path | None:
     fresh = store.with_name(f"{store.name}.restoring")
     fresh.unlink(missing_ok=True)
     copy(backup, fresh)
-    if store.exists():
+    log = store.with_name(f"{store.name}.wal")
+    if store.exists() or log.exists():  # a log alone would be played into what is put there
         kept = store.with_name(f"{store.name}.before-{now:%Y%m%dT%H%M%SZ}")
         if kept.exists():
             raise BadInput(f"{kept} exists; move it away first")
-        for path in (store, store.with_name(f"{store.name}.wal")):
+        for path in (store, log):
             if path.exists():
                 shutil.move(path, kept.with_name(kept.name + path.name.removeprefix(store.name)))
     store.with_name(f"{store.name}.tally.json").unlink(missing_ok=True)  # it counted what stood there

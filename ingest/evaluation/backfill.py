@@ -83,6 +83,9 @@ def take_in(
             con.register("sent", readings[["at", "sent_at"]].dropna())
             con.execute(_ARRIVED, {"cabin": cabin, "unit": unit})
             con.unregister("sent")
+            # what became of a link was told as it happened
+            con.execute('UPDATE link_event SET arrived_at = "at" WHERE cabin = $cabin AND unit = $unit', {
+                "cabin": cabin, "unit": unit})
         _record(store, cabin, unit, service)
         owe(con, kept.touched)
         return kept

@@ -19,6 +19,7 @@ from ingest.evaluation import faults
 from ingest.evaluation.exposed import unanswered
 from ingest.evaluation.judging import judged_at, unit_states
 from ingest.evaluation.proofs_now import proofs_now
+from ingest.evaluation.watch import named_by
 from ingest.record.advisory_log import (
     Con,
     KeptAdvisory,
@@ -48,11 +49,21 @@ from models.advisory.events import FLUSH_STEPS, SEVERITY_RANK, Exposure, Step, S
 from models.advisory.exposures import exposure_of
 from models.advisory.pieces import GRACE, UNHEARD, Intervals
 from models.fleet import Fleet
+from models.shortfall import Severity
 
 _BEFORE_LIVE = """
     SELECT DISTINCT p.cabin, p.unit FROM pending AS p LEFT JOIN first_live AS f USING (cabin, unit)
     WHERE f."at" IS NULL OR p.since < f."at"
 """
+_CONFIRMED = """
+    SELECT count(*) FROM confirmation AS c WHERE c.advisory = $number
+"""
+_LAST_DARK = """
+    SELECT max("end") FROM segment WHERE cabin = $cabin AND unit = $unit AND kind <> 'lit'
+        AND "end" > $since AND "end" < $until
+"""
+_KINDS = ("weak", "warming", "unheard", "dark")  # from the least to the worst of one severity
+DAY_S = 86_400.0
 _HEARD = "SELECT \"at\" FROM present WHERE cabin = $cabin AND unit = $unit"
 _FIRST_LIVE = "SELECT \"at\" FROM first_live WHERE cabin = $cabin AND unit = $unit"
 _DEEDS = """
@@ -108,8 +119,7 @@ def play(con: Con, fleet: Fleet, now: datetime, keys: Sequence[Key], past: Past)
     known = latest_of(Local(con), keys)
     for key in keys:
         kept = known.get(key)
-        standing = kept is not None and kept.advisory.state is not State.LIFTED
-        if standing and not (kept is not None and kept.advisory.untouched):
+        if kept is not None and kept.advisory.state is not State.LIFTED and not _may_play_anew(con, key, kept):
             continue  # what is more is `watch`'s, at the present instant
 
         def work(key: Key = key, kept: KeptAdvisory | None = kept) -> None:
@@ -120,6 +130,16 @@ def play(con: Con, fleet: Fleet, now: datetime, keys: Sequence[Key], past: Past)
         faults.attempt(con, faults.ADVISORY, key, now, lambda work=work: transaction(con, work))  # type: ignore[misc]
 
 
+def _may_play_anew(con: Con, key: Key, kept: KeptAdvisory) -> bool:
+    """Whether an open advisory is of loaded history alone, and nobody has done anything about it."""
+    if not kept.advisory.untouched:
+        return False
+    read = con.execute(_CONFIRMED, {"number": kept.id}).fetchone()
+    live = con.execute(_FIRST_LIVE, {"cabin": key[0], "unit": key[1]}).fetchone()
+    of_live = live is not None and any(one.end > live[0] for one in kept.advisory.exposure.known_pieces)
+    return not of_live and not (read and read[0])
+
+
 def _advisory_of(
     con: Con, fleet: Fleet, key: Key, until: datetime, past: Past, *, lift: Lifted | None = None,
     kept: KeptAdvisory | None = None,
@@ -128,7 +148,7 @@ def _advisory_of(
 
     `kept` is the unit's latest so far.
     """
-    rows = _rows(con, fleet, key, until, lifted=lift is not None)
+    rows = _rows(con, fleet, key, until, lifted=lift is not None, kept=kept)
     if rows is None:
         return
     events, advisory = _events(con, fleet, key, rows, until, past, lifted=lift is not None)
@@ -158,26 +178,31 @@ def _anew(con: Con, kept: KeptAdvisory, played: Advisory, until: datetime, past:
     adds = SEVERITY_RANK[played.severity] >= SEVERITY_RANK[was.severity] and set(was.steps) <= set(played.steps)
     ends = (played.happened_to, was.happened_to)
     shorter = ends[0] is not None and ends[1] is not None and ends[0] < ends[1]
-    if adds and not shorter and (played.raised_at, played.happened_from) == (was.raised_at, was.happened_from):
+    if adds and not shorter and played.raised_at >= was.raised_at and played.happened_from == was.happened_from:
         return
     anew = PlayedAnew(
         at=max(until, was.updated_at), raised_at=played.raised_at, exposure=played.exposure,
         severity=played.severity, steps=played.steps)
     append(con, kept.id, kept.next_seq, anew, past.known_at or anew.at)
-    con.execute("UPDATE advisory SET raised_at = $at_ WHERE id = $number", {
+    con.execute("UPDATE advisory SET raised_at = least(raised_at, $at_) WHERE id = $number", {
         "at_": played.raised_at, "number": kept.id})
 
 
-def _rows(con: Con, fleet: Fleet, key: Key, until: datetime, *, lifted: bool) -> Intervals | None:
+def _rows(
+    con: Con, fleet: Fleet, key: Key, until: datetime, *, lifted: bool, kept: KeptAdvisory | None
+) -> Intervals | None:
     """Under-dosed water of the unit that asks for an advisory and that nobody had answered by then.
 
-    Up to a lift all of it; of what stands, what ended before the unit was first heard live.
+    Up to a lift all of it; of what stands, what ended before the unit was first heard live. What an open advisory
+    has named stays in it until it is answered, however long ago or little it is.
     """
     found = unanswered(Local(con), fleet, [key], until, until=until if lifted else None)
     held_back = found["to_watch"].astype(bool)
     if not lifted:
         live = con.execute(_FIRST_LIVE, {"cabin": key[0], "unit": key[1]}).fetchone()
         held_back |= found["to_note"].astype(bool) | found["graced"].astype(bool)
+        if kept is not None and kept.advisory.state is not State.LIFTED:
+            held_back &= ~named_by(found, held_back.to_numpy(bool), {key: kept})
         if live is not None:
             held_back |= found["end"] > pd.Timestamp(live[0])
     return Intervals.by_unit(found[~held_back]).get(key)
@@ -196,11 +221,12 @@ def _events(
     heard = None if lifted else con.execute(_HEARD, {"cabin": key[0], "unit": key[1]}).fetchone()
     deeds = [_Deed(*row) for row in con.execute(_DEEDS, {"cabin": key[0], "unit": key[1]}).fetchall()]
     runs = list(_runs(rows, unit.dose_target_mj_cm2, [one.at for one in deeds], until))
-    for run, (began, exposure) in enumerate(runs):
+    for run, (began, first, exposure) in enumerate(runs):
         ended = exposure.end or until
         next_run = runs[run + 1][0] if run + 1 < len(runs) else until
         over = heard is None or ended < heard[0]
-        told = [(began, replace(exposure, end=None)), *([(max(began, ended), exposure)] if over else [])]
+        told = [(began, replace(first, end=None)), (max(began, ended), exposure if over else replace(
+            exposure, end=None))]
         for at, one in told:
             found = exposure_event(
                 advisory, one, at=at, hot_tank_l=unit.hot_tank_l, policy=fleet.policy, exactly=True)
@@ -211,10 +237,9 @@ def _events(
                 events.append(found)
         if advisory is None or not over:
             continue
-        ripe = ended + timedelta(minutes=max(
-            policy.power_stable_min, policy.lamp_lit_min), seconds=2 * unit.cadence_s)
         turns: list[tuple[datetime, _Deed | None]] = [(one.at, one) for one in deeds if ended < one.at < next_run]
-        turns += [(at, None) for at in dict.fromkeys((min(ripe, until), next_run)) if ended < at <= next_run]
+        if turns or run + 1 == len(runs):  # else nothing rests on what the sensors had proven meanwhile
+            turns += [(at, None) for at in _looks(con, key, ended, next_run, policy, unit.cadence_s)]
         for at, deed in sorted(turns, key=lambda turn: turn[0]):
             seen = _seen_then(con, fleet, key, advisory, at) if deed is None else _recorded(advisory, deed, past)
             for event in seen:
@@ -226,27 +251,42 @@ def _events(
     return events, advisory
 
 
+def _looks(
+    con: Con, key: Key, ended: datetime, until: datetime, policy: StepPolicy, cadence_s: float
+) -> list[datetime]:
+    """When proofs of power and light can have ripened: after the water's end, and after the last of the dark."""
+    ripens = timedelta(minutes=max(policy.power_stable_min, policy.lamp_lit_min), seconds=2 * cadence_s)
+    dark = con.execute(_LAST_DARK, {
+        "cabin": key[0], "unit": key[1], "since": ended, "until": until}).fetchone()
+    ends = {ended, *([dark[0]] if dark and dark[0] is not None else [])}
+    return sorted({min(end + ripens, until) for end in ends} | {until})
+
+
 def _runs(
     rows: Intervals, target_mj_cm2: float, deeds: Sequence[datetime], until: datetime
-) -> Iterator[tuple[datetime, Exposure]]:
-    """Each run of under-dosed water in which nobody did anything: when it was known of, and all up to its end.
+) -> Iterator[tuple[datetime, Exposure, Exposure]]:
+    """Each run of under-dosed water: when it was known of, all up to its first interval, and all up to its end.
 
-    A silence is one only once it is over and no backlog has explained it.
+    A new one begins where somebody did something in between, where a day passed without any, and where it got
+    worse: so no event tells of worse water than had passed by then. A silence is one only once it is over and no
+    backlog has explained it.
     """
-    start = [one.timestamp() for one in rows.start]
+    start = np.array([one.timestamp() for one in rows.start])
     reach = np.maximum.accumulate([one.timestamp() for one in rows.end])
     # something was done between the end of all before and the next start
     did = np.searchsorted(np.sort([one.timestamp() for one in deeds]), np.stack([reach[:-1], start[1:]]))
-    first = [0, *(np.flatnonzero(did[0] < did[1]) + 1).tolist()]
-    for begins, ends in zip(first, [*first[1:], len(rows)], strict=True):
-        some = Intervals(
-            rows.start[:ends], rows.end[:ends], rows.kind[:ends], rows.cause[:ends], rows.underdosed_l[:ends],
-            rows.underdosed_l_upper[:ends], rows.dose_low_mj_cm2[:ends], rows.severity[:ends])
+    ranks = [SEVERITY_RANK[Severity(one or Severity.UNTREATED)] for one in rows.severity or [""] * len(rows)]
+    worst = np.maximum.accumulate([
+        len(_KINDS) * rank + _KINDS.index(kind) for rank, kind in zip(ranks, rows.kind, strict=True)])
+    begins = (did[0] < did[1]) | (start[1:] - reach[:-1] > DAY_S) | (worst[1:] > worst[:-1])
+    firsts = [0, *(np.flatnonzero(begins) + 1).tolist()]
+    for first, end in zip(firsts, [*firsts[1:], len(rows)], strict=True):
         told = min(
-            rows.end[one] + GRACE if rows.kind[one] == UNHEARD else rows.start[one] for one in range(begins, ends))
-        exposure = exposure_of(some, dose_target_mj_cm2=target_mj_cm2, now=until)
-        if exposure is not None:
-            yield min(told, until), exposure
+            rows.end[one] + GRACE if rows.kind[one] == UNHEARD else rows.start[one] for one in range(first, end))
+        upto = [
+            exposure_of(rows.first(last), dose_target_mj_cm2=target_mj_cm2, now=until) for last in (first + 1, end)]
+        if upto[0] is not None and upto[1] is not None:
+            yield min(told, until), upto[0], upto[1]
 
 
 def _recorded(advisory: Advisory, deed: _Deed, past: Past) -> list[Event]:

@@ -141,7 +141,7 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Map
         tail = tail[~_only_to_watch(tail, stored, fleet, known)]
     graced = stored["graced"].to_numpy(bool)
     held_back = graced | stored["to_note"].to_numpy(bool) | stored["to_watch"].to_numpy(bool)
-    asks = stored[~held_back | _named(stored, held_back, known)]
+    asks = stored[~held_back | named_by(stored, held_back, known)]
     parts = [part for part in (asks, tail) if len(part)]
     waiting = stored[graced & (stored["end"] > pd.Timestamp(now - GRACE))].groupby(["cabin", "unit"])["end"].min()
     return _Seen(
@@ -163,7 +163,7 @@ def _only_to_watch(
     return np.asarray(marginal & ~np.array(asked_for, bool))
 
 
-def _named(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, KeptAdvisory]) -> np.ndarray:
+def named_by(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, KeptAdvisory]) -> np.ndarray:
     """Which of the intervals held back an open advisory has named: water does not go away by waiting."""
     pieces = pd.DataFrame(
         [(*key, one.start, one.end) for key, kept in known.items() if kept.advisory.state is not State.LIFTED

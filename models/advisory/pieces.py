@@ -81,6 +81,12 @@ class Intervals:
     def __len__(self) -> int:
         return len(self.start)
 
+    def first(self, count: int) -> Intervals:
+        """The first so many of them."""
+        return Intervals(
+            self.start[:count], self.end[:count], self.kind[:count], self.cause[:count], self.underdosed_l[:count],
+            self.underdosed_l_upper[:count], self.dose_low_mj_cm2[:count], self.severity[:count])
+
     @classmethod
     def by_unit(cls, rows: pd.DataFrame) -> dict[tuple[str, str], Intervals]:
         """Those of each unit, from rows with `cabin`, `unit` and the columns above."""

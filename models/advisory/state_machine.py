@@ -76,6 +76,8 @@ class Advisory:
         What may have passed after the present end, all told, and started nothing again for being so little. [L]
     played_known_at : datetime or None
         When history that was loaded made it known; None: its record was not played.
+    touched : bool
+        Whether a person ever recorded, withdrew or found anything of it, whatever came of that.
     """
 
     raised_at: datetime
@@ -92,6 +94,7 @@ class Advisory:
     sized: bool = False
     forgiven_l: float = 0.0
     played_known_at: datetime | None = None
+    touched: bool = False
     proofs: tuple[Proof, ...] = ()  # `at` is since when `done` has been as it is
     records: tuple[StepRecorded, ...] = ()
     withdrawn: tuple[RecordWithdrawn, ...] = ()
@@ -126,8 +129,7 @@ class Advisory:
     @property
     def untouched(self) -> bool:
         """Whether its record was played, and no person has done anything about it since."""
-        return self.played_known_at is not None and not (
-            self.records or self.withdrawn or self.lifted or self.failed_at)
+        return self.played_known_at is not None and not (self.touched or self.lifted or self.failed_at)
 
     @property
     def ready_reasons(self) -> tuple[str, ...]:
@@ -250,7 +252,8 @@ def advance(advisory: Advisory | None, event: Event) -> Advisory:
         )
     if event.at < advisory.updated_at:
         raise NotAllowed(f"at must not lie before the last event ({advisory.updated_at}); got {event.at}")
-    advisory = replace(advisory, updated_at=event.at)
+    by_person = isinstance(event, (StepRecorded, SampleFailed, RecordWithdrawn))
+    advisory = replace(advisory, updated_at=event.at, touched=advisory.touched or by_person)
     match event:
         case Raised():
             raise NotAllowed("this advisory is raised already; new exposure is 'exposed'")
@@ -438,8 +441,8 @@ def _played_anew(advisory: Advisory, event: PlayedAnew) -> Advisory:
     if not advisory.untouched:
         raise NotAllowed("only what loaded history raised and nobody has seen to is played anew")
     return replace(
-        advisory, raised_at=event.raised_at, exposure=event.exposure, severity=event.severity, steps=event.steps,
-        evidence_since=event.exposure.end, proofs=(), forgiven_l=0.0)
+        advisory, raised_at=min(advisory.raised_at, event.raised_at), exposure=event.exposure,
+        severity=event.severity, steps=event.steps, evidence_since=event.exposure.end, proofs=(), forgiven_l=0.0)
 
 
 def _asked(advisory: Advisory, event: Exposed | Remeasured) -> Advisory:
