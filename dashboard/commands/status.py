@@ -15,6 +15,7 @@ from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.as_known import as_known
+from ingest.db import held
 from ingest.db.engine import by_unit, named
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
@@ -57,7 +58,7 @@ def do_status(options: argparse.Namespace) -> int:
         found = _as_known(store, at, options.cabin)
     else:
         found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
-    for sentence in sessions.lost_in_words(store, at or store.now()):
+    for sentence in [*([] if at else held.in_words(store, now)), *sessions.lost_in_words(store, at or now)]:
         print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()
     if options.json:
