@@ -73,18 +73,21 @@ class OwnClock:
         See `ClockEvidence`.
     basis_s : float or None
         What was to be added to `monotonic_s` when the clock was last right, if that was since `BOOT`. [s]
+    doubted : str
+        Why it could not be right when the last collector ended; stands until loggers bear it out.
     monotonic : callable
         Seconds that nobody sets.
     """
 
     def __init__(
         self, clock: Clock, *, known_until: datetime | None = None, basis_s: float | None = None,
-        monotonic: Callable[[], float] = monotonic_s,
+        doubted: str = "", monotonic: Callable[[], float] = monotonic_s,
     ) -> None:
         self._clock, self._monotonic = clock, monotonic
         self._known_until = known_until
         self.basis_s = self._basis_now() if basis_s is None else basis_s  # our time less `_passed_s`
         self._units: dict[tuple[str, str], tuple[float, float]] = {}  # when heard; its time less `_passed_s` then
+        self._doubted = "" if self.stepped else doubted  # a jump speaks for itself, and can be undone
         self.reason = ""
         self.suspect_since: datetime | None = None
 
@@ -126,18 +129,21 @@ class OwnClock:
         """See anew whether it can be right; whether that, or the time that we go by, is another than before."""
         passed_s, basis_s = self._passed_s(), self._basis_now()
         stepped_s = basis_s - self.basis_s
-        self._units = {key: one for key, one in self._units.items() if passed_s - one[0] <= HEARD_WITHIN_S}
+        if not self.suspect:  # a doubt does not end because everybody fell silent
+            self._units = {key: one for key, one in self._units.items() if passed_s - one[0] <= HEARD_WITHIN_S}
         # each unit's time less the seconds that nobody sets: what it says of our clock holds when that is set, too
         ahead_s = np.array([basis for _, basis in self._units.values()], dtype=float) - basis_s
         evidence = ClockEvidence(
             now=self._clock.now(), stepped_s=stepped_s, ahead_s=ahead_s, enrolled=enrolled,
             known_until=self._known_until)
-        was, self.reason = self.suspect, doubts(evidence)
+        right = borne_out(evidence)
+        self._doubted = "" if right else self._doubted
+        was, self.reason = self.suspect, doubts(evidence) or self._doubted
         if self.suspect:
             if not was:
                 self.suspect_since = self.now()
             return not was
-        if borne_out(evidence):
+        if right:
             self._known_until = None  # a time that is still to come was written by a clock that ran ahead
         self.basis_s, self.suspect_since = basis_s, None
         return was or abs(stepped_s) > 1.0

@@ -365,7 +365,8 @@ def _own_clock(store: Store) -> OwnClock:
     clock, last = clock_of(store), held.last_clock(store)
     on = clock.is_wall and last.get("boot") == BOOT
     return OwnClock(
-        clock, known_until=held.known_until(store.con), basis_s=float(last["basis_s"]) if on else None)
+        clock, known_until=held.known_until(store.con), basis_s=float(last["basis_s"]) if on else None,
+        doubted=str(last.get("reason", "")))
 
 
 def _open(settings: Settings) -> Store:
