@@ -278,7 +278,7 @@ def test_a_collector_that_stopped_moving_is_said_to_be_old(page, changing, monke
     wait_for(lambda: count(client, "process") == 1, 5, "the collector has beaten")
 
     assert "What you see is old" not in told(page(changing))
-    # three minutes after a beat, by the seconds that nobody sets: the page goes by these whether the collector moves
+    # three minutes after a beat, by the seconds that nobody sets: by these the page sees whether it moves
     monkeypatch.setattr("ingest.queries.monotonic_s", lambda: monotonic_s() + 180.0)
     text = told(page(changing))
     assert "What you see is old" in text
