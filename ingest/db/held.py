@@ -126,8 +126,9 @@ class Held:
         The caller holds the transaction, and reads `Held.of` anew where that fails.
         """
         given = {**clock, "batch": self.batch + 1}
-        before = np.array([self.counts.get(key, 0) for key in zip(rows["cabin"], rows["unit"], strict=True)])
-        room = before + rows.groupby(["cabin", "unit"], sort=False).cumcount().to_numpy() < MOST_ROWS
+        units = rows.groupby(["cabin", "unit"], sort=False)
+        before = np.array([self.counts.get(key, 0) for key in units.size().index], np.int64)
+        room = before[units.ngroup().to_numpy()] + units.cumcount().to_numpy() < MOST_ROWS
         kept, over = rows[room], rows[~room]
         if len(kept):
             con.register("batch", kept)
