@@ -25,7 +25,7 @@ COMMANDS = {
     "load": "load", "status": "status", "outages": "status", "doctor": "doctor", "backup": "backup",
     "restore": "backup", "autostart": "autostart", "alive": "autostart",
     "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
-    "report": "report", "dose": "dose", "bleach": "bleach",
+    "quarantine": "quarantine", "report": "report", "dose": "dose", "bleach": "bleach",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
@@ -43,6 +43,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "visits": lambda: import_module("dashboard.commands.visits"),
     "advisory": lambda: import_module("dashboard.commands.advisory"),
     "notice": lambda: import_module("dashboard.commands.notice"),
+    "quarantine": lambda: import_module("dashboard.commands.quarantine"),
     "report": lambda: import_module("dashboard.commands.report"),
     "dose": lambda: import_module("dashboard.commands.dose"),
     "bleach": lambda: import_module("dashboard.commands.bleach"),

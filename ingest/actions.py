@@ -6,6 +6,7 @@ The process that holds the file calls these; others send name and body to it (`i
 from __future__ import annotations
 
 import math
+import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,10 +16,10 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from ingest.db import quarantine, snapshot
+from ingest.db import held, quarantine, snapshot
 from ingest.db.engine import Local, transaction
-from ingest.db.intake import keep
-from ingest.db.schema import rounded
+from ingest.db.intake import CLOCKS_DIFFER, keep
+from ingest.db.schema import reasons, rounded, split
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.evaluation.sensor_checks import unit_stretches
 from ingest.notification.message_log import confirm
@@ -31,6 +32,7 @@ from ingest.registry.edits import check, enroll, preview
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from models.dose.sensor_checks import sensor_check
+from models.own_clock import EARLIEST
 from models.water_quality import meant_uvt_pct
 
 Carry = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
@@ -39,6 +41,7 @@ SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "water-tested", "chlorinated",
     "flushed", "sampled", "note",
 )
+MOST_SHIFT_S = 3_200_000_000.0  # a century
 CORRECTED = ("kind", "cabin", "unit", "at", "who", "value", "note")  # what a correction can change
 
 
@@ -222,6 +225,58 @@ def require_unit(con: duckdb.DuckDBPyConnection, cabin: str, unit: str) -> None:
             f"{', '.join(one for (one,) in known) or 'none'}")
 
 
+def release_rows(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
+    """Take in what of a unit waits for its time, moved by so much (`cabin, unit, by, shift_s`).
+
+    `refused`: what was refused for its time instead, of which `since` and `until` (of arrival) take a part. It is
+    held against the same rules as any reading. Who did it stands in the record of service.
+    """
+    key, shift_s = (str(body["cabin"]), str(body["unit"])), body.get("shift_s")
+    by = str(body.get("by") or "").strip()
+    require_unit(con, *key)
+    if not by:
+        raise BadInput("by must name the person who releases them; got an empty name")
+    if isinstance(shift_s, bool) or not isinstance(shift_s, (int, float)) or not abs(shift_s) <= MOST_SHIFT_S:
+        raise BadInput(f"shift must be in seconds, at most {MOST_SHIFT_S:,.0f} either way; got {shift_s!r}")
+    found = held.doubt(Local(con), now)
+    if found is not None:
+        raise BadInput(f"the collector's own clock cannot be right: {found[1]}. Set it first; what is held because "
+                       "of it is then taken in by itself")
+    chosen = held.refused_for_time(con, key, *(
+        datetime.fromisoformat(body[name]) if body.get(name) else None for name in ("since", "until"))
+    ) if body.get("refused") else held.waiting(con, key)
+    rows = chosen.rows
+    if rows.empty:
+        raise BadInput(f"of {'/'.join(key)} no reading " + (
+            "that was refused for its time is kept" if body.get("refused") else "is held"))
+    rows["at"] = rows["at"] + pd.Timedelta(seconds=shift_s)
+    ahead, early = (int(many.sum()) for many in (rows["at"] > now + CLOCKS_DIFFER, rows["at"] < EARLIEST))
+    since, until = (f"{at:%Y-%m-%d %H:%M UTC}" for at in (rows["at"].min(), rows["at"].max()))
+    if ahead or early:
+        raise BadInput(
+            f"nothing was released: moved by {shift_s:+,.0f} s they would lie between {since} and {until}, {ahead} "
+            f"of {len(rows)} ahead of now ({now:%Y-%m-%d %H:%M UTC}) and {early} before {EARLIEST:%Y}")
+    valid, bad = split(rows, pd.Timestamp(now))
+    bad = bad.assign(why=reasons(rows, bad)).drop_duplicates("row")
+    refused = [held.refused_rows(rows.loc[of["row"]], str(why)) for why, of in bad.groupby("why")]
+
+    def work() -> dict[str, Any]:
+        held.strike(con, key, chosen)
+        kept = keep(
+            con, rows=valid, arrived=now, refused=pd.concat(refused, ignore_index=True) if refused else None)
+        owe(con, kept.touched)
+        con.execute(INSERT_SERVICE, {
+            "id": str(uuid.uuid4()), "cabin": key[0], "unit": key[1], "at_": now, "kind": "note", "who": by,
+            "value": None, "note": f"released {len(rows)} readings that were set aside for their time, moved by "
+            f"{shift_s:+,.0f} s", "now": now})
+        return {"kept": kept.rows, "filled": kept.filled, "already": kept.already, "refused": kept.refused,
+                "lacking": chosen.lacking, "since": since, "until": until}
+
+    told = transaction(con, work)
+    evaluate(con, now)
+    return told
+
+
 def evaluate_now(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
     """Work out what is owed."""
     return {"units": [f"{cabin}/{unit}" for cabin, unit in evaluate(con, now)]}
@@ -249,6 +304,7 @@ ACTIONS: dict[str, Carry] = {
     "enroll-check": check,
     "enroll-preview": preview,
     "rows": rows,
+    "release": release_rows,
     "evaluate": evaluate_now,
     "record-service": record_service,
     "withdraw-service": withdraw_service,

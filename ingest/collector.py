@@ -21,9 +21,10 @@ import pandas as pd
 
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
-from ingest.db import engine, quarantine, snapshot
+from ingest.clock import BOOT, OwnClock, monotonic_s
+from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
-from ingest.db.intake import Decoded, Kept, Message, decode, failed, heard_live, keep
+from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, heard_live, keep
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
@@ -33,7 +34,7 @@ from ingest.notification.sign import Signs
 from ingest.queries import NOT_TAKEN_IN
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, Settings
-from ingest.store import HELD_WITHIN_S, Store, StoreHeld
+from ingest.store import HELD_WITHIN_S, Store, StoreHeld, clock_of
 from ingest.wire import aside
 from ingest.wire.mqtt import Subscription
 from ingest.wire.sessions import Sessions, store_lost
@@ -45,6 +46,7 @@ ANSWERS_KEPT = timedelta(minutes=10)
 LOOK_S = 60.0  # between two looks at whether quarantine has to be pruned,
 LOOK_BYTES = quarantine.MOST_BYTES // 8  # or when so much was added
 ROOM_S = 1.0  # between two looks at the disk
+EVER = timedelta(days=36_500)  # ahead of our clock: what is told of the clock is heard, however wrong
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
 
 
@@ -54,6 +56,9 @@ class Collector:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.store = _open(settings)
+        self.clock = self.store.clock = _own_clock(self.store)
+        self._held = held.Held.of(self.store.con, self._by_clock)
+        self._started_s = monotonic_s()
         self._token = secrets.token_urlsafe(32)
         self._port = settings.serve_port or free_port()
         self._started = datetime.now(UTC)
@@ -65,7 +70,7 @@ class Collector:
         self._requests, self._counted = 0, (-1, -1)
         self._enrolled: set[tuple[str, str]] = set()
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
-        self.subscription = Subscription(settings, self.store.now)
+        self.subscription = Subscription(settings, self.store.now, lambda: self.clock.basis_s)
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
         self.signs = Signs(self.store, self.subscription)
@@ -80,12 +85,15 @@ class Collector:
             lost = lost_since(self.settings.tally_file, con)
             if lost is not None:
                 logger.error("%s", store_lost(con, *lost))
+            self._refresh()
+            self.clock.judge(len(self._enrolled))
             self._beat()
             engine.write_address(self.settings.address_file, port=self._port, token=self._token)
             logger.info("serving %s on loopback port %s", self.settings.store, self._port)
-            self._refresh()
-            evaluate(con, self.store.now())  # what a killed collector still owed,
-            self._ripen(self._enrolled)  # and what it had worked out but not weighed
+            if self.clock.suspect:
+                logger.warning("the collector's own clock cannot be right: %s", self.clock.reason)
+            else:
+                self._catch_up()
             self.subscription.start()
             self.notifier.start()
             self.bookings.start()
@@ -93,11 +101,13 @@ class Collector:
                 messages = self._next(stop)
                 for sentence in self.sessions.connected(self.subscription.connections()):
                     logger.warning("%s", sentence)
+                self._judge_clock()
                 self._take(messages)
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
-                    self._ripen(())
+                    if not self.clock.suspect:
+                        self._ripen(())
                 self._prune()
                 self.signs.turn(changed=self.notifier.turn())
                 self.bookings.turn()
@@ -128,6 +138,82 @@ class Collector:
             return self.subscription.batch(WAIT_S)
         stop.wait(WAIT_S)
         return []
+    @property
+    def _by_clock(self) -> dict[str, Any]:
+        """What the time that we go by rests on."""
+        return {"boot": BOOT, "basis_s": self.clock.basis_s}
+
+    def _judge_clock(self) -> bool:
+        """See whether our own clock can be right; whether what messages were stamped with is another now.
+
+        What was held is taken in before anything newer is.
+        """
+        was, looked = self.clock.suspect, time.monotonic() >= self._beat_due
+        if not (was or looked or self.clock.stepped or self._held.due(self.store.now())):
+            return False
+        return self._judged_clock(was)
+
+    def _judged_clock(self, was: bool) -> bool:
+        changed = self.clock.judge(len(self._enrolled))
+        if self.clock.suspect != was:
+            self._beat()  # others are to know at once
+            if self.clock.suspect:
+                logger.warning("the collector's own clock cannot be right: %s", self.clock.reason)
+            else:
+                logger.info("the collector's own clock is right again")
+        if not self.clock.suspect:
+            first = was  # what is too far ahead is seen to once, though it is never due
+            while first or self._held.due(self.store.now()):
+                self._release()
+                first = False
+            if was:
+                self._catch_up()
+        return changed
+
+    def _catch_up(self) -> None:
+        """What a killed collector still owed, and what it had worked out but not weighed."""
+        evaluate(self.store.con, self.store.now())
+        self._ripen(self._enrolled)
+
+    def _release(self) -> None:
+        """Take in what was held and whose time has come, a part of it.
+
+        Where that fails it is tried again a minute later: whoever brings new messages must not suffer for it.
+        """
+        try:
+            self._take_held()
+        except duckdb.FatalException:
+            raise
+        except Exception:
+            logger.exception("readings that were held could not be taken in; again in %.0f s", LOOK_S)
+            self._held.next_at, self._held.links = None, False
+        if time.monotonic() >= self._beat_due:
+            self._beat()  # many were held
+
+    def _take_held(self) -> None:
+        con, now = self.store.con, self.store.now()
+
+        def work() -> Kept:
+            taken = held.take(con, now, self._by_clock)
+            kept = keep(con, rows=taken.rows, links=taken.links, refused=taken.refused, arrived=now)
+            owe(con, kept.touched)
+            for key in taken.heard_at.keys() - self._live:
+                heard_live(con, [key], taken.heard_at[key])
+            return kept
+
+        kept = transaction(con, work)
+        self._held = held.Held.of(con, self._by_clock)
+        self._live.update(kept.touched)
+        self._count(kept, now)
+        logger.info("%d readings that were held are taken in", kept.rows + kept.filled + kept.already)
+        if kept.touched:
+            evaluate(con, now)
+
+    def _count(self, kept: Kept, now: datetime) -> None:
+        self._rows += kept.rows
+        self._refused += kept.refused
+        if kept.touched:
+            self.sessions.heard(max(until for _, until in kept.touched.values()).to_pydatetime(), now)
 
     def _take(self, messages: list[Message]) -> None:
         """One batch: decode, commit, acknowledge, evaluate."""
@@ -135,11 +221,8 @@ class Collector:
             return
         now, touched = self.store.now(), False
         for kept in self._keep(messages, now):
-            self._rows += kept.rows
-            self._refused += kept.refused
             touched = touched or bool(kept.touched)
-            if kept.touched:
-                self.sessions.heard(max(until for _, until in kept.touched.values()).to_pydatetime(), now)
+            self._count(kept, now)
         self.subscription.acknowledge(messages)
         self._messages += len(messages)
         if touched:
@@ -152,10 +235,11 @@ class Collector:
         collector too.
         """
         try:
-            decoded = decode(messages, self._enrolled, pd.Timestamp(now))
+            decoded = self._decode(messages, now)
             if any("is not enrolled" in reason for reason in decoded.refused["reason"]):
                 self._refresh()  # enrolled since we looked
-                decoded = decode(messages, self._enrolled, pd.Timestamp(now))
+                decoded = self._decode(messages, now)
+            now, decoded = self._with_clock(messages, decoded, now)
             return [self._commit(decoded, messages, now)]
         except duckdb.FatalException:
             raise
@@ -167,18 +251,59 @@ class Collector:
                 return [kept for one in messages for kept in self._keep([one], now)]
             return [self._commit(failed(messages[0], error), messages, now)]
 
+    def _decode(self, messages: list[Message], now: datetime, ahead: timedelta = EVER) -> Decoded:
+        """Messages as rows; `arrived` by the time that we go by now, where that changed since they came."""
+        for one in messages:
+            if abs(self.clock.basis_s - one.basis_s) > 1.0:
+                one.arrived += timedelta(seconds=self.clock.basis_s - one.basis_s)
+                one.basis_s = self.clock.basis_s
+        return decode(messages, self._enrolled, pd.Timestamp(now), ahead)
+
+    def _with_clock(
+        self, messages: list[Message], decoded: Decoded, now: datetime
+    ) -> tuple[datetime, Decoded]:
+        """Hear what these messages say of our own clock; what they mean by the clock as it is judged then."""
+        rows = decoded.rows[~decoded.relative]
+        if rows.empty:
+            return now, decoded
+        newest = rows.groupby(["cabin", "unit"], sort=False)["at"].max()
+        self.clock.heard({key: at.to_pydatetime() for key, at in newest.items()})  # type: ignore[misc]
+        latest = rows["at"].max()
+        if self.clock.suspect or self.clock.stepped or latest > now + CLOCKS_DIFFER:
+            if self._judged_clock(self.clock.suspect):
+                now = self.store.now()
+                decoded = self._decode(messages, now)
+            if not self.clock.suspect and decoded.rows["at"].max() > now + held.MOST_AHEAD:
+                decoded = self._decode(messages, now, held.MOST_AHEAD)
+        return now, decoded
+
     def _commit(self, decoded: Decoded, messages: list[Message], now: datetime) -> Kept:
         con = self.store.con
         set_aside(self.settings.aside, decoded.refused, messages)
         self._added_bytes += int(decoded.refused["payload"].str.len().sum())
 
+        rows, links, refused = decoded.rows, decoded.links, decoded.refused
+        waits = self.clock.suspect | (rows["at"] > now + CLOCKS_DIFFER).to_numpy(bool)
+
         def work() -> Kept:
-            kept = keep(con, rows=decoded.rows, links=decoded.links, refused=decoded.refused, arrived=now)
+            told = refused
+            if waits.any() or (self.clock.suspect and len(links)):
+                over = self._held.hold(
+                    con, rows[waits].assign(relative=decoded.relative[waits]),
+                    links if self.clock.suspect else links[:0], arrived=now, clock=self._by_clock)
+                told = pd.concat([refused, over], ignore_index=True) if len(over) else refused
+            kept = keep(
+                con, rows=rows[~waits], links=None if self.clock.suspect else links, refused=told, arrived=now)
             owe(con, kept.touched)
             heard_live(con, [key for key in kept.touched if key not in self._live], now)
             return kept
 
-        kept = transaction(con, work)
+        try:
+            kept = transaction(con, work)
+        except BaseException:
+            if waits.any():
+                self._held = held.Held.of(con, self._by_clock)  # what it says was not kept
+            raise
         self._live.update(kept.touched)
         return kept
 
@@ -189,6 +314,7 @@ class Collector:
         self._look_due, self._added_bytes = time.monotonic() + LOOK_S, 0
         quarantine.prune(self.store.con, self.store.now())
         snapshot.release_what_was_left(self.store.con, self.store.now())
+        self._held = held.Held.of(self.store.con, self._by_clock)
 
     def _serve_requests(self) -> None:
         """Do what other processes asked for, in their order."""
@@ -217,6 +343,7 @@ class Collector:
     def _refresh(self) -> None:
         found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
         self._enrolled = {(cabin, unit) for cabin, unit in found}
+        self._held = held.Held.of(self.store.con, self._by_clock)
         self.notifier.forget()
         self.bookings.forget()
 
@@ -242,6 +369,9 @@ class Collector:
             con.execute("DELETE FROM answer WHERE answered_at < $old", {"old": row["beat"] - ANSWERS_KEPT})
             con.execute("INSERT INTO process VALUES ($started, $beat, $pid, $broker, $connected, $messages, $rows, "
                         "$refused, $trouble)", row)
+            held.write_clock(con, {
+                "now": self.store.now(), **self._by_clock, "started_s": self._started_s, "beat_s": monotonic_s(),
+                "suspect_since": self.clock.suspect_since, "reason": self.clock.reason})
             self.sessions.save()
 
         transaction(con, work)
@@ -263,6 +393,15 @@ def set_aside(folder: Path, refused: pd.DataFrame, messages: list[Message]) -> N
         except OSError as error:
             logger.error("a message of %d bytes could not be set aside: %s", len(messages[number].payload), error)
             refused.loc[rows, "reason"] += f" (and it could not be set aside whole: {error.strerror})"
+
+
+def _own_clock(store: Store) -> OwnClock:
+    """The store's clock, watched; it goes on from where the last collector left it, if that was since the start."""
+    clock, last = clock_of(store), held.last_clock(store)
+    on = clock.is_wall and last.get("boot") == BOOT
+    return OwnClock(
+        clock, known_until=held.known_until(store.con), basis_s=float(last["basis_s"]) if on else None,
+        doubted=str(last.get("reason", "")))
 
 
 def _open(settings: Settings) -> Store:

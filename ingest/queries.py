@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ingest.clock import BOOT, monotonic_s
+from ingest.db import held
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
 from ingest.evaluation.exposed import at_once, severity_from, unanswered
@@ -160,6 +162,8 @@ class _Evidence:
     water: dict[Key, Water]
     trusts: dict[Key, SensorTrust]
     asked_again: dict[Key, tuple[datetime, str]]
+    own_clock: tuple[datetime, str] | None
+    held: dict[Key, Any]
 
 
 def status(
@@ -198,10 +202,20 @@ def status(
         fleet=fleet, now=now, states=states, tails=_tails(table, store, now, links), advisories=advisories,
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, water=water, trusts=trusts, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
-        at_fault=faults.faults(store), asked_again=asked_again(store, now))
+        at_fault=faults.faults(store), asked_again=asked_again(store, now),
+        **_clocks(store, now, as_of=as_of))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
         if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
+
+
+def _clocks(store: Asks, now: datetime, *, as_of: bool) -> dict[str, Any]:
+    """What is known against our own clock and the loggers', at that instant."""
+    found, waiting = held.doubt(store, now), held.per_unit(store)
+    if as_of:  # of the past what is stored speaks, unless it was then that the doubt began
+        found = found if found is not None and found[0] < now else None
+        waiting = waiting[waiting["since"] <= pd.Timestamp(now)]
+    return {"own_clock": found, "held": _by_unit(waiting)}
 
 
 def _only(found: pd.DataFrame, units: Collection[Key] | None) -> pd.DataFrame:
@@ -244,8 +258,8 @@ def _judged(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     key = (cabin.slug, unit.slug)
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
     nothing = Present(
-        last_heard=state.at if state else None, cadence_s=unit.cadence_s, fault_since=evidence.now,
-        dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
+        **_of_clocks(evidence, key), last_heard=state.at if state else None, cadence_s=unit.cadence_s,
+        fault_since=evidence.now, dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min)
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=evidence.fleet.reactor(unit.reactor), state=state,
         water=evidence.water[cabin.slug, unit.slug],
@@ -293,6 +307,7 @@ def _present(
         found = good.first if pd.isna(good.bad_until) else good.bad_until
         since = found.to_pydatetime()
     return Present(
+        **_of_clocks(evidence, key),
         last_heard=state.at if state else None, cadence_s=unit.cadence_s, sends_every_s=unit.sends_every_s,
         stale_s=60.0 * evidence.fleet.judging.stale_min,
         dose_target_mj_cm2=unit.dose_target_mj_cm2, peak_flow_l_min=unit.peak_flow_l_min,
@@ -311,6 +326,18 @@ def _present(
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
         good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.trusts[key],
         sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
+
+
+def _of_clocks(evidence: _Evidence, key: Key) -> dict[str, Any]:
+    """What speaks against our clock, or against this unit's, as fields of `models.verdict.Present`."""
+    out: dict[str, Any] = {}
+    if evidence.own_clock is not None:
+        out |= {"own_clock_since": evidence.own_clock[0], "own_clock": evidence.own_clock[1]}
+    waits = evidence.held.get(key)
+    if waits is not None:
+        out |= {"held_rows": int(waits.rows), "held_since": waits.since.to_pydatetime(),
+                "held_ahead_s": float(waits.ahead_s)}
+    return out
 
 
 def advisories(store: Asks, *, cabin: str | None = None, number: str | None = None) -> list[KeptAdvisory]:
@@ -574,3 +601,22 @@ def collector(store: Asks) -> dict[str, Any] | None:
     """How the collector does; None if none ever held this store."""
     found = store.ask("SELECT * FROM process")
     return None if found.empty else {str(key): value for key, value in found.iloc[0].to_dict().items()}
+
+
+def sign_of_life_s(store: Asks) -> float | None:
+    """How long ago the collector gave its last sign of life, whatever became of the clock since. [s]
+
+    None where nobody can say: it never gave one, or by the clock as it is now it would lie ahead.
+    """
+    row = held.last_clock(store)
+    if row and row["boot"] == BOOT:
+        return max(monotonic_s() - float(row["beat_s"]), 0.0)
+    known = collector(store)
+    age_s = -1.0 if known is None else (datetime.now(UTC) - known["beat_at"].to_pydatetime()).total_seconds()
+    return age_s if age_s >= 0 else None
+
+
+def up_for_s(store: Asks) -> float | None:
+    """How long the collector that last held the store had been up at its last sign of life; None: not known. [s]"""
+    row = held.last_clock(store)
+    return float(row["beat_s"] - row["started_s"]) if row else None

@@ -18,7 +18,7 @@ import duckdb
 
 from ingest import private_files
 from ingest.actions import ACTIONS
-from ingest.clock import Clock
+from ingest.clock import Clock, OwnClock
 from ingest.db import engine
 from ingest.db.engine import Asks, Local, Remote
 from ingest.db.migrations import migrate
@@ -82,7 +82,7 @@ class Store(Local):
         self.path = path
         try:
             migrate(self.con)
-            self.clock = clock_of(self)
+            self.clock: Clock | OwnClock = clock_of(self)
         except (ValueError, duckdb.Error) as error:  # of a later version, or another program's database
             self.con.close()
             raise StoreUnavailable(f"{path} cannot be used: {error}") from error

@@ -20,6 +20,7 @@ from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, St
 from models.advisory.work_cautions import Work, works_of_steps
 from models.dose.sensor_trust import FaultKind, SensorTrust
 from models.fleet import COVERED_CADENCES
+from models.own_clock import lasting
 from models.shortfall import Severity
 
 MIN_PER_DAY = 1440
@@ -118,6 +119,16 @@ class Present:
         First reading refused for its time within the last day; None: none.
     repeated_intensity_w_m2, repeated_since : float or None, datetime or None
         Light that is still reported although the power is off, and since when that very value is. [W/m2]
+    own_clock : str
+        Why the collector's own clock cannot be right, in half a sentence; empty: nothing speaks against it.
+    own_clock_since : datetime or None
+        Since when that is so.
+    held_rows : int
+        Readings of this unit that wait because their time cannot be right yet.
+    held_since : datetime or None
+        When the first of them came.
+    held_ahead_s : float
+        How far the last of them lies ahead of its arrival. [s]
     fault_since : datetime or None
         Since when the program itself could not work this unit out; None: it could. Nothing else here is to be
         trusted then.
@@ -178,6 +189,11 @@ class Present:
     clock_fault_since: datetime | None = None
     repeated_intensity_w_m2: float | None = None
     repeated_since: datetime | None = None
+    own_clock: str = ""
+    own_clock_since: datetime | None = None
+    held_rows: int = 0
+    held_since: datetime | None = None
+    held_ahead_s: float = 0.0
     fault_since: datetime | None = None
     tail_bad_since: datetime | None = None
     good_since: datetime | None = None
@@ -301,6 +317,7 @@ def verdict(present: Present, *, now: datetime) -> Verdict:
         raise ValueError(f"now must be an instant with an offset from UTC; got {now!r}")
     found = [
         *_of_program(present),
+        *_of_clocks(present),
         *_of_advisory(present, heard=_heard(present, now)),
         *_of_hearing(present, now),
         *_of_now(present, now),
@@ -344,6 +361,27 @@ def _of_program(present: Present) -> Iterator[_Finding]:
             action=(
                 f"Have whoever looks after this program see its log. {NOT_THE_TAP} until it is known. {AUTHORITY}"
             ),
+        )
+
+
+def _of_clocks(present: Present) -> Iterator[_Finding]:
+    """Can the times be right that all else rests on?"""
+    unsure = f"{NOT_THE_TAP} until it is known. {AUTHORITY}"
+    if present.own_clock:
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.own_clock_since,
+            reason=f"The collector's own clock cannot be right: {present.own_clock}.",
+            action="Set the clock of the collector's computer; what the loggers send meanwhile is kept, and judged "
+            f"by itself once the clock is right. {unsure}",
+        )
+    elif present.held_rows:
+        count = f"{present.held_rows:,d} readings are" if present.held_rows > 1 else "1 reading is"
+        yield _Finding(
+            weight=_Weight.SILENT, since=present.held_since,
+            reason=f"Its logger's clock is {lasting(present.held_ahead_s)} ahead of the collector's: {count} held "
+            "until their time has come.",
+            action="See which of the two clocks is wrong and set it; a named person can release what is held with "
+            f"a correction (`tarnlight quarantine release`). {unsure}",
         )
 
 
@@ -414,6 +452,8 @@ def _of_before(present: Present) -> Iterator[_Finding]:
 def _of_hearing(present: Present, now: datetime) -> Iterator[_Finding]:
     """Is the unit heard, and was it all along?"""
     unsure = f"{NOT_THE_TAP} until it is known. {AUTHORITY}"
+    if present.own_clock:
+        return  # how long ago that was, nobody knows; `_of_clocks` says so
     if present.last_heard is None:
         yield _Finding(
             weight=_Weight.SILENT, reason="This unit has never been heard.",

@@ -30,9 +30,11 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.exposure": {"models.fleet", "models.shortfall"},
     "models.advisory": {"models.fleet", "models.exposure", "models.shortfall"},
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
+    "models.own_clock": set(),
     "models.visits": set(),
     "models.water_quality": set(),
-    "models.verdict": {"models.fleet", "models.advisory", "models.dose", "models.shortfall"},
+    "models.verdict": {
+        "models.fleet", "models.advisory", "models.dose", "models.shortfall", "models.own_clock"},
     "models.evidence": {
         "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall", "models.verdict"},
     "dashboard.text": set(),
@@ -64,15 +66,17 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.settings", "ingest.private_files", "ingest.db", "ingest.record", "ingest.registry",
         "ingest.queries", "ingest.store", "ingest.wire"},
     "ingest.outlook": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
-    "ingest.queries": {"ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record", "ingest.registry"},
+    "ingest.queries": {
+        "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
+        "ingest.registry"},
     "ingest.actions": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry"},
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
-        "ingest.settings", "ingest.bookings", "ingest.db", "ingest.evaluation", "ingest.notification",
-        "ingest.queries", "ingest.registry", "ingest.store", "ingest.wire"},
+        "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation",
+        "ingest.notification", "ingest.queries", "ingest.registry", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
 ONLY = {

@@ -20,6 +20,7 @@ HELP = {
     "visits": "plan the next trips: which cabins, in which order, with which parts",
     "advisory": "list, show, record a step of, raise or lift a boil advisory",
     "service": "record what was done to a unit",
+    "quarantine": "list readings that were set aside for their time, or release them with a correction",
     "notice": "write the notice to hang at the tap, a PDF of one page",
     "report": "print the record of one cabin's month",
     "dose": "work out the dose of one reading, step by step",

@@ -8,7 +8,7 @@ import platform
 import shlex
 import shutil
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,7 +19,8 @@ from dashboard.commands._opening import settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
 from ingest.bookings import kept as bookings
-from ingest.db import quarantine
+from ingest.db import held, quarantine
+from ingest.db.engine import named
 from ingest.db.migrations import MIGRATIONS
 from ingest.evaluation import faults
 from ingest.notification import channels
@@ -144,11 +145,12 @@ def _of_collector(store: Access) -> list[Finding]:
     row = queries.collector(store)
     if row is None:
         return [Finding("collector", False, "it answers but never said how it does; restart it")]
-    age = datetime.now(UTC) - row["beat_at"].to_pydatetime()
-    alive = age < timedelta(seconds=queries.BEAT_WITHIN_S)
+    age_s = queries.sign_of_life_s(store)
+    alive = age_s is not None and age_s < queries.BEAT_WITHIN_S
+    age = "at a time not known by this clock" if age_s is None else f"{age_s:.0f} s ago"
     broken, full = faults.in_words(store), queries.held_back(store)
     return [
-        Finding("collector", alive, f"process {row['pid']}, last sign of life {age.total_seconds():.0f} s ago, "
+        Finding("collector", alive, f"process {row['pid']}, last sign of life {age}, "
                 f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),
         Finding("collector's broker", bool(row["connected"]), row["broker" if row["connected"] else "trouble"]),
         Finding("intake", not full, full or "messages are taken in as they come"),
@@ -165,6 +167,7 @@ def _of_fleet(store: Access) -> list[Finding]:
     if units:
         out.append(Finding("health authority", authority, "enrolled" if authority else
                     "no contact with the role health-authority: owners would not know whom to call"))
+    out += _of_clocks(store)
     out += _of_sessions(store)
     out += _of_enrolment(store, fleet)
     out += _of_messages(store, fleet)
@@ -187,6 +190,17 @@ def _of_calendars(store: Access, fleet: Fleet) -> list[Finding]:
     lacking = bookings.in_words(store, fleet, store.now())
     return [Finding("calendar", False, words) for words in lacking] or [
         Finding("calendars", True, f"the bookings of all {feeds} are known")]
+
+
+def _of_clocks(store: Access) -> list[Finding]:
+    """Whose clock cannot be right; a logger's is no fault of this set-up, but its cabin is not known."""
+    now = store.now()
+    told = " ".join(held.in_words(store, now))
+    own = held.doubt(store, now) is not None
+    units = [] if own else [f"{one.cabin}/{one.unit}" for one in named(held.per_unit(store))]
+    return [
+        Finding("clock", not own, told if own else "nothing speaks against the collector's own"),
+        *([Finding("loggers' clocks", True, told, tuple(units))] if units else [])]
 
 
 def _of_sessions(store: Access) -> list[Finding]:

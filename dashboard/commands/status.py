@@ -14,6 +14,7 @@ from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.as_known import as_known
+from ingest.db import held
 from ingest.db.engine import by_unit, named
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
@@ -54,9 +55,9 @@ def do_status(options: argparse.Namespace) -> int:
         found = _as_known(store, at, options.cabin)
     else:
         found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
-    for sentence in (queries.held_back(store), *sessions.lost_in_words(store, at or store.now())):
-        if sentence:
-            print(f"tarnlight status: {sentence}", file=sys.stderr)
+    of_now = [] if at else [queries.held_back(store), *held.in_words(store, now)]
+    for sentence in filter(None, [*of_now, *sessions.lost_in_words(store, at or now)]):
+        print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()
     if options.json:
         print_json([one.to_json() for one in found])

@@ -193,10 +193,11 @@ def kind_words(kind: str, cause: str, severity: str) -> str:
     return KIND_WORDS.get(kind, kind) + (f", {why}" if why else "")
 
 
-def beat_words(beat_at: datetime, wall: datetime) -> str:
-    """That the collector has stopped moving, and what this means for what is seen."""
+def beat_words(beat_at: datetime, age_s: float | None) -> str:
+    """That the collector has stopped moving, and what this means for what is seen; an age of None is not known."""
+    ago = "" if age_s is None else f" {duration(timedelta(seconds=age_s))} ago"
     return (
-        f"The collector gave its last sign of life {duration(wall - beat_at)} ago, at {local(beat_at, UTC)}. "
+        f"The collector gave its last sign of life{ago}, at {local(beat_at, UTC)} by its clock. "
         "What you see below is as old as that and says nothing of the time since.")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable
-from datetime import UTC, datetime, timedelta
 from functools import wraps
 from typing import NoReturn, ParamSpec
 
@@ -83,13 +82,12 @@ def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
 def heartbeat(store: Client) -> None:
     """A banner where the collector has stopped moving, or hears nothing; nothing where all is well."""
     row = queries.collector(store)
-    wall = datetime.now(UTC)
     if row is None:
         return
-    beat_at = row["beat_at"].to_pydatetime()
-    if wall - beat_at > timedelta(seconds=BEAT_WITHIN_S):
+    age_s = queries.sign_of_life_s(store)
+    if age_s is None or age_s > BEAT_WITHIN_S:
         st.html(markup.box("What you see is old", [
-            words.beat_words(beat_at, wall), "What is not known is never clear.",
+            words.beat_words(row["beat_at"].to_pydatetime(), age_s), "What is not known is never clear.",
         ], ["tarnlight doctor"], tone="alarm"))
     elif not row["connected"]:
         why = f" ({row['trouble']})" if row["trouble"] else ""

@@ -10,6 +10,7 @@ from dashboard.access import FleetNow, present, reader_units
 from dashboard.text import markup
 from dashboard.text import verdicts as words
 from dashboard.views.frame import care, caution, empty, guarded, link, live
+from ingest.db import held
 from ingest.queries import UnitStatus
 from ingest.store import Client
 from ingest.wire import sessions
@@ -22,8 +23,17 @@ MOST_CARDS = 40  # more would not be read, and would be drawn anew every two sec
 @guarded
 def now(store: Client) -> None:
     """Every cabin, worst first."""
+    clocks(store)
     verdicts(store)
     lost_messages(store)
+
+
+@live("10s")
+def clocks(store: Client) -> None:
+    """Whose clock cannot be right, and what waits for it; nothing where all are."""
+    told = held.in_words(store, store.now())
+    if told:
+        st.html(markup.box("A clock is wrong", told, ["tarnlight doctor"]))
 
 
 @live("10s")

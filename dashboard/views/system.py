@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from datetime import UTC, datetime
+from datetime import UTC, timedelta
 from typing import Any
 
 import pandas as pd
@@ -14,7 +14,7 @@ from dashboard.text import markup, measures
 from dashboard.views.frame import guarded, live
 from dashboard.views.message_log import undelivered
 from ingest import queries
-from ingest.db import quarantine
+from ingest.db import held, quarantine
 from ingest.evaluation import faults
 from ingest.store import Client
 from ingest.wire import aside, sessions
@@ -43,13 +43,13 @@ def collector(store: Client) -> None:
     if row is None:
         st.html(markup.box("No collector has held this store yet", ["Start one:"], ["tarnlight collect"]))
         return
-    wall = datetime.now(UTC)
     started = row["started_at"].to_pydatetime()
+    age_s, up_s = queries.sign_of_life_s(store), queries.up_for_s(store)
     trouble = f"not connected: {row['trouble'] or 'no reason given'}"
     st.html(markup.table(("What", "How it is"), [
-        ("Collector", f"process {row['pid']}, up for {measures.duration(wall - started)}, "
-         f"since {measures.local(started, UTC)}"),
-        ("Last sign of life", measures.age(row["beat_at"].to_pydatetime(), wall)),
+        ("Collector", f"process {row['pid']}, up for {lasted(up_s)}, since {measures.local(started, UTC)}"),
+        ("Last sign of life", "not known" if age_s is None else f"{lasted(age_s)} ago"),
+        ("Clocks", " ".join(held.in_words(store, store.now())) or "nothing speaks against them"),
         ("Broker", f"{row['broker']}, {'connected' if row['connected'] else trouble}"),
         ("Kept while away", " ".join(sessions.lost_in_words(store, store.now()))
          or f"no broker has forgotten the collector in the last {sessions.SAID_FOR.days} days"),
@@ -58,6 +58,11 @@ def collector(store: Client) -> None:
         ("Evaluation", faults.in_words(store) or "every unit can be worked out"),
         ("Store", get_settings().store),
     ]))
+
+
+def lasted(seconds: float | None) -> str:
+    """A length of time, where it is known."""
+    return "a time not known" if seconds is None else measures.duration(timedelta(seconds=seconds))
 
 
 @live("5s")

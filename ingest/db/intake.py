@@ -13,12 +13,14 @@ import numpy as np
 import pandas as pd
 
 from ingest.db.engine import named
-from ingest.db.schema import QUANTITY_COLUMNS, reasons, rounded, split
+from ingest.db.schema import FUTURE_S, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.wire import senml
 from models.exposure import WORSE_VALUE
 
 # cabin, unit -> earliest and latest instant that a commit touched
 Touched = dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]]
+
+CLOCKS_DIFFER = timedelta(seconds=FUTURE_S)
 
 _INSTANT = ["cabin", "unit", "at"]
 _QUANTITIES = ", ".join(QUANTITY_COLUMNS)
@@ -96,6 +98,7 @@ class Message:
     mid: int = 0
     qos: int = 1
     connection: int = 0  # which connection brought it: its number `mid` means nothing on a later one
+    basis_s: float = 0.0  # of the clock that `arrived` is by (`ingest.clock.OwnClock`)
 
 
 @dataclass(slots=True)
@@ -104,12 +107,13 @@ class Decoded:
 
     `refused` has `source, cabin, unit, payload, reason, times` (records that the row stands for), `file` (name of
     the whole message in the folder of those set aside, none yet) and `aside` (number of the message that is to be
-    set aside whole, or -1).
+    set aside whole, or -1). `relative` says per row whether its time was told as before the arrival.
     """
 
     rows: pd.DataFrame
     links: pd.DataFrame
     refused: pd.DataFrame
+    relative: np.ndarray
 
 
 REFUSED_COLUMNS = ("source", "cabin", "unit", "payload", "reason", "times", "file", "aside")
@@ -144,7 +148,9 @@ class _Refused:
         return out.astype({"times": "int64", "aside": "int64", "file": "object"})
 
 
-def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Timestamp) -> Decoded:
+def decode(
+    messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Timestamp, ahead: timedelta = CLOCKS_DIFFER
+) -> Decoded:
     """A batch of messages to valid rows; never raises for what a device sent.
 
     Time and memory go with the size of what is decoded, whatever is in it; a payload past `ingest.wire.limits` is
@@ -158,12 +164,14 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
         The registry; others are quarantined.
     now : Timestamp
         The store's present instant.
+    ahead : timedelta
+        What lies further after it is refused.
     """
     keys: list[tuple[str, str, int, int]] = []
     values: list[dict[str, float | bool]] = []
     links: list[tuple[str, str, datetime, bool]] = []
     last_link: dict[tuple[str, str], datetime] = {}
-    refused = _Refused(messages)
+    refused, by_arrival = _Refused(messages), list[bool]()
     for number, message in enumerate(messages):
         parts = message.topic.split("/", 4)
         if len(parts) != 4 or parts[0] != "tarnlight" or parts[3] not in ("log", "link"):
@@ -184,7 +192,8 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
                 refused.whole(number, "link must be up or down", (cabin, unit))
             continue
         try:
-            rows, problems = senml.readings(message.payload, message.arrived.timestamp())
+            relative: set[int] = set()
+            rows, problems = senml.readings(message.payload, message.arrived.timestamp(), relative)
         except senml.PackRefused as error:
             refused.whole(number, str(error), (cabin, unit))
             continue
@@ -193,11 +202,13 @@ def decode(messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Time
                 number, (cabin, unit), one.record.encode(), one.reason, one.times, aside=one.past_limit)
         keys += [(cabin, unit, at_ms, number) for at_ms in rows]
         values += rows.values()
-    valid, bad = _frame(keys, values, now)
+        by_arrival += [at_ms in relative for at_ms in rows] if relative else [False] * len(rows)
+    valid, bad = _frame(keys, values, now + ahead - CLOCKS_DIFFER)
     for number, row, text, reason, times in bad:
         refused.part(number, keys[row][:2], text.encode(), reason, times)
     return Decoded(
-        rows=valid, links=pd.DataFrame(links, columns=["cabin", "unit", "at", "up"]), refused=refused.frame())
+        rows=valid, links=pd.DataFrame(links, columns=["cabin", "unit", "at", "up"]), refused=refused.frame(),
+        relative=np.array(by_arrival, bool)[valid.index.to_numpy(np.int64)])
 
 
 def failed(message: Message, error: Exception) -> Decoded:
@@ -206,7 +217,7 @@ def failed(message: Message, error: Exception) -> Decoded:
     links = pd.DataFrame([], columns=["cabin", "unit", "at", "up"])
     refused = _Refused([message])
     refused.whole(0, f"could not be kept: {type(error).__name__}: {error}"[:1000])
-    return Decoded(rows=nothing, links=links, refused=refused.frame())
+    return Decoded(rows=nothing, links=links, refused=refused.frame(), relative=np.zeros(0, bool))
 
 
 def _frame(

@@ -303,9 +303,27 @@ CREATE TABLE backup_made (                                                 -- on
     id VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, bytes BIGINT);         -- null: being made
 """
 
+_HELD = """
+-- Rows and link events whose time cannot be right yet (ingest/db/held.py). `basis_s` is what was added, on arrival,
+-- to the seconds since `boot` to get the time; `relative`: the row's time was told as before its arrival.
+CREATE TABLE held_reading (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
+    lamp_on BOOLEAN, power_on BOOLEAN, intensity_w_m2 DOUBLE, flow_l_min DOUBLE, total_l DOUBLE,
+    uvt_pct DOUBLE, water_temp_c DOUBLE, battery_v DOUBLE, lamp_hours DOUBLE,
+    relative BOOLEAN NOT NULL, batch BIGINT NOT NULL, arrived_at TIMESTAMPTZ NOT NULL, boot VARCHAR NOT NULL,
+    basis_s DOUBLE NOT NULL);
+CREATE TABLE held_link (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, up BOOLEAN NOT NULL,
+    batch BIGINT NOT NULL, boot VARCHAR NOT NULL, basis_s DOUBLE NOT NULL);
+-- At most one row: the collector's clock, and its signs of life in seconds since `boot`, which nobody sets.
+CREATE TABLE own_clock (
+    good_until TIMESTAMPTZ, boot VARCHAR NOT NULL, basis_s DOUBLE NOT NULL, started_s DOUBLE NOT NULL,
+    beat_s DOUBLE NOT NULL, suspect_since TIMESTAMPTZ, reason VARCHAR NOT NULL);  -- '' while it can be right
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from models.own_clock import TOLERANCE_S
+
 # Rounded to what the sensors can tell: a third of the file's size (DEVELOPERS.md, decisions).
 DECIMALS = {
     "intensity_w_m2": 2, "flow_l_min": 3, "total_l": 2, "uvt_pct": 2, "water_temp_c": 2, "battery_v": 3,
@@ -18,7 +20,7 @@ FLAGS = ("lamp_on", "power_on")
 QUANTITY_COLUMNS = (*FLAGS, *DECIMALS)
 KEY = ("cabin", "unit", "at")
 
-FUTURE_S = 300  # a logger's clock may be that far ahead; common practice, no source
+FUTURE_S = int(TOLERANCE_S)  # a logger's clock may be that far ahead
 
 
 def rounded(batch: pd.DataFrame) -> pd.DataFrame:

@@ -62,7 +62,7 @@ def look(settings: Settings, now: datetime) -> Look:
     """
     path = settings.store.with_name(settings.store.name + ".alive.json")
     kept = _read(path)
-    lives, words = _alive(settings, kept, now)
+    lives, words = _alive(settings, kept)
     told: tuple[str, ...] = ()
     if lives:
         if kept.told_at is not None:
@@ -84,34 +84,33 @@ def look(settings: Settings, now: datetime) -> Look:
     return Look(lives, words, told)
 
 
-def _alive(settings: Settings, kept: Kept, now: datetime) -> tuple[bool, str]:
+def _alive(settings: Settings, kept: Kept) -> tuple[bool, str]:
     """Whether it lives, in words; brings the managers' channels up to date where the store can be read."""
     asked = _asked(settings)
     if isinstance(asked, str):
         if not settings.address_file.exists():  # else somebody holds the store
             _names_of_file(settings, kept)
         return False, asked
-    kept.names, row = asked
-    if row is None:
-        return False, "The collector answers but never said how it does."
-    age = now - row["beat_at"].to_pydatetime()
-    if age > timedelta(seconds=queries.BEAT_WITHIN_S):
-        return False, f"The collector's last sign of life is {age.total_seconds():.0f} s old."
-    return True, f"The collector lives: its last sign of life is {max(age.total_seconds(), 0):.0f} s old."
+    kept.names, age_s = asked
+    if age_s is None:
+        return False, "When the collector last gave a sign of life is not known."
+    if age_s > queries.BEAT_WITHIN_S:
+        return False, f"The collector's last sign of life is {age_s:.0f} s old."
+    return True, f"The collector lives: its last sign of life is {age_s:.0f} s old."
 
 
-def _asked(settings: Settings) -> tuple[list[str], dict[str, Any] | None] | str:
-    """The managers' channels and how the collector does, by itself; or why it does not say.
+def _asked(settings: Settings) -> tuple[list[str], float | None] | str:
+    """The managers' channels and how old the collector's last sign of life is [s]; or why it does not say.
 
     In a thread that is left behind where no answer comes: of a process that was stopped, a question never ends.
     """
-    found: list[tuple[list[str], dict[str, Any] | None] | str] = []
+    found: list[tuple[list[str], float | None] | str] = []
 
     def ask() -> None:
         try:
             store = client(settings)
             try:
-                found.append((_names(store), queries.collector(store)))
+                found.append((_names(store), queries.sign_of_life_s(store)))
             finally:
                 store.close()
         except StoreUnavailable as error:

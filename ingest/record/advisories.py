@@ -16,6 +16,7 @@ from typing import Any
 import duckdb
 
 from ingest.db.engine import Local, transaction
+from ingest.db.held import unjudged
 from ingest.evaluation.exposed import unanswered
 from ingest.evaluation.judging import PRESENT, unit_states
 from ingest.evaluation.proofs_now import proofs_now
@@ -114,6 +115,8 @@ def lift(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str,
     """
     kept = _kept(con, str(body["advisory"]))
     key, fleet = (kept.cabin, kept.unit), load_fleet(Local(con))
+    if waits := unjudged(Local(con), key, now):
+        raise BadInput(f"{kept.id} cannot be lifted now: {waits}")
     try:
         lifted = Lifted(at=_at(kept, now), by=str(body["by"]), reason=str(body.get("reason") or ""))
         events: list[Event] = []

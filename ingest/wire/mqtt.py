@@ -30,8 +30,10 @@ IDLE_S = 0.01  # or when nothing came for that long: a broker's limit of unackno
 class Subscription:
     """What the broker has for the collector, in batches, each acknowledged when its rows are committed."""
 
-    def __init__(self, settings: Settings, now: Callable[[], datetime]) -> None:
-        self._settings, self._now = settings, now
+    def __init__(
+        self, settings: Settings, now: Callable[[], datetime], basis_s: Callable[[], float] = lambda: 0.0
+    ) -> None:
+        self._settings, self._now, self._basis_s = settings, now, basis_s
         self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
         self.connected = False
@@ -119,4 +121,5 @@ class Subscription:
         except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same
             topic = repr(message._topic)
         self._queue.put(Message(
-            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection))
+            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection,
+            self._basis_s()))

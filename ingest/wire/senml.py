@@ -205,7 +205,8 @@ def resolve(pack: Iterable[Any], now_s: float) -> Iterator[Resolved | Refused]:
     Yields
     ------
     Resolved or Refused
-        `n`, `t`, and of `u v vs vb vd s ut` what the record has, in the pack's own order.
+        `n`, `t`, of `u v vs vb vd s ut` what the record has, in the pack's own order; `relative` where `t` counts
+        from the arrival.
 
     Raises
     ------
@@ -281,6 +282,8 @@ def _resolve_one(record: dict[str, Any], base: dict[str, Any], now_s: float) -> 
     # as floats: the sum of two whole numbers may be beyond the range of a float, and then cannot become one
     time_s = float(base.get("bt", 0)) + float(record.get("t", 0))
     out["t"] = now_s + time_s if time_s < RELATIVE_BELOW_S else time_s
+    if time_s < RELATIVE_BELOW_S:
+        out["relative"] = True
     if 0 < time_s < RELATIVE_BELOW_S:
         out["ahead_s"] = time_s  # of now; what that means is for whoever reads the record
     if "ut" in record:
@@ -328,7 +331,9 @@ def _value(label: str, record: dict[str, Any], base: dict[str, Any], name: str) 
     return value
 
 
-def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | bool]], list[Refusal]]:
+def readings(
+    payload: bytes, now_s: float, relative: set[int] | None = None
+) -> tuple[dict[int, dict[str, float | bool]], list[Refusal]]:
     """One pack to the columns of readings.
 
     Parameters
@@ -337,6 +342,8 @@ def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | 
         A SenML JSON pack.
     now_s : float
         Arrival, Unix time. [s]
+    relative : set, optional
+        Takes up the instants that were told as before the arrival: they are as right as our clock.
 
     Returns
     -------
@@ -359,6 +366,8 @@ def readings(payload: bytes, now_s: float) -> tuple[dict[int, dict[str, float | 
         else:
             at_ms, column, value = found
             rows.setdefault(at_ms, {}).setdefault(column, value)
+            if relative is not None and isinstance(record, Resolved) and "relative" in record:
+                relative.add(at_ms)
     return rows, refused.all()
 
 
