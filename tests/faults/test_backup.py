@@ -81,6 +81,19 @@ def test_what_is_no_whole_store_is_restored_nowhere(enrolled: Path, tmp_path: Pa
     assert not list(enrolled.parent.glob("*.before-*"))
 
 
+def test_a_log_that_was_left_alone_is_not_played_into_what_is_restored(enrolled: Path, tmp_path: Path):
+    store = Store(enrolled)
+    make_copy(store, tmp_path / "copy.duckdb")
+    store.act("advisory-raise", {"cabin": "heron-point", "unit": "main", "by": "Kim"})
+    log = enrolled.with_name(enrolled.name + ".wal")
+    kept = log.read_bytes()
+    store.close()
+    enrolled.unlink()
+    log.write_bytes(kept)
+    assert tarnlight_here(enrolled, "restore", str(tmp_path / "copy.duckdb")).returncode == 0
+    assert "No open advisory" in tarnlight_here(enrolled, "advisory", "list").stdout
+
+
 def test_a_store_that_a_collector_holds_is_not_restored_over(mosquitto: Mosquitto, make_collector, tmp_path: Path):
     collector = make_collector(mosquitto.url)
     store = collector.settings.store
@@ -111,6 +124,11 @@ def test_a_hold_that_was_broken_says_so_and_one_that_was_left_ends(held: Store):
     held.con.execute("RESET GLOBAL checkpoint_threshold")  # as after the collector was started anew
     with pytest.raises(BadInput, match="may be torn"):
         held.act("release-backup", {"id": one["id"], "bytes": 1})
+    other = held.act("hold-for-backup", {})
+    with pytest.raises(BadInput, match="may be torn"):  # the first comes back while another holds
+        held.act("release-backup", {"id": one["id"], "bytes": 1})
+    assert snapshot.is_held(held.con)
+    held.act("release-backup", {"id": other["id"], "bytes": 1})
     held.act("hold-for-backup", {})
     snapshot.release_what_was_left(held.con, held.now() + timedelta(minutes=5))
     assert snapshot.is_held(held.con)

@@ -14,9 +14,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ingest import private_files
-from ingest.db.schema import QUANTITY_COLUMNS
+from ingest import private_files, queries
+from ingest.db.intake import heard_live, keep
+from ingest.db.schema import QUANTITY_COLUMNS, rounded
+from ingest.evaluation.evaluate import evaluate, owe
 from ingest.store import Store
+from models.advisory import Advisory
+from models.shortfall import Severity
 from tests.conftest import count, publisher, senml, tarnlight_here, wait_for
 from tests.seeds import generator
 
@@ -183,3 +187,70 @@ def test_live_through_a_broker_and_loaded_the_same_advisory_stands(
     live = core(json.loads(told.stdout)[0])
     assert live["verdict"] == "boil"
     assert core(loaded(tmp_path, stores(), rows, apart=False)) == live
+
+
+def taken(store: Path, rows: pd.DataFrame, *, live: bool) -> list[Advisory]:
+    """The unit's advisories after these rows, which came live or as a file, half a minute after the last."""
+    held = Store(store)
+    now = rows["at"].max().to_pydatetime() + timedelta(seconds=30)
+    kept = keep(held.con, rows=rounded(rows), arrived=now)
+    owe(held.con, kept.touched)
+    if live:
+        heard_live(held.con, [("heron-point", "main")], rows["at"].min().to_pydatetime())
+    evaluate(held.con, max(now, NOW))
+    out = [one.advisory for one in queries.advisories(held, cabin="heron-point")]
+    held.close()
+    return out
+
+
+def test_an_older_log_takes_no_live_water_from_an_advisory(stores):
+    store = stores()
+    rows = log(NOW - timedelta(minutes=400), 395, [(60, 75), (300, 320)])
+    rows["total_l"] += 5000.0
+    taken(store, rows.iloc[:200], live=False)
+    (before,) = taken(store, rows.iloc[200:], live=True)
+    assert len(before.exposure.known_pieces) >= 2
+    older = log(NOW - timedelta(days=3), 300, [])
+    older["total_l"] += 5000.0 - older["total_l"].iloc[-1]  # the meter stood still until the next log begins
+    (after,) = taken(store, older, live=False)
+    assert after.happened_to == before.happened_to
+    # the two days between the logs were not heard, which is more; of what was known nothing is gone
+    assert after.exposure.underdosed_l_upper >= before.exposure.underdosed_l_upper
+    assert {(one.start, one.end) for one in before.exposure.known_pieces} <= {
+        (one.start, one.end) for one in after.exposure.known_pieces}
+    assert set(before.steps) <= set(after.steps)
+
+
+def test_more_bad_water_never_makes_an_advisory_milder(stores):
+    """The cut of six weeks ago was told and answered by nobody; since then its litres would only be noted."""
+    store = stores()
+    start = NOW - timedelta(days=45)
+    first = log(start, 240, [(100, 115)])
+    (before,) = taken(store, first, live=False)
+    good = pd.concat([log(start + timedelta(days=day), 90, []) for day in range(1, 42)], ignore_index=True)
+    good["total_l"] = first["total_l"].iloc[-1] + good["flow_l_min"].cumsum()
+    taken(store, good, live=False)
+    weak = log(NOW - timedelta(minutes=300), 290, [])
+    weak["intensity_w_m2"] = 9.0
+    weak["total_l"] += good["total_l"].iloc[-1]
+    (after,) = taken(store, weak, live=False)
+    assert after.exposure.underdosed_l_upper > before.exposure.underdosed_l_upper + 100
+    assert after.severity is before.severity is Severity.UNTREATED
+    assert set(before.steps) <= set(after.steps)
+    assert after.happened_from == before.happened_from and after.raised_at == before.raised_at
+
+
+def test_no_event_tells_of_water_that_was_yet_to_come(stores):
+    store = stores()
+    rows = log(NOW - timedelta(minutes=1200), 1195, [(900, 940)])
+    rows.loc[100:160, "intensity_w_m2"] = 9.0  # weak long before the cut
+    taken(store, rows, live=False)
+    held = Store(store)
+    (one,) = queries.advisories(held, cabin="heron-point")
+    bodies = [json.loads(body) for body in queries.advisory_events(held, one.id)["body"]]
+    held.close()
+    told = [body for body in bodies if "exposure" in body]
+    assert told[0]["exposure"]["cause"] == "low-dose"
+    for body in told:
+        for piece in body["exposure"]["pieces"]:
+            assert pd.Timestamp(piece["start"]) <= pd.Timestamp(body["at"])
