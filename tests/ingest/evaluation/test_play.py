@@ -37,7 +37,8 @@ def log(start: datetime, minutes: int, dark: list[tuple[int, int]], *, cabin: st
     flow = np.where(minute % 3 == 0, FLOW_L_MIN, 0.0)
     return pd.DataFrame(dict.fromkeys(QUANTITY_COLUMNS), index=minute).assign(
         at=pd.Timestamp(start) + pd.to_timedelta(minute, "min"), cabin=cabin, unit="main", lamp_on=~out,
-        power_on=~out, intensity_w_m2=np.where(out, 0.0, 62.0 + 0.5 * np.sin(minute / 37.0)), flow_l_min=flow, total_l=np.cumsum(flow))
+        power_on=~out, intensity_w_m2=np.where(out, 0.0, 62.0 + 0.5 * np.sin(minute / 37.0)), flow_l_min=flow,
+        total_l=np.cumsum(flow))
 
 
 def loaded(tmp_path: Path, store: Path, *parts: pd.DataFrame, apart: bool, at: str = "") -> dict[str, Any]:
