@@ -120,8 +120,8 @@ def test_enrolling_collecting_loading_backing_up_and_exporting_leave_nothing_tha
         finally:
             assert collector.terminate() == 0
     assert watch.wide == {}
-    assert {"t.duckdb", "t.duckdb.wal", "t.duckdb.spool", "t.duckdb.serve.json", "data", "copy.duckdb", "fleet.toml",
-            "notice.pdf"} <= watch.seen
+    assert {"t.duckdb", "t.duckdb.wal", "t.duckdb.spool", "t.duckdb.serve.json", "data", "copy.duckdb",
+            "fleet.toml", "notice.pdf"} <= watch.seen
     assert any(name.endswith(".parquet") for name in watch.seen)
     assert "+1 555 0100" in (out / "fleet.toml").read_text()
 
