@@ -220,7 +220,8 @@ def _events(
     advisory: Advisory | None = None
     heard = None if lifted else con.execute(_HEARD, {"cabin": key[0], "unit": key[1]}).fetchone()
     deeds = [_Deed(*row) for row in con.execute(_DEEDS, {"cabin": key[0], "unit": key[1]}).fetchall()]
-    runs = list(_runs(rows, unit.dose_target_mj_cm2, [one.at for one in deeds], until))
+    runs = list(_runs(rows, unit.dose_target_mj_cm2, [one.at for one in deeds], until,
+        seen_after=timedelta(seconds=unit.cadence_s)))
     for run, (began, first, exposure) in enumerate(runs):
         ended = exposure.end or until
         next_run = runs[run + 1][0] if run + 1 < len(runs) else until
@@ -263,13 +264,13 @@ def _looks(
 
 
 def _runs(
-    rows: Intervals, target_mj_cm2: float, deeds: Sequence[datetime], until: datetime
+    rows: Intervals, target_mj_cm2: float, deeds: Sequence[datetime], until: datetime, *, seen_after: timedelta
 ) -> Iterator[tuple[datetime, Exposure, Exposure]]:
     """Each run of under-dosed water: when it was known of, all up to its first interval, and all up to its end.
 
     A new one begins where somebody did something in between, where a day passed without any, and where it got
-    worse: so no event tells of worse water than had passed by then. A silence is one only once it is over and no
-    backlog has explained it.
+    worse: so no event tells of worse water than had passed by then. It is known of with the next reading, and a
+    silence only once it is over and no backlog has explained it.
     """
     start = np.array([one.timestamp() for one in rows.start])
     reach = np.maximum.accumulate([one.timestamp() for one in rows.end])
@@ -282,7 +283,8 @@ def _runs(
     firsts = [0, *(np.flatnonzero(begins) + 1).tolist()]
     for first, end in zip(firsts, [*firsts[1:], len(rows)], strict=True):
         told = min(
-            rows.end[one] + GRACE if rows.kind[one] == UNHEARD else rows.start[one] for one in range(first, end))
+            rows.end[one] + GRACE if rows.kind[one] == UNHEARD else rows.start[one] + seen_after
+            for one in range(first, end))
         upto = [
             exposure_of(rows.first(last), dose_target_mj_cm2=target_mj_cm2, now=until) for last in (first + 1, end)]
         if upto[0] is not None and upto[1] is not None:

@@ -61,7 +61,7 @@ def test_an_unknown_fault_is_refused():
 
 
 def test_the_simulator_imports_nothing_of_the_estimator():
-    allowed = {"numpy", "pandas", "paho", "simulated_feeds", *sys.stdlib_module_names}
+    allowed = {"numpy", "pandas", "paho", "icalendar", "simulated_feeds", *sys.stdlib_module_names}
     for path in Path(simulated_feeds.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []

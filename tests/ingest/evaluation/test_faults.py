@@ -119,7 +119,7 @@ def test_a_message_that_breaks_the_program_goes_to_quarantine_and_the_rest_of_it
     one._refresh()
     monkeypatch.setattr(one.subscription, "acknowledge", lambda messages: acknowledged.extend(messages))
     acknowledged: list[Message] = []
-    failing(intake.senml, "readings", monkeypatch, lambda payload, arrived: b"poison" in payload)
+    failing(intake.senml, "readings", monkeypatch, lambda payload, *_: b"poison" in payload)
     now = one.store.now()
     at = now - timedelta(seconds=30)
     topic = "tarnlight/{}/main/log"

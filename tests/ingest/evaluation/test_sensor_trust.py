@@ -180,7 +180,7 @@ def test_a_water_test_explains_a_bright_reading_and_so_does_a_good_check_that_sa
     light[-4 * DAY:] *= 1.5
     end = log(unit, light.round(2))
     assert heron(unit)["verdict"] == "watch"
-    record(unit, "sensor-checked", end - timedelta(days=6), 1.0)  # a good check of before it says nothing of it
+    record(unit, "sensor-checked", end - timedelta(days=8), 1.0)  # a good check of before it says nothing of it
     assert heron(unit)["verdict"] == "watch"
     record(unit, "water-tested", end - timedelta(hours=2), 97.0)
     assert "jump" not in json.dumps(told(unit, "lamps")[0]["sensor_faults"])
