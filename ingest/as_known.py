@@ -15,7 +15,7 @@ from pathlib import Path
 
 from ingest.db.engine import Asks, transaction
 from ingest.evaluation.daily import pay_days
-from ingest.evaluation.evaluate import derive
+from ingest.evaluation.evaluate import derive, owe_all
 from ingest.registry.tables import load_fleet
 from ingest.store import Store
 
@@ -86,6 +86,5 @@ def _copy(store: Asks, known: Store, given: dict[str, object]) -> None:
             known.con.register("rows", rows)
             known.con.execute(f"INSERT INTO {table} BY NAME SELECT * FROM rows")  # noqa: S608
             known.con.unregister("rows")
-    known.con.execute("""
-        INSERT INTO pending SELECT DISTINCT cabin, unit, TIMESTAMPTZ '2000-01-01 00:00:00+00',
-        TIMESTAMPTZ '2000-01-01 00:00:00+00' FROM reading""")
+    units = known.con.execute("SELECT DISTINCT cabin, unit FROM reading").fetchall()
+    owe_all(known.con, units)

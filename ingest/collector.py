@@ -138,6 +138,7 @@ class Collector:
             return self.subscription.batch(WAIT_S)
         stop.wait(WAIT_S)
         return []
+
     @property
     def _by_clock(self) -> dict[str, Any]:
         """What the time that we go by rests on."""

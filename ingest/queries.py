@@ -7,7 +7,7 @@ ask alike, and returns DataFrames or frozen values.
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -590,9 +590,8 @@ def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
             for row in named(found)}
 
 
-def held_back(store: Asks) -> str:
-    """Why the collector takes in nothing just now, in words; empty where it does."""
-    row = collector(store)
+def held_back(row: Mapping[str, Any] | None) -> str:
+    """Why the collector takes in nothing just now, in words, by its row of `collector`; empty where it does."""
     trouble = str(row["trouble"]) if row is not None else ""
     return next((one for one in trouble.split("; ") if NOT_TAKEN_IN in one), "")
 

@@ -109,6 +109,11 @@ class Settings:
         return self.store.with_name(self.store.name + ".tally.json")
 
     @property
+    def alive_file(self) -> Path:
+        """What whoever looks whether the collector lives keeps from one look to the next."""
+        return self.store.with_name(self.store.name + ".alive.json")
+
+    @property
     def client_id_file(self) -> Path:
         """What keeps the collector's client id where the settings name none; a secret."""
         return self.store.with_name(self.store.name + ".client-id")

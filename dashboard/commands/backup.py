@@ -100,6 +100,7 @@ def do_restore(options: argparse.Namespace) -> int:
     if settings.store.exists():
         Store(settings.store).close()  # refused where another process holds it, such as a load
     kept = snapshot.restore(options.file, settings.store, Clock().now())
+    settings.tally_file.unlink(missing_ok=True)  # it counted what stood there
     Store(settings.store).close()  # brings an older one to this version
     beside = f"; what stood there is kept as {kept}" if kept else ""
     print(f"{settings.store}: restored from {options.file}{beside}")

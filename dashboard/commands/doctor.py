@@ -148,7 +148,7 @@ def _of_collector(store: Access) -> list[Finding]:
     age_s = queries.sign_of_life_s(store)
     alive = age_s is not None and age_s < queries.BEAT_WITHIN_S
     age = "at a time not known by this clock" if age_s is None else f"{age_s:.0f} s ago"
-    broken, full = faults.in_words(store), queries.held_back(store)
+    broken, full = faults.in_words(store), queries.held_back(row)
     return [
         Finding("collector", alive, f"process {row['pid']}, last sign of life {age}, "
                 f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),

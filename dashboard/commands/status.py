@@ -55,7 +55,7 @@ def do_status(options: argparse.Namespace) -> int:
         found = _as_known(store, at, options.cabin)
     else:
         found = queries.status(store, at or now, cabin=options.cabin, as_of=at is not None)
-    of_now = [] if at else [queries.held_back(store), *held.in_words(store, now)]
+    of_now = [] if at else [queries.held_back(queries.collector(store)), *held.in_words(store, now)]
     for sentence in filter(None, [*of_now, *sessions.lost_in_words(store, at or now)]):
         print(f"tarnlight status: {sentence}", file=sys.stderr)
     store.close()

@@ -95,7 +95,7 @@ def heartbeat(store: Client) -> None:
             f"The collector has no connection to its broker {row['broker']}{why}. It keeps trying; until then "
             "cabins fall silent here whatever they do.",
         ], tone="alarm"))
-    elif full := queries.held_back(store):
+    elif full := queries.held_back(row):
         st.html(markup.box("Nothing is taken in", [
             f"{full[0].upper()}{full[1:]}.", "Until then cabins fall silent here whatever they do.",
         ], tone="alarm"))

@@ -21,7 +21,7 @@ from ingest import private_files
 from ingest.settings import BadInput
 
 HELD_AT_MOST = timedelta(minutes=30)  # after it the collector checkpoints again: who asked is gone
-_OFF = "1TB"  # a log that long never comes
+_OFF, _OFF_SHOWN = "1TB", "931.3 GiB"  # a log that long never comes; and how the engine says it
 _PART = 8 * 2**20
 _TRIES_S = 5.0  # a checkpoint waits for what others write just then
 
@@ -56,7 +56,7 @@ def hold(con: duckdb.DuckDBPyConnection, now: datetime) -> Snapshot:
 def is_held(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether the file is being held still."""
     found = con.execute("SELECT current_setting('checkpoint_threshold')").fetchone()
-    return bool(found) and str(found[0]).startswith("931.")  # type: ignore[index]
+    return found is not None and found[0] == _OFF_SHOWN
 
 
 def release(con: duckdb.DuckDBPyConnection, number: str, *, bytes_copied: int | None) -> None:
@@ -172,7 +172,6 @@ def restore(backup: Path, store: Path, now: datetime) -> Path | None:
         for path in (store, log):
             if path.exists():
                 shutil.move(path, kept.with_name(kept.name + path.name.removeprefix(store.name)))
-    store.with_name(f"{store.name}.tally.json").unlink(missing_ok=True)  # it counted what stood there
     fresh.rename(store)
     return kept
 

@@ -25,7 +25,6 @@ from ingest.record.advisory_log import (
     KeptAdvisory,
     Key,
     append,
-    append_all,
     append_lift,
     latest_of,
     new_advisory,
@@ -41,7 +40,6 @@ from models.advisory import (
     State,
     StepRecorded,
     advance,
-    advanced,
     exposure_event,
     new_proofs,
 )
@@ -135,9 +133,15 @@ def _may_play_anew(con: Con, key: Key, kept: KeptAdvisory) -> bool:
     if not kept.advisory.untouched:
         return False
     read = con.execute(_CONFIRMED, {"number": kept.id}).fetchone()
-    live = con.execute(_FIRST_LIVE, {"cabin": key[0], "unit": key[1]}).fetchone()
-    of_live = live is not None and any(one.end > live[0] for one in kept.advisory.exposure.known_pieces)
+    live = _first_live(con, key)
+    of_live = live is not None and any(one.end > live for one in kept.advisory.exposure.known_pieces)
     return not of_live and not (read and read[0])
+
+
+def _first_live(con: Con, key: Key) -> datetime | None:
+    """When the unit was first heard live; None: it never was."""
+    found = con.execute(_FIRST_LIVE, {"cabin": key[0], "unit": key[1]}).fetchone()
+    return found[0] if found is not None else None
 
 
 def _advisory_of(
@@ -154,16 +158,17 @@ def _advisory_of(
     events, advisory = _events(con, fleet, key, rows, until, past, lifted=lift is not None)
     if advisory is None:
         return
-    if kept is not None and kept.advisory.lifted is None:
+    before = kept.advisory.lifted if kept is not None else None
+    if kept is not None and before is None:
         _anew(con, kept, advisory, until, past)
         return
-    if kept is not None and kept.advisory.lifted is not None and advisory.happened_from < kept.advisory.lifted.at:
+    if kept is not None and before is not None and advisory.happened_from < before.at:
         events = [replace(one, after_lift=kept.id) if isinstance(one, Raised) else one for one in events]
     if lift is not None and set(advisory.open_steps) - {Step.NOTICE_REMOVED}:
         return  # something is undone, or came after the flush or the samples: nobody with the steps would lift
     number = new_advisory(con, key, events[0])
     for seq, event in enumerate(events, start=1):
-        append_all(con, number, seq, [event], past.known_at or event.at)
+        append(con, number, seq, event, past.known_at or event.at)
     if lift is not None:
         advance(advisory, lift)
         append_lift(con, KeptAdvisory(number, *key, advisory, len(events) + 1), lift, past.known_at or lift.at)
@@ -199,12 +204,12 @@ def _rows(
     found = unanswered(Local(con), fleet, [key], until, until=until if lifted else None)
     held_back = found["to_watch"].astype(bool)
     if not lifted:
-        live = con.execute(_FIRST_LIVE, {"cabin": key[0], "unit": key[1]}).fetchone()
+        live = _first_live(con, key)
         held_back |= found["to_note"].astype(bool) | found["graced"].astype(bool)
         if kept is not None and kept.advisory.state is not State.LIFTED:
             held_back &= ~named_by(found, held_back.to_numpy(bool), {key: kept})
         if live is not None:
-            held_back |= found["end"] > pd.Timestamp(live[0])
+            held_back |= found["end"] > pd.Timestamp(live)
     return Intervals.by_unit(found[~held_back]).get(key)
 
 
@@ -314,6 +319,4 @@ def _seen_then(con: Con, fleet: Fleet, key: Key, advisory: Advisory, at: datetim
     history = load_history(store)
     states = unit_states(judged_at(store, history, [key], at), history.present)
     found = proofs_now(store, history.present, {key: advisory}, states, at).get(key, ())
-    fresh = new_proofs(advisory, (one for one in found if one.step not in FLUSH_STEPS))
-    advanced(advisory, fresh)
-    return list(fresh)
+    return list(new_proofs(advisory, (one for one in found if one.step not in FLUSH_STEPS)))

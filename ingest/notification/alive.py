@@ -25,7 +25,7 @@ ANSWERS_WITHIN_S = 10.0
 
 
 @dataclass(slots=True)
-class Kept:
+class Notes:
     """What is kept from one look to the next.
 
     Attributes
@@ -60,8 +60,7 @@ def look(settings: Settings, now: datetime) -> Look:
     now : datetime
         Of the wall clock.
     """
-    path = settings.store.with_name(settings.store.name + ".alive.json")
-    kept = _read(path)
+    kept = _read(settings.alive_file)
     lives, words = _alive(settings, kept)
     told: tuple[str, ...] = ()
     if lives:
@@ -79,12 +78,12 @@ def look(settings: Settings, now: datetime) -> Look:
                 "be called fit to drink from: boil tap water before drinking or use bottled water. On its machine "
                 "`tarnlight doctor` says what is wrong. Your local health authority's word goes first."))
             kept.told_at = now
-    private_files.write(path, json.dumps({
+    private_files.write(settings.alive_file, json.dumps({
         "names": kept.names, "since": _text(kept.since), "told_at": _text(kept.told_at)}).encode())
     return Look(lives, words, told)
 
 
-def _alive(settings: Settings, kept: Kept) -> tuple[bool, str]:
+def _alive(settings: Settings, kept: Notes) -> tuple[bool, str]:
     """Whether it lives, in words; brings the managers' channels up to date where the store can be read."""
     asked = _asked(settings)
     if isinstance(asked, str):
@@ -122,7 +121,7 @@ def _asked(settings: Settings) -> tuple[list[str], float | None] | str:
     return found[0] if found else f"The collector did not answer within {ANSWERS_WITHIN_S:g} s."
 
 
-def _names_of_file(settings: Settings, kept: Kept) -> None:
+def _names_of_file(settings: Settings, kept: Notes) -> None:
     """The managers' channels from a store that nobody holds."""
     if not settings.store.exists():
         return
@@ -153,15 +152,15 @@ def _tell(settings: Settings, names: list[str], title: str, body: str) -> tuple[
     return tuple(out)
 
 
-def _read(path: Path) -> Kept:
+def _read(path: Path) -> Notes:
     """What was kept; nothing where there is no such file or it cannot be understood."""
     try:
         found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         since, told_at = (
             None if found[name] is None else datetime.fromisoformat(found[name]) for name in ("since", "told_at"))
-        return Kept([str(one) for one in found["names"]], since, told_at)
+        return Notes([str(one) for one in found["names"]], since, told_at)
     except (OSError, ValueError, KeyError, TypeError):
-        return Kept()
+        return Notes()
 
 
 def _text(at: datetime | None) -> str | None:

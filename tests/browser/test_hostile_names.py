@@ -15,16 +15,15 @@ import pytest
 
 from ingest.settings import Settings
 from ingest.store import Store
+from tests.browser.conftest import CHROMIUM
 from tests.conftest import Running, environment, free_port, listens, wait_for
 from tests.lamp_fleet import NAMES, fleet_toml, lamp_store, slug
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
-CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)"),
 ]
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-dev-shm-usage"]
 WITHIN_MS = 40_000
 
 NAMED = (
@@ -69,14 +68,6 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             page.send_signal(signal.SIGTERM)
             page.wait(20)
             one.kill()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with playwright.sync_playwright() as found:
-        started = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield started
-        started.close()
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -16,6 +16,7 @@ import pytest
 
 from ingest.settings import Settings
 from ingest.store import Store
+from tests.browser.conftest import CHROMIUM
 from tests.browser.test_after_cut import (
     DARK,
     FLEET,
@@ -31,7 +32,7 @@ from tests.browser.test_after_cut import (
     see,
     shown,
 )
-from tests.browser.test_right_cabin import CHROMIUM, FLAGS, SIZES, WITHIN_MS, fits
+from tests.browser.test_right_cabin import SIZES, WITHIN_MS, fits
 from tests.conftest import Mosquitto, Running, publish, tarnlight
 
 pytestmark = [
@@ -62,15 +63,6 @@ def collected(path: Path, broker: Mosquitto, fleet: str) -> Iterator[Running]:
         yield running
     finally:
         running.kill()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A headless chromium."""
-    with playwright.sync_playwright() as found:
-        one = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield one
-        one.close()
 
 
 @contextmanager

@@ -14,16 +14,15 @@ import icalendar
 import pytest
 
 from ingest.settings import Settings
+from tests.browser.conftest import CHROMIUM, FLAGS
 from tests.conftest import Running, environment, free_port, listens, wait_for
 from tests.lamp_fleet import NAMES, lamp_store
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
-CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)"),
 ]
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-dev-shm-usage"]
 DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 SIZES = [pytest.param(DESKTOP, id="desk", marks=pytest.mark.slow), pytest.param(PHONE, id="phone")]
 WITHIN_MS = 40_000  # of a page's first opening, a fit included; the machine may be busy

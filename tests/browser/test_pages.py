@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.browser.conftest import CHROMIUM
 from tests.conftest import (
     Mosquitto,
     Running,
@@ -25,22 +26,11 @@ from tests.conftest import (
 )
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
-CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-dev-shm-usage"]
 DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 WORDS_WITHIN_MS = 30_000  # of a page's first opening; the machine may be busy
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A headless chromium."""
-    with playwright.sync_playwright() as found:
-        one = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield one
-        one.close()
 
 
 @pytest.fixture

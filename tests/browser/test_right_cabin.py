@@ -24,14 +24,13 @@ from ingest.db.schema import rounded
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.settings import Settings
 from ingest.store import Store
+from tests.browser.conftest import CHROMIUM
 from tests.conftest import REACTOR, Running, cabin_toml, environment, free_port, listens, wait_for
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
-CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-dev-shm-usage"]
 WITHIN_MS = 40_000  # the machine may be busy
 SIZES = {
     "desk": {"viewport": {"width": 1280, "height": 900}},
@@ -113,15 +112,6 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     yield one
     one.stop_show()
     one.collector.kill()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A headless chromium."""
-    with playwright.sync_playwright() as found:
-        one = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield one
-        one.close()
 
 
 @pytest.fixture(params=["phone", pytest.param("desk", marks=pytest.mark.slow)])

@@ -11,10 +11,9 @@ from typing import Any
 
 import pytest
 
+from tests.browser.conftest import CHROMIUM, FLAGS
 from tests.browser.test_right_cabin import (
-    CHROMIUM,
     CLEAR,
-    FLAGS,
     SIZES,
     SPARE,
     WITHIN_MS,

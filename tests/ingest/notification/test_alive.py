@@ -75,7 +75,7 @@ def test_one_that_hangs_with_the_store_in_hand_is_told_of_too(
 
 def test_what_is_kept_between_looks_is_for_its_owner_alone_and_holds_no_address(given: Settings):
     alive.look(given, datetime.now(UTC))
-    path = given.store.with_name(given.store.name + ".alive.json")
+    path = given.alive_file
     assert path.stat().st_mode & 0o077 == 0
     assert "mailto" not in path.read_text() and "ANN" in path.read_text()
     path.write_text("{")
