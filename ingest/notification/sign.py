@@ -59,7 +59,7 @@ class Signs:
         self._store, self._subscription = store, subscription
         self._shown: dict[str, dict[str, Any]] = {}
         self._check_due = self._renew_due = 0.0
-        self._connected = False
+        self._connected = self._warm = False
 
     def turn(self, *, changed: bool = False) -> None:
         """Publish what changed; cheap between checks. `changed`: an advisory did, look at once."""
@@ -76,8 +76,9 @@ class Signs:
             self._publish()
         except Exception:  # outermost: no fault in a sign may stop the collecting; what it shows runs out
             logger.exception("the cabins' signs could not be worked out")
-        took = time.monotonic() - began
-        self._check_due = time.monotonic() + max(CHECK_S, SHARE * took)
+        ended = time.monotonic()
+        took = ended - began if self._warm else 0.0  # the first loads what the later find: it tells nothing of them
+        self._warm, self._check_due = True, ended + max(CHECK_S, SHARE * took)
 
     def close(self) -> None:
         """Say that nobody watches any more."""
