@@ -18,7 +18,7 @@ from ingest.db.engine import Asks, named
 from ingest.db.schema import FUTURE_S
 from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED
 from models.dose.reactor import Sensor
-from models.dose.sensor_checks import MOST_DUTY_OVER_REFERENCE, SensorState
+from models.dose.sensor_checks import LOW_DUTY_OVER_REFERENCE, MOST_DUTY_OVER_REFERENCE, SensorState
 from models.dose.sensor_trust import (
     FaultKind,
     SensorFinding,
@@ -39,6 +39,7 @@ from models.lamp.sensor_faults import FLOWING_L_MIN, stuck_since
 Key = tuple[str, str]
 LATELY = timedelta(hours=1)  # what was read so lately is the level of now; common practice, no source
 LEAST_LATELY = 3  # readings in flowing water that make a level
+SEEN_READINGS = 5  # so many before a check are what it saw; common practice, no source
 CLOCKS = timedelta(seconds=FUTURE_S)  # a state further ahead is not of that instant, but of one after it
 LOOKED_BACK = timedelta(days=8)  # how far a reading that looks wrong is followed back
 
@@ -95,6 +96,15 @@ _UNCHANGED = """
             AS usual_run
     FROM r JOIN differed USING (cabin, unit) GROUP BY r.cabin, r.unit
 """
+# One row per unit asked: what its sensor read in flowing water just before a check.
+_SEEN_BY_CHECK = """
+    SELECT cabin, unit, median(intensity_w_m2) AS saw_w_m2 FROM (
+        SELECT a.cabin, a.unit, r.intensity_w_m2 FROM asked AS a JOIN reading AS r
+            ON r.cabin = a.cabin AND r.unit = a.unit AND r."at" <= a.checked AND r."at" > a.checked - INTERVAL 1 DAY
+        WHERE r.intensity_w_m2 > 0 AND r.flow_l_min > $flowing
+        QUALIFY row_number() OVER (PARTITION BY a.cabin, a.unit ORDER BY r."at" DESC) <= $readings)
+    GROUP BY cabin, unit
+"""
 # One row per unit asked: since when it reads more than it can, and whether it did before its last good check.
 _TOO_BRIGHT = """
     SELECT a.cabin, a.unit, min(r."at") FILTER (a.checked IS NULL OR r."at" > a.checked) AS since,
@@ -142,7 +152,7 @@ def sensor_trusts(
     days = store.ask(_DAYS, {
         "until": midnight.to_pydatetime(), "jump": JUMP, "recent": OFFSET_DAYS})
     days = days.assign(day=days["day"].dt.as_unit("us")).astype({"cabin": "str", "unit": "str"})
-    done = store.ask(_DONE, {"now": now, "kinds": [*KINDS_THAT_EXPLAIN, "water-tested"]})
+    done = store.ask(_DONE, {"now": now, "kinds": [*KINDS_THAT_EXPLAIN, SENSOR_CHECKED, "water-tested"]})
     done = done.astype({"cabin": "str", "unit": "str"})  # also where none is found, to be matched with the days
     held = {
         key: state for key, state in states.items() if fleet.has_unit(*key) and state.intensity_w_m2 is not None
@@ -154,7 +164,7 @@ def sensor_trusts(
     for fault in standing_faults(days, _checked(done)):
         _add_daily(found, fault, held)
     levels = _with_today(days, lately, midnight)
-    for key, finding in _jumps(levels, done, fleet, water, now):
+    for key, finding in _jumps(levels, done, _passed(store, levels, done), fleet, water, now):
         found[key].append(finding)
     most = {
         key: most_believable_w_m2(
@@ -228,6 +238,11 @@ def _checked(done: pd.DataFrame) -> pd.DataFrame:
     return done[(done["kind"] == SENSOR_CHECKED) & (done["value"] > 0)]
 
 
+def _good(done: pd.DataFrame) -> pd.DataFrame:
+    checks = _checked(done)
+    return checks[checks["value"] <= MOST_DUTY_OVER_REFERENCE]
+
+
 def _add_daily(found: dict[Key, list[SensorFinding]], fault: StandingFault, held: Mapping[Key, UnitState]) -> None:
     """A finding of whole days; one that is stuck still says no more than the day's own end did."""
     key, kind = (fault.cabin, fault.unit), FaultKind(fault.fault)
@@ -259,8 +274,21 @@ def _with_today(days: pd.DataFrame, lately: pd.DataFrame, midnight: pd.Timestamp
     return out[out.groupby(["cabin", "unit"])["rose"].transform("max").astype(bool)]
 
 
+def _passed(store: Asks, levels: pd.DataFrame, done: pd.DataFrame) -> pd.DataFrame:
+    """The latest check that passed, of units that may have jumped, and what their sensor read just before it."""
+    good = _good(done).drop_duplicates(["cabin", "unit"], keep="last").merge(
+        levels[["cabin", "unit"]].drop_duplicates(), on=["cabin", "unit"])
+    keys = [(row.cabin, row.unit) for row in named(good)]
+    sql, given = _asked(keys, checked=[at.to_pydatetime() for at in good["at"]])
+    saw = store.ask(f"WITH asked AS ({sql}) {_SEEN_BY_CHECK}", {
+        **given, "flowing": FLOWING_L_MIN, "readings": SEEN_READINGS}) if keys else good.assign(saw_w_m2=np.nan)
+    saw = saw[["cabin", "unit", "saw_w_m2"]].astype({"cabin": "str", "unit": "str", "saw_w_m2": float})
+    return good.assign(day=_day(good["at"])).merge(saw, on=["cabin", "unit"], how="left")
+
+
 def _jumps(
-    levels: pd.DataFrame, done: pd.DataFrame, fleet: Fleet, water: Mapping[Key, Water], now: datetime
+    levels: pd.DataFrame, done: pd.DataFrame, passed: pd.DataFrame, fleet: Fleet, water: Mapping[Key, Water],
+    now: datetime,
 ) -> list[tuple[Key, SensorFinding]]:
     """Levels that rose and stand."""
     keys = list(zip(levels["cabin"], levels["unit"], strict=True))
@@ -279,16 +307,16 @@ def _jumps(
     table = pd.merge_asof(
         table.sort_values("day"), told.sort_values("day"), on="day", by=["cabin", "unit"])
     table["uvt_pct"] = table["uvt_pct"].astype(float).fillna(table["tested"]).fillna(table["enrolled_pct"])
-    events = done[done["kind"].isin(KINDS_THAT_EXPLAIN)].assign(day=lambda rows: _day(rows["at"]))
+    checks = _checked(done)
+    mended = checks[checks["value"] < LOW_DUTY_OVER_REFERENCE]  # read too little then, and rightly reads more now
+    events = pd.concat([done[done["kind"].isin(KINDS_THAT_EXPLAIN)], mended]).assign(
+        day=lambda rows: _day(rows["at"]))
     installed = [
         (*key, pd.Timestamp(day)) for key in mine if (day := fleet.unit(*key).lamp_installed) is not None]
     events = pd.concat([
         events[["cabin", "unit", "day"]],
         pd.DataFrame(installed, columns=["cabin", "unit", "day"]).astype({"day": "datetime64[us]"})])
-    good = _checked(done)
-    good = good[good["value"] <= MOST_DUTY_OVER_REFERENCE]
-    good = good.assign(day=_day(good["at"])).groupby(["cabin", "unit"], as_index=False).agg(day=("day", "max"))
-    found = standing_jumps(table, events[events["day"].isin(table["day"])], good)
+    found = standing_jumps(table, events[events["day"].isin(table["day"])], passed)
     return [
         ((row.cabin, row.unit), level_jump(
             level_w_m2=float(row.level_w_m2), before_w_m2=float(row.before_w_m2), until=now,
@@ -322,8 +350,7 @@ def _too_bright(
     if not bright:
         return []
     keys = list(bright)
-    good = _checked(done)
-    good = good[good["value"] <= MOST_DUTY_OVER_REFERENCE].drop_duplicates(["cabin", "unit"], keep="last")
+    good = _good(done).drop_duplicates(["cabin", "unit"], keep="last")
     last = {(row.cabin, row.unit): row.at.to_pydatetime() for row in named(good)}
     sql, given = _asked(
         keys, most=[most for _, most in bright.values()], checked=[last.get(key) for key in keys])

@@ -11,7 +11,7 @@ JUMP = 1.25  # times the level of before; common practice, no source
 BACK = 1.10  # times the level of before: at most so much, and the level is back; common practice, no source
 BASE_DAYS, LEAST_BASE_DAYS = 7, 2  # days with data that the level of before is the median of; common practice
 LATEST_DAYS = 3  # days with data that the level of now is the median of, so that one dull day ends nothing
-KINDS_THAT_EXPLAIN = ("lamp-swapped", "sleeve-cleaned", "sensor-checked")
+KINDS_THAT_EXPLAIN = ("lamp-swapped", "sleeve-cleaned")  # and a check that found the sensor low: it was mended
 COLUMNS = ("cabin", "unit", "since", "level_w_m2", "before_w_m2")
 
 
@@ -25,10 +25,11 @@ def standing_jumps(days: pd.DataFrame, events: pd.DataFrame, passed: pd.DataFram
         flowing water), `uvt_pct` (on that day), `uvt_now_pct` (as known now, which a later test may have told),
         `path_cm` (water before the sensor). A last row may be of a day that is not over.
     events : DataFrame
-        `cabin`, `unit`, `day`: a new lamp, a cleaning, a check. From that day on a level is judged by the days
-        after it only, and the day itself by none.
+        `cabin`, `unit`, `day`: a new lamp, a cleaning, a sensor mended that read low. From that day on a level is
+        judged by the days after it only, and the day itself by none.
     passed : DataFrame
-        `cabin`, `unit`, `day` of the latest check that passed: it clears what was found up to that day.
+        `cabin`, `unit`, `day`, `saw_w_m2`: the latest check that passed, and what the sensor read just before it
+        (NaN: not known). It clears what was found before that day, and a level that it saw.
 
     Returns
     -------
@@ -38,6 +39,7 @@ def standing_jumps(days: pd.DataFrame, events: pd.DataFrame, passed: pd.DataFram
     Notes
     -----
     Clearer water explains as much as a lamp of the same output would read in it: exp((a_before - a_now) x path).
+    A check changes nothing at lamp, sleeve or sensor, so what rises after it is measured by the days before it.
     """
     table = days[days["intensity_w_m2"] > 0].sort_values(["cabin", "unit", "day"], ignore_index=True)
     if table.empty:
@@ -69,8 +71,9 @@ def standing_jumps(days: pd.DataFrame, events: pd.DataFrame, passed: pd.DataFram
         [left == 1, left == 2], [_last(level, unit, 1), _last(level, unit, 2)], _last(level, unit, LATEST_DAYS))
     jumped = (level.to_numpy() >= JUMP * clearer * base) & (latest > BACK * clearer * base)
     found = table[[*key, "day"]].assign(level_w_m2=latest, before_w_m2=base, clearer=clearer)[jumped]
-    found = found.merge(passed[[*key, "day"]].rename(columns={"day": "passed"}), on=key, how="left")
-    found = found[~(found["day"] <= found["passed"])].drop_duplicates(key)
+    found = found.merge(passed[[*key, "day", "saw_w_m2"]].rename(columns={"day": "passed"}), on=key, how="left")
+    vouched = found["level_w_m2"] <= BACK * found["saw_w_m2"]
+    found = found[~((found["day"] < found["passed"]) | vouched)].drop_duplicates(key)
     # what clearer water explains is no fault of the sensor's
     found["before_w_m2"] = found["before_w_m2"] * found["clearer"]
     out: pd.DataFrame = found.rename(columns={"day": "since"})[list(COLUMNS)].reset_index(drop=True)

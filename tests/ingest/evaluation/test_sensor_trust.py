@@ -180,7 +180,7 @@ def test_a_water_test_explains_a_bright_reading_and_so_does_a_good_check_that_sa
     light[-4 * DAY:] *= 1.5
     end = log(unit, light.round(2))
     assert heron(unit)["verdict"] == "watch"
-    record(unit, "sensor-checked", end - timedelta(days=8), 1.0)  # a good check of before it says nothing of it
+    record(unit, "sensor-checked", end - timedelta(days=4, hours=2), 1.0)  # it saw nothing of it
     assert heron(unit)["verdict"] == "watch"
     record(unit, "water-tested", end - timedelta(hours=2), 97.0)
     assert "jump" not in json.dumps(told(unit, "lamps")[0]["sensor_faults"])
@@ -240,6 +240,34 @@ def test_a_good_check_clears_a_jump_and_a_failed_one_does_not(unit: Path) -> Non
     record(unit, "sensor-checked", end - timedelta(hours=3), 1.35)
     assert heron(unit)["verdict"] != "clear" and "divided by 1.35" in reasons(heron(unit))
     record(unit, "sensor-checked", end - timedelta(hours=2), 1.0)
+    assert heron(unit)["verdict"] == "clear"
+
+
+@pytest.mark.parametrize("checked_h", [1, 10, 40, 80])  # before the jump: the hour before, that day, two days, more
+def test_a_good_check_shortly_before_a_jump_hides_nothing(unit: Path, checked_h: int) -> None:
+    light = honest(10 * DAY, level=42.0)
+    light[-HOUR:] *= 1.35
+    end = log(unit, light.round(2))
+    record(unit, "sensor-checked", end - timedelta(hours=1 + checked_h), 1.0)
+    assert heron(unit)["verdict"] == "watch" and "where it read 42" in reasons(heron(unit))
+
+
+@pytest.mark.parametrize("jumped_h", [3, 14, 30])
+def test_a_good_check_vouches_for_a_level_that_it_saw_whatever_the_day(unit: Path, jumped_h: int) -> None:
+    light = honest(10 * DAY, level=42.0)
+    light[-jumped_h * HOUR:] *= 1.35
+    end = log(unit, light.round(2))
+    record(unit, "sensor-checked", end - timedelta(hours=1), 1.0)
+    assert heron(unit)["verdict"] == "clear"
+
+
+def test_a_sensor_that_read_low_and_was_mended_did_not_jump(unit: Path) -> None:
+    light = honest(10 * DAY, level=52.0)
+    light[:-2 * DAY] *= 0.7
+    end = log(unit, light.round(2))
+    assert heron(unit)["verdict"] == "watch"
+    record(unit, "sensor-checked", end - timedelta(days=2, hours=1), 0.7)
+    record(unit, "sensor-checked", end - timedelta(days=2), 1.0)
     assert heron(unit)["verdict"] == "clear"
 
 
