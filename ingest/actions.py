@@ -110,7 +110,7 @@ def record_service(
         if report is not None:
             told["advisory"], told["about"] = keep_result(con, body, number, report, now)
             told["laboratory"] = {"outcome": str(report.outcome), "words": report.words, "differs": differs}
-        owe_record(con, key, done.at, sensors)
+        owe_record(con, key, done.kind, done.at, sensors, now)
 
     transaction(con, work)
     evaluate(con, now)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from simulated_feeds import logger, unit
+from simulated_feeds.ahead import ahead
 from simulated_feeds.scenario import Nature, Site, nature_of, sites
 from simulated_feeds.service import Job
 from simulated_feeds.streams import DAY_S
@@ -216,7 +218,7 @@ def _require_order(start: datetime, end: datetime) -> None:
 
 def history_frames(
     fleet: Mapping[str, Any], start: datetime, end: datetime, seed: int, *, now: datetime | None = None,
-    origin: datetime | None = None,
+    origin: datetime | None = None, apart: bool = False,
 ) -> Iterator[tuple[str, str, Frames]]:
     """The past of a whole fleet, unit by unit.
 
@@ -231,6 +233,8 @@ def history_frames(
         What scripted faults are relative to; None: `end`.
     origin : datetime, optional
         Where the run begins; None: `WARM_DAYS` before `now`, or `start` where that is earlier.
+    apart : bool
+        Have another process simulate, a unit ahead of what the caller does with the last one.
 
     Yields
     ------
@@ -241,6 +245,13 @@ def history_frames(
     """
     _require_order(start, end)
     now = now or end
-    for site in sites(fleet, seed):
-        run = UnitRun(site, origin=origin or default_origin(start, now), now=now, seed=seed)
-        yield site.cabin, site.unit, frames_of(run, start, end)
+    span = (start, end, origin or default_origin(start, now), now)
+    jobs = (partial(_told_by, site, span, seed) for site in sites(fleet, seed))
+    for site, frames in zip(sites(fleet, seed), ahead(jobs) if apart else (job() for job in jobs), strict=True):
+        yield site.cabin, site.unit, frames
+
+
+def _told_by(site: Site, span: tuple[datetime, datetime, datetime, datetime], seed: int) -> Frames:
+    """The frames of one unit over a span: start, end, origin and now."""
+    start, end, origin, now = span
+    return frames_of(UnitRun(site, origin=origin, now=now, seed=seed), start, end)

@@ -14,7 +14,7 @@ import threading
 import time
 import tomllib
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,7 @@ from dashboard.commands.load import progress_bar
 from dashboard.commands.run import environment, port_is_free, show_command, stop_on_signals
 from ingest import private_files
 from ingest.collector import free_port
-from ingest.evaluation.backfill import SeenTo, take_in
+from ingest.evaluation.backfill import SeenTo, pay_all_days, take_in
 from ingest.own_python import python_of
 from ingest.registry.tables import load_fleet, read_fleet
 from ingest.settings import BadInput, Settings
@@ -41,6 +41,7 @@ LATE_AT = ("long-jetty", "lodge")
 LATE = SeenTo(
     who="Idris Vael", lifted_after=timedelta(days=9),
     reason="two clean samples a day apart; the laboratory's van came a week late")
+Children = dict[str, subprocess.Popen[bytes]]
 PR_SET_PDEATHSIG = 1  # of linux/prctl.h
 PAGE_WITHIN_S = 60.0
 STOP_WITHIN_S = 10.0
@@ -77,12 +78,17 @@ def do_demo(options: argparse.Namespace) -> int:
     options.calendar_files = str(_beside(settings_of(options), "calendars"))
     settings = settings_of(options)
     text = _with_bookings(settings, text, options.seed, live_from)
-    _history(settings, text, options, stop, live_from)
-    if stop.is_set():
-        return 0
-    with contextlib.ExitStack() as stack:
-        children = stack.enter_context(_children(settings, text, options, live_from, broker_port))
-        if not _wait_for_page(port, children, stop):
+    words = _commands(settings, text, options, live_from, broker_port)
+    with _children(settings) as (children, start):
+        start("page", words["page"])  # it takes some seconds to come up, which the past takes too
+        _history(settings, text, options, stop, live_from)
+        if stop.is_set():
+            return 0
+        start("broker", words["broker"])
+        _wait_until_taken(broker_port)  # the feed asks once
+        start("collector", words["collector"])
+        start("feed", words["feed"])
+        if not _wait_for_page(settings, port, children, stop):
             return 0 if stop.is_set() else 1
         print(f"tarnlight demo: the page is at http://127.0.0.1:{port}")
         print(f"  in another terminal: tarnlight status --store {settings.store}")
@@ -157,7 +163,7 @@ def _history(
                 "now": live_from, "speed": options.speed})
         with progress_bar() as bar:
             task = bar.add_task(f"{options.days} days of {options.cabins} cabins", total=options.cabins)
-            for _ in write_past(store, text, days=options.days, seed=options.seed, live_from=live_from):
+            for _ in write_past(store, text, days=options.days, seed=options.seed, live_from=live_from, apart=True):
                 bar.update(task, advance=1)
                 if stop.is_set():
                     return
@@ -166,7 +172,7 @@ def _history(
 
 
 def write_past(
-    store: Store, text: str, *, days: int, seed: int, live_from: datetime
+    store: Store, text: str, *, days: int, seed: int, live_from: datetime, apart: bool = False
 ) -> Iterator[tuple[str, str]]:
     """Enroll the demo's fleet and write its past, unit by unit; yields each unit that is done.
 
@@ -178,11 +184,13 @@ def write_past(
         The fleet.toml.
     live_from : datetime
         Until when; the live feed goes on from there.
+    apart : bool
+        Have another process simulate meanwhile.
     """
     store.act("enroll", {"text": text, "source": "the demo's fleet.toml"})
     frames = history_frames(
         tomllib.loads(text), start=live_from - timedelta(days=days), end=live_from, seed=seed, now=live_from,
-        origin=_origin(days, live_from))
+        origin=_origin(days, live_from), apart=apart)
     for cabin, unit, found in frames:
         take_in(
             store, cabin, unit, readings=found.readings, links=found.links,
@@ -190,6 +198,7 @@ def write_past(
             seen_to=LATE if (cabin, unit) == LATE_AT else SEEN_TO)
         yield cabin, unit
     _corrected(store, min(days, 20), live_from)
+    pay_all_days(store, live_from)
 
 
 def _corrected(store: Store, days: int, live_from: datetime) -> None:
@@ -210,16 +219,15 @@ def _origin(days: int, live_from: datetime) -> datetime:
     return live_from - timedelta(days=max(days, WARM_DAYS))
 
 
-@contextlib.contextmanager
-def _children(
+def _commands(
     settings: Settings, text: str, options: argparse.Namespace, live_from: datetime, broker_port: int
-) -> Iterator[dict[str, subprocess.Popen[bytes]]]:
-    """Broker, collector, feed and page as processes of their own; all gone when the block ends."""
+) -> dict[str, list[str]]:
+    """What the processes of a demo are called with."""
     fleet = _beside(settings, "fleet.toml")
+    private_files.make_folder(settings.store.parent)
     private_files.write(fleet, text.encode())
-    env = environment(settings)
     base = python_of("dashboard.cli")
-    words = {
+    return {
         "broker": [*python_of("dashboard.commands.demo_broker"), str(broker_port), str(MOST_PAYLOAD)],
         "collector": [*base, "collect"],
         "feed": [*base, "feed", "--fleet", str(fleet), "--start", live_from.isoformat(),
@@ -227,17 +235,22 @@ def _children(
                  "--speed", str(options.speed), "--seed", str(options.seed)],
         "page": show_command(settings),
     }
-    log = _beside(settings, "log")
-    children: dict[str, subprocess.Popen[bytes]] = {}
-    with log.open("ab") as out:
+
+
+@contextlib.contextmanager
+def _children(settings: Settings) -> Iterator[tuple[Children, Callable[[str, list[str]], None]]]:
+    """Processes of their own, and what starts one more; all gone when the block ends."""
+    env = environment(settings)
+    children: Children = {}
+    with _beside(settings, "log").open("ab") as out:
+
+        def start(name: str, words: list[str]) -> None:
+            children[name] = subprocess.Popen(
+                words, env=env, stdout=out, stderr=out, stdin=subprocess.DEVNULL, start_new_session=True,
+                preexec_fn=_end_with_parent if sys.platform == "linux" else None)
+
         try:
-            for name, one in words.items():
-                children[name] = subprocess.Popen(
-                    one, env=env, stdout=out, stderr=out, stdin=subprocess.DEVNULL, start_new_session=True,
-                    preexec_fn=_end_with_parent if sys.platform == "linux" else None)
-                if name == "broker":
-                    _wait_until_taken(broker_port)  # the feed asks once
-            yield children
+            yield children, start
         finally:
             for child in reversed(children.values()):
                 child.terminate()
@@ -262,8 +275,8 @@ def _wait_until_taken(port: int) -> None:
         time.sleep(0.05)
 
 
-def _wait_for_page(port: int, children: dict[str, subprocess.Popen[bytes]], stop: threading.Event) -> bool:
-    """Whether the page came to answer."""
+def _wait_for_page(settings: Settings, port: int, children: Children, stop: threading.Event) -> bool:
+    """Whether the page came to answer, and the collector that it asks."""
     until = time.monotonic() + PAGE_WITHIN_S
     while time.monotonic() < until and not stop.is_set():
         for name, child in children.items():
@@ -273,7 +286,7 @@ def _wait_for_page(port: int, children: dict[str, subprocess.Popen[bytes]], stop
         with contextlib.suppress(OSError), urllib.request.urlopen(  # loopback only
             f"http://127.0.0.1:{port}/_stcore/health", timeout=1
         ) as answer:
-            if answer.status == 200:
+            if answer.status == 200 and settings.address_file.exists():
                 return True
         time.sleep(0.2)
     return False

@@ -26,6 +26,8 @@ from models.dose.sensor_checks import MOST_DUTY_OVER_REFERENCE, first_change_us
 from models.exposure.instants import moment
 
 Con = duckdb.DuckDBPyConnection
+# Work after which past water is judged as it was: doses rest on what the sensor and the tests of water say.
+SAYS_NOTHING_OF_PAST_WATER = frozenset({"lamp-swapped", "sleeve-cleaned", "filter-changed"})
 FEWEST_OF_ID = 6  # characters that may stand for a whole id, where they are of one record only
 
 _RECORDS = """
@@ -89,20 +91,24 @@ def withdraw(
     before = unit_stretches(Local(con), *key)
     con.execute("INSERT INTO service_withdrawn VALUES ($id, $now, $by, $reason, $replaced_by)", {
         "id": row["number"], "now": now, "by": by, "reason": reason, "replaced_by": replaced_by})
-    owe_record(con, key, at, before)
+    owe_record(con, key, str(row["kind"]), at, before, now)
     return _told_advisories(con, key, row, by, reason, worse, now)
 
 
-def owe_record(con: Con, key: tuple[str, str], at: datetime, before: pd.DataFrame) -> None:
+def owe_record(
+    con: Con, key: tuple[str, str], kind: str, at: datetime, before: pd.DataFrame, now: datetime
+) -> None:
     """Note that a unit is owed its time from a record on, or from where its sensor checks now divide other doses.
 
     Parameters
     ----------
+    kind : str
+        What was done; what says nothing of past water asks for no more than a look at the unit as it is `now`.
     before : DataFrame
         The unit's stretches before that record was stored or withdrawn
         (`ingest.evaluation.sensor_checks.unit_stretches`).
     """
-    since = pd.Timestamp(at)
+    since = pd.Timestamp(max(at, now) if kind in SAYS_NOTHING_OF_PAST_WATER else at)
     changed = first_change_us(before, unit_stretches(Local(con), *key))
     if changed is not None:
         start = moment(changed)

@@ -1,0 +1,44 @@
+"""Work done a step ahead, by a process of its own, while its results are being used."""
+
+from __future__ import annotations
+
+import signal
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from typing import TypeVar
+
+T = TypeVar("T")
+AHEAD = 2  # results that may wait at once, so that memory does not grow with the number of jobs
+
+
+def ahead(jobs: Iterable[Callable[[], T]]) -> Iterator[T]:
+    """The results of these jobs, in order; the next are worked out while the caller uses one.
+
+    Parameters
+    ----------
+    jobs : iterable of callables
+        Each, and what it returns, can be pickled.
+
+    Notes
+    -----
+    The other process is begun afresh: a copy of one that has a store open would share its locks.
+    """
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_leave_stopping_to_the_first) as pool:
+        waiting: deque[Future[T]] = deque()
+        try:
+            for job in jobs:
+                waiting.append(pool.submit(job))
+                if len(waiting) > AHEAD:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for one in waiting:
+                one.cancel()
+
+
+def _leave_stopping_to_the_first() -> None:
+    """Ctrl-C reaches both processes; the first ends this one."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
