@@ -59,6 +59,11 @@ def demo_store() -> Path:
     return default_store().with_name("demo.duckdb")
 
 
+def demo_marker(settings: Settings) -> Path:
+    """What says that a store is a demo's, to be made anew."""
+    return settings.store.with_name(f"{settings.store.name}.demo")
+
+
 def _has_cabins(own: Settings) -> bool:
     """Whether anything is enrolled there; what cannot be told is left to whoever opens it."""
     try:

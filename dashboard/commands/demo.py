@@ -19,7 +19,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from dashboard.commands._opening import demo_store
+from dashboard.commands._opening import demo_marker, demo_store
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.feeding import require_speed
 from dashboard.commands.load import progress_bar
@@ -118,11 +118,6 @@ def _beside(settings: Settings, what: str) -> Path:
     return settings.store.with_name(f"{settings.store.name}.{what}")
 
 
-def _marker(settings: Settings) -> Path:
-    """What says that a store is a demo's, to be made anew."""
-    return _beside(settings, "demo")
-
-
 def _with_bookings(settings: Settings, text: str, seed: int, live_from: datetime) -> str:
     """Write a calendar of bookings per cabin, and name it in the fleet's text."""
     folder = _beside(settings, "calendars")
@@ -138,7 +133,7 @@ def _with_bookings(settings: Settings, text: str, seed: int, live_from: datetime
 
 def _refuse_what_is_not_ours(settings: Settings) -> None:
     """A store that is no demo's, or that of a demo that runs, is left alone."""
-    if settings.store.exists() and not _marker(settings).exists():
+    if settings.store.exists() and not demo_marker(settings).exists():
         raise BadInput(f"{settings.store} holds a store that is no demo's: the demo never overwrites one")
     if settings.address_file.exists():
         with contextlib.suppress(OSError, ValueError, KeyError):
@@ -155,7 +150,7 @@ def _history(
     for path in (settings.store, settings.store.with_name(settings.store.name + ".wal"), settings.address_file,
                  settings.tally_file):
         path.unlink(missing_ok=True)
-    _marker(settings).touch()
+    demo_marker(settings).touch()
     store = Store(settings.store)
     try:
         if options.speed != 1:

@@ -9,7 +9,7 @@ from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.text.measures import Units, between
+from dashboard.text.measures import Units, between, on_the_clock
 from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
@@ -70,7 +70,7 @@ def do_status(options: argparse.Namespace) -> int:
         local = f" since {since.astimezone(one.cabin.zone):%Y-%m-%d %H:%M %Z}" if since else ""
         print(f"{str(one.verdict.verdict).upper():7}{name}{local}")
         for reason in one.verdict.reasons:
-            print(f"       {reason}")
+            print(f"       {on_the_clock(reason, one.cabin.zone)}")
         print(f"       Next: {one.verdict.next_action}")
         if one.sensor.kept and one.sensor.due is not None:
             print(f"       {one.sensor.due_words(at or now)}")

@@ -7,13 +7,15 @@ else.
 from __future__ import annotations
 
 import math
-from datetime import datetime, timedelta, tzinfo
+import re
+from datetime import UTC, datetime, timedelta, tzinfo
 from enum import StrEnum
 
 from models.advisory.notice import a_day_l
 
 L_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm (NIST SP 811, B.8; from memory)
 UNKNOWN = "not known"
+_IN_UTC = re.compile(r"\b(\d{4}-\d\d-\d\d \d\d:\d\d) UTC\b")
 
 
 class Units(StrEnum):
@@ -31,6 +33,15 @@ def local(at: datetime, zone: tzinfo, now: datetime | None = None) -> str:
     there = at.astimezone(zone)
     year = "" if now is not None and now.astimezone(zone).year == there.year else f" {there.year}"
     return f"{there:%a} {there.day} {there:%b}{year}, {there:%H:%M %Z}"
+
+
+def on_the_clock(sentence: str, zone: tzinfo) -> str:
+    """A sentence whose instants in UTC ("2026-11-25 15:48 UTC") are said on the clock of that place."""
+    def there(found: re.Match[str]) -> str:
+        at = datetime.fromisoformat(found[1]).replace(tzinfo=UTC).astimezone(zone)
+        return f"{at:%Y-%m-%d %H:%M %Z}"
+
+    return _IN_UTC.sub(there, sentence)
 
 
 def duration(length: timedelta) -> str:

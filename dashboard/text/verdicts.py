@@ -22,6 +22,7 @@ from dashboard.text.measures import (
     flow,
     local,
     number,
+    on_the_clock,
     temperature,
     volume,
 )
@@ -133,6 +134,11 @@ def _by_name(cabins: Collection[tuple[str, Word]]) -> str:
 def listed(names: Sequence[str]) -> str:
     """Names as one reads them out."""
     return " and ".join(names) if len(names) < 3 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def reasons(one: UnitStatus) -> list[str]:
+    """Why the verdict is what it is, with times on the cabin's clock."""
+    return [on_the_clock(sentence, one.cabin.zone) for sentence in one.verdict.reasons]
 
 
 def since_words(since: datetime | None, now: datetime, zone: tzinfo) -> str:

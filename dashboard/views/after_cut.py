@@ -99,7 +99,7 @@ def story(store: Client, cabin: str, unit: str) -> None:
     parts = [markup.unit_heading(one.verdict.verdict, words.unit_name(one), since)]
     if kept is None:
         st.html("".join([
-            *parts, now, markup.told("Why", one.verdict.reasons),
+            *parts, now, markup.told("Why", words.reasons(one)),
             markup.told("What to do", [one.verdict.next_action], strong=True)]))
         return
     step = recovery.with_litres(

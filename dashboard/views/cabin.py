@@ -54,7 +54,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     if one.standing is not None:
         extra = words.exposure_words(one.standing.advisory, at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.verdict(
-        word=one.verdict.verdict, name=words.unit_name(one), reasons=one.verdict.reasons, extra=extra,
+        word=one.verdict.verdict, name=words.unit_name(one), reasons=words.reasons(one), extra=extra,
         action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
     heard = measures.age(one.state.at, at) if one.state else "never"
     st.html(markup.small(f"Last heard {heard}. Now {measures.local(at, one.cabin.zone)} at the cabin."))

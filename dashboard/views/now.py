@@ -90,6 +90,6 @@ def card(one: UnitStatus, found: FleetNow) -> None:
     since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
     with st.container(border=True, key=f"card-{word}-{one.cabin.slug}-{one.unit.slug}", gap="xsmall"):
         st.html(markup.card(
-            word=word, name=words.unit_name(one), reasons=one.verdict.reasons, action=one.verdict.next_action,
+            word=word, name=words.unit_name(one), reasons=words.reasons(one), action=one.verdict.next_action,
             since=f"{words.FACES[word].word} {since}", extra=extra))
         link("cabin", f"Open {words.unit_name(one)} →", cabin=one.cabin.slug, unit=one.unit.slug)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-from tests.conftest import console_script, environment, free_port, listens, wait_for
+from tests.conftest import console_script, environment, free_port, wait_for
 
 PICTURE = Path(__file__).resolve().parents[2] / "dashboard" / "docs" / "first-page.png"
 CHROMIUM = Path("/usr/bin/chromium")
@@ -25,11 +25,13 @@ def take(path: Path) -> None:
     """Run the demo, and photograph its first page."""
     with tempfile.TemporaryDirectory() as folder:
         port = free_port()
+        out = Path(folder) / "out"
         demo = subprocess.Popen(
-            [console_script(), "demo", "--days", "30", "--port", str(port)],
-            env=environment(Path(folder) / "demo.duckdb"), cwd=folder)
+            [console_script(), "demo", "--port", str(port)],
+            env=environment(Path(folder) / "demo.duckdb"), cwd=folder, stdout=out.open("w"))
         try:
-            wait_for(lambda: listens(port) or demo.poll() is not None, 120, "the page listens")
+            wait_for(
+                lambda: "the page is at" in out.read_text() or demo.poll() is not None, 240, "the page is there")
             with sync_playwright() as found:
                 browser = found.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
                 page = browser.new_page(viewport=WINDOW)

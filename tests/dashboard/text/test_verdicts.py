@@ -44,6 +44,12 @@ def status(name: str, word: Word, *units: str) -> UnitStatus:
         link_down_since=None)
 
 
+def test_times_in_a_sentence_are_said_on_the_cabins_clock():
+    said = measures.on_the_clock(
+        "Since 2026-11-25 03:48 UTC, at 40.000 mJ/cm2; known since 2026-07-01 12:00 UTC.", TORONTO)
+    assert said == "Since 2026-11-24 22:48 EST, at 40.000 mJ/cm2; known since 2026-07-01 08:00 EDT."
+
+
 @pytest.mark.parametrize(("found", "sentence"), [
     ([], "No cabin is enrolled yet."),
     ([("A", Word.CLEAR), ("B", Word.CLEAR)], "No cabin needs you now: 2 clear."),
