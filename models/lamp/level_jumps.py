@@ -10,6 +10,7 @@ from models.lamp.water_trend import absorbance_per_cm
 JUMP = 1.25  # times the level of before; common practice, no source
 BACK = 1.10  # times the level of before: at most so much, and the level is back; common practice, no source
 BASE_DAYS, LEAST_BASE_DAYS = 7, 2  # days with data that the level of before is the median of; common practice
+DIP_DAYS = 14  # with data before those: a level that was there came back, as after cloudy water; common practice
 LATEST_DAYS = 3  # days with data that the level of now is the median of, so that one dull day ends nothing
 KINDS_THAT_EXPLAIN = ("lamp-swapped", "sleeve-cleaned")  # and a check that found the sensor low: it was mended
 COLUMNS = ("cabin", "unit", "since", "level_w_m2", "before_w_m2")
@@ -39,6 +40,7 @@ def standing_jumps(days: pd.DataFrame, events: pd.DataFrame, passed: pd.DataFram
     Notes
     -----
     Clearer water explains as much as a lamp of the same output would read in it: exp((a_before - a_now) x path).
+    What came back after a dip of days is no jump either: a lamp does not recover, water does.
     A check changes nothing at lamp, sleeve or sensor, so what rises after it is measured by the days before it.
     """
     table = days[days["intensity_w_m2"] > 0].sort_values(["cabin", "unit", "day"], ignore_index=True)
@@ -56,12 +58,12 @@ def standing_jumps(days: pd.DataFrame, events: pd.DataFrame, passed: pd.DataFram
         return pd.DataFrame({name: [] for name in COLUMNS})
     group = [table["cabin"], table["unit"], part]
 
-    def before(values: pd.Series) -> np.ndarray:
-        shifted = values.groupby(group).shift(1)
-        rolled = shifted.groupby(group).rolling(BASE_DAYS, min_periods=LEAST_BASE_DAYS).median()
+    def before(values: pd.Series, skipped: int = 0, count: int = BASE_DAYS) -> np.ndarray:
+        shifted = values.groupby(group).shift(1 + skipped)
+        rolled = shifted.groupby(group).rolling(count, min_periods=LEAST_BASE_DAYS).median()
         return rolled.reset_index(level=[0, 1, 2], drop=True).reindex(values.index).to_numpy(dtype=float)
 
-    base = before(level)
+    base = np.fmax(before(level), before(level, BASE_DAYS, DIP_DAYS))
     absorbed = _absorption(table["uvt_pct"])
     clearest = np.fmin(absorbed, _absorption(table["uvt_now_pct"]))
     clearer = np.exp(np.maximum(np.nan_to_num(before(absorbed) - clearest), 0.0) * table["path_cm"].to_numpy())

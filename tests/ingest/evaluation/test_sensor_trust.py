@@ -271,6 +271,15 @@ def test_a_sensor_that_read_low_and_was_mended_did_not_jump(unit: Path) -> None:
     assert heron(unit)["verdict"] == "clear"
 
 
+@pytest.mark.parametrize(("after", "word"), [(1.0, "clear"), (1.35, "watch")])
+def test_water_that_was_cloudy_for_a_week_is_no_jump_when_it_clears(unit: Path, after: float, word: str) -> None:
+    light = honest(24 * DAY, level=54.0)
+    light[-9 * DAY:-2 * DAY] *= 0.78
+    light[-2 * DAY:] *= after
+    log(unit, light.round(2))
+    assert heron(unit)["verdict"] == word
+
+
 def test_a_level_that_came_back_by_itself_is_clear_again(unit: Path) -> None:
     light = honest(14 * DAY, level=45.0)
     light[-8 * DAY:-6 * DAY] *= 1.35
