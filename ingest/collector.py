@@ -24,6 +24,7 @@ from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
+from ingest.db.flood import Flood
 from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, heard_live, keep
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
@@ -71,6 +72,7 @@ class Collector:
         self._enrolled: set[tuple[str, str]] = set()
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now, lambda: self.clock.basis_s)
+        self.flood = Flood()
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
         self.signs = Signs(self.store, self.subscription)
@@ -221,6 +223,7 @@ class Collector:
         if not messages:
             return
         now, touched = self.store.now(), False
+        self.flood.count((one.topic for one in messages), now)
         for kept in self._keep(messages, now):
             touched = touched or bool(kept.touched)
             self._count(kept, now)
@@ -280,10 +283,10 @@ class Collector:
 
     def _commit(self, decoded: Decoded, messages: list[Message], now: datetime) -> Kept:
         con = self.store.con
-        set_aside(self.settings.aside, decoded.refused, messages)
-        self._added_bytes += int(decoded.refused["payload"].str.len().sum())
-
-        rows, links, refused = decoded.rows, decoded.links, decoded.refused
+        self.flood.forget()
+        rows, links, refused = decoded.rows, decoded.links, self.flood.thin(decoded.refused, now)
+        set_aside(self.settings.aside, refused, messages)
+        self._added_bytes += int(refused["payload"].str.len().sum())
         waits = self.clock.suspect | (rows["at"] > now + CLOCKS_DIFFER).to_numpy(bool)
 
         def work() -> Kept:
@@ -292,9 +295,11 @@ class Collector:
                 over = self._held.hold(
                     con, rows[waits].assign(relative=decoded.relative[waits]),
                     links if self.clock.suspect else links[:0], arrived=now, clock=self._by_clock)
+                over = self.flood.thin(over, now)
                 told = pd.concat([refused, over], ignore_index=True) if len(over) else refused
             kept = keep(
-                con, rows=rows[~waits], links=None if self.clock.suspect else links, refused=told, arrived=now)
+                con, rows=rows[~waits], links=None if self.clock.suspect else links, refused=told, arrived=now,
+                flood=self.flood)
             owe(con, kept.touched)
             heard_live(con, [key for key in kept.touched if key not in self._live], now)
             return kept
@@ -305,6 +310,7 @@ class Collector:
             if waits.any():
                 self._held = held.Held.of(con, self._by_clock)  # what it says was not kept
             raise
+        self.flood.done()
         self._live.update(kept.touched)
         return kept
 
@@ -374,6 +380,7 @@ class Collector:
                 "now": self.store.now(), **self._by_clock, "started_s": self._started_s, "beat_s": monotonic_s(),
                 "suspect_since": self.clock.suspect_since, "reason": self.clock.reason})
             self.sessions.save()
+            self.flood.keep(con, self.store.now())
 
         transaction(con, work)
         if self._counted != (self._messages, self._requests):
