@@ -24,11 +24,13 @@ from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
+from ingest.db.flood import Flood
 from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, heard_live, keep
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.evaluation.watch import watch
+from ingest.health import Account, Health
 from ingest.notification.sending import Notifier
 from ingest.notification.sign import Signs
 from ingest.queries import NOT_TAKEN_IN
@@ -47,7 +49,18 @@ LOOK_S = 60.0  # between two looks at whether quarantine has to be pruned,
 LOOK_BYTES = quarantine.MOST_BYTES // 8  # or when so much was added
 ROOM_S = 1.0  # between two looks at the disk
 EVER = timedelta(days=36_500)  # ahead of our clock: what is told of the clock is heard, however wrong
+ACCOUNT_S = 0.5  # between two accounts of how it goes,
+STANDING_S = 10.0  # and between two counts of what stands, for who asks over HTTP
 WAIT_S = 0.05  # the longest that a request of another process waits for its turn
+
+# Advisories that nobody has lifted (the last of each unit, which alone can stand), and units at fault.
+_STANDING = """
+    SELECT (SELECT count(*) FROM (
+        SELECT arg_max(e.body ->> '$.kind', e.seq) AS last FROM (
+            SELECT arg_max(id, substr(id, 2)::BIGINT) AS advisory FROM advisory GROUP BY cabin, unit)
+        JOIN advisory_event AS e USING (advisory) GROUP BY advisory) WHERE last <> 'lifted'),
+    (SELECT count(DISTINCT (cabin, unit)) FROM unit_fault)
+"""
 
 
 class Collector:
@@ -68,9 +81,12 @@ class Collector:
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
         self._requests, self._counted = 0, (-1, -1)
+        self._late_s, self._judged = 0.0, (time.monotonic(), 0.0)
+        self._account_due, self._standing_due, self._standing = 0.0, 0.0, (0, 0, 0)
         self._enrolled: set[tuple[str, str]] = set()
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now, lambda: self.clock.basis_s)
+        self.flood = Flood()
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
         self.signs = Signs(self.store, self.subscription)
@@ -80,6 +96,7 @@ class Collector:
     def run(self, stop: threading.Event) -> None:
         """Serve and collect until told to stop; leaves nothing half-done."""
         con = self.store.con
+        health = Health(self.settings.health_port) if self.settings.health_port else None
         engine.serve(con, port=self._port, token=self._token)
         try:
             lost = lost_since(self.settings.tally_file, con)
@@ -109,6 +126,8 @@ class Collector:
                     if not self.clock.suspect:
                         self._ripen(())
                 self._prune()
+                if health is not None and time.monotonic() >= self._account_due:
+                    health.account = self._account()
                 self.signs.turn(changed=self.notifier.turn())
                 self.bookings.turn()
         finally:
@@ -118,9 +137,27 @@ class Collector:
                     con.execute, "CALL quack_stop($address)", {"address": f"quack:localhost:{self._port}"})
                 ending.callback(self.sessions.save)
                 ending.callback(self.settings.address_file.unlink, missing_ok=True)
+                if health is not None:
+                    ending.callback(health.close)
                 for part in (self.subscription.stop, self.signs.close, self.notifier.close, self.bookings.close):
                     ending.callback(part)
             logger.info("stopped")
+
+    def _account(self) -> Account:
+        """How it goes, for who asks over HTTP; what costs a question is asked anew now and then."""
+        con = self.store.con
+        self._account_due = time.monotonic() + ACCOUNT_S
+        if time.monotonic() >= self._standing_due:
+            self._standing_due = time.monotonic() + STANDING_S
+            found = con.execute(_STANDING).fetchone() or (0, 0)
+            self._standing = (int(found[0]), int(found[1]), aside.tally(self.settings.aside).files)
+        return Account(
+            given_s=time.monotonic(), judged_s=self._judged[0], judged_at=self._judged[1],
+            connected=self.subscription.connected, full=bool(self._full), suspect=self.clock.suspect,
+            messages=self._messages, rows=self._rows, refused=self._refused, set_aside=self._standing[2],
+            held=sum(self._held.counts.values()), queue=self.subscription.waiting, late_s=self._late_s,
+            advisories=self._standing[0], faults=self._standing[1],
+            disk_free_bytes=shutil.disk_usage(self.settings.store.parent).free)
 
     def _next(self, stop: threading.Event) -> list[Message]:
         """What came; nothing while the disk is nearly full: the broker keeps what is not acknowledged."""
@@ -221,13 +258,16 @@ class Collector:
         if not messages:
             return
         now, touched = self.store.now(), False
+        self.flood.count((one.topic for one in messages), now)
         for kept in self._keep(messages, now):
             touched = touched or bool(kept.touched)
             self._count(kept, now)
         self.subscription.acknowledge(messages)
         self._messages += len(messages)
+        self._late_s = max((self.store.now() - min(one.arrived for one in messages)).total_seconds(), 0.0)
         if touched:
             evaluate(self.store.con, now)
+            self._judged = (time.monotonic(), time.time())
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.
@@ -280,10 +320,10 @@ class Collector:
 
     def _commit(self, decoded: Decoded, messages: list[Message], now: datetime) -> Kept:
         con = self.store.con
-        set_aside(self.settings.aside, decoded.refused, messages)
-        self._added_bytes += int(decoded.refused["payload"].str.len().sum())
-
-        rows, links, refused = decoded.rows, decoded.links, decoded.refused
+        self.flood.forget()
+        rows, links, refused = decoded.rows, decoded.links, self.flood.thin(decoded.refused, now)
+        set_aside(self.settings.aside, refused, messages)
+        self._added_bytes += int(refused["payload"].str.len().sum())
         waits = self.clock.suspect | (rows["at"] > now + CLOCKS_DIFFER).to_numpy(bool)
 
         def work() -> Kept:
@@ -292,9 +332,11 @@ class Collector:
                 over = self._held.hold(
                     con, rows[waits].assign(relative=decoded.relative[waits]),
                     links if self.clock.suspect else links[:0], arrived=now, clock=self._by_clock)
+                over = self.flood.thin(over, now)
                 told = pd.concat([refused, over], ignore_index=True) if len(over) else refused
             kept = keep(
-                con, rows=rows[~waits], links=None if self.clock.suspect else links, refused=told, arrived=now)
+                con, rows=rows[~waits], links=None if self.clock.suspect else links, refused=told, arrived=now,
+                flood=self.flood)
             owe(con, kept.touched)
             heard_live(con, [key for key in kept.touched if key not in self._live], now)
             return kept
@@ -305,6 +347,7 @@ class Collector:
             if waits.any():
                 self._held = held.Held.of(con, self._by_clock)  # what it says was not kept
             raise
+        self.flood.done()
         self._live.update(kept.touched)
         return kept
 
@@ -352,6 +395,7 @@ class Collector:
         """Proofs that ripen with time alone, such as power steady for half an hour."""
         con = self.store.con
         watch(con, load_fleet(self.store), self.store.now(), touched)
+        self._judged = (time.monotonic(), time.time())
 
     def _beat(self) -> None:
         """Say that we live, and how it goes."""
@@ -374,6 +418,7 @@ class Collector:
                 "now": self.store.now(), **self._by_clock, "started_s": self._started_s, "beat_s": monotonic_s(),
                 "suspect_since": self.clock.suspect_since, "reason": self.clock.reason})
             self.sessions.save()
+            self.flood.keep(con, self.store.now())
 
         transaction(con, work)
         if self._counted != (self._messages, self._requests):

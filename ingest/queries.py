@@ -543,10 +543,11 @@ def quarantined(
 ) -> pd.DataFrame:
     """What was refused, newest first; payloads as text, cut; bytes that are no text as the store writes them.
 
-    `times` is how many records of one pack a row stands for; `file` the whole message in `Settings.aside`.
+    `times` is how many records of one pack a row stands for; `file` the whole message in `Settings.aside`. Where
+    `since` is an instant, the row stands for `times` records of a topic that flooded from then to `arrived_at`.
     """
     return store.ask("""
-        SELECT arrived_at, source, cabin, unit, reason, times, file, octet_length(payload) AS bytes,
+        SELECT arrived_at, since, source, cabin, unit, reason, times, file, octet_length(payload) AS bytes,
             left(regexp_replace(coalesce(try(decode(payload)), payload::VARCHAR), '[[:cntrl:]]', '?', 'g'), 300)
                 AS payload
         FROM quarantine WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)

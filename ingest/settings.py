@@ -47,6 +47,7 @@ class Settings:
     client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.wire.sessions`)
     disk_floor_mb: int = 256  # with less room than that beside the store nothing is taken in
     serve_port: int = 0  # the store's own server; 0: any free port of loopback
+    health_port: int = 0  # of loopback, for /healthz and /metrics; 0: neither is offered
     show_port: int = 8501
     show_address: str = "127.0.0.1"
     units: str = "metric"
@@ -72,7 +73,7 @@ class Settings:
             raise wrong
         if self.mqtt_version not in ("3.1.1", "5"):
             raise BadInput(f"mqtt_version must be 3.1.1 or 5; got {self.mqtt_version!r}")
-        for name in ("serve_port", "show_port"):
+        for name in ("serve_port", "show_port", "health_port"):
             if not 0 <= getattr(self, name) <= 65535:
                 raise BadInput(f"{name} must be a port, 0 to 65535; got {getattr(self, name)!r}")
         if self.units not in ("metric", "us"):
@@ -191,7 +192,7 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
     merged.update(_of_environment(known))
     merged.update({name: value for name, value in options.items() if name in known and value is not None})
     merged["store"] = Path(merged.get("store") or default_store()).expanduser().absolute()
-    for name in ("serve_port", "show_port"):
+    for name in ("serve_port", "show_port", "health_port"):
         if name in merged:
             merged[name] = _port(name, merged[name])
     if "disk_floor_mb" in merged:

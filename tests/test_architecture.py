@@ -53,6 +53,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.settings": set(),
     "ingest.clock": set(),
     "ingest.own_python": set(),
+    "ingest.health": {"ingest.settings"},
     "ingest.private_files": {"ingest.settings"},
     "ingest.bookings": {"ingest.settings", "ingest.own_python", "ingest.db"},
     "ingest.broker": {"ingest.settings", "ingest.private_files"},
@@ -75,7 +76,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
-        "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation",
+        "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.health",
         "ingest.notification", "ingest.queries", "ingest.registry", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.

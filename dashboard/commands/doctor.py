@@ -19,7 +19,7 @@ from dashboard.commands._opening import demo_marker, settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
 from ingest.bookings import kept as bookings
-from ingest.db import held, quarantine
+from ingest.db import flood, held, quarantine
 from ingest.db.engine import named
 from ingest.db.migrations import MIGRATIONS
 from ingest.evaluation import faults
@@ -179,6 +179,7 @@ def _of_fleet(settings: Settings, store: Access) -> list[Finding]:
     out.append(Finding("refused records", True, f"{recent} in the last day" + (
         "; see why on the dashboard's System page" if recent else "")))
     out.append(Finding("quarantine", True, quarantine.tally(store).in_words))
+    out += [Finding("flood", True, words, (source,)) for source, words in flood.in_words(store).items()]
     return out
 
 

@@ -9,7 +9,7 @@ from dashboard.commands import HELP
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_json, settings_of
 from dashboard.text.verdicts import CAUTION
-from ingest.db import held
+from ingest.db import flood, held
 from ingest.db.engine import named
 from ingest.settings import BadInput
 from ingest.store import open_store
@@ -48,7 +48,7 @@ def add(commands: Any) -> None:
 def do_list(options: argparse.Namespace) -> int:
     """Per unit what waits, and what was refused for its time."""
     store = open_any(options)
-    told = held.in_words(store, store.now())
+    told = [*flood.in_words(store).values(), *held.in_words(store, store.now())]
     found = held.set_aside(store)
     store.close()
     for name in ("cabin", "unit"):
@@ -84,8 +84,8 @@ def do_release(options: argparse.Namespace) -> int:
     print(f"{told['kept'] + told['filled']} readings taken in, {told['already']} already there, {told['refused']} "
           f"refused; they lie between {told['since']} and {told['until']}")
     if told["lacking"]:
-        print(f"{told['lacking']} more had been refused in long messages and only counted: load them from the "
-              "logger (tarnlight load)")
+        print(f"{told['lacking']} more had been refused in long messages or a flood and only counted: load them "
+              "from the logger (tarnlight load)")
     print(f"`tarnlight status --cabin {options.cabin}` says what that means for the tap.")
     print(CAUTION)
     return 0

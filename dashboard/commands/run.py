@@ -31,6 +31,7 @@ def add(commands: Any) -> None:
         commands, "collect", do_collect, example="tarnlight collect --broker mqtt://127.0.0.1:1883")
     _broker(collect)
     collect.add_argument("--serve-port", type=int, help="loopback port of the store's server (default: any free)")
+    collect.add_argument("--health-port", type=int, help="loopback port of /healthz and /metrics (default: none)")
     show = command(
         commands, "show", do_show, example="tarnlight show --port 8501")
     show.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501)")

@@ -14,7 +14,7 @@ from dashboard.text import markup, measures
 from dashboard.views.frame import guarded, live
 from dashboard.views.message_log import undelivered
 from ingest import queries
-from ingest.db import held, quarantine
+from ingest.db import flood, held, quarantine
 from ingest.evaluation import faults
 from ingest.store import Client
 from ingest.wire import aside, sessions
@@ -31,6 +31,7 @@ def system(store: Client) -> None:
     st.subheader("Refused records")
     st.html(markup.table(("What", "How it is"), [
         ("Quarantine", quarantine.tally(store).in_words),
+        ("Floods", " ".join(flood.in_words(store).values()) or f"none in the last {flood.TOLD_FOR.days} days"),
         ("Messages that were too much", aside.tally(get_settings().aside).in_words(get_settings().aside)),
     ]))
     refused(store)
@@ -78,6 +79,9 @@ def refused(store: Client) -> None:
 def refused_words(row: Mapping[Hashable, Any]) -> str:
     """Why it was refused, how often in that message, and where the whole message lies."""
     times = f" ({row['times']:,} records of one message)" if row["times"] > 1 else ""
+    if not pd.isna(row["since"]):
+        times = (f" ({row['times']:,} like it from this topic since {row['since']:%Y-%m-%d %H:%M:%S}; this is the "
+                 "last)")
     whole = f". All of it: {row['file']}" if isinstance(row["file"], str) else ""
     return f"{row['reason']}{times}{whole}"
 

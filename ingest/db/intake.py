@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 
 from ingest.db.engine import named
+from ingest.db.flood import Flood
+from ingest.db.quarantine import source_of
 from ingest.db.schema import FUTURE_S, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.wire import senml
 from models.exposure import WORSE_VALUE
@@ -74,7 +76,6 @@ _QUARANTINE = """
 
 PAYLOAD_KEPT = 4_000  # bytes of a message refused whole that quarantine keeps; all of a longer one lies aside
 SLUG_SHOWN = 63  # characters of a slug, at most
-SOURCE_KEPT = 400  # characters of a topic; ours take at most 142
 
 
 @dataclass(slots=True)
@@ -137,8 +138,7 @@ class _Refused:
         aside: bool = False,
     ) -> None:
         """Records of a message of which the rest is kept."""
-        topic = self._messages[number].topic
-        source = topic if len(topic) <= SOURCE_KEPT else topic[:SOURCE_KEPT] + "..."
+        source = source_of(self._messages[number].topic)
         cabin, slug = unit or (None, None)
         self._rows.append((source, cabin, slug, text, reason, times, None, number if aside else -1))
 
@@ -257,12 +257,12 @@ def by_reason(
     bad["nth"], bad["times"] = groups.cumcount(), groups["row"].transform("size")
     few = bad[bad["nth"] < senml.EXAMPLES]
     out: dict[tuple[int, str, str], tuple[int, int, list[str], str, int]] = {}
-    for one, reason in zip(named(few), reasons(batch, few), strict=True):
+    at_ms = batch["at"].iloc[few["row"].astype("int64")].dt.as_unit("ms").astype("int64").tolist()
+    for one, reason, row_ms in zip(named(few), reasons(batch, few), at_ms, strict=True):
         found = values[one.row]
         shown = {one.column: found[one.column]} if one.column in found else found
-        at_ms = round(batch["at"].iloc[one.row].timestamp() * 1000)
         first = out.setdefault((one.pack, one.column, one.check), (one.pack, one.row, [], reason, int(one.times)))
-        first[2].append(json.dumps({"at_ms": at_ms, **shown}))
+        first[2].append(json.dumps({"at_ms": row_ms, **shown}))
     return [(pack, row, "\n".join(texts), reason, times) for pack, row, texts, reason, times in out.values()]
 
 
@@ -310,7 +310,7 @@ def heard_live(con: duckdb.DuckDBPyConnection, keys: Iterable[tuple[str, str]], 
 
 def keep(
     con: duckdb.DuckDBPyConnection, *, rows: pd.DataFrame, arrived: datetime,
-    links: pd.DataFrame | None = None, refused: pd.DataFrame | None = None,
+    links: pd.DataFrame | None = None, refused: pd.DataFrame | None = None, flood: Flood | None = None,
 ) -> Kept:
     """Write a batch; the caller holds the transaction.
 
@@ -321,11 +321,14 @@ def keep(
     links, refused : DataFrame or None
         Link events; rows for quarantine (`source, cabin, unit, payload, reason`, and `times`, `file` where a row
         stands for several records, or all of the message lies aside; `arrived_at` where that was another time).
+    flood : Flood or None
+        Has thinned `refused`; thins what is refused here, and adds what it counted.
     """
     kept = Kept()
     if len(rows):
         one_each, outdone = merge_same_instant(rows)
         outdone = pd.concat([outdone, _keep_rows(con, one_each, len(rows), arrived, kept)], ignore_index=True)
+        outdone = outdone if flood is None else flood.thin(outdone, arrived)
         if len(outdone):
             refused = outdone if refused is None else pd.concat([refused, outdone], ignore_index=True)
     if links is not None and len(links):
@@ -341,6 +344,8 @@ def keep(
         con.execute(_QUARANTINE)
         con.unregister("refused")
         kept.refused = int(refused["times"].sum())
+    if flood is not None:
+        kept.refused += flood.write(con)
     return kept
 
 

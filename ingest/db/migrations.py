@@ -321,9 +321,19 @@ CREATE TABLE own_clock (
     beat_s DOUBLE NOT NULL, suspect_since TIMESTAMPTZ, reason VARCHAR NOT NULL);  -- '' while it can be right
 """
 
+_FLOOD = """
+-- A row with `counted` (an id) stands for `times` refused records of a topic that came from `since` to
+-- `arrived_at`; its payload is the last of them (ingest/db/flood.py).
+ALTER TABLE quarantine ADD COLUMN counted VARCHAR;
+ALTER TABLE quarantine ADD COLUMN since TIMESTAMPTZ;
+CREATE TABLE topic_flood (                                                 -- one row per flood, kept for a week
+    id VARCHAR NOT NULL, source VARCHAR NOT NULL, since TIMESTAMPTZ NOT NULL, "until" TIMESTAMPTZ NOT NULL,
+    most_a_minute BIGINT NOT NULL);                                        -- messages
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
-    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD)
+    _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

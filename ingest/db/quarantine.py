@@ -19,6 +19,8 @@ MOST_BYTES = 32_000_000
 MOST_AGE = timedelta(days=90)
 KEPT_SHARE = 0.75  # of the most, once it is pruned: so that it is not due again at once
 
+SOURCE_KEPT = 400  # characters of a topic; ours take at most 142
+
 _BYTES = "octet_length(payload) + octet_length(encode(reason)) + octet_length(encode(source))"
 _TALLY = f"SELECT sum(times) AS records, sum({_BYTES}) AS bytes, min(arrived_at) AS oldest FROM quarantine"  # noqa: S608
 # Oldest out; of one commit's rows, which share an instant, those written first.
@@ -30,6 +32,11 @@ _PRUNE = f"""
         WHERE bytes > $most OR arrived_at < $oldest)
     RETURNING times, {_BYTES} AS bytes, arrived_at
 """  # noqa: S608  (our own words)
+
+
+def source_of(topic: str) -> str:
+    """A topic as quarantine names it."""
+    return topic if len(topic) <= SOURCE_KEPT else topic[:SOURCE_KEPT] + "..."
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,11 @@ class Subscription:
                 size += len(out[-1].payload)
         return out
 
+    @property
+    def waiting(self) -> int:
+        """How many messages came and are in no batch yet."""
+        return self._queue.qsize()
+
     def connections(self) -> list[Connection]:
         """Connections made since the last call; those whose messages a batch already has are among them."""
         out: list[Connection] = []

@@ -114,6 +114,7 @@ def test_the_password_comes_from_a_file_or_the_environment_and_is_in_no_field(mo
         ({"units": "imperial"}, "units must be metric or us"),
         ({"show_port": 65536}, "show_port must be a port, 0 to 65535; got 65536"),
         ({"serve_port": -1}, "got -1"),
+        ({"health_port": "x"}, "health_port must be a port, 0 to 65535; got 'x'"),
         ({"show_port": "x"}, "show_port must be a port, 0 to 65535; got 'x'"),
     ],
 )

@@ -119,5 +119,5 @@ def test_a_folder_that_cannot_be_written_is_said_and_stops_nothing(held, tmp_pat
 
 @pytest.mark.parametrize("times", [1, 7_800])
 def test_a_row_says_how_many_records_it_stands_for(times):
-    told = refused_words({"reason": "why", "times": times, "file": None})
+    told = refused_words({"reason": "why", "times": times, "file": None, "since": None})
     assert told == ("why" if times == 1 else "why (7,800 records of one message)")
