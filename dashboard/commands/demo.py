@@ -51,9 +51,9 @@ MOST_PAYLOAD = 16 * 2**20  # a logger's backlog of days comes as one message
 def add(commands: Any) -> None:
     """Add the command."""
     demo = command(
-        commands, "demo", do_demo, example="tarnlight demo --cabins 12 --days 40")
+        commands, "demo", do_demo, example="tarnlight demo --cabins 12 --days 30")
     demo.add_argument("--cabins", type=int, default=12, help="how many (default 12)")
-    demo.add_argument("--days", type=int, default=40, help="of history first (default 40)")
+    demo.add_argument("--days", type=int, default=30, help="of history first (default 30)")
     demo.add_argument("--speed", type=float, default=1.0, help="simulated seconds a second, once live (default 1)")
     demo.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501, or a free one)")
     demo.add_argument("--seed", type=int, default=1, help="same seed, same cabins' lives (default 1)")
