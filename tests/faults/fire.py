@@ -1,7 +1,7 @@
 """Honest loggers under fire: what they published, what the broker acknowledged, what the store holds of it.
 
-Every reading has an instant of its own and a value that follows from its number, so a store is held against what was
-sent reading by reading. The store is read from its file, once its collector has ended: nothing in between helps.
+Every reading has an instant of its own and a value that follows from its number, so a store is held against what
+was sent reading by reading. The store is read from its file, once its collector has ended.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ class Logger:
     _last_ms: int = 0
 
     def __post_init__(self) -> None:
-        self.client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"{self.cabin}-logger", clean_session=False)
+        self.client = paho.Client(
+            CallbackAPIVersion.VERSION2, client_id=f"{self.cabin}-logger", clean_session=False)
         if self.user is not None:
             self.client.username_pw_set(self.user, self.password)
         self.client.max_inflight_messages_set(IN_FLIGHT)
@@ -74,7 +75,8 @@ class Logger:
         key, value = (self.cabin, self._last_ms), volts(len(self.sent))
         self.sent[key] = value
         info = self.client.publish(f"tarnlight/{self.cabin}/main/log", senml(
-            datetime.fromtimestamp(self._last_ms / 1000, UTC), lamp=True, power=True, intensity=52.5, flow=0.0, lit=4321.0, total=5.0, battery=value), qos=1)
+            datetime.fromtimestamp(self._last_ms / 1000, UTC), lamp=True, power=True, intensity=52.5, flow=0.0,
+            lit=4321.0, total=5.0, battery=value), qos=1)
         self._by_mid[info.mid].append(key)
 
     def acknowledged(self) -> set[Key]:
@@ -213,7 +215,7 @@ def table(rows: Iterable[Row]) -> str:
             f"{one.fault:46}{one.published:10}{one.acknowledged:9}{one.stored:8}{one.lost - one.broker_lost:6}"
             f"{one.doubled:8}{one.refused:8}{one.worst_s:14.1f}{one.p99_s:8.1f}")
         if one.broker_lost:
-            out.append(f"    of a broker without its state: {one.broker_lost} that it had acknowledged and then forgot")
+            out.append(f"    the broker's own loss: {one.broker_lost} that it had acknowledged and then forgot")
         if one.note:
             out.append(f"    {one.note}")
     return "\n".join(out)

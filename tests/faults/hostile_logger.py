@@ -1,4 +1,4 @@
-"""A logger with a valid password of its own that tries everything: MQTT 3.1.1 by hand, since no library sends this."""
+"""A logger with a valid password that tries everything: MQTT 3.1.1 by hand, since no library sends this."""
 
 from __future__ import annotations
 
@@ -149,8 +149,9 @@ class Hostile:
     def tricks(self) -> list[Callable[[], None]]:
         """All of them, in an order of this round's own."""
         out: list[Callable[[], None]] = [
-            self.in_anothers_name, self.flood, self.flood_of_twos, self.huge, self.deep, self.no_numbers, self.times,
-            self.odd_topics, self.retained, self.wills, self.anothers_id, self.half_of_qos_2, self.bad_utf_8,
+            self.in_anothers_name, self.flood, self.flood_of_twos, self.huge, self.deep, self.no_numbers,
+            self.times, self.odd_topics, self.retained, self.wills, self.anothers_id,
+            self.half_of_qos_2, self.bad_utf_8,
             self.overlong, self.listens, self.nonsense_packets, self.links]
         self._dice.shuffle(out)
         return out
@@ -193,7 +194,8 @@ class Hostile:
             self.tell(opening)
 
     def no_numbers(self) -> None:
-        for value in (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"9" * 5_000, b"null", b"[]", b'"12"', b"1" * 309):
+        for value in (b"NaN", b"Infinity", b"-Infinity", b"1e999", b"9" * 5_000, b"null", b"[]", b'"12"',
+                      b"1" * 309):
             self.tell(b'[{"n":"battery","v":%s}]' % value)
             self.tell(b'[{"n":"battery","v":12,"t":%s}]' % value)
             self.tell(b'[{"bt":%s,"bv":%s},{"n":"battery","v":12}]' % (value, value))

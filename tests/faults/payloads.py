@@ -1,4 +1,4 @@
-"""Payloads that know how a pack is made: built by its grammar, then bent in one place or several, or cut as bytes."""
+"""Payloads that know how a pack is made: built by its grammar, then bent in some places, or cut as bytes."""
 
 from __future__ import annotations
 
@@ -14,15 +14,16 @@ LARGE = 1 / 1_000  # of the payloads are repeated up to 2 MB
 _NAMES = [*QUANTITIES, "pressure", "", "x", "a:flow", "tarnlight/alder/main/flow", "a" * 257, "flow\n", "\x00", "ø",
           "\ud800", "-flow", "urn:dev:mac:0024befffe804ff1:lit"]
 _UNITS = ["W/m2", "m3/s", "l/s", "m3", "l", "Cel", "K", "/", "%", "V", "s", "h", "", "lm", "%" * 300, "\u202e"]
-_NUMBERS = [0, -0.0, 1, -1, 0.5, 60, 1e-320, 1e308, -1e308, 2**28, 2**28 - 1, 2**53 + 1, 2**63, 2**64, 10**400, -(10**309),
-            NOW_S, NOW_S + 299, NOW_S + 301, NOW_S - 10**9, 9e9, 1e18, float("nan"), float("inf"), float("-inf")]
+_NUMBERS = [0, -0.0, 1, -1, 0.5, 60, 1e-320, 1e308, -1e308, 2**28, 2**28 - 1, 2**53 + 1, 2**63, 2**64, 10**400,
+            -(10**309), NOW_S, NOW_S + 299, NOW_S + 301, NOW_S - 10**9, 9e9, 1e18, float("nan"), float("inf"),
+            float("-inf")]
 _LABELS = [*sorted(LABELS), "_", "x_", "X", "", "bver", "vv"]
 
 
 def _scalar(dice: random.Random) -> Any:
     return dice.choice((
-        None, True, False, dice.choice(_NUMBERS), dice.choice(_NUMBERS), dice.uniform(-1e4, 1e4), dice.choice(_NAMES),
-        dice.choice(_UNITS), "x" * dice.choice((1, 300, 5_000)), str(dice.choice(_NUMBERS))))
+        None, True, False, dice.choice(_NUMBERS), dice.choice(_NUMBERS), dice.uniform(-1e4, 1e4),
+        dice.choice(_NAMES), dice.choice(_UNITS), "x" * dice.choice((1, 300, 5_000)), str(dice.choice(_NUMBERS))))
 
 
 def _inner(dice: random.Random, depth: int = 0) -> Any:
@@ -76,7 +77,8 @@ def _flip(dice: random.Random, text: bytes) -> bytes:
 
 def _insert(dice: random.Random, text: bytes) -> bytes:
     at = dice.randrange(len(text) + 1)
-    more = dice.choice((dice.randbytes(8), b"[" * 20, b'"', b"\\u", b"1" * 400, b"-", b"\xef\xbb\xbf", b"\x00", b"}]"))
+    more = dice.choice((
+        dice.randbytes(8), b"[" * 20, b'"', b"\\u", b"1" * 400, b"-", b"\xef\xbb\xbf", b"\x00", b"}]"))
     return text[:at] + more + text[at:]
 
 

@@ -68,8 +68,8 @@ def hold(count: int, seed: int) -> None:
         worst_s, worst_mb = max(worst_s, seconds), max(worst_mb, megabytes)
         rows, refused, done = rows + good, refused + bad, done + len(batch)
         size += sum(map(len, batch))
-    print(f"{done:,} payloads of {size / 1e6:,.0f} MB in {time.monotonic() - begun:.0f} s: {rows:,} rows, {refused:,} "
-          f"refused; none took more than {worst_s:.2f} s and {worst_mb:.0f} MB")
+    print(f"{done:,} payloads of {size / 1e6:,.0f} MB in {time.monotonic() - begun:.0f} s: {rows:,} rows, "
+          f"{refused:,} refused; none took more than {worst_s:.2f} s and {worst_mb:.0f} MB")
     assert rows > count / 20  # many are sound at heart: the decoder's inside is reached
     assert refused > count / 20
 

@@ -1,7 +1,7 @@
 """The fault suite: honest loggers under one fault after another, held reading by reading against the store.
 
-`pytest -m faults -s`. FAULTS_KILLS, FAULTS_AWAY and FAULTS_SECONDS make it smaller, FAULTS_SEED draws other moments,
-FAULTS_TABLE names a file for its table. What the short tests beside it hold in CI, it holds at full size.
+`pytest -m faults -s`. FAULTS_KILLS, FAULTS_AWAY and FAULTS_SECONDS make it smaller, FAULTS_SEED draws other
+moments, FAULTS_TABLE names a file for its table. What the short tests beside it hold in CI, it holds at full size.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import os
 import random
 import time
 from collections.abc import Callable, Iterator
-from datetime import datetime
 from pathlib import Path
 
 import duckdb
@@ -30,7 +29,7 @@ pytestmark = [pytest.mark.faults, pytest.mark.timeout(5400)]
 
 KILLS = int(os.environ.get("FAULTS_KILLS", "200"))
 AWAY = int(os.environ.get("FAULTS_AWAY", "50000"))
-SECONDS = float(os.environ.get("FAULTS_SECONDS", "20"))  # of each stretch of a clock, a full disk, a third of the hostile
+SECONDS = float(os.environ.get("FAULTS_SECONDS", "20"))  # of a wrong clock, a full disk; the hostile one, thrice
 SEED = int(os.environ.get("FAULTS_SEED", "1"))
 A_SECOND = 60.0  # readings, of all ten loggers
 Enter = Callable[[Row], None]
@@ -164,7 +163,7 @@ def test_the_broker_restarts_without_its_state(mosquitto: Mosquitto, started, en
             return any(since <= key[1] <= until for since, until in told)
 
         enter(reckon(f"{times} broker restarts without its state", load, collector.settings.store,
-                     f"{len(told)} stretches in which messages may be lost are told; all that was lost lies in them",
+                     f"{len(told)} stretches in which messages may be lost are told; all of it lies in them",
                      broker_lost=is_told))
         assert told
 
@@ -243,12 +242,13 @@ def test_a_hostile_logger_with_its_own_password(settings: Settings, tmp_path: Pa
             forged = con.execute(
                 "SELECT count(*) FROM reading WHERE battery_v = $mark AND cabin <> $cabin",
                 {"mark": MARK_V, "cabin": HOSTILE}).fetchone()
-            links = con.execute("SELECT count(*) FROM link_event WHERE cabin <> $cabin", {"cabin": HOSTILE}).fetchone()
+            links = con.execute(
+                "SELECT count(*) FROM link_event WHERE cabin <> $cabin", {"cabin": HOSTILE}).fetchone()
             refused = con.execute("SELECT sum(times) FROM quarantine WHERE cabin = $cabin OR cabin IS NULL",
                                   {"cabin": HOSTILE}).fetchone()
         assert forged == links == (0,)
         enter(reckon("a hostile logger beside ten honest ones", load, settings.store,
-                     f"it sent {hostile.sent} messages in {hostile.rounds} rounds and {3 * SECONDS:g} s, was cut off "
-                     f"{hostile.cut_off} times; {refused[0]} of its records refused"))
+                     f"it sent {hostile.sent} messages in {hostile.rounds} rounds and {3 * SECONDS:g} s, was cut "
+                     f"off {hostile.cut_off} times; {refused[0]} of its records refused"))
     finally:
         broker.stop()
