@@ -287,7 +287,8 @@ class Running:
     umask: int = -1
     process: subprocess.Popen[bytes] | None = None
 
-    def start(self, *, connected: bool = True) -> None:
+    def begin(self) -> int:
+        """Start it and wait for nothing; its process id."""
         command = [
             sys.executable,
             "-m",
@@ -303,7 +304,10 @@ class Running:
                 command, env=environment(self.settings.store), stdout=log, stderr=log, cwd=self.log.parent,
                 umask=self.umask,
             )
-        pid = self.process.pid
+        return self.process.pid
+
+    def start(self, *, connected: bool = True) -> None:
+        pid = self.begin()
         wait_for(lambda: self.answers(pid), 30, f"the collector answers; {self.told()}")
         if connected:
             wait_for(self.connected, 30, f"the collector is connected; {self.told()}")

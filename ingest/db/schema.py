@@ -27,7 +27,8 @@ def rounded(batch: pd.DataFrame) -> pd.DataFrame:
     """The batch with all columns of a reading, in their order and types, rounded."""
     out = batch.reindex(columns=[*KEY, *QUANTITY_COLUMNS])
     for column, decimals in DECIMALS.items():
-        out[column] = pd.to_numeric(out[column]).astype("float64").round(decimals)
+        with np.errstate(over="ignore"):  # what is too large to be rounded is infinite, and refused for its range
+            out[column] = pd.to_numeric(out[column]).astype("float64").round(decimals)
     for column in FLAGS:
         out[column] = out[column].astype("boolean")
     return out

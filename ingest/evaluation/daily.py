@@ -148,7 +148,8 @@ def _with_kind(readings: pd.DataFrame, segments: pd.DataFrame) -> pd.DataFrame:
     Matched here and not by the engine's join for it, which falls back to trying every pair (duckdb 1.5.5; 70 times
     as slow over 90 days of one unit).
     """
-    found = pd.merge_asof(readings, segments, on="at", by=["cabin", "unit"])
+    by = dict.fromkeys(("cabin", "unit"), "str")  # of a result without rows the driver makes them objects
+    found = pd.merge_asof(readings.astype(by), segments.astype(by), on="at", by=list(by))
     found["kind"] = found["kind"].where(found["end"] > found["at"])
     return found.drop(columns="end").sort_values(["cabin", "unit", "at"], ignore_index=True)
 

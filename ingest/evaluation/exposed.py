@@ -33,7 +33,8 @@ _UNDERDOSED = """
     ORDER BY u.cabin, u.unit, u.start
 """
 # How much dosed water followed these units' intervals that ended by then, and on how many days: by running sums
-# from now backwards, as a year of silence is an interval an hour. A day counts at its last hour with such water.
+# from now backwards, as a year of silence is an interval an hour. A day counts at its last hour with such water. (A
+# sum of ones: a running count with a FILTER takes a hundred times as long, duckdb 1.5.5.)
 _FOLLOWED = """
     WITH asked AS (SELECT DISTINCT unnest($cabins) AS cabin, unnest($units) AS unit),
     gone AS (
@@ -42,13 +43,13 @@ _FOLLOWED = """
         WHERE u."end" < $before),
     since AS (SELECT cabin, unit, min("end") AS first FROM gone GROUP BY ALL),
     later AS (
-        SELECT h.cabin, h.unit, h.hour, h.in_spec_l, h.in_spec_l > 0 AND h.hour = max(h.hour)
-            FILTER (h.in_spec_l > 0) OVER (PARTITION BY h.cabin, h.unit, h.hour::DATE) AS ends_day
+        SELECT h.cabin, h.unit, h.hour, h.in_spec_l, CASE WHEN h.hour::DATE IS DISTINCT FROM
+            lead(h.hour) OVER (PARTITION BY h.cabin, h.unit ORDER BY h.hour)::DATE THEN 1 ELSE 0 END AS ends_day
         FROM hourly AS h JOIN since AS s ON h.cabin = s.cabin AND h.unit = s.unit
-        WHERE h.hour >= s.first AND h.hour <= $now),
+        WHERE h.hour >= s.first AND h.hour <= $now AND h.in_spec_l > 0),
     rest AS (
         SELECT cabin, unit, hour, sum(in_spec_l) OVER backwards AS litres,
-            count(*) FILTER (ends_day) OVER backwards AS days
+            sum(ends_day) OVER backwards AS days
         FROM later WINDOW backwards AS (PARTITION BY cabin, unit ORDER BY hour DESC))
     SELECT g.cabin, g.unit, g."end", coalesce(r.days, 0) AS days, coalesce(r.litres, 0) AS litres
     FROM gone AS g ASOF LEFT JOIN rest AS r ON g.cabin = r.cabin AND g.unit = r.unit AND g."end" <= r.hour

@@ -75,6 +75,19 @@ def test_a_day_that_is_not_over_has_no_row(held: Store) -> None:
     assert len(days_of(held)) == 1
 
 
+def test_years_without_a_reading_are_worked_out_together_and_are_no_fault(
+    held: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    take(held, readings(2.1))
+    before = days_of(held)
+    take(held, readings(1 / 24, start=FIRST - timedelta(days=900)))  # one hour of long ago, and nothing in between
+    assert held.ask("SELECT count(*) AS n FROM unit_fault")["n"].tolist() == [0]
+    assert not caplog.messages
+    found = days_of(held)
+    assert found["day"].tolist() == [pd.Timestamp("2023-12-14"), *before["day"]]
+    assert found["intensity_w_m2"].tolist()[1:] == before["intensity_w_m2"].tolist()
+
+
 def test_readings_of_a_dark_or_warming_lamp_do_not_count(held: Store) -> None:
     rows = readings(1.1)
     minute = (rows["at"] - rows["at"].iloc[0]).dt.total_seconds() / 60

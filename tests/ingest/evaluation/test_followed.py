@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import timedelta
 
 import numpy as np
@@ -53,3 +54,20 @@ def test_days_and_litres_that_followed_are_those_of_a_plain_sum(held: Store) -> 
         assert row["days"] == later["hour"].dt.date.nunique()
         assert row["litres"] == pytest.approx(later["in_spec_l"].sum())
     assert told["days"].max() > 15 and told["days"].min() == 0
+
+
+def test_ten_years_of_silence_are_counted_in_two_seconds(held: Store) -> None:
+    held.con.execute("""
+        INSERT INTO hourly BY NAME
+        SELECT 'heron-point' AS cabin, 'main' AS unit, $now - INTERVAL (n) HOUR AS hour, 0.0 AS in_spec_l
+        FROM range(87_600) AS t(n)""", {"now": NOW})
+    held.con.execute("""
+        INSERT INTO underdosed BY NAME
+        SELECT cabin, unit, hour AS start, hour + INTERVAL 1 HOUR AS "end", 'unheard' AS kind, 'unheard' AS cause,
+            1.0 AS underdosed_l_upper
+        FROM hourly""")
+    begun = time.process_time()
+    found = held.ask(_FOLLOWED, {**asked(UNITS), "before": NOW - timedelta(days=30), "now": NOW})
+    assert time.process_time() - begun < 2.0  # a running count with a filter alone took 5
+    assert len(found) > 86_000
+    assert found["days"].max() == found["litres"].max() == 0
