@@ -12,6 +12,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,7 @@ from ingest.clock import BOOT, OwnClock, monotonic_s
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.flood import Flood
-from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, heard_live, keep
+from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, far_behind, heard_live, keep
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
@@ -325,6 +326,11 @@ class Collector:
         set_aside(self.settings.aside, refused, messages)
         self._added_bytes += int(refused["payload"].str.len().sum())
         waits = self.clock.suspect | (rows["at"] > now + CLOCKS_DIFFER).to_numpy(bool)
+        behind, stale = far_behind(con, rows, now)
+        if len(stale) and not self.clock.suspect:
+            refused = pd.concat([refused, self.flood.thin(stale, now)], ignore_index=True)
+            rows, waits = rows[~behind], waits[~behind]
+            decoded = replace(decoded, rows=rows, relative=decoded.relative[~behind])
 
         def work() -> Kept:
             told = refused

@@ -23,7 +23,8 @@ def add(commands: Any) -> None:
     aside = commands.add_parser(
         "quarantine", help=HELP["quarantine"],
         description="A reading that lies ahead of its arrival bears a wrong time, or came to a wrong clock. It is "
-        "held until its time has come; one that is far ahead, or of before 2015, is refused.",
+        "held until its time has come; one that is far ahead, or over 400 days behind what its unit last told, is "
+        "refused.",
         epilog="example: tarnlight quarantine list", formatter_class=argparse.RawDescriptionHelpFormatter)
     verbs = aside.add_subparsers(dest="verb", metavar="VERB", required=True)
     listed = command(verbs, "list", do_list, json_option=True, help="list what was set aside, per unit",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, cast
@@ -23,6 +23,7 @@ from models.exposure import WORSE_VALUE
 Touched = dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]]
 
 CLOCKS_DIFFER = timedelta(seconds=FUTURE_S)
+MOST_BEHIND = timedelta(days=400)  # a winter's backlog and more; common practice, no source
 
 _INSTANT = ["cabin", "unit", "at"]
 _QUANTITIES = ", ".join(QUANTITY_COLUMNS)
@@ -297,6 +298,60 @@ def _outdone(rows: pd.DataFrame) -> pd.DataFrame:
                 f"{column} = {value}: for the same instant {worst} was sent too, and the worse of the two counts"
                 for value, worst in zip(found[column].tolist(), found["worst"].tolist(), strict=True)]}))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=REFUSED_COLUMNS)
+
+
+def far_behind(
+    con: duckdb.DuckDBPyConnection, rows: pd.DataFrame, now: datetime
+) -> tuple[np.ndarray, pd.DataFrame]:
+    """Which rows lie further before what their unit last told than any backlog; and they, for quarantine.
+
+    A logger whose clock fell back to its first day would else have years of silence worked out for each message.
+    Measured by the unit's own newest reading, so that a wrong clock of ours refuses nothing.
+
+    Returns
+    -------
+    behind : ndarray of bool, shape (rows,)
+    refused : DataFrame
+        As `keep` takes it; a record holds as many lines as fit, each one row.
+    """
+    behind = (rows["at"] < pd.Timestamp(now) - MOST_BEHIND).to_numpy(bool)  # rare: else nothing is asked
+    nothing = pd.DataFrame(columns=REFUSED_COLUMNS)
+    if not behind.any():
+        return behind, nothing
+    told = con.execute('SELECT cabin, unit, "at" AS newest FROM present').df()
+    told = told.astype({"cabin": "str", "unit": "str"})
+    mine = rows[["cabin", "unit"]].merge(told, on=["cabin", "unit"], how="left")
+    newest = pd.to_datetime(mine["newest"], utc=True)
+    lag = newest - rows["at"].reset_index(drop=True)
+    behind = (lag > MOST_BEHIND).to_numpy(bool)  # False where nothing was ever told
+    if not behind.any():
+        return behind, nothing
+    old = rows[behind]
+    parts = []
+    for (cabin, unit), mine in old.groupby(["cabin", "unit"], sort=False):
+        told = mine.assign(at_ms=mine["at"].dt.as_unit("ms").astype("int64"))[["at_ms", *QUANTITY_COLUMNS]]
+        lines = told.to_json(orient="records", lines=True, double_precision=15).splitlines()
+        reason = (
+            f"at = {mine['at'].iloc[0]:%Y-%m-%d %H:%M:%S}+00:00 lies more than {MOST_BEHIND.days} days before the "
+            "unit's newest reading: the logger's clock is wrong, or this is an old log: load it from a file")
+        parts += [
+            (f"tarnlight/{cabin}/{unit}/log", cabin, unit, "\n".join(some).encode(), reason, len(some), None, -1)
+            for some in _parts(lines, PAYLOAD_KEPT)]
+    return behind, pd.DataFrame(parts, columns=list(REFUSED_COLUMNS)).astype({"file": "object"})
+
+
+def _parts(lines: list[str], most: int) -> Iterator[list[str]]:
+    """Lines in parts of at most so many characters."""
+    part: list[str] = []
+    size = 0
+    for line in lines:
+        if part and size + len(line) + 1 > most:
+            yield part
+            part, size = [], 0
+        part.append(line)
+        size += len(line) + 1
+    if part:
+        yield part
 
 
 def heard_live(con: duckdb.DuckDBPyConnection, keys: Iterable[tuple[str, str]], now: datetime) -> None:

@@ -81,6 +81,22 @@ def test_the_largest_honest_backlog_of_another_unit_holds_up_nobody(mosquitto: M
     assert count(collector.client(), "reading", "cabin = 'otter-cove'") == 60_000
 
 
+def test_a_reading_of_ten_years_back_is_refused_kept_and_released_by_name(mosquitto: Mosquitto, collector: Running):
+    publish(mosquitto.port, HOSTILE, senml(now(), intensity=50.0, lamp=True, flow=0.0))
+    wait_for(lambda: count(collector.client(), "present", "cabin = 'otter-cove'"), 30, "the unit is worked out")
+    then = now() - timedelta(days=3652)
+    publish(mosquitto.port, HOSTILE, *(
+        senml(then + timedelta(minutes=n), intensity=50.0, lamp=True, flow=0.0) for n in range(5)))
+    publish(mosquitto.port, HOSTILE, senml(now() - timedelta(days=390), intensity=49.0, lamp=True, flow=0.0))
+    wait_for(lambda: count(collector.client(), "reading", "cabin = 'otter-cove'") == 2, 30, "a backlog")
+    listed = tarnlight(collector.settings.store, "quarantine", "list").stdout
+    assert "otter-cove/main  5 readings refused" in listed and "before their arrival" in listed
+    freed = tarnlight(collector.settings.store, "quarantine", "release", "--cabin", "otter-cove", "--unit", "main",
+                      "--by", "Ann Lund", "--shift", "0", "--refused")
+    assert freed.returncode == 0, freed.stderr
+    assert count(collector.client(), "reading", "cabin = 'otter-cove'") == 7
+
+
 def test_10_mb_of_ones_are_acknowledged_kept_whole_and_do_not_come_again(mosquitto: Mosquitto, collector: Running):
     ones = b"[" + b"1," * 4_999_999 + b"1]"
     assert len(ones) == 10_000_001
