@@ -24,6 +24,7 @@ from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, un
 from ingest.evaluation.proofs_now import up_to_now
 from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_stretches
 from ingest.evaluation.sensor_trust import sensor_trusts, water_now
+from ingest.evaluation.vulnerable import vulnerable_now
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
 from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest
 from ingest.record.laboratory import asked_again
@@ -162,6 +163,7 @@ class _Evidence:
     water: dict[Key, Water]
     trusts: dict[Key, SensorTrust]
     asked_again: dict[Key, tuple[datetime, str]]
+    vulnerable: frozenset[str]  # cabins
     own_clock: tuple[datetime, str] | None
     held: dict[Key, Any]
 
@@ -203,6 +205,7 @@ def status(
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, water=water, trusts=trusts, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         at_fault=faults.faults(store), asked_again=asked_again(store, now),
+        vulnerable=vulnerable_now(store, fleet, now),
         **_clocks(store, now, as_of=as_of))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
@@ -322,7 +325,7 @@ def _present(
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
         **not_in_an_advisory(evidence.troubles.get(key), advisory, evidence.now), advisory=advisory,
         marginal_from_mj_cm2=severity_from(evidence.fleet, key)["marginal_from_mj_cm2"],
-        marginal_at_once=at_once(evidence.fleet, key), dose_tap_mj_cm2=dose.tap,
+        marginal_at_once=at_once(evidence.fleet, key) or key[0] in evidence.vulnerable, dose_tap_mj_cm2=dose.tap,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
         good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.trusts[key],
         sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")

@@ -14,15 +14,17 @@ from ingest.bookings.addresses import CalendarUnreadable
 
 MOST_REPEATS = 1000
 LONGEST_SUMMARY = 200
+VULNERABLE = "vulnerable"  # the category of a stay with infants or people with weak immunity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Booking:
-    """One stay; local dates, the end being the day of departure."""
+    """One stay; local dates, the end being the day of departure. `vulnerable`: its category says so."""
 
     start: date
     end: date
     summary: str
+    vulnerable: bool = False
 
 
 def bookings_of(feed: bytes, zone: ZoneInfo, since: date, until: date) -> list[Booking]:
@@ -50,11 +52,11 @@ def bookings_of(feed: bytes, zone: ZoneInfo, since: date, until: date) -> list[B
     Notes
     -----
     Cancelled events and transparent ones take no day. RRULE, RDATE and EXDATE are followed; an event with a
-    RECURRENCE-ID stands in for the repeat of that instant.
+    RECURRENCE-ID stands in for the repeat of that instant. A stay of the category `vulnerable` is marked so.
 
     References
     ----------
-    .. [1] RFC 5545, sections 3.6.1, 3.8.2.7 (TRANSP), 3.8.1.11 (STATUS), 3.8.4.4 and 3.8.5.
+    .. [1] RFC 5545, sections 3.6.1, 3.8.2.7 (TRANSP), 3.8.1.2 (CATEGORIES), 3.8.1.11 (STATUS), 3.8.4.4 and 3.8.5.
     """
     import icalendar  # three tenths of a second to load
 
@@ -71,8 +73,15 @@ def bookings_of(feed: bytes, zone: ZoneInfo, since: date, until: date) -> list[B
             if taken and str(event.get("TRANSP", "OPAQUE")).upper() != "TRANSPARENT":
                 start, end = _span(event, zone)
                 if end >= since and start <= until:
-                    out.append(Booking(start=start, end=end, summary=_one_line(str(event.get("SUMMARY", "")))))
+                    out.append(Booking(
+                        start=start, end=end, summary=_one_line(str(event.get("SUMMARY", ""))),
+                        vulnerable=VULNERABLE in _categories(event)))
     return sorted(out, key=lambda one: (one.start, one.end))
+
+
+def _categories(event: Any) -> set[str]:
+    """An event's categories, in small letters (RFC 5545, 3.8.1.2)."""
+    return {str(one).strip().lower() for one in event.categories}
 
 
 def _one_line(text: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import duckdb
@@ -14,6 +14,7 @@ import pandas as pd
 from ingest.bookings.addresses import Allowed, name_of
 from ingest.bookings.readings import Feed, Reading, readings
 from ingest.db.engine import Asks, Local, transaction
+from models.advisory.marginal import MARGINAL_DAYS
 from models.fleet import Cabin, Fleet
 
 PAST_DAYS, COMING_DAYS = 400, 120  # around the present, whose bookings are kept
@@ -64,8 +65,8 @@ def keep(con: duckdb.DuckDBPyConnection, found: Reading, now: datetime, days: tu
     feed, given = found.feed, {"cabin": found.feed.cabin, "mark": mark_of(found.feed)}
     was = con.execute("SELECT feed FROM booking_feed WHERE cabin = $cabin", {"cabin": feed.cabin}).fetchone()
     known = pd.DataFrame(
-        [(feed.cabin, one.start, one.end, one.summary) for one in found.bookings],
-        columns=["cabin", "first_day", "last_day", "summary"], dtype=object)
+        [(feed.cabin, one.start, one.end, one.summary, one.vulnerable) for one in found.bookings],
+        columns=["cabin", "first_day", "last_day", "summary", "vulnerable"], dtype=object)
 
     def work() -> None:
         if was is not None and was[0] != given["mark"]:
@@ -81,19 +82,37 @@ def keep(con: duckdb.DuckDBPyConnection, found: Reading, now: datetime, days: tu
         con.execute(
             "UPDATE booking_feed SET read_at = $now, since = $since, until = $until WHERE cabin = $cabin",
             {"now": now, "since": days[0], "until": days[1], "cabin": feed.cabin})
+        marked = _marked(con, feed.cabin)
         con.execute(
             "DELETE FROM booking WHERE cabin = $cabin AND (last_day >= $yesterday OR last_day < $since)",
             {"cabin": feed.cabin, "yesterday": now.date() - timedelta(days=1), "since": days[0]})
         if len(known):
             con.register("known_bookings", known)
             con.execute(
-                "INSERT INTO booking SELECT DISTINCT cabin, first_day::DATE, last_day::DATE, summary "
+                "INSERT INTO booking BY NAME SELECT cabin, first_day::DATE AS first_day, "
+                "last_day::DATE AS last_day, summary, bool_or(vulnerable::BOOLEAN) AS vulnerable "
                 "FROM known_bookings AS new WHERE NOT EXISTS (FROM booking AS old WHERE old.cabin = new.cabin AND "
                 "old.first_day = new.first_day::DATE AND old.last_day = new.last_day::DATE AND "
-                "old.summary = new.summary)")
+                "old.summary = new.summary AND old.vulnerable >= new.vulnerable::BOOLEAN) GROUP BY ALL")
             con.unregister("known_bookings")
+        _weigh_anew(con, feed.cabin, _marked(con, feed.cabin) - marked, now)
 
     transaction(con, work)
+
+
+def _marked(con: duckdb.DuckDBPyConnection, cabin: str) -> set[date]:
+    """First days of a cabin's stays with infants or people with weak immunity."""
+    rows = con.execute("SELECT first_day FROM booking WHERE cabin = $cabin AND vulnerable", {"cabin": cabin})
+    return {first for (first,) in rows.fetchall()}
+
+
+def _weigh_anew(con: duckdb.DuckDBPyConnection, cabin: str, marked: set[date], now: datetime) -> None:
+    """Owe a cabin's units the time since the earliest stay that was marked now: its water asks for more."""
+    if not marked or min(marked) > now.date() + timedelta(days=1):
+        return
+    since = max(datetime.combine(min(marked), time(), UTC) - timedelta(days=2), now - timedelta(days=MARGINAL_DAYS))
+    con.execute("INSERT INTO pending SELECT cabin, slug, $since, $since FROM unit WHERE cabin = $cabin", {
+        "cabin": cabin, "since": since})
 
 
 def forget_others(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> None:

@@ -46,7 +46,8 @@ def answer(feed: dict[str, str], allowed: Allowed, since: date, until: date) -> 
         return {"trouble": "reading it takes more memory than any list of bookings"}
     except Exception:  # outermost: a feed is another's, and nothing of it may be said
         return {"trouble": "it cannot be understood"}
-    return {"bookings": [(one.start.isoformat(), one.end.isoformat(), one.summary) for one in found]}
+    return {"bookings": [
+        (one.start.isoformat(), one.end.isoformat(), one.summary, one.vulnerable) for one in found]}
 
 
 def _load() -> None:

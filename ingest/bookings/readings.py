@@ -86,8 +86,8 @@ def readings(
 def _reading(feed: Feed, line: str) -> Reading:
     found = json.loads(line)
     return Reading(feed=feed, trouble=found.get("trouble", ""), bookings=tuple(
-        Booking(start=date.fromisoformat(start), end=date.fromisoformat(end), summary=summary)
-        for start, end, summary in found.get("bookings", ())))
+        Booking(start=date.fromisoformat(start), end=date.fromisoformat(end), summary=summary, vulnerable=marked)
+        for start, end, summary, marked in found.get("bookings", ())))
 
 
 class _Reader:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.db.engine import Asks
+from ingest.evaluation.vulnerable import drunk_by_them, marked_stays
 from ingest.record.advisory_log import FOREVER, Key, asked
 from models.advisory.events import StepPolicy
 from models.advisory.marginal import MARGINAL_DAYS, rises
@@ -148,6 +149,8 @@ def _to_watch(store: Asks, fleet: Fleet, rows: pd.DataFrame, now: datetime) -> n
         marginal_l_upper=most, volume_l=found["volume_l"].astype(float), unbroken_h=unbroken.fillna(0.0),
         at_once=[at_once(fleet, key) for key in keys], share=policy.marginal_share, hours=policy.marginal_h)
     risen = {key for key, rose in zip(keys, rising, strict=True) if rose}
+    of_them = some[drunk_by_them(some, marked_stays(store, fleet, now))]
+    risen |= set(zip(of_them["cabin"], of_them["unit"], strict=True))
     of_risen = np.array([key in risen for key in zip(rows["cabin"], rows["unit"], strict=True)], bool)
     return np.asarray(marginal & ~of_risen)
 

@@ -22,6 +22,7 @@ from ingest.evaluation import faults
 from ingest.evaluation.exposed import at_once, unanswered
 from ingest.evaluation.judging import PRESENT, tails_table, unit_states
 from ingest.evaluation.proofs_now import proofs_now, ripens_at
+from ingest.evaluation.vulnerable import drunk_by_them, marked_stays
 from ingest.record.advisory_log import FOREVER, Con, KeptAdvisory, Key, append_all, asked, latest_of, new_advisory
 from ingest.record.laboratory import samples_that_count
 from ingest.registry.tables import load_history
@@ -138,7 +139,7 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Map
     stored = unanswered(store, fleet, keys, now)
     if len(tail):
         tail = tail[(tail["kind"] != "unheard") & (tail["underdosed_l_upper"] > 0)]
-        tail = tail[~_only_to_watch(tail, stored, fleet, known)]
+        tail = tail[~_only_to_watch(tail, stored, fleet, known, marked_stays(store, fleet, now))]
     graced = stored["graced"].to_numpy(bool)
     held_back = graced | stored["to_note"].to_numpy(bool) | stored["to_watch"].to_numpy(bool)
     asks = stored[~held_back | named_by(stored, held_back, known)]
@@ -151,7 +152,7 @@ def _seen(con: Con, fleet: Fleet, keys: Sequence[Key], now: datetime, known: Map
 
 
 def _only_to_watch(
-    tail: pd.DataFrame, stored: pd.DataFrame, fleet: Fleet, known: Mapping[Key, KeptAdvisory]
+    tail: pd.DataFrame, stored: pd.DataFrame, fleet: Fleet, known: Mapping[Key, KeptAdvisory], stays: pd.DataFrame
 ) -> np.ndarray:
     """Which intervals since the latest reading are marginal, of a unit of which that asks for no advisory."""
     risen = stored[(stored["severity"] == Severity.MARGINAL) & ~stored["to_watch"].astype(bool)]
@@ -160,7 +161,7 @@ def _only_to_watch(
         if kept.advisory.state is not State.LIFTED and kept.advisory.severity is Severity.MARGINAL}
     marginal = (tail["severity"] == Severity.MARGINAL).to_numpy(bool)
     asked_for = [key in asking or at_once(fleet, key) for key in zip(tail["cabin"], tail["unit"], strict=True)]
-    return np.asarray(marginal & ~np.array(asked_for, bool))
+    return np.asarray(marginal & ~np.array(asked_for, bool) & ~drunk_by_them(tail, stays))
 
 
 def named_by(stored: pd.DataFrame, held_back: np.ndarray, known: Mapping[Key, KeptAdvisory]) -> np.ndarray:

@@ -36,6 +36,16 @@ def test_a_stay_of_whole_days_ends_on_the_day_of_departure() -> None:
     assert found == [(date(2007, 6, 28), date(2007, 7, 9))]
 
 
+@pytest.mark.parametrize(("line", "marked"), [
+    ("CATEGORIES:VULNERABLE", True), ("CATEGORIES:FAMILY,Vulnerable", True),
+    ("CATEGORIES:FAMILY\nCATEGORIES:vulnerable", True), ("CATEGORIES:FAMILY", False),
+    ("SUMMARY:vulnerable", False), ("CATEGORIES:", False)])
+def test_a_category_marks_a_stay(line: str, marked: bool) -> None:
+    """RFC 5545 section 3.8.1.2 (from memory): a list after commas, and more than one such line."""
+    (found,) = bookings_of(feed(f"DTSTART;VALUE=DATE:19970903\n{line}"), ZONE, *EVER)
+    assert found.vulnerable is marked
+
+
 @pytest.mark.parametrize(
     ("lines", "days"),
     [

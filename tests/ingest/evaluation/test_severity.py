@@ -16,6 +16,9 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import pytest
 
+from ingest.bookings.calendar import Booking
+from ingest.bookings.kept import keep, window
+from ingest.bookings.readings import Feed, Reading
 from ingest.db.migrations import MIGRATIONS
 from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
@@ -166,6 +169,25 @@ def test_water_that_was_watched_is_an_advisory_as_soon_as_the_registry_says_so(s
     assert found["advisory"]["severity"] == "marginal"  # so that there is something to lift
     # it was known all along, since long before the registry asked for more
     assert "because of a dose that cannot be shown to meet its target, known since" in found["reasons"][0]
+
+
+@pytest.mark.parametrize(("days", "marked", "word"), [
+    ((-2, 1), True, "boil"), ((-2, 1), False, "watch"), ((1, 4), True, "boil"),  # who comes tomorrow finds it there
+    ((-9, -5), True, "watch"), ((5, 9), True, "watch")])
+def test_in_a_stay_that_its_booking_marks_the_first_litre_is_an_advisory(store_path, days, marked, word):
+    now = loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40))
+    assert status(store_path)["verdict"] == "watch"
+    today = now.astimezone(ZoneInfo("America/Toronto")).date()
+    first, last = (today + timedelta(days=one) for one in days)
+    held = Store(store_path)
+    keep(held.con, Reading(
+        feed=Feed(cabin="heron-point", calendar="heron.ics", time_zone="America/Toronto"),
+        bookings=(Booking(start=first, end=last, summary="", vulnerable=marked),)), held.now(), window(held.now()))
+    evaluate(held.con, held.now())
+    held.close()
+    found = status(store_path)
+    assert found["verdict"] == word
+    assert (found["advisory"] is not None) is (word == "boil")
 
 
 def test_a_fleet_may_ask_for_an_advisory_at_once(store_path):
