@@ -30,6 +30,7 @@ from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, fail
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
+from ingest.evaluation.pace import Pace
 from ingest.evaluation.watch import watch
 from ingest.health import Account, Health
 from ingest.notification.sending import Notifier
@@ -79,6 +80,7 @@ class Collector:
         self._began = self.store.now()
         self._messages = self._rows = self._refused = 0
         self._beat_due = self._look_due = 0.0
+        self._pace = Pace()
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
         self._requests, self._counted = 0, (-1, -1)
@@ -121,6 +123,8 @@ class Collector:
                     logger.warning("%s", sentence)
                 self._judge_clock()
                 self._take(messages)
+                if self._pace.due() and not self.clock.suspect:
+                    self._evaluate(self.store.now())
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
@@ -246,7 +250,7 @@ class Collector:
         self._count(kept, now)
         logger.info("%d readings that were held are taken in", kept.rows + kept.filled + kept.already)
         if kept.touched:
-            evaluate(con, now)
+            evaluate(con, now, self._pace)
 
     def _count(self, kept: Kept, now: datetime) -> None:
         self._rows += kept.rows
@@ -267,8 +271,11 @@ class Collector:
         self._messages += len(messages)
         self._late_s = max((self.store.now() - min(one.arrived for one in messages)).total_seconds(), 0.0)
         if touched:
-            evaluate(self.store.con, now)
-            self._judged = (time.monotonic(), time.time())
+            self._evaluate(now)
+
+    def _evaluate(self, now: datetime) -> None:
+        evaluate(self.store.con, now, self._pace)
+        self._judged = (time.monotonic(), time.time())
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.

@@ -21,6 +21,7 @@ from ingest.db.intake import Touched
 from ingest.evaluation import faults
 from ingest.evaluation.daily import owe_days, pay_days
 from ingest.evaluation.judging import STATE_SQL, UnitColumns, holding, with_doses
+from ingest.evaluation.pace import Pace
 from ingest.evaluation.play import Past, loaded_past, play
 from ingest.evaluation.watch import watch
 from ingest.record.advisory_log import FOREVER
@@ -125,7 +126,9 @@ def owe_all(con: duckdb.DuckDBPyConnection, units: Iterable[tuple[str, str]]) ->
     owe(con, dict.fromkeys(units, (SINCE_EVER, SINCE_EVER)))
 
 
-def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, str]]:
+def evaluate(
+    con: duckdb.DuckDBPyConnection, now: datetime, pace: Pace | None = None
+) -> list[tuple[str, str]]:
     """Pay what is owed, then see what it means for the advisories of the units touched.
 
     Parameters
@@ -134,21 +137,26 @@ def evaluate(con: duckdb.DuckDBPyConnection, now: datetime) -> list[tuple[str, s
         The store's, held by this process alone.
     now : datetime
         The store's present instant.
+    pace : Pace, optional
+        Has units wait whose long past was worked out a moment ago; None: nobody waits.
 
     Returns
     -------
     list of (cabin, unit)
         The units worked out.
     """
+    waiting = pace.begin(con, now) if pace is not None else frozenset()
     fleet = load_fleet(Local(con))
     since = con.execute("SELECT min(since) AS since FROM pending").df()["since"].iloc[0]
     past = loaded_past(con)
-    keys = derive(con, fleet, now)
+    keys = derive(con, fleet, now, waiting)
     if keys:
         suspects = _suspects(con, keys, since.to_pydatetime())
         play(con, fleet, now, sorted(set(past) & set(suspects)), Past(known_at=now))
         watch(con, fleet, now, suspects)
     pay_days(con, fleet, now)  # after the advisories: nobody waits for a lamp's trend
+    if pace is not None:
+        pace.end(keys)
     return keys
 
 
@@ -166,14 +174,20 @@ def _suspects(
     return [(cabin, unit) for cabin, unit in found]
 
 
-def derive(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = None) -> list[tuple[str, str]]:
+def derive(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = None,
+    waiting: frozenset[tuple[str, str]] = frozenset(),
+) -> list[tuple[str, str]]:
     """Work out intervals, states and hours of every unit to which something is owed; the units done.
 
     A unit that cannot be worked out stays owed, is noted (`ingest.evaluation.faults`), and does not hold up the
-    others.
+    others. Those that are `waiting` stay owed too.
     """
     owed = con.execute(
         "SELECT cabin, unit, min(since) AS since FROM pending GROUP BY ALL ORDER BY ALL").df()
+    if waiting:
+        waits = [(one.cabin, one.unit) in waiting for one in named(owed)]
+        owed = owed[~np.array(waits, bool)].reset_index(drop=True)
     if owed.empty:
         return []
     now = now or datetime.now(UTC)

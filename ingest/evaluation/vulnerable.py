@@ -27,7 +27,8 @@ def marked_stays(store: Asks, fleet: Fleet, now: datetime) -> pd.DataFrame:
         `cabin`, `from`, `to`: from a day before the arrival's until the end of the day of departure, at the cabin.
     """
     found = store.ask(_MARKED, {
-        "since": (now - timedelta(days=MARGINAL_DAYS + 1)).date(), "until": (now + 2 * BEFORE).date()})
+        "since": (now - timedelta(days=MARGINAL_DAYS + 1)).date().isoformat(),
+        "until": (now + 2 * BEFORE).date().isoformat()})
     zones = {one.slug: one.zone for one in fleet.cabins}
     rows = [
         (row.cabin,
