@@ -285,8 +285,8 @@ class Collector:
         """
         try:
             decoded = self._decode(messages, now)
-            if any("is not enrolled" in reason for reason in decoded.refused["reason"]):
-                self._refresh()  # enrolled since we looked
+            if any("is not enrolled" in reason for reason in decoded.refused["reason"]) and self._enrolled_since():
+                self._refresh()
                 decoded = self._decode(messages, now)
             now, decoded = self._with_clock(messages, decoded, now)
             return [self._commit(decoded, messages, now)]
@@ -397,9 +397,15 @@ class Collector:
         finally:
             self._refresh()
 
+    def _units(self) -> set[tuple[str, str]]:
+        return set(self.store.con.execute("SELECT cabin, slug FROM unit").fetchall())
+
+    def _enrolled_since(self) -> bool:
+        """Whether other units are enrolled than when we last looked; else a foreign topic would cost each time."""
+        return self._units() != self._enrolled
+
     def _refresh(self) -> None:
-        found = self.store.con.execute("SELECT cabin, slug FROM unit").fetchall()
-        self._enrolled = {(cabin, unit) for cabin, unit in found}
+        self._enrolled = self._units()
         self._held = held.Held.of(self.store.con, self._by_clock)
         self.notifier.forget()
         self.bookings.forget()

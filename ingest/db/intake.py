@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 import duckdb
 import numpy as np
@@ -90,6 +90,14 @@ class Kept:
     touched: Touched = field(default_factory=dict)
 
 
+class _Pack(NamedTuple):
+    """Rows by their instant, what of it was refused, and the instants that were told as before the arrival."""
+
+    rows: dict[int, dict[str, float | bool]]
+    problems: list[senml.Refusal]
+    relative: set[int]
+
+
 @dataclass(slots=True)
 class Message:
     """A message as it came."""
@@ -101,6 +109,26 @@ class Message:
     qos: int = 1
     connection: int = 0  # which connection brought it: its number `mid` means nothing on a later one
     basis_s: float = 0.0  # of the clock that `arrived` is by (`ingest.clock.OwnClock`)
+    _read: tuple[datetime, _Pack | senml.PackRefused] | None = None  # what it holds, by that arrival
+
+    def read(self) -> _Pack:
+        """The rows of its pack, read once: a batch is decoded again where a clock or the registry changed.
+
+        Raises
+        ------
+        PackRefused
+            If nothing of it can be used.
+        """
+        if self._read is None or self._read[0] != self.arrived:
+            try:
+                relative: set[int] = set()
+                found = senml.readings(self.payload, self.arrived.timestamp(), relative)
+                self._read = (self.arrived, _Pack(*found, relative))
+            except senml.PackRefused as error:
+                self._read = (self.arrived, error)
+        if isinstance(self._read[1], senml.PackRefused):
+            raise self._read[1]
+        return self._read[1]
 
 
 @dataclass(slots=True)
@@ -193,8 +221,7 @@ def decode(
                 refused.whole(number, "link must be up or down", (cabin, unit))
             continue
         try:
-            relative: set[int] = set()
-            rows, problems = senml.readings(message.payload, message.arrived.timestamp(), relative)
+            rows, problems, relative = message.read()
         except senml.PackRefused as error:
             refused.whole(number, str(error), (cabin, unit))
             continue
