@@ -42,7 +42,8 @@ def test_the_other_process_ends_with_a_first_one_that_was_killed(tmp_path):
     script = tmp_path / "first.py"
     script.write_text(FIRST)
     first = subprocess.Popen(
-        [sys.executable, str(script)], stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
+        [sys.executable, str(script)], stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)})
     try:
         other = int(first.stdout.readline())
         assert other != first.pid and runs(other)

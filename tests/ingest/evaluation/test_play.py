@@ -152,7 +152,7 @@ def test_what_was_known_then_is_not_what_is_known_now(tmp_path, stores):
 
 
 def test_what_was_known_of_a_unit_that_had_fallen_silent_is_what_was_shown_then(stores):
-    """Power and light that were proven are not taken for proven while nothing is heard: nor when asked afterwards."""
+    """Power and light that were proven do not count as proven while nothing is heard: nor when asked afterwards."""
     held = Store(stores())
     rows = log(NOW - timedelta(minutes=300), 200, [(60, 75)])
     first = rows["at"].iloc[0].to_pydatetime()
@@ -178,6 +178,28 @@ def test_what_was_known_of_a_unit_that_had_fallen_silent_is_what_was_shown_then(
     assert known["reasons"] == list(shown.verdict.reasons)
     assert [(one["code"], one["done"]) for one in known["advisory"]["steps"]] == [
         (str(one.code), one.done) for one in shown.advisory.advisory.statuses]
+
+
+def test_a_unit_that_is_heard_too_seldom_has_its_water_told_while_it_goes_on(stores):
+    """A reading in ten minutes of a unit that should send one a minute: each ends one."""
+    held = Store(stores())
+    rows = log(NOW - timedelta(minutes=300), 120, [(40, 51)]).iloc[::10].reset_index(drop=True)
+    rows["total_l"] = 5000.0 + 40.0 * np.arange(len(rows))
+    words = []
+    for number in range(len(rows)):
+        now = rows["at"].iloc[number].to_pydatetime() + timedelta(seconds=5)
+        row = rounded(rows.iloc[[number]].reset_index(drop=True))
+        owe(held.con, keep(held.con, rows=row, arrived=now).touched)
+        heard_live(held.con, [("heron-point", "main")], now)
+        evaluate(held.con, now)
+        words.append(str(queries.status(held, now, cabin="heron-point")[0].verdict.verdict))
+    found = [one.advisory for one in queries.advisories(held, cabin="heron-point")]
+    held.close()
+    assert "clear" not in words[1:]
+    # the first silence ended with the second reading; a quarter of an hour later nothing has explained it
+    assert len(found) == 1 and found[0].happened_from == rows["at"].iloc[0].to_pydatetime()
+    assert found[0].raised_at <= rows["at"].iloc[5].to_pydatetime()
+    assert words[-1] == "boil"
 
 
 def test_an_advisory_that_more_history_explains_is_not_dated_before_what_is_left_of_it(stores):
@@ -228,7 +250,7 @@ def test_live_through_a_broker_and_loaded_the_same_advisory_stands(
 
 
 def taken(store: Path, rows: pd.DataFrame, *, live: bool, now: datetime | None = None) -> list[Advisory]:
-    """The unit's advisories after these rows, which came live or as a file, half a minute after the last or then."""
+    """The unit's advisories after these rows, live or as a file, half a minute after the last or `now`."""
     held = Store(store)
     now = now or rows["at"].max().to_pydatetime() + timedelta(seconds=30)
     kept = keep(held.con, rows=rounded(rows), arrived=now)
