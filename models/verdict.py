@@ -436,13 +436,12 @@ def _of_before(present: Present) -> Iterator[_Finding]:
     """What lies so far back that it is only to be seen by somebody."""
     since, until, most = present.to_note_since, present.to_note_until, present.to_note_l_upper
     if since is not None and until is not None and most is not None:
-        first, last = (f"{one.astimezone(UTC):%Y-%m-%d}" for one in (since, until))
-        when = f"on {first}" if first == last else f"between {first} and {last}"
+        first, last = (f"{one.astimezone(UTC):%Y-%m-%d %H:%M UTC}" for one in (since, until))
         yield _Finding(
             weight=_Weight.WATCH, since=since,
             reason=(
-                f"Before this unit was first heard live, {when} (UTC), up to {math.ceil(most):,d} L of water may "
-                "have passed without a full dose. Dosed water has replaced it many times since."),
+                f"Before this unit was first heard live, up to {math.ceil(most):,d} L of water may have passed "
+                f"without a full dose, between {first} and {last}. Dosed water has replaced it many times since."),
             action=(
                 "A named person can note this as seen (`tarnlight advisory seen`, or the cabin's page). Anybody "
                 f"who fell ill then should see a doctor. {AUTHORITY}"),

@@ -86,7 +86,7 @@ def _as_known(store: Access, at: datetime, cabin: str | None) -> list[queries.Un
     with progress_bar() as bar:
         task = bar.add_task("", total=None)
         with as_known(store, at, cabin=cabin, told=lambda words: bar.update(task, description=words)) as known:
-            return queries.status(known, at, cabin=cabin, as_of=True)
+            return queries.status(known, at, cabin=cabin)  # its present is that instant
 
 
 def require_cabin(store: Access, cabin: str | None) -> None:

@@ -13,7 +13,7 @@ from ingest.evaluation.vulnerable import drunk_by_them, marked_stays
 from ingest.record.advisory_log import FOREVER, Key, asked
 from models.advisory.events import StepPolicy
 from models.advisory.marginal import MARGINAL_DAYS, rises
-from models.advisory.pieces import DOSED_DAYS_SINCE, answered, badness, in_grace, only_to_note
+from models.advisory.pieces import DOSED_DAYS_SINCE, GRACE, answered, badness, in_grace, only_to_note
 from models.dose.credit import protozoa_from_mj_cm2
 from models.fleet import Fleet
 from models.shortfall import Severity, marginal_from_mj_cm2, under_treated_from_mj_cm2
@@ -54,6 +54,12 @@ _FOLLOWED = """
         FROM later WINDOW backwards AS (PARTITION BY cabin, unit ORDER BY hour DESC))
     SELECT g.cabin, g.unit, g."end", coalesce(r.days, 0) AS days, coalesce(r.litres, 0) AS litres
     FROM gone AS g ASOF LEFT JOIN rest AS r ON g.cabin = r.cabin AND g.unit = r.unit AND g."end" <= r.hour
+"""
+# When these units were last heard at or before an instant; of long before, nothing is asked.
+_HEARD = """
+    WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
+    SELECT cabin, unit, max("at") AS heard FROM reading SEMI JOIN asked USING (cabin, unit)
+    WHERE "at" >= $since AND "at" <= $before GROUP BY ALL
 """
 # Of these units, all water of the month at least (what met its target, and what is known to have been short: a
 # total that jumps by more than the supply can deliver is neither), and when water last passed that met its target
@@ -106,11 +112,24 @@ def unanswered(
     pairs = found[found["lift"].notna()]
     pairs = pairs.assign(piece=pd.factorize(
         pairs["cabin"] + "/" + pairs["unit"] + "/" + pairs["lift"] + "/" + pairs["number"].astype(str))[0])
-    rows = rows.assign(graced=in_grace(rows, now))
+    rows = rows.assign(graced=_graced(store, rows, now))
     rows = rows[~answered(rows, pairs)].reset_index(drop=True)
     return rows.assign(
         to_note=_to_note(store, fleet, rows, now), to_watch=_to_watch(store, fleet, rows, now),
     )[[*_INTERVAL, "graced", "to_note", "to_watch"]]
+
+
+def _graced(store: Asks, rows: pd.DataFrame, now: datetime) -> np.ndarray:
+    """Which intervals are of a silence that a backlog may still explain."""
+    graced = in_grace(rows, now)
+    if not graced.any():
+        return graced
+    some = rows[graced]
+    found = store.ask(_HEARD, {
+        **asked(list(some[["cabin", "unit"]].drop_duplicates().itertuples(index=False, name=None))),
+        "since": some["end"].min().to_pydatetime(), "before": now - GRACE})
+    heard = rows[["cabin", "unit"]].merge(found, on=["cabin", "unit"], how="left", validate="many_to_one")["heard"]
+    return in_grace(rows, now, pd.to_datetime(heard, utc=True).dt.tz_localize(None).to_numpy())
 
 
 def severity_from(fleet: Fleet, key: Key) -> dict[str, float]:

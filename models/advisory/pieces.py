@@ -177,7 +177,9 @@ def answered(rows: pd.DataFrame, pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return out
 
 
-def in_grace(rows: pd.DataFrame, now: datetime) -> npt.NDArray[np.bool_]:
+def in_grace(
+    rows: pd.DataFrame, now: datetime, heard: npt.NDArray[np.datetime64] | None = None
+) -> npt.NDArray[np.bool_]:
     """Which intervals belong to a silence that a backlog may still explain.
 
     Parameters
@@ -185,6 +187,9 @@ def in_grace(rows: pd.DataFrame, now: datetime) -> npt.NDArray[np.bool_]:
     rows : DataFrame
         `cabin, unit, start, end, kind`, sorted by these three. Stored intervals end with each hour, a silence does
         not.
+    heard : ndarray of datetime64, optional
+        Of each row in UTC, its unit's latest reading of longer ago than the grace; NaT: none. A reading ends a
+        silence though another may follow at once: those of a unit that is heard too seldom are many, not one.
     """
     unheard = rows["kind"] == UNHEARD
     after = rows.shift(-1)
@@ -192,7 +197,11 @@ def in_grace(rows: pd.DataFrame, now: datetime) -> npt.NDArray[np.bool_]:
         after["cabin"] == rows["cabin"]) & (after["unit"] == rows["unit"])
     silence = (~goes_on.shift(1, fill_value=False)).cumsum()
     ends = rows["end"].groupby(silence).transform("max")
-    return (unheard & (ends > pd.Timestamp(now - GRACE))).to_numpy(bool)
+    graced = (unheard & (ends > pd.Timestamp(now - GRACE))).to_numpy(bool)
+    if heard is None:
+        return graced
+    ended: npt.NDArray[np.bool_] = rows["end"].dt.tz_convert("UTC").dt.tz_localize(None).to_numpy() <= heard
+    return graced & ~ended
 
 
 def only_to_note(

@@ -441,7 +441,7 @@ def _played_anew(advisory: Advisory, event: PlayedAnew) -> Advisory:
     if not advisory.untouched:
         raise NotAllowed("only what loaded history raised and nobody has seen to is played anew")
     return replace(
-        advisory, raised_at=min(advisory.raised_at, event.raised_at), exposure=event.exposure,
+        advisory, raised_at=event.raised_at, exposure=event.exposure,
         severity=event.severity, steps=event.steps, evidence_since=event.exposure.end, proofs=(), forgiven_l=0.0)
 
 

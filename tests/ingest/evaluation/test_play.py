@@ -151,6 +151,68 @@ def test_what_was_known_then_is_not_what_is_known_now(tmp_path, stores):
     assert refused.returncode == 2 and "--at TIME" in refused.stderr
 
 
+def test_what_was_known_of_a_unit_that_had_fallen_silent_is_what_was_shown_then(stores):
+    """Power and light that were proven do not count as proven while nothing is heard: nor when asked afterwards."""
+    held = Store(stores())
+    rows = log(NOW - timedelta(minutes=300), 200, [(60, 75)])
+    first = rows["at"].iloc[0].to_pydatetime()
+    for begin in range(0, len(rows), 10):
+        part = rows.iloc[begin : begin + 10]
+        now = part["at"].max().to_pydatetime() + timedelta(seconds=5)
+        owe(held.con, keep(held.con, rows=rounded(part.reset_index(drop=True)), arrived=now).touched)
+        heard_live(held.con, [("heron-point", "main")], first)
+        evaluate(held.con, now)
+    at = now + timedelta(minutes=45)
+    (shown,) = queries.status(held, at, cabin="heron-point")
+    more = log(at + timedelta(minutes=10), 20, [])
+    more["total_l"] += rows["total_l"].iloc[-1]
+    later = more["at"].max().to_pydatetime() + timedelta(seconds=5)
+    owe(held.con, keep(held.con, rows=rounded(more), arrived=later).touched)
+    evaluate(held.con, later)
+    held.close()
+    told = tarnlight_here(
+        held.path, "status", "--json", "--cabin", "heron-point", "--at", at.isoformat(), "--as-known")
+    assert told.returncode == 0, told.stderr
+    known = json.loads(told.stdout)[0]
+    assert any("power back and steady" in why for why in known["reasons"]), known["reasons"]
+    assert known["reasons"] == list(shown.verdict.reasons)
+    assert [(one["code"], one["done"]) for one in known["advisory"]["steps"]] == [
+        (str(one.code), one.done) for one in shown.advisory.advisory.statuses]
+
+
+def test_a_unit_that_is_heard_too_seldom_has_its_water_told_while_it_goes_on(stores):
+    """A reading in ten minutes of a unit that should send one a minute: each ends one."""
+    held = Store(stores())
+    rows = log(NOW - timedelta(minutes=300), 120, [(40, 51)]).iloc[::10].reset_index(drop=True)
+    rows["total_l"] = 5000.0 + 40.0 * np.arange(len(rows))
+    words = []
+    for number in range(len(rows)):
+        now = rows["at"].iloc[number].to_pydatetime() + timedelta(seconds=5)
+        row = rounded(rows.iloc[[number]].reset_index(drop=True))
+        owe(held.con, keep(held.con, rows=row, arrived=now).touched)
+        heard_live(held.con, [("heron-point", "main")], now)
+        evaluate(held.con, now)
+        words.append(str(queries.status(held, now, cabin="heron-point")[0].verdict.verdict))
+    found = [one.advisory for one in queries.advisories(held, cabin="heron-point")]
+    held.close()
+    assert "clear" not in words[1:]
+    # the first silence ended with the second reading; a quarter of an hour later nothing has explained it
+    assert len(found) == 1 and found[0].happened_from == rows["at"].iloc[0].to_pydatetime()
+    assert found[0].raised_at <= rows["at"].iloc[5].to_pydatetime()
+    assert words[-1] == "boil"
+
+
+def test_an_advisory_that_more_history_explains_is_not_dated_before_what_is_left_of_it(stores):
+    """A hole between two parts stands as unheard until most of it is filled; what is left begins later."""
+    store = stores()
+    rows = log(NOW - timedelta(minutes=400), 395, [])
+    taken(store, pd.concat([rows.iloc[:100], rows.iloc[250:]], ignore_index=True), live=False)
+    filled = rows.iloc[100:230].reset_index(drop=True)
+    (after,) = taken(store, filled, live=False, now=NOW)
+    assert after.happened_from >= filled["at"].iloc[-1].to_pydatetime()
+    assert after.raised_at >= after.happened_from
+
+
 SPEED = 300.0
 
 
@@ -187,10 +249,10 @@ def test_live_through_a_broker_and_loaded_the_same_advisory_stands(
     assert core(loaded(tmp_path, stores(), rows, apart=False)) == live
 
 
-def taken(store: Path, rows: pd.DataFrame, *, live: bool) -> list[Advisory]:
-    """The unit's advisories after these rows, which came live or as a file, half a minute after the last."""
+def taken(store: Path, rows: pd.DataFrame, *, live: bool, now: datetime | None = None) -> list[Advisory]:
+    """The unit's advisories after these rows, live or as a file, half a minute after the last or `now`."""
     held = Store(store)
-    now = rows["at"].max().to_pydatetime() + timedelta(seconds=30)
+    now = now or rows["at"].max().to_pydatetime() + timedelta(seconds=30)
     kept = keep(held.con, rows=rounded(rows), arrived=now)
     owe(held.con, kept.touched)
     if live:

@@ -775,6 +775,16 @@ def test_a_silence_that_is_stored_in_pieces_is_in_grace_as_one_and_no_other_is_d
     assert in_grace(rows[:2].assign(unit=["main", "sauna"]), minute(121)).tolist() == [False, True]
 
 
+def test_a_reading_ends_a_silence_though_another_follows_at_once():
+    rows = silences(
+        ("heron-point", 0, 60, "unheard"), ("heron-point", 60, 120, "unheard"), ("loon-bay", 0, 60, "unheard"),
+        ("loon-bay", 60, 120, "unheard"))
+    heard = pd.DatetimeIndex([minute(60), minute(60), None, None]).tz_localize(None).to_numpy()
+    assert in_grace(rows, minute(121), heard).tolist() == [False, True, True, True]
+    heard = pd.DatetimeIndex([minute(60) - TICK] * 4).tz_localize(None).to_numpy()
+    assert in_grace(rows, minute(121), heard).tolist() == [True] * 4
+
+
 def test_intervals_of_a_whole_fleet_are_parted_by_cabin_and_by_unit_in_order_of_their_start():
     rows = silences(
         ("loon-bay", 0, 60, "dark"), ("heron-point", 60, 90, "dark"), ("heron-point", 0, 60, "weak"),
