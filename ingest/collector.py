@@ -268,6 +268,7 @@ class Collector:
         if touched:
             evaluate(self.store.con, now)
             self._judged = (time.monotonic(), time.time())
+            self.notifier.heard()
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.

@@ -144,7 +144,7 @@ def _tell_record(
         told = _told(con, "n.advisory = $advisory", {"advisory": number})
         for one in notices_due(number, cabin, unit, record, after=seen, policy=policy):
             fresh = first_tellings(one, fleet.contacts, told=told, now=now)
-            put += _put(con, fresh, now)
+            put += put_in_line(con, fresh, now)
             told += [_as_told(due) for due in fresh]
     lifted = any(event.kind == "lifted" for _, event in record)
     con.execute("DELETE FROM told_until WHERE advisory = $advisory", {"advisory": number})
@@ -172,7 +172,7 @@ def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None =
                  if one.key == event]
         for one in found:
             due = follow_up(one, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy)
-            put += transaction(con, lambda: _put(con, due, now))  # noqa: B023  (run at once)
+            put += transaction(con, lambda: put_in_line(con, due, now))  # noqa: B023  (run at once)
     return put
 
 
@@ -197,7 +197,7 @@ def tell_silence(
     if not out:
         return 0
     return transaction(con, lambda: sum(
-        _put(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
+        put_in_line(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
 
 
 def confirm(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -226,12 +226,17 @@ def _told(con: Con, where: str, given: dict[str, Any]) -> list[Told]:
                  delivered_at=row[6]) for row in found]
 
 
+def told_of(con: Con, event: str) -> list[Told]:
+    """What was put in line of one event."""
+    return _told(con, "n.event = $event", {"event": event})
+
+
 def _as_told(due: Due) -> Told:
     return Told(event=due.event, contact=due.contact, role=due.role, channel=due.channel, number=due.number,
                 due_at=due.due_at, delivered_at=None)
 
 
-def _put(con: Con, due: Iterable[Due], now: datetime) -> int:
+def put_in_line(con: Con, due: Iterable[Due], now: datetime) -> int:
     """Add to the line; the caller holds the transaction. What is in line already stays as it is."""
     put = 0
     for one in due:

@@ -17,6 +17,7 @@ from ingest.db.engine import Local
 from ingest.notification import message_log as notify
 from ingest.notification.channels import keep_library_quiet, send
 from ingest.notification.message_log import Waiting
+from ingest.notification.power import tell_power
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings
 from ingest.store import Store
@@ -26,6 +27,7 @@ from models.fleet import Fleet
 logger = logging.getLogger(__name__)
 
 BEAT_S = 2.0
+HEARD_S = 0.25  # between two looks at what was just heard
 REST_S = 60.0  # after a fault of our own, before the next turn
 FIRST_RETRY_S = 5.0
 MOST_RETRY_S = 4 * 3600.0
@@ -109,7 +111,8 @@ class Notifier:
         self._fleet: Fleet | None = None
         self._since: datetime = store.now()
         self._events = -1
-        self._beat_due = 0.0
+        self._beat_due = self._look_due = 0.0
+        self._heard = False
         self._under_way: set[Line] = set()
         self._tried: dict[Line, set[str]] = {}  # what a line held at its last try
         self._again_at: dict[Line, float] = {}
@@ -124,6 +127,10 @@ class Notifier:
         """The registry may have changed."""
         self._fleet = None
 
+    def heard(self) -> None:
+        """Something was heard: look at once whether a light went off."""
+        self._heard = True
+
     def turn(self) -> bool:
         """Whatever is due now; cheap where nothing is. Whether the record of advisories has grown."""
         con = self._store.con
@@ -131,8 +138,10 @@ class Notifier:
         self._note(self._sender.results())
         counted = con.execute("SELECT count(*) FROM advisory_event").fetchone()
         grown = counted is not None and counted[0] != self._events
-        if not (beat or grown):
+        heard = self._heard and time.monotonic() >= self._look_due
+        if not (beat or grown or heard):
             return False
+        self._heard, self._look_due = False, time.monotonic() + HEARD_S
         if beat:
             self._beat_due = time.monotonic() + BEAT_S
         try:
@@ -154,6 +163,7 @@ class Notifier:
         con = self._store.con
         if self._fleet is None:
             self._fleet = load_fleet(Local(con))
+        tell_power(con, self._fleet, now)
         notify.tell_news(con, self._fleet, now, self._policy)
         if beat:
             notify.follow_up_all(con, self._fleet, now, self._policy)
