@@ -74,7 +74,8 @@ _HEARD = """
 """
 # One row per message that is due, has a channel, and was not delivered.
 _TO_SEND = """
-    SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts
+    SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts, n.kind, n.cabin,
+        n.number, n.due_at
     FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
     WHERE n.channel <> '' AND n.due_at <= $now GROUP BY ALL
     HAVING NOT coalesce(bool_or(t.ok), FALSE) ORDER BY any_value(n.due_at), any_value(n."at"), n.key
@@ -256,9 +257,14 @@ def put_in_line(con: Con, due: Iterable[Due], now: datetime) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waiting:
-    """A message that is due and was not delivered."""
+    """A message that is due and was not delivered; of several that go together, `keys` are all of theirs."""
 
     key: str
+    keys: tuple[str, ...]
+    kind: str
+    cabin: str
+    number: int
+    due_at: datetime
     contact: str
     channel: str
     title: str
@@ -271,7 +277,7 @@ def waiting(con: Con, now: datetime) -> list[Waiting]:
     """What is to be sent now, in order."""
     return [
         Waiting(key=row[0], contact=row[1], channel=row[2], title=row[3], body=row[4], urgent=row[5],
-                failures=row[6])
+                failures=row[6], keys=(row[0],), kind=row[7], cabin=row[8], number=row[9], due_at=row[10])
         for row in con.execute(_TO_SEND, {"now": now}).fetchall()]
 
 

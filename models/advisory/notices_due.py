@@ -238,11 +238,13 @@ def _words(
         found = (*found, *_to(text, f"Lamp trouble: {place}", (Role.SERVICE,)))
     if kind not in BOIL:
         return found
-    ask = (
-        f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
-        "Until somebody does, it is said again.")
+    ask = {
+        Role.OWNER: " Confirm that you have read this on the cabin's page. Until somebody does, it is said again.",
+        Role.MANAGER: (
+            f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
+            "Until somebody does, it is said again.")}
     return tuple(
-        MessageText(role=one.role, subject=one.subject, body=one.body + ask, urgent=True)
+        MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)
         if one.role in ASKED else one
         for one in found)
 

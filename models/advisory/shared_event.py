@@ -31,6 +31,7 @@ TOGETHER_MIN = 10.0
 BROKER_SHARE, BROKER_LEAST = 0.5, 3
 EARTH_KM = 6371.0
 SHORT_SILENCE_MIN = 10.0  # a loss of the link that is shorter is nothing to share; common practice, no source
+BEFORE, AFTER = timedelta(minutes=10), timedelta(hours=1)  # of an event, what else is of it; ours, no source
 OPEN_US = np.iinfo(np.int64).max
 _ID = re.compile(r"(\d{8}T\d{6}Z)\.([a-z0-9-]+)\.([a-z0-9-]+)")
 
@@ -162,6 +163,17 @@ def find(events: Iterable[SharedEvent], id: str) -> SharedEvent | None:
         one for one in found for member in one.members
         if (member.cabin, member.unit) == (told[2], told[3]) and member.start - slack <= at
         and (member.end is None or at <= member.end + slack)), None)
+
+
+def concerns(event: SharedEvent, cabin: str, began: datetime) -> bool:
+    """Whether what began at a cabin then is of the event.
+
+    An advisory may name the last instant at which all was well, and water that was drawn before the lamp was warm
+    again, or of which nobody knew while the logger was silent, is of the event still.
+    """
+    if cabin not in event.cabins or began < event.start - BEFORE:
+        return False
+    return event.end is None or began <= event.end + AFTER
 
 
 def event_id(cabin: str, unit: str, start: datetime) -> str:

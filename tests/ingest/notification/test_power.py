@@ -14,7 +14,9 @@ from ingest.bookings.kept import feeds_of, keep, window
 from ingest.bookings.readings import Reading
 from ingest.evaluation.evaluate import evaluate
 from ingest.notification.power import tell_power
+from ingest.notification.sending import Notifier
 from ingest.registry.tables import load_fleet
+from ingest.settings import Settings
 from ingest.store import Store
 from tests.conftest import FLEET_TOML, publish, senml, utc, wait_for
 from tests.ingest.ingest_streams import commit, minutes, steady
@@ -163,6 +165,25 @@ def test_a_light_that_went_off_days_ago_and_was_not_heard_since_is_no_news(store
     take(store, START, 10)
     take(store, START + minutes(10), 3, **DARK)
     assert telling(store, START + timedelta(days=2, hours=1)) == []
+
+
+def test_a_fault_in_putting_together_or_in_looking_holds_up_no_message(store, tmp_path, caplog):
+    box = Mailbox().start()
+    try:
+        file = secrets_file(tmp_path, FIRST=box.url(TO["FIRST"]))
+        store.con.execute("ALTER TABLE segment RENAME TO segment_away")
+        store.con.execute("ALTER TABLE booking_feed RENAME TO booking_feed_away")
+        store.con.execute("UPDATE present SET power = 0")
+        store.act("advisory-raise", {"cabin": "heron-point", "unit": "main", "by": "Ann Lund"})
+        notifier = Notifier(Settings(store=tmp_path, channels_file=str(file)), store)
+        notifier.start()
+        wait_for(lambda: notifier.turn() or box.got, 15, "the boil message goes all the same")
+        wait_for(lambda: box.got, 15, "the boil message goes all the same")
+        notifier.close()
+    finally:
+        box.stop()
+    assert box.got[0][1] == "Boil water: Heron-Point"
+    assert "each is sent by itself" in caplog.text
 
 
 @pytest.fixture
