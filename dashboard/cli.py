@@ -22,8 +22,8 @@ practice decide."""
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
-    "load": "load", "status": "status", "outages": "status", "doctor": "doctor", "backup": "backup",
-    "restore": "backup", "autostart": "autostart", "alive": "autostart",
+    "load": "load", "status": "status", "outages": "status", "events": "events", "doctor": "doctor",
+    "backup": "backup", "restore": "backup", "autostart": "autostart", "alive": "autostart",
     "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
     "quarantine": "quarantine", "report": "report", "dose": "dose", "bleach": "bleach",
 }
@@ -36,6 +36,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "broker": lambda: import_module("dashboard.commands.broker"),
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
+    "events": lambda: import_module("dashboard.commands.events"),
     "backup": lambda: import_module("dashboard.commands.backup"),
     "autostart": lambda: import_module("dashboard.commands.autostart"),
     "doctor": lambda: import_module("dashboard.commands.doctor"),

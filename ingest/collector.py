@@ -276,6 +276,7 @@ class Collector:
     def _evaluate(self, now: datetime) -> None:
         evaluate(self.store.con, now, self._pace)
         self._judged = (time.monotonic(), time.time())
+        self.notifier.heard()
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.

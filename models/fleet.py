@@ -287,6 +287,7 @@ class Cabin:
     septic_l_day: float | None = None  # what its septic bed takes in a day; None: not known
     well_l_min: float | None = None  # what its well yields for hours on end; None: not known
     vulnerable: bool = False  # infants or people with weak immunity drink there
+    supply_line: str = ""  # the power line that feeds it: cabins of one line lose power together
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -307,6 +308,8 @@ class Cabin:
                 require_number(name, getattr(self, name), above=0)
         if not isinstance(self.vulnerable, bool):
             raise ValueError(f"vulnerable must be true or false; got {self.vulnerable!r}")
+        if not isinstance(self.supply_line, str):
+            raise ValueError(f"supply_line must be a text; got {self.supply_line!r}")
         seen: set[str] = set()
         for unit in self.units:
             if unit.slug in seen:

@@ -100,7 +100,8 @@ LONGEST = (
     "dashboard/test_cautions_shown", "browser/test_pages", "ingest/evaluation/test_sensor_trust",
     "ingest/outlook/test_lamps", "ingest/record/test_answered", "ingest/evaluation/test_watch",
     "ingest/record/test_what_results_do", "ingest/record/test_any_order_of_lifts", "faults/test_one_message",
-    "ingest/evaluation/test_truth", "ingest/evaluation/test_any_log", "ingest/notification/test_sending")
+    "ingest/evaluation/test_truth", "ingest/evaluation/test_any_log", "ingest/notification/test_power",
+    "ingest/notification/test_sending")
 _HERE = Path(__file__).parent
 _TURN = {_HERE / f"{name}.py": turn for turn, name in enumerate(LONGEST)}
 

@@ -64,8 +64,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.evaluation": {"ingest.db", "ingest.record", "ingest.registry", "ingest.store"},
     "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},
     "ingest.notification": {
-        "ingest.settings", "ingest.private_files", "ingest.db", "ingest.record", "ingest.registry",
-        "ingest.queries", "ingest.store", "ingest.wire"},
+        "ingest.settings", "ingest.private_files", "ingest.bookings", "ingest.db", "ingest.evaluation",
+        "ingest.record", "ingest.registry", "ingest.queries", "ingest.store", "ingest.wire"},
     "ingest.outlook": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
         "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",

@@ -11,6 +11,7 @@ HELP = {
     "load": "load sensor logs (CSV, or SenML JSON lines)",
     "status": "say of every unit whether its tap may be drunk from",
     "outages": "list the time that was not lit, and the water drawn in it",
+    "events": "list the power cuts and silences that several cabins share, with each cabin's own advisory",
     "backup": "copy the store while it runs",
     "restore": "put such a copy in the store's place, and keep what stood there",
     "doctor": "say what is wrong with this set-up",

@@ -5,13 +5,15 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from collections.abc import Hashable, Mapping
+import sys
+from collections.abc import Callable, Hashable, Mapping
 from datetime import UTC
 from typing import Any
 
 from dashboard.commands import HELP
 from dashboard.commands._opening import open_any, open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
+from dashboard.commands.events import SPAN
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
 from dashboard.text.service import service_line, service_rows
 from dashboard.text.verdicts import CAUTION
@@ -19,15 +21,20 @@ from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.kept import read_now
+from ingest.evaluation.shared import events_since
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
+from ingest.store import Access
 from models.advisory import Advisory
 from models.advisory.events import PERSON_STEPS, STEP_WORDS, How, State, Step
 from models.advisory.guests import letter
+from models.advisory.shared_event import concerns, find
 from models.advisory.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 from models.dose.sensor_checks import sensor_check
+
+STEPS = [str(step) for step in PERSON_STEPS]
 
 
 def add(commands: Any) -> None:
@@ -48,11 +55,8 @@ def add(commands: Any) -> None:
     record = command(verbs, "record", do_record, help="record that a named person did a step",
                      example="tarnlight advisory record a3 flush_hot --by 'Ann Lund' --how heated --degrees 71 "
                      "--minutes 30")
-    record.add_argument("id")
-    named = record.add_mutually_exclusive_group(required=True)
-    steps = [str(step) for step in PERSON_STEPS]
-    named.add_argument("done", nargs="?", choices=steps, metavar="STEP", help=", ".join(steps))
-    named.add_argument("--step", choices=steps, help="the same")
+    record.add_argument("words", nargs="*", metavar="ID [ID ...] STEP", help=", ".join(STEPS))
+    record.add_argument("--step", choices=STEPS, help="the step, in place of the last word")
     record.add_argument("--by", required=True, metavar="NAME", help="who did it")
     record.add_argument("--from", dest="begun", help="of a flush: since when the taps ran; --at is until when")
     record.add_argument("--at", help="when it was done (default: now)")
@@ -84,11 +88,13 @@ def add(commands: Any) -> None:
     confirm = command(verbs, "confirm", do_confirm,
                       help="say that you have read an advisory, so that it is not repeated",
                       example="tarnlight advisory confirm a3 --by 'Ann Lund'")
-    confirm.add_argument("id")
+    confirm.add_argument("words", nargs="*", metavar="ID")
     confirm.add_argument("--by", required=True, metavar="NAME", help="who has read it")
     lift = command(verbs, "lift", do_lift, help="lift an advisory, by name",
                    example="tarnlight advisory lift a3 --by 'Ann Lund'")
-    lift.add_argument("id")
+    lift.add_argument("words", nargs="*", metavar="ID")
+    for one in (record, confirm, lift):
+        one.add_argument("--event", metavar="ID", help="all open ones of that shared event (tarnlight events)")
     lift.add_argument("--by", required=True, metavar="NAME", help="who lifts it")
     lift.add_argument("--reason", default="", help="needed while steps are undone; kept in the record")
 
@@ -234,18 +240,67 @@ def _act(options: argparse.Namespace, kind: str, body: dict[str, Any]) -> dict[s
         store.close()
 
 
+def _each(
+    options: argparse.Namespace, words: list[str], kind: str, body: dict[str, Any], done: Callable[[str, Any], str]
+) -> tuple[list[dict[str, Any]], int]:
+    """Do the same to each advisory named, or to all of a shared event; what was told of each, and the exit code.
+
+    Each is done by itself: one that is refused says why, and the others are done. Of several, 2 says that one was
+    refused at least.
+    """
+    if bool(words) == bool(options.event):
+        raise BadInput("name one or more advisories, or all of a shared event with --event ID; not both")
+    store = open_any(options)
+    told: list[dict[str, Any]] = []
+    refused = 0
+    try:
+        numbers = _of_event(store, options.event) if options.event else list(dict.fromkeys(words))
+        for number in numbers:
+            try:
+                told.append(store.act(kind, {**body, "advisory": number}))
+            except BadInput as error:
+                if len(numbers) == 1:
+                    raise
+                refused += 1
+                print(f"{number}: refused: {error}", file=sys.stderr)
+            else:
+                print(f"{number}: {done(number, told[-1])}")
+        if len(numbers) > 1:
+            print(f"{len(told)} of {len(numbers)} done" + (f", {refused} refused." if refused else "."))
+    finally:
+        store.close()
+    return told, 2 if refused else 0
+
+
+def _of_event(store: Access, id: str) -> list[str]:
+    """The open advisories of a shared event, in the order of their numbers."""
+    now, fleet = store.now(), load_fleet(store)
+    event = find(events_since(store, fleet, now, now - SPAN), id)
+    if event is None:
+        raise BadInput(f"no shared event {id!r} in the last {SPAN.days} days; `tarnlight events` shows them")
+    found = [
+        one for one in queries.advisories(store) if one.advisory.state is not State.LIFTED
+        and concerns(event, one.cabin, one.advisory.raised_at)]
+    if not found:
+        raise BadInput(f"no open advisory is of the shared event {event.id!r}")
+    return [one.id for one in sorted(found, key=lambda one: (one.advisory.raised_at, len(one.id), one.id))]
+
+
 def do_record(options: argparse.Namespace) -> int:
     """A step done."""
-    told = _act(options, "advisory-record", {
-        "advisory": options.id, "step": options.step or options.done, "by": options.by, "note": options.note,
+    words = list(options.words)
+    step = options.step or (words.pop() if words else None)
+    if step not in STEPS:
+        raise BadInput(f"name the step that was done, one of {', '.join(STEPS)}; got {step!r}")
+    told, code = _each(options, words, "advisory-record", {
+        "step": step, "by": options.by, "note": options.note,
         "how": options.how, "degrees_c": options.degrees, "minutes": options.minutes, "times": options.times,
         "failed": options.failed, "again": options.again,
         "at": instant(options.at).isoformat() if options.at else None,
-        "from": instant(options.begun).isoformat() if options.begun else None})
-    left = ", ".join(told["open_steps"]) or "nothing"
-    print(f"{options.id}: recorded; state {told['state']}, still open: {left}")
-    print_cautions(works_of_steps(Step(step) for step in told["open_steps"]))
-    return 0
+        "from": instant(options.begun).isoformat() if options.begun else None},
+        lambda _, one: f"recorded; state {one['state']}, still open: {', '.join(one['open_steps']) or 'nothing'}")
+    print_cautions(works_of_steps(Step(each) for one in told for each in one["open_steps"]))
+    return code
 
 
 def do_raise(options: argparse.Namespace) -> int:
@@ -302,16 +357,16 @@ def do_seen(options: argparse.Namespace) -> int:
 
 def do_confirm(options: argparse.Namespace) -> int:
     """Somebody has read it."""
-    _act(options, "confirm", {"advisory": options.id, "by": options.by})
-    print(f"{options.id}: confirmed by {options.by}; it stands until a named person lifts it. {CAUTION}")
-    return 0
+    return _each(
+        options, options.words, "confirm", {"by": options.by},
+        lambda *_: f"confirmed by {options.by}; it stands until a named person lifts it. {CAUTION}")[1]
 
 
 def do_lift(options: argparse.Namespace) -> int:
     """The end of an advisory."""
-    _act(options, "advisory-lift", {"advisory": options.id, "by": options.by, "reason": options.reason})
-    print(f"{options.id}: lifted by {options.by}; take the notice down. {CAUTION}")
-    return 0
+    return _each(
+        options, options.words, "advisory-lift", {"by": options.by, "reason": options.reason},
+        lambda *_: f"lifted by {options.by}; take the notice down. {CAUTION}")[1]
 
 
 def laboratory_lines(told: dict[str, Any]) -> list[str]:

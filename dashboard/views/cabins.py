@@ -92,6 +92,7 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
             longitude = st.number_input("Longitude, degrees east", value=None, format="%.4f")
             altitude = st.number_input("Altitude, m", value=None)
         trip = st.text_input("Trip (visits are grouped by it)")
+        line = st.text_input("Power line that feeds it (cabins of one line lose power together)")
         with st.container(horizontal=True):
             well = st.number_input(f"Well yields for hours on end, {flow}", value=None)
             septic = st.number_input(f"Septic bed takes in a day, {volume}", value=None)
@@ -135,7 +136,7 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
             drawdown_l=0.0 if gravity else measures.from_volume(drawdown, units), gravity_fed=gravity)
         place = Cabin(slug=slug, name=name, time_zone=zone, latitude=latitude, longitude=longitude,
                       altitude_m=altitude, trip=trip, units=(unit,), well_l_min=_litres(well, units),
-                      septic_l_day=_litres(septic, units), vulnerable=vulnerable)
+                      septic_l_day=_litres(septic, units), vulnerable=vulnerable, supply_line=line)
     except ValueError as error:
         st.html(markup.box("Not enrolled", [str(error)], tone="alarm"))
         return

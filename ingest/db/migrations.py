@@ -335,10 +335,14 @@ _STAYS = """
 ALTER TABLE booking ADD COLUMN vulnerable BOOLEAN DEFAULT false;           -- infants or weak immunity are in it
 """
 
+_SUPPLY_LINE = """
+ALTER TABLE cabin ADD COLUMN supply_line VARCHAR DEFAULT '';                -- cabins of one line lose power at once
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS)
+    _STAYS, _SUPPLY_LINE)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

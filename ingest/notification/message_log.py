@@ -74,7 +74,8 @@ _HEARD = """
 """
 # One row per message that is due, has a channel, and was not delivered.
 _TO_SEND = """
-    SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts
+    SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts, n.kind, n.cabin,
+        n.number, n.due_at
     FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
     WHERE n.channel <> '' AND n.due_at <= $now GROUP BY ALL
     HAVING NOT coalesce(bool_or(t.ok), FALSE) ORDER BY any_value(n.due_at), any_value(n."at"), n.key
@@ -144,7 +145,7 @@ def _tell_record(
         told = _told(con, "n.advisory = $advisory", {"advisory": number})
         for one in notices_due(number, cabin, unit, record, after=seen, policy=policy):
             fresh = first_tellings(one, fleet.contacts, told=told, now=now)
-            put += _put(con, fresh, now)
+            put += put_in_line(con, fresh, now)
             told += [_as_told(due) for due in fresh]
     lifted = any(event.kind == "lifted" for _, event in record)
     con.execute("DELETE FROM told_until WHERE advisory = $advisory", {"advisory": number})
@@ -172,7 +173,7 @@ def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None =
                  if one.key == event]
         for one in found:
             due = follow_up(one, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy)
-            put += transaction(con, lambda: _put(con, due, now))  # noqa: B023  (run at once)
+            put += transaction(con, lambda: put_in_line(con, due, now))  # noqa: B023  (run at once)
     return put
 
 
@@ -197,7 +198,7 @@ def tell_silence(
     if not out:
         return 0
     return transaction(con, lambda: sum(
-        _put(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
+        put_in_line(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
 
 
 def confirm(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -226,12 +227,17 @@ def _told(con: Con, where: str, given: dict[str, Any]) -> list[Told]:
                  delivered_at=row[6]) for row in found]
 
 
+def told_of(con: Con, event: str) -> list[Told]:
+    """What was put in line of one event."""
+    return _told(con, "n.event = $event", {"event": event})
+
+
 def _as_told(due: Due) -> Told:
     return Told(event=due.event, contact=due.contact, role=due.role, channel=due.channel, number=due.number,
                 due_at=due.due_at, delivered_at=None)
 
 
-def _put(con: Con, due: Iterable[Due], now: datetime) -> int:
+def put_in_line(con: Con, due: Iterable[Due], now: datetime) -> int:
     """Add to the line; the caller holds the transaction. What is in line already stays as it is."""
     put = 0
     for one in due:
@@ -251,9 +257,14 @@ def _put(con: Con, due: Iterable[Due], now: datetime) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waiting:
-    """A message that is due and was not delivered."""
+    """A message that is due and was not delivered; of several that go together, `keys` are all of theirs."""
 
     key: str
+    keys: tuple[str, ...]
+    kind: str
+    cabin: str
+    number: int
+    due_at: datetime
     contact: str
     channel: str
     title: str
@@ -266,7 +277,7 @@ def waiting(con: Con, now: datetime) -> list[Waiting]:
     """What is to be sent now, in order."""
     return [
         Waiting(key=row[0], contact=row[1], channel=row[2], title=row[3], body=row[4], urgent=row[5],
-                failures=row[6])
+                failures=row[6], keys=(row[0],), kind=row[7], cabin=row[8], number=row[9], due_at=row[10])
         for row in con.execute(_TO_SEND, {"now": now}).fetchall()]
 
 

@@ -17,6 +17,8 @@ from ingest.db.engine import Local
 from ingest.notification import message_log as notify
 from ingest.notification.channels import keep_library_quiet, send
 from ingest.notification.message_log import Waiting
+from ingest.notification.power import tell_power
+from ingest.notification.together import Together
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings
 from ingest.store import Store
@@ -26,6 +28,7 @@ from models.fleet import Fleet
 logger = logging.getLogger(__name__)
 
 BEAT_S = 2.0
+HEARD_S = 0.25  # between two looks at what was just heard
 REST_S = 60.0  # after a fault of our own, before the next turn
 FIRST_RETRY_S = 5.0
 MOST_RETRY_S = 4 * 3600.0
@@ -41,7 +44,7 @@ class SendOutcome:
     """What came of one try; `error` is empty where the message was delivered, `last` ends its line."""
 
     line: Line
-    key: str
+    keys: tuple[str, ...]
     error: str
     last: bool
 
@@ -95,7 +98,7 @@ class Sender:
                 error = send(self._settings, one.channel, title=one.title, body=one.body)
                 failed = failed + 1 if error else 0
                 last = one is held[-1] or failed >= FAILURES_IN_A_ROW
-                self._done.put(SendOutcome(line=(one.contact, one.channel), key=one.key, error=error, last=last))
+                self._done.put(SendOutcome(line=(one.contact, one.channel), keys=one.keys, error=error, last=last))
                 if last:
                     break
 
@@ -109,11 +112,13 @@ class Notifier:
         self._fleet: Fleet | None = None
         self._since: datetime = store.now()
         self._events = -1
-        self._beat_due = 0.0
+        self._beat_due = self._look_due = 0.0
+        self._heard = self._gathering = False
         self._under_way: set[Line] = set()
         self._tried: dict[Line, set[str]] = {}  # what a line held at its last try
         self._again_at: dict[Line, float] = {}
         self._failing: set[Line] = set()
+        self._together = Together()
 
     def start(self) -> None:
         """Begin to send; what was in line when the last collector ended goes first."""
@@ -124,6 +129,10 @@ class Notifier:
         """The registry may have changed."""
         self._fleet = None
 
+    def heard(self) -> None:
+        """Something was heard: look at once whether a light went off."""
+        self._heard = True
+
     def turn(self) -> bool:
         """Whatever is due now; cheap where nothing is. Whether the record of advisories has grown."""
         con = self._store.con
@@ -131,7 +140,9 @@ class Notifier:
         self._note(self._sender.results())
         counted = con.execute("SELECT count(*) FROM advisory_event").fetchone()
         grown = counted is not None and counted[0] != self._events
-        if not (beat or grown):
+        look = time.monotonic() >= self._look_due
+        warned = look and (beat or self._heard) and self._warn()
+        if not (beat or grown or warned or (look and self._gathering)):
             return False
         if beat:
             self._beat_due = time.monotonic() + BEAT_S
@@ -145,29 +156,56 @@ class Notifier:
             self._events = counted[0] if counted else -1
         return grown
 
+    def _warn(self) -> bool:
+        """Look whether a light went off or on; whether anybody is to be told. No fault here holds up other news."""
+        self._heard, self._look_due = False, time.monotonic() + HEARD_S
+        try:
+            return bool(tell_power(self._store.con, self._enrolled(), self._store.now()))
+        except Exception:
+            logger.exception("it could not be seen where the light is off; again in %.0f s", REST_S)
+            self._look_due = time.monotonic() + REST_S
+            return False
+
+    def _bundled(self, waiting: list[Waiting], now: datetime) -> list[Waiting]:
+        """What goes together now; where that cannot be seen, each message by itself: none may be held up by it."""
+        try:
+            return self._together.ready(self._store.con, self._enrolled(), waiting, now)
+        except Exception:
+            logger.exception("messages of one event could not be put together; each is sent by itself")
+            return waiting
+
+    def _enrolled(self) -> Fleet:
+        if self._fleet is None:
+            self._fleet = load_fleet(Local(self._store.con))
+        return self._fleet
+
     def close(self) -> None:
         """Stop sending, and note what was sent."""
         self._sender.stop()
         self._note(self._sender.results())
 
     def _put_in_line(self, now: datetime, beat: bool) -> None:
-        con = self._store.con
-        if self._fleet is None:
-            self._fleet = load_fleet(Local(con))
-        notify.tell_news(con, self._fleet, now, self._policy)
+        con, fleet = self._store.con, self._enrolled()
+        notify.tell_news(con, fleet, now, self._policy)
         if beat:
-            notify.follow_up_all(con, self._fleet, now, self._policy)
-            notify.tell_silence(con, self._fleet, now, listening_since=self._since, policy=self._policy)
+            notify.follow_up_all(con, fleet, now, self._policy)
+            notify.tell_silence(con, fleet, now, listening_since=self._since, policy=self._policy)
 
     def _hand_over(self, now: datetime) -> None:
         lines: dict[Line, list[Waiting]] = {}
-        for one in notify.waiting(self._store.con, now):
+        waiting = notify.waiting(self._store.con, now)
+        ready = self._bundled(waiting, now)
+        going = {key for one in ready for key in one.keys}
+        self._gathering = any(one.urgent and one.key not in going for one in waiting)
+        self._look_due = max(self._look_due, time.monotonic() + HEARD_S)
+        for one in ready:
             lines.setdefault((one.contact, one.channel), []).append(one)
         for line, held in sorted(lines.items(), key=lambda item: not any(one.urgent for one in item[1])):
-            fresh = {one.key for one in held} - self._tried.get(line, set())
+            keys = {key for one in held for key in one.keys}
+            fresh = keys - self._tried.get(line, set())
             if line in self._under_way or not (fresh or time.monotonic() >= self._again_at.get(line, 0.0)):
                 continue
-            self._tried[line] = {one.key for one in held}
+            self._tried[line] = keys
             self._under_way.add(line)
             failures = max(one.failures for one in held) + 1
             urgent = any(one.urgent for one in held)
@@ -177,7 +215,8 @@ class Notifier:
     def _note(self, outcomes: list[SendOutcome]) -> None:
         if not outcomes:
             return
-        notify.note_attempts(self._store.con, [(one.key, one.error) for one in outcomes], self._store.now())
+        tries = [(key, one.error) for one in outcomes for key in one.keys]
+        notify.note_attempts(self._store.con, tries, self._store.now())
         for one in outcomes:
             contact, channel = one.line
             if one.error and one.line not in self._failing:

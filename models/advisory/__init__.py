@@ -3,10 +3,10 @@
 An advisory is raised, cleared step by step with evidence, and lifted by a named person: `state_machine` says what
 each event (`events`) makes of it, `record` writes events as JSON, `pieces` which under-dosed water an advisory is
 about and a lift has answered, `exposures` and `samples` what the store's intervals and the laboratory's results
-add, `proofs` what the sensors say of a step. What the steps rest on: `cleaning` (what the water asks for, and by
-which ways), `plumbing` (what still stands at the tap), `boil`, `chlorination`, `laboratory`, and `work_cautions`
-for whoever does the work. What people are told: `notice` (at the tap), `guests` (who drank before anybody knew),
-`notices_due` and `call_order` (whom to tell of what, and when).
+add, `proofs` what the sensors say of a step, `shared_event` which cabins' trouble has one cause. What the steps
+rest on: `cleaning` (what the water asks for, and by which ways), `plumbing` (what still stands at the tap), `boil`,
+`chlorination`, `laboratory`, and `work_cautions` for whoever does the work. What people are told: `notice` (at the
+tap), `guests` (who drank before anybody knew), `notices_due` and `call_order` (whom to tell of what, and when).
 
 The names below are those of the advisory itself. The fleet's settings (`models.fleet`) hold the policy of its
 steps, and the modules that speak to people need the fleet: import these by their own names.

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from models.advisory.notice import local
-from models.advisory.notices_due import ASKED, BOIL, NoticeDue, NoticeKind, Policy
+from models.advisory.notices_due import ASKED, BOIL, ENDS, URGENT, NoticeDue, NoticeKind, Policy
 from models.fleet import Cabin, Contact, Fleet, Role
 
 NOBODY = ""  # stands for the reader where no contact is enrolled, so that the page can say so
@@ -60,7 +60,7 @@ def without_anybody_told(fleet: Fleet) -> list[str]:
     """Slugs of cabins of which no manager or owner with a channel would hear."""
     return [
         cabin.slug for cabin in fleet.cabins
-        if not any(one.role in ASKED and one.channels for one in _here(fleet.contacts, cabin))]
+        if not any(one.role in ASKED and one.channels for one in concerned(fleet.contacts, cabin))]
 
 
 def first_tellings(
@@ -79,9 +79,10 @@ def first_tellings(
     -------
     tuple of Due
         To guests, all; to every other role, the first in `order` and whoever was drawn in before. An end (lifted,
-        heard again) goes to those who were told of the beginning.
+        heard again, light on again) goes to those who were told of the beginning. That the light is off goes to
+        all whom the cabin concerns: there is no time to wait for who confirms.
     """
-    here = _here(contacts, notice_due.cabin)
+    here = concerned(contacts, notice_due.cabin)
     drawn_in = {(one.role, one.contact) for one in told}
     out: list[Due] = []
     for role in Role:
@@ -89,10 +90,10 @@ def first_tellings(
             continue
         mine = [one for one in here if one.role is role]
         lowest = min((one.order for one in mine), default=0)
-        ends = notice_due.kind in (NoticeKind.LIFTED, NoticeKind.HEARD)
+        ends, all_ = notice_due.kind in ENDS, role is Role.GUEST or notice_due.kind is NoticeKind.POWER_OFF
         for contact in mine:
             known = (str(role), contact.name) in drawn_in
-            if known or (not ends and (role is Role.GUEST or contact.order == lowest)):
+            if known or (not ends and (all_ or contact.order == lowest)):
                 out += _tell(notice_due, contact, now)
     if not any(Role(one.role) in ASKED for one in out) and notice_due.kind is not NoticeKind.LIFTED:
         out += _tell(notice_due, None, now)
@@ -127,7 +128,7 @@ def follow_up(
     for role in ASKED:
         if notice_due.message(role) is None:
             continue
-        mine = [one for one in _here(contacts, notice_due.cabin) if one.role is role]
+        mine = [one for one in concerned(contacts, notice_due.cabin) if one.role is role]
         said = [one for one in told if one.role == role]
         out += _called(notice_due, mine, said, now, policy)
         out += _repeated(notice_due, mine, said, now, policy)
@@ -189,7 +190,7 @@ def _tell(
     message = notice_due.message(contact.role if contact else Role.MANAGER)
     if message is None:
         return []
-    urgent = notice_due.kind in BOIL
+    urgent = notice_due.kind in URGENT
     due_at = max(now, notice_due.not_before or now)
     if contact is not None and not urgent:
         due_at = after_quiet(contact, due_at, notice_due.cabin.zone)
@@ -223,7 +224,7 @@ def after_quiet(contact: Contact, at: datetime, zone: ZoneInfo) -> datetime:
     return next((one for one in ends if one > at), at)  # an hour that comes twice: the one still to come
 
 
-def _here(contacts: Iterable[Contact], cabin: Cabin) -> list[Contact]:
+def concerned(contacts: Iterable[Contact], cabin: Cabin) -> list[Contact]:
     """Whom a cabin concerns, in order."""
     found = [one for one in contacts if not one.cabins or cabin.slug in one.cabins]
     return sorted(found, key=lambda one: (one.order, one.name))

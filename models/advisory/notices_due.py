@@ -5,6 +5,7 @@ Each has a key that follows from the record alone, and its words for each kind o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -42,10 +43,14 @@ class NoticeKind(StrEnum):
     LIFTED = "lifted"
     SILENT = "silent"
     HEARD = "heard"  # again
+    POWER_OFF = "power-off"  # or the lamp is dark: before anybody draws water
+    POWER_BACK = "power-back"
 
 
 # A boil advisory begins or gets worse: quiet hours never hold it back, and somebody has to confirm it.
 BOIL = (NoticeKind.RAISED, NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED)
+URGENT = (*BOIL, NoticeKind.POWER_OFF)  # told at any hour; the others may wait for the morning
+ENDS = (NoticeKind.LIFTED, NoticeKind.HEARD, NoticeKind.POWER_BACK)  # of what somebody was told of before
 ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
 LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
@@ -233,11 +238,13 @@ def _words(
         found = (*found, *_to(text, f"Lamp trouble: {place}", (Role.SERVICE,)))
     if kind not in BOIL:
         return found
-    ask = (
-        f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
-        "Until somebody does, it is said again.")
+    ask = {
+        Role.OWNER: " Confirm that you have read this on the cabin's page. Until somebody does, it is said again.",
+        Role.MANAGER: (
+            f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
+            "Until somebody does, it is said again.")}
     return tuple(
-        MessageText(role=one.role, subject=one.subject, body=one.body + ask, urgent=True)
+        MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)
         if one.role in ASKED else one
         for one in found)
 
@@ -281,6 +288,81 @@ def hearing(
         kind=NoticeKind.SILENT, cabin=cabin, unit=unit.slug, at=now,
         mark=f"{last_heard.astimezone(UTC):%Y%m%dT%H%M%SZ}",
         messages=_to(text, f"Silent: {place}", ASKED))
+
+
+def power_off(
+    cabin: Cabin, unit: Unit, *, since: datetime, power_on: bool | None, guests_told: bool
+) -> NoticeDue:
+    """That the light is off where somebody may be there: told before water is drawn, once per outage.
+
+    Parameters
+    ----------
+    since : datetime
+        When the power went, or the lamp.
+    power_on : bool or None
+        False: the power is off. Else the lamp is dark, and None: nobody knows of the power.
+    guests_told : bool
+        Whether this reaches anybody in the cabin; else the manager is asked to call.
+    """
+    place, when = _place(cabin, unit.slug), local(since, cabin)
+    what = {
+        False: f"the power is off since {when}, and the lamp with it.",
+        True: f"the lamp is dark since {when}, though the power is on.",
+        None: f"the lamp is dark since {when}. Nobody knows whether there is power."}[power_on]
+    stop = "Do not drink the tap water, and do not use the tap until you are told."
+    flows = _still_flows(unit, power_on=power_on)
+    drawn = (
+        "Drink bottled water. Boil what was drawn since then. What your local health authority says goes before "
+        "this.")
+    call = "" if guests_told else " Nobody in the cabin gets this message: call them."
+    subject = f"Do not use the tap: {place}"
+    return NoticeDue(
+        kind=NoticeKind.POWER_OFF, cabin=cabin, unit=unit.slug, at=since,
+        mark=f"{since.astimezone(UTC):%Y%m%dT%H%M%SZ}",
+        messages=(
+            MessageText(role=Role.GUEST, subject=subject, urgent=True, body=(
+                f"{place}: the water is not disinfected now. {stop} {drawn}")),
+            MessageText(role=Role.OWNER, subject=subject, urgent=True, body=(
+                f"{place}: {what} {stop} {flows} {drawn}")),
+            MessageText(role=Role.MANAGER, subject=subject, urgent=True, body=(
+                f"{place}: {what}{call} Tell them: do not drink the tap water, and do not use the tap until you "
+                f"say so. {flows} {drawn}"))))
+
+
+def _still_flows(unit: Unit, *, power_on: bool | None) -> str:
+    """What the tap still gives while the light is off."""
+    if unit.gravity_fed:
+        return "Water still runs, for no pump feeds it, and none of it is disinfected."
+    if power_on is not False:
+        return "Water still runs, and none of it is disinfected."
+    if unit.drawdown_l > 0:
+        return f"The tank still gives up to {math.ceil(unit.drawdown_l)} L, and none of it is disinfected."
+    return "What still comes from the tap is not disinfected."
+
+
+def power_back(
+    cabin: Cabin, unit: Unit, *, since: datetime | None, advisory: str | None, mark: str, now: datetime
+) -> NoticeDue:
+    """That the light is on again, and whether the tap may be used.
+
+    Parameters
+    ----------
+    since : datetime or None
+        Since when the lamp is lit; None: nobody knows.
+    advisory : str or None
+        The boil advisory that stands; None: none does, and what passes is dosed.
+    mark : str
+        Of the notice that the light was off.
+    """
+    place = _place(cabin, unit.slug)
+    what = f"{place}: the lamp is lit and warm again" + (f", on since {local(since, cabin)}." if since else ".")
+    what += (
+        " The tap may be used again, and no boil advisory stands." if advisory is None else
+        f" Boil advisory {advisory} stands: boil the water, or use bottled water, until a named person lifts it.")
+    what += " What your local health authority says goes before this."
+    return NoticeDue(
+        kind=NoticeKind.POWER_BACK, cabin=cabin, unit=unit.slug, at=now, mark=mark,
+        messages=_to(what, f"Light on again: {place}", (Role.GUEST, *ASKED)))
 
 
 def _place(cabin: Cabin, unit: str) -> str:

@@ -135,7 +135,7 @@ def test_a_store_of_before_has_its_present_values_from_the_beginning_and_unstate
     store = Store(tmp_path / "old.duckdb")
     main, annex = (load_fleet(store).unit("heron-point", unit) for unit in ("main", "annex"))
     place = load_fleet(store).cabin("heron-point")
-    assert (place.septic_l_day, place.well_l_min, place.vulnerable) == (None, None, False)
+    assert (place.septic_l_day, place.well_l_min, place.vulnerable, place.supply_line) == (None, None, False, "")
     assert (annex.hot_max_c, annex.hot_tank_heel_l) == (None, None)
     assert (main.cold_plumbing_l, main.hot_tank_l, annex.hot_tank_l) == (None, None, 150.0)
     assert load_history(store).versions(*KEY) == [(BEGINNING, main, fleet.reactors[0])]

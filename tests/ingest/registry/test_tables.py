@@ -23,6 +23,7 @@ FULL = (
     .replace('total = "meter"', 'total = "meter"\nlamp_hours_step_h = 0.1')
     .replace("hot_tank_l = 150.0", "hot_tank_l = 80\nhot_tank_heel_l = 7.5\nhot_max_c = 75")
     .replace("latitude = 45.4", "latitude = 45.4\nseptic_l_day = 900\nwell_l_min = 12.5\nvulnerable = true")
+    .replace("latitude = 45.4", 'latitude = 45.4\nsupply_line = "line-7"')
     + """
 [[contact]]
 name = "Kim"

@@ -1,0 +1,104 @@
+"""Where somebody is, and the light is off: told at once, before water is drawn; and when it is on again.
+
+Both follow from each unit's present state and from what is in line already, so a kill loses neither and no outage
+is told twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from ingest.bookings.kept import occupancy
+from ingest.db.engine import Local, transaction
+from ingest.evaluation.judging import PRESENT, unit_states
+from ingest.notification.message_log import OLD_SILENCE, Con, put_in_line, told_of
+from ingest.queries import status
+from models.advisory.call_order import Told, concerned, first_tellings
+from models.advisory.notices_due import NoticeDue, power_back, power_off
+from models.evidence import warm_now
+from models.exposure import UnitState
+from models.fleet import Cabin, Fleet, Role
+from models.verdict import Word
+
+# One row per unit of which was told that its light is off, and not yet that it is on again: the notice of it.
+_OPEN = """
+    SELECT cabin, unit, arg_max(event, queued_at) AS event FROM notification
+    WHERE kind IN ('power-off', 'power-back') GROUP BY ALL HAVING arg_max(kind, queued_at) = 'power-off'
+"""
+
+
+def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:
+    """Put in line that the light is off, or on again; the number of messages."""
+    store = Local(con)
+    dark = con.execute("SELECT 1 FROM present WHERE power = 0 OR lamp = 0 LIMIT 1").fetchone()
+    open_ = {(cabin, unit): event for cabin, unit, event in con.execute(_OPEN).fetchall()}
+    if dark is None and not open_:
+        return 0  # as at most looks: the rest costs several times as much
+    states = unit_states(store.ask(f"{PRESENT} WHERE power = 0 OR lamp = 0"), fleet)
+    off = {key: one for key, one in states.items() if key not in open_ and fleet.has_unit(*key)
+           and now - one.at <= OLD_SILENCE}
+    out: list[tuple[NoticeDue, list[Told]]] = []
+    if off:
+        taken = maybe_taken(store, fleet, {cabin for cabin, _ in off}, now)
+        out += [(_off(fleet, *key, one), []) for key, one in off.items() if key[0] in taken]
+    waiting = {key: event for key, event in open_.items() if key not in states and fleet.has_unit(*key)}
+    out += _on_again(con, fleet, waiting, now)
+    if not out:
+        return 0
+    return transaction(con, lambda: sum(
+        put_in_line(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
+
+
+def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime) -> set[str]:
+    """Those of these cabins in which somebody may be today: all of whose bookings are not known, too.
+
+    The days of arrival and departure count whole: nobody knows the hour.
+    """
+    some = [fleet.cabin(slug) for slug in cabins]
+    day = timedelta(days=1)
+    found = occupancy(
+        store, replace(fleet, cabins=tuple(some)), now.date() - day, now.date() + day, now)
+    days = {one.slug: now.astimezone(one.zone).date() for one in some}
+    booked = {
+        str(cabin) for cabin, first, last, _ in found.bookings.itertuples(index=False, name=None)
+        if cabin in days and first <= days[cabin] <= last}
+    return booked | {slug for slug in days if slug in found.unread or slug in found.without}
+
+
+def _off(fleet: Fleet, slug: str, unit: str, state: UnitState) -> NoticeDue:
+    cabin = fleet.cabin(slug)
+    dark = state.power_since if state.power_on is False else state.stated_since
+    return power_off(
+        cabin, fleet.unit(slug, unit), since=dark or state.at, power_on=state.power_on,
+        guests_told=_guest_reached(fleet, cabin))
+
+
+def _guest_reached(fleet: Fleet, cabin: Cabin) -> bool:
+    return any(one.role is Role.GUEST and one.channels for one in concerned(fleet.contacts, cabin))
+
+
+def _on_again(
+    con: Con, fleet: Fleet, waiting: dict[tuple[str, str], str], now: datetime
+) -> list[tuple[NoticeDue, list[Told]]]:
+    """Of units that are no longer dark: those that are lit and warm, and of whose water it is known what to say."""
+    if not waiting:
+        return []
+    out: list[tuple[NoticeDue, list[Told]]] = []
+    states = unit_states(Local(con).ask(PRESENT), fleet)
+    warm = {
+        key for key in waiting if (state := states.get(key)) is not None and state.lit
+        and warm_now(state, fleet.reactor(fleet.unit(*key).reactor), now)}
+    for one in status(Local(con), now, units=warm) if warm else ():
+        key = (one.cabin.slug, one.unit.slug)
+        dosed = one.verdict.verdict in (Word.CLEAR, Word.WATCH)
+        if not one.heard or not (dosed or one.standing is not None):
+            continue
+        event = waiting[key]
+        out.append((
+            power_back(
+                one.cabin, one.unit, since=one.state.lamp_since if one.state else None,
+                advisory=one.standing.id if one.standing else None, mark=event.rsplit(":", 1)[1], now=now),
+            told_of(con, event)))
+    return out
