@@ -178,16 +178,16 @@ def evening_of(mosquitto, store_path, tmp_path) -> Iterator[Callable[[int, int],
 
 def test_four_cabins_three_cut_are_one_warning_within_a_minute_and_one_boil_message(evening_of, mosquitto):
     evening = evening_of(4, 3)
-    evening.go(EVENING - minutes(1), 20.0)
+    evening.go(EVENING - minutes(1), 4.0)  # a minute of it is 15 s, on a busy machine too
     with publisher(mosquitto.port) as evening.sender:
         for slug in evening.slugs:
             for n in range(12, 0, -1):
                 evening.say(slug, EVENING - minutes(1 + 2 * n), **LIT)
-        wait_for(lambda: evening.asked("SELECT count(*) FROM present") == [(4,)], 10, "all are heard")
+        wait_for(lambda: evening.asked("SELECT count(*) FROM present") == [(4,)], 30, "all are heard")
         off = evening.clock.now()
         for slug in evening.slugs[:3]:
             evening.say(slug, off, **DARK)
-        wait_for(lambda: len(evening.mails(FIRST)) >= 1 and len(evening.box.at) >= 5, 20, "the warnings arrive")
+        wait_for(lambda: len(evening.mails(FIRST)) >= 1 and len(evening.box.at) >= 5, 60, "the warnings arrive")
         for at, _, _, body in evening.arrived:
             assert at - off <= timedelta(seconds=60), body
         for to in (FIRST, SECOND):
@@ -205,7 +205,7 @@ def test_four_cabins_three_cut_are_one_warning_within_a_minute_and_one_boil_mess
         for slug in evening.slugs[:2]:  # the tank was emptied all the same
             for n in (0, 1):
                 evening.say(slug, drawn + timedelta(seconds=n), flow=8 / 6e4, **DARK)
-        wait_for(lambda: len(evening.mails(FIRST)) == 2 and evening.all_noted(), 20, "and the boil message")
+        wait_for(lambda: len(evening.mails(FIRST)) == 2 and evening.all_noted(), 60, "and the boil message")
     _, subject, body = evening.mails(FIRST)[1]
     assert subject == "Power cut: boil water at 2"
     for number, cabin in evening.asked("SELECT id, cabin FROM advisory"):

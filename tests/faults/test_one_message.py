@@ -13,6 +13,7 @@ from tests.conftest import Mosquitto, Running, count, publish, senml, tarnlight,
 
 HOSTILE, HONEST = "tarnlight/otter-cove/main/log", "tarnlight/heron-point/main/log"
 WITHIN_S = 5.0
+BUSY_WITHIN_S = 8.0  # of its own processor time, which is dearer where others share the caches
 
 
 def now() -> datetime:
@@ -51,7 +52,7 @@ def until_shown(mosquitto: Mosquitto, collector: Running, hostile: bytes) -> Non
     took_s, worked_s = time.monotonic() - begun, processor_s(collector) - had_s
     print(f"shown after {took_s:.2f} s, {worked_s:.2f} s of the collector's own")
     busy = os.getloadavg()[0] > 1.5 * (os.cpu_count() or 1)
-    assert (worked_s if busy else took_s) < WITHIN_S
+    assert worked_s < BUSY_WITHIN_S if busy else took_s < WITHIN_S
 
 
 def test_a_base_name_of_125_000_characters_before_7_800_records_holds_up_nobody(
