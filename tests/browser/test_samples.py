@@ -103,8 +103,7 @@ def check(page: Any, house: House) -> None:
     page.reload()
     named(page, SPARE)
     page.get_by_text("A record is wrong: withdraw or correct it").click()
-    page.get_by_role("combobox", name="Record", exact=True).click()
-    page.get_by_role("option", name=re.compile("sensor-checked 1.6 by Ada Brook")).click()
+    pick(page, re.compile("sensor-checked 1.6 by Ada Brook"), SPARE, box="Record")
     fill_in(page, "Your name", "Bo Dahl")
     fill_in(page, "Why", "the wrong unit's sensor")
     page.get_by_role("button", name=f"Withdraw or correct, for {SPARE}").click()
@@ -115,12 +114,12 @@ def check(page: Any, house: House) -> None:
     assert client.ask("SELECT dose_low_mj_cm2 AS d FROM present WHERE unit = 'spare'")["d"].iloc[0] > 0
 
 
-def pick(page: Any, what: str, unit: str = CLEAR) -> None:
-    """Choose what was done; the list shuts where the page draws itself anew just then."""
+def pick(page: Any, what: str | re.Pattern[str], unit: str = CLEAR, box: str = "What was done") -> None:
+    """Choose from a list; it shuts where the page draws itself anew just then."""
     option = page.get_by_role("option", name=what, exact=True)
     for _ in range(5):
         named(page, unit)
-        page.get_by_role("combobox", name="What was done").click()
+        page.get_by_role("combobox", name=box, exact=box == "Record").click()
         try:
             option.click(timeout=WITHIN_MS / 10)
             return
