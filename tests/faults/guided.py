@@ -2,8 +2,8 @@
 
 In an environment of its own, with our packages found behind it::
 
-    python3 -m venv /tmp/guided && /tmp/guided/bin/pip install atheris
-    PYTHONPATH=.:$(ls -d .venv/lib/python3*/site-packages) /tmp/guided/bin/python -m tests.faults.guided \
+    own=$(mktemp -d) && python3 -m venv $own && $own/bin/pip install atheris
+    PYTHONPATH=.:$(ls -d .venv/lib/python3*/site-packages) $own/bin/python -m tests.faults.guided \
         -max_total_time=600 -timeout=1 -rss_limit_mb=700
 
 Options are those of libFuzzer. It begins with payloads of `tests.faults.payloads` and ends at the first that raises

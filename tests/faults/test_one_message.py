@@ -51,7 +51,9 @@ def until_shown(mosquitto: Mosquitto, collector: Running, hostile: bytes) -> Non
     wait_for(lambda: shown(collector) == 52.5, 90, f"the honest reading shows; {collector.told()}")
     took_s, worked_s = time.monotonic() - begun, processor_s(collector) - had_s
     print(f"shown after {took_s:.2f} s, {worked_s:.2f} s of the collector's own")
-    busy = os.getloadavg()[0] > 1.5 * (os.cpu_count() or 1)
+    processors = os.cpu_count() or 1
+    beside = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))  # the load of the last minute comes after them
+    busy = beside > processors or os.getloadavg()[0] > 1.5 * processors
     assert worked_s < BUSY_WITHIN_S if busy else took_s < WITHIN_S
 
 
