@@ -250,7 +250,7 @@ class Collector:
         self._count(kept, now)
         logger.info("%d readings that were held are taken in", kept.rows + kept.filled + kept.already)
         if kept.touched:
-            evaluate(con, now, self._pace)
+            self._evaluate(now)
 
     def _count(self, kept: Kept, now: datetime) -> None:
         self._rows += kept.rows

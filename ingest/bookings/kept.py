@@ -23,6 +23,21 @@ KNOWN_FOR = timedelta(hours=6)  # bookings read longer ago say nothing of the pr
 COMMAND_WITHIN_S = 60.0  # all calendars together, where somebody waits for them
 
 
+_SAME_STAY = """old.cabin = new.cabin AND old.first_day = new.first_day::DATE
+    AND old.last_day = new.last_day::DATE AND old.summary = new.summary"""
+# A stay that was kept since it is over, and is marked only now, stays one stay.
+_MARK = f"""
+    UPDATE booking AS old SET vulnerable = TRUE FROM known_bookings AS new
+    WHERE {_SAME_STAY} AND new.vulnerable::BOOLEAN
+"""  # noqa: S608  (our own words)
+_ADD = f"""
+    INSERT INTO booking BY NAME
+    SELECT cabin, first_day::DATE AS first_day, last_day::DATE AS last_day, summary,
+        bool_or(vulnerable::BOOLEAN) AS vulnerable
+    FROM known_bookings AS new WHERE NOT EXISTS (FROM booking AS old WHERE {_SAME_STAY}) GROUP BY ALL
+"""  # noqa: S608
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Occupancy:
     """Bookings of the cabins, and of which cabins nothing is known.
@@ -88,12 +103,8 @@ def keep(con: duckdb.DuckDBPyConnection, found: Reading, now: datetime, days: tu
             {"cabin": feed.cabin, "yesterday": now.date() - timedelta(days=1), "since": days[0]})
         if len(known):
             con.register("known_bookings", known)
-            con.execute(
-                "INSERT INTO booking BY NAME SELECT cabin, first_day::DATE AS first_day, "
-                "last_day::DATE AS last_day, summary, bool_or(vulnerable::BOOLEAN) AS vulnerable "
-                "FROM known_bookings AS new WHERE NOT EXISTS (FROM booking AS old WHERE old.cabin = new.cabin AND "
-                "old.first_day = new.first_day::DATE AND old.last_day = new.last_day::DATE AND "
-                "old.summary = new.summary AND old.vulnerable >= new.vulnerable::BOOLEAN) GROUP BY ALL")
+            con.execute(_MARK)
+            con.execute(_ADD)
             con.unregister("known_bookings")
         _weigh_anew(con, feed.cabin, _marked(con, feed.cabin) - marked, now)
 

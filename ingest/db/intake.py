@@ -345,19 +345,17 @@ def far_behind(
     nothing = pd.DataFrame(columns=REFUSED_COLUMNS)
     if not behind.any():
         return behind, nothing
-    told = con.execute('SELECT cabin, unit, "at" AS newest FROM present').df()
-    told = told.astype({"cabin": "str", "unit": "str"})
-    mine = rows[["cabin", "unit"]].merge(told, on=["cabin", "unit"], how="left")
-    newest = pd.to_datetime(mine["newest"], utc=True)
-    lag = newest - rows["at"].reset_index(drop=True)
+    present = con.execute('SELECT cabin, unit, "at" AS newest FROM present').df()
+    present = present.astype({"cabin": "str", "unit": "str"})
+    newest = rows[["cabin", "unit"]].merge(present, on=["cabin", "unit"], how="left")["newest"]
+    lag = pd.to_datetime(newest, utc=True) - rows["at"].reset_index(drop=True)
     behind = (lag > MOST_BEHIND).to_numpy(bool)  # False where nothing was ever told
     if not behind.any():
         return behind, nothing
-    old = rows[behind]
     parts = []
-    for (cabin, unit), mine in old.groupby(["cabin", "unit"], sort=False):
-        told = mine.assign(at_ms=mine["at"].dt.as_unit("ms").astype("int64"))[["at_ms", *QUANTITY_COLUMNS]]
-        lines = told.to_json(orient="records", lines=True, double_precision=15).splitlines()
+    for (cabin, unit), mine in rows[behind].groupby(["cabin", "unit"], sort=False):
+        shown = mine.assign(at_ms=mine["at"].dt.as_unit("ms").astype("int64"))[["at_ms", *QUANTITY_COLUMNS]]
+        lines = shown.to_json(orient="records", lines=True, double_precision=15).splitlines()
         reason = (
             f"at = {mine['at'].iloc[0]:%Y-%m-%d %H:%M:%S}+00:00 lies more than {MOST_BEHIND.days} days before the "
             "unit's newest reading: the logger's clock is wrong, or this is an old log: load it from a file")

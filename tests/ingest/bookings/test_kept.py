@@ -138,6 +138,23 @@ def test_a_stay_that_is_over_is_kept_and_one_to_come_goes_with_its_feed(held):
     assert read(-20, 9) == [now.date() + one * DAY for one in (-20, 9)]
 
 
+def test_a_stay_that_is_over_and_is_marked_only_then_stays_one_stay(held):
+    feed = Feed(cabin="heron-point", calendar="heron.ics", time_zone="America/Toronto")
+    now = held.now()
+
+    def read(*, vulnerable: bool) -> list[bool]:
+        from ingest.bookings.calendar import Booking
+
+        stay = Booking(
+            start=now.date() - 9 * DAY, end=now.date() - 5 * DAY, summary="", vulnerable=vulnerable)
+        keep(held.con, Reading(feed=feed, bookings=(stay,)), now, window(now))
+        return held.ask("SELECT vulnerable FROM booking")["vulnerable"].tolist()
+
+    assert read(vulnerable=False) == [False]
+    assert read(vulnerable=True) == [True]
+    assert read(vulnerable=False) == [True]  # who was there was there
+
+
 def test_settings_of_calendars_are_a_folder_and_a_list_of_hosts(tmp_path: Path, monkeypatch):
     import pytest
 
