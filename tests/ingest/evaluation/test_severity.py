@@ -177,8 +177,9 @@ def test_water_that_was_watched_is_an_advisory_as_soon_as_the_registry_says_so(s
 def test_in_a_stay_that_its_booking_marks_the_first_litre_is_an_advisory(store_path, days, marked, word):
     now = loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40))
     assert status(store_path)["verdict"] == "watch"
-    today = now.astimezone(ZoneInfo("America/Toronto")).date()
-    first, last = (today + timedelta(days=one) for one in days)
+    drawn = now - timedelta(minutes=41)  # just after midnight the water is of the day before
+    drawn_on = drawn.astimezone(ZoneInfo("America/Toronto")).date()
+    first, last = (drawn_on + timedelta(days=one) for one in days)
     held = Store(store_path)
     keep(held.con, Reading(
         feed=Feed(cabin="heron-point", calendar="heron.ics", time_zone="America/Toronto"),
