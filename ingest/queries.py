@@ -26,7 +26,7 @@ from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_s
 from ingest.evaluation.sensor_trust import sensor_trusts, water_now
 from ingest.evaluation.vulnerable import vulnerable_now
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
-from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest
+from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest, standing_then
 from ingest.record.laboratory import asked_again
 from ingest.registry.tables import load_fleet, load_history
 from models.advisory.events import State
@@ -190,9 +190,11 @@ def status(
             if units is None or (place.slug, unit.slug) in units]
     table = judged_at(store, load_history(store), keys, now) if as_of else _only(store.ask(PRESENT), units)
     states = unit_states(table, fleet)
-    advisories = latest(_only(store.ask(LATEST_EVENTS, {"now": now}), units))
-    if not as_of:  # for the past, the record as it stood has to do
-        advisories = up_to_now(store, fleet, advisories, states, now)
+    if as_of:  # the record as it stood has to do
+        advisories = standing_then(store, now)
+    else:
+        advisories = up_to_now(
+            store, fleet, latest(_only(store.ask(LATEST_EVENTS, {"now": now}), units)), states, now)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
     good = _by_unit(store.ask(_GOOD, {"now": now}))
     sensors = sensor_states(

@@ -339,10 +339,18 @@ _SUPPLY_LINE = """
 ALTER TABLE cabin ADD COLUMN supply_line VARCHAR DEFAULT '';                -- cabins of one line lose power at once
 """
 
+_PLAYED = """
+-- of an advisory that loaded history alone has told of: its events by all that was loaded, each at its own instant,
+-- made anew with each play; `known` is when that was, and what is asked of an instant before it reads these
+CREATE TABLE played_event (
+    advisory VARCHAR NOT NULL, seq INTEGER NOT NULL, "at" TIMESTAMPTZ NOT NULL, body VARCHAR NOT NULL,
+    known TIMESTAMPTZ NOT NULL
+);
+"""
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE)
+    _STAYS, _SUPPLY_LINE, _PLAYED)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

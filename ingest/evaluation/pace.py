@@ -17,6 +17,7 @@ from ingest.record.advisory_log import Key
 LONG = timedelta(days=1)  # how far news may reach back and cost little; ours
 LEAST_S = 1.0  # what took less holds up nobody
 REST = 3.0  # times as long as it took does the next one wait, so that it has a quarter of the collector at most
+MOST_S = 60.0  # but no longer: its present readings wait too, and what they say must not be a minute late; ours
 _LONG = 'SELECT cabin, unit FROM pending GROUP BY ALL HAVING min(since) < $before'
 
 
@@ -43,7 +44,7 @@ class Pace:
         ended = self._clock()
         took = ended - self._begun
         for key in self._long.intersection(done):
-            self._not_before[key] = ended + (REST * took if took >= LEAST_S else 0.0)
+            self._not_before[key] = ended + (min(REST * took, MOST_S) if took >= LEAST_S else 0.0)
         self._not_before = {key: at for key, at in self._not_before.items() if at > ended}
 
     def due(self) -> bool:

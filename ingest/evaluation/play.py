@@ -26,6 +26,7 @@ from ingest.record.advisory_log import (
     Key,
     append,
     append_lift,
+    keep_played,
     latest_of,
     new_advisory,
 )
@@ -160,6 +161,7 @@ def _advisory_of(
         return
     before = kept.advisory.lifted if kept is not None else None
     if kept is not None and before is None:
+        keep_played(con, kept.id, events, max(past.known_at or until, until))
         _anew(con, kept, advisory, until, past)
         return
     if kept is not None and before is not None and advisory.happened_from < before.at:

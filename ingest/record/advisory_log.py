@@ -33,14 +33,26 @@ class KeptAdvisory:
 
 def latest(found: pd.DataFrame) -> dict[Key, KeptAdvisory]:
     """Each unit's latest advisory, from rows `advisory, cabin, unit, seq, body` in order of number and sequence."""
+    return {(one.cabin, one.unit): one for one in _kept(found)}
+
+
+def standing_then(store: Asks, at: datetime) -> dict[Key, KeptAdvisory]:
+    """Each unit's advisory at an instant, by all that is stored now: one that was open then, else the latest."""
+    found = sorted(
+        _kept(store.ask(_EVENTS_THEN, {"now": at})), key=lambda one: one.advisory.state is not State.LIFTED)
+    return {(one.cabin, one.unit): one for one in found}
+
+
+def _kept(found: pd.DataFrame) -> list[KeptAdvisory]:
+    """Advisories of such rows, in their order."""
     records: dict[tuple[str, str, str], list[tuple[int, str]]] = {}
     for number, cabin, unit, seq, body in zip(
             *(found[name].tolist() for name in ("advisory", "cabin", "unit", "seq", "body")), strict=True):
         records.setdefault((number, cabin, unit), []).append((int(seq), body))
-    return {
-        (cabin, unit): KeptAdvisory(
+    return [
+        KeptAdvisory(
             number, cabin, unit, replay(from_json(body) for _, body in record), max(seq for seq, _ in record) + 1)
-        for (number, cabin, unit), record in records.items()}
+        for (number, cabin, unit), record in records.items()]
 
 
 # The latest is that of the highest number: it begins only once the one before is lifted, and a clock that was set
@@ -53,6 +65,19 @@ LATEST_EVENTS = """
     SELECT e.advisory, n.cabin, n.unit, e.seq, e.body
     FROM newest AS n JOIN advisory_event AS e USING (advisory) WHERE e."at" <= $now
     ORDER BY e.advisory, e.seq
+"""
+# One row per event up to an instant of each advisory that had begun by then. What loaded history adds to one is
+# recorded when it is loaded, and stands in `played_event` at its own instants: the order of loads says when more
+# became known, and nothing of what stood when.
+_EVENTS_THEN = """
+    WITH begun AS (SELECT id, cabin, unit FROM advisory WHERE raised_at <= $now),
+    played AS (SELECT advisory, max(known) AS known FROM played_event GROUP BY ALL HAVING max(known) > $now),
+    told AS (
+        SELECT advisory, seq, "at", body FROM advisory_event ANTI JOIN played USING (advisory)
+        UNION ALL SELECT advisory, seq, "at", body FROM played_event SEMI JOIN played USING (advisory))
+    SELECT e.advisory, b.cabin, b.unit, e.seq, e.body
+    FROM begun AS b JOIN told AS e ON e.advisory = b.id WHERE e."at" <= $now
+    ORDER BY substr(e.advisory, 2)::BIGINT, e.seq
 """
 # The same for some units, whatever the clock says: one set back must not hide an advisory and raise it again.
 _LATEST_OF = """
@@ -97,6 +122,14 @@ def append_all(con: Con, number: str, seq: int, events: Iterable[Event], now: da
     """Add events in their order, from that number of sequence on."""
     for offset, event in enumerate(events):
         append(con, number, seq + offset, event, now)
+
+
+def keep_played(con: Con, number: str, events: Sequence[Event], known: datetime) -> None:
+    """Keep what loaded history tells of an advisory, in place of what less of it told; the caller's transaction."""
+    con.execute("DELETE FROM played_event WHERE advisory = $number", {"number": number})
+    for seq, event in enumerate(events, start=1):
+        con.execute("INSERT INTO played_event VALUES ($number, $seq, $at_, $body, $known)", {
+            "number": number, "seq": seq, "at_": event.at, "body": to_json(event), "known": known})
 
 
 def new_advisory(con: Con, key: Key, event: Event) -> str:

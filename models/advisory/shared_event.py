@@ -18,9 +18,6 @@ from enum import StrEnum
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from models.exposure.instants import US_PER_S, Bools, Floats, Ints, microseconds
 
@@ -136,6 +133,9 @@ def shared_events(spells: pd.DataFrame, places: pd.DataFrame, units: int) -> tup
         _runs(line, start, end, only=on_line, within_us=within),
         _runs(everywhere, start, end, only=_of_broker(table, start, units, within), within_us=within),
         _near(table, start, end, within)])
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     ones = np.ones(len(pairs), bool)
     number = connected_components(
         coo_array((ones, (pairs[:, 0], pairs[:, 1])), shape=(len(table), len(table))), directed=False)[1]
@@ -231,6 +231,8 @@ def _near(table: pd.DataFrame, start: Ints, end: Ints, within_us: int) -> Ints:
     points = np.column_stack([
         across * np.cos(longitude) / chord, across * np.sin(longitude) / chord, np.sin(latitude) / chord,
         (start - start.min()) / within_us])
+    from scipy.spatial import cKDTree  # with what it needs most of half a second to load
+
     pairs = cKDTree(points).query_pairs(1.0 + 1e-9, p=np.inf, output_type="ndarray").astype(np.int64)
     one, other = pairs[:, 0], pairs[:, 1]
     close = ((points[one, :3] - points[other, :3]) ** 2).sum(axis=1) <= 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import time
 from collections.abc import Callable
@@ -56,6 +57,21 @@ def loaded(tmp_path: Path, store: Path, *parts: pd.DataFrame, apart: bool, at: s
     return next(one for one in json.loads(told.stdout) if one["cabin"] == "heron-point")
 
 
+def stood_then(store: Path, instants: list[datetime]) -> list[dict[str, Any]]:
+    """What `status --json --at` says of the cabin at these instants, but for when the advisory became known."""
+    out = []
+    for at in instants:
+        told = tarnlight_here(store, "status", "--json", "--cabin", "heron-point", "--at", at.isoformat())
+        assert told.returncode == 0, told.stderr
+        (found,) = json.loads(told.stdout)
+        if found["advisory"] is not None:
+            # when it became known is when it was loaded
+            found["advisory"] = {**found["advisory"], "id": None, "known_at": None}
+            found["reasons"] = [re.sub("known since [^;,]* UTC", "known then", one) for one in found["reasons"]]
+        out.append(found)
+    return out
+
+
 def core(found: dict[str, Any]) -> dict[str, Any]:
     """What has to be the same however a history came."""
     advisory = found["advisory"]
@@ -86,13 +102,21 @@ def test_in_one_go_in_parts_and_in_shuffled_rows_the_same_advisory_stands(tmp_pa
     minutes = 900
     starts = np.sort(rng.choice(np.arange(60, minutes - 200, 50), 3, replace=False))
     rows = log(NOW - timedelta(minutes=minutes + 5), minutes, [(int(at), int(at) + 20) for at in starts])
-    whole = core(loaded(tmp_path, stores(), rows, apart=False))
+    instants = [NOW - timedelta(minutes=minutes + 5 - int(at)) for at in (*starts - 9, *starts + 12, *starts + 95)]
+    at_once = stores()
+    whole = core(loaded(tmp_path, at_once, rows, apart=False))
+    then = stood_then(at_once, instants)
+    assert [one["advisory"] is not None for one in then] == [False, *[True] * 8]
     assert whole["verdict"] == "boil" and whole["cause"] == "power-cut"
     days = [rows.iloc[at:at + 180] for at in range(0, minutes, 180)]
     shuffled = [days[number] for number in rng.permutation(len(days))]
-    assert core(loaded(tmp_path, stores(), *shuffled, apart=True)) == whole
+    by_days = stores()
+    assert core(loaded(tmp_path, by_days, *shuffled, apart=True)) == whole
+    assert stood_then(by_days, instants) == then
     mixed = [rows.iloc[np.sort(part)] for part in np.array_split(rng.permutation(minutes), 4)]
-    assert core(loaded(tmp_path, stores(), *mixed, apart=True)) == whole
+    by_rows = stores()
+    assert core(loaded(tmp_path, by_rows, *mixed, apart=True)) == whole
+    assert stood_then(by_rows, instants) == then
 
 
 def test_a_log_that_ends_with_the_cut_is_boil_dated_in_its_own_time(tmp_path, stores):
