@@ -20,6 +20,7 @@ NUMBER_CHARACTERS = 350  # the longest double in full has 309 digits before its 
 
 # A text as JSON writes it; an unfinished one reaches to the end. Possessive: no payload makes it look twice.
 _TEXT = re.compile(rb'"(?:[^"\\]++|\\.)*+(?:"|\\?\Z)', re.DOTALL)
+_AT_A_TIME = 100_000
 _NUMBER = re.compile(rb"(?<![-+.0-9eE])[-+.0-9eE]{%d}" % (NUMBER_CHARACTERS + 1))
 _NO_BRACKET = bytes(set(range(256)) - set(b"[]{}"))
 
@@ -55,11 +56,15 @@ def shape_problem(payload: bytes) -> tuple[str, bool]:
     long_number : bool
         Whether some number has more than `NUMBER_CHARACTERS` characters.
     """
-    bare = _TEXT.sub(b"", payload)
+    # some at a time: the pieces between them are kept until all are joined, and take fifty times their own size
+    bare, found = _TEXT.subn(b"", payload, count=_AT_A_TIME)
+    while found == _AT_A_TIME:
+        bare, found = _TEXT.subn(b"", bare, count=_AT_A_TIME)
     long_number = _NUMBER.search(bare) is not None
     brackets = np.frombuffer(bare.translate(None, _NO_BRACKET), np.uint8)
     opening = (brackets == ord("[")) | (brackets == ord("{"))
-    depth = int(np.cumsum(np.where(opening, 1, -1), dtype=np.int32).max(initial=0))
+    step = np.where(opening, np.int8(1), np.int8(-1))
+    depth = int(np.cumsum(step, dtype=np.int32).max(initial=0))
     if depth > NESTING:
         return f"JSON nested too deeply: {depth:,} levels; at most {NESTING} are taken", long_number
     containers = int(opening.sum())
