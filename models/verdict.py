@@ -764,7 +764,8 @@ def _litres(present: Present) -> str:
         return "An unknown amount of water" if not low else f"At least {math.floor(low)} L of water"
     supply_l_day = present.peak_flow_l_min * MIN_PER_DAY
     if since is not None and high > BY_THE_DAY_AFTER_DAYS * supply_l_day:
-        daily = f"p to {math.ceil(supply_l_day):,d} L of water a day since {since.astimezone(UTC):%Y-%m-%d %H:%M UTC}"
+        began = f"{since.astimezone(UTC):%Y-%m-%d %H:%M UTC}"
+        daily = f"p to {math.ceil(supply_l_day):,d} L of water a day since {began}"
         return f"At least {math.floor(low):,d} L, and u{daily}," if low is not None and low >= 1 else f"U{daily}"
     most = math.ceil(high - 1e-9)  # up: half a litre is not none
     least = 0 if low is None else math.floor(low)

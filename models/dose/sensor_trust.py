@@ -161,6 +161,6 @@ def level_jump(*, level_w_m2: float, before_w_m2: float, since: datetime, until:
     return SensorFinding(
         fault=FaultKind.JUMP, since=since, until=until, days=max(1, (until - since).days + 1),
         low_ratio=max(level_w_m2 / before_w_m2, 1.0),
-        evidence=f"Since {since.astimezone(UTC):%Y-%m-%d %H:%M UTC} the sensor reads {level_w_m2:.3g} W/m2 where it read "
-        f"{before_w_m2:.3g} in the days before, and no new lamp, cleaning, check or clearer water is on record: "
-        "the lower bound of dose counts on no more than before.")
+        evidence=f"Since {since.astimezone(UTC):%Y-%m-%d %H:%M UTC} the sensor reads {level_w_m2:.3g} W/m2 "
+        f"where it read {before_w_m2:.3g} in the days before, and no new lamp, cleaning, check or clearer water is "
+        "on record: the lower bound of dose counts on no more than before.")

@@ -8,7 +8,7 @@ import pytest
 
 from ingest.evaluation import evaluate as evaluation
 from ingest.evaluation.evaluate import evaluate, owe
-from ingest.evaluation.pace import LEAST_S, REST, Pace
+from ingest.evaluation.pace import LEAST_S, MOST_S, REST, Pace
 from ingest.store import Store
 from tests.conftest import FLEET_TOML
 
@@ -97,4 +97,19 @@ def test_what_a_person_asks_for_is_worked_out_at_once(held, monkeypatch):
     send(held, HOSTILE, OLD + timedelta(seconds=1))
     assert evaluate(held.con, NOW, pace) == []
     assert evaluate(held.con, NOW) == [HOSTILE]
+    assert not owed(held)
+
+
+def test_however_long_it_took_nobodys_present_waits_for_over_a_minute(held, monkeypatch):
+    clock = Clock()
+    pace = Pace(clock)
+    taking(clock, monkeypatch, 300.0)
+    send(held, HOSTILE, OLD)
+    evaluate(held.con, NOW, pace)
+    send(held, HOSTILE, OLD + timedelta(hours=1))
+    evaluate(held.con, NOW, pace)
+    assert owed(held) == {HOSTILE}
+    clock.s += MOST_S
+    assert pace.due()
+    evaluate(held.con, NOW, pace)
     assert not owed(held)
