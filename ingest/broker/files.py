@@ -29,7 +29,9 @@ MARK = "# Written by `tarnlight broker`."
 
 MOST_PAYLOAD_BYTES = 2_000_000
 MOST_PACKET_BYTES = MOST_PAYLOAD_BYTES + 1_000  # with its topic: a client over it is cut off, and tries for ever
-IN_FLIGHT, IN_FLIGHT_BYTES = 1_000, 20_000_000  # a backlog of days in minutes, and the collector's memory bounded
+# What the collector may take from all topics in turn (`ingest.wire.fair_queue`): it holds that much in memory, and
+# what lies behind it at the broker waits.
+IN_FLIGHT, IN_FLIGHT_BYTES = 10_000, 100_000_000
 SAVED_EVERY_S = 60  # what is at stake when the broker's own machine loses its power
 
 # Measured with mosquitto 2.0.11 and a pack of all nine quantities: 795 bytes of memory, 530 on disk; rounded up.

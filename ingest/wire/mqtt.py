@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-import time
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
@@ -15,16 +14,13 @@ import paho.mqtt.client as paho
 from ingest.db.intake import Message
 from ingest.settings import Settings
 from ingest.wire.broker_look import reach
+from ingest.wire.fair_queue import FairQueue
 from ingest.wire.mqtt_client import TOPICS, connect_args, make_client
 from ingest.wire.sessions import Connection, client_id
 
 logger = logging.getLogger(__name__)
 
 MOST_IN_FLIGHT = 20_000
-BATCH = 5_000
-BATCH_BYTES = 8_000_000  # of payloads: what is worked on at once is bounded, and others wait no longer for it
-BATCH_S = 0.25  # a batch closes then,
-IDLE_S = 0.01  # or when nothing came for that long: a broker's limit of unacknowledged messages is not known
 
 
 class Subscription:
@@ -34,7 +30,7 @@ class Subscription:
         self, settings: Settings, now: Callable[[], datetime], basis_s: Callable[[], float] = lambda: 0.0
     ) -> None:
         self._settings, self._now, self._basis_s = settings, now, basis_s
-        self._queue: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self._queue = FairQueue()
         self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
@@ -59,21 +55,13 @@ class Subscription:
         self._client.loop_stop()
 
     def batch(self, wait_s: float) -> list[Message]:
-        """What came, at most `BATCH`, and no more once `BATCH_BYTES` are reached; empty if nothing in `wait_s`."""
-        out: list[Message] = []
-        with contextlib.suppress(queue.Empty):
-            out.append(self._queue.get(timeout=wait_s))
-            size = len(out[0].payload)
-            until = time.monotonic() + BATCH_S
-            while len(out) < BATCH and size < BATCH_BYTES and time.monotonic() < until:
-                out.append(self._queue.get(timeout=IDLE_S))
-                size += len(out[-1].payload)
-        return out
+        """What came, of all topics in turn; empty if nothing in `wait_s`."""
+        return self._queue.batch(wait_s)
 
     @property
     def waiting(self) -> int:
         """How many messages came and are in no batch yet."""
-        return self._queue.qsize()
+        return self._queue.waiting
 
     def connections(self) -> list[Connection]:
         """Connections made since the last call; those whose messages a batch already has are among them."""
