@@ -41,7 +41,7 @@ def fill_in(page: Any, label: str, text: str) -> None:
     page.get_by_label(label).fill(text)
 
 
-@pytest.mark.parametrize("told", ["sample", "check"])
+@pytest.mark.parametrize("told", ["sample", pytest.param("check", marks=pytest.mark.slow)])
 def test_on_a_phone(house: House, tmp_path, told: str) -> None:
     """A ratio is asked about, a failing sample turns a clear tap to boil; a check of 1.6 does, until withdrawn."""
     with playwright.sync_playwright() as player:

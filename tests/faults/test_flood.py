@@ -55,7 +55,8 @@ def eleven(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Running]:
         one.kill()
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "kind", ["refused", *(pytest.param(one, marks=pytest.mark.slow) for one in ("good", "doubled"))])
 def test_ten_honest_loggers_go_on_beside_one_that_floods(mosquitto: Mosquitto, eleven: Running, kind: str):
     sender = shutil.which("mosquitto_pub")
     if sender is None:

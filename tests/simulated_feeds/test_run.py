@@ -269,7 +269,7 @@ def test_an_event_row_holds_its_flag_and_nothing_else(month):
 
 @pytest.mark.parametrize("now", [
     NOW, datetime(2027, 2, 3, 5, 17, tzinfo=UTC), datetime(2026, 7, 4, 22, tzinfo=UTC)])
-@pytest.mark.parametrize("seed", [1, 77])
+@pytest.mark.parametrize("seed", [1, pytest.param(77, marks=pytest.mark.slow)])
 def test_at_now_there_is_something_to_see_whenever_now_is(now, seed):
     fleet = tomllib.loads(fleet_toml(12, seed, now=now))
     found = {(cabin, unit): one for cabin, unit, one in history_frames(fleet, now - timedelta(days=5), now, seed)}

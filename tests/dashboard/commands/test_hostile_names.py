@@ -69,7 +69,7 @@ COMMANDS = (
     ("advisory", "list"), ("outages",), ("doctor",))
 
 
-@pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
+@pytest.mark.parametrize("encoding", ["cp1252", pytest.param("ascii", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
 def test_what_a_terminal_cannot_show_never_ends_a_list(fleet: Path, words: tuple[str, ...], encoding: str) -> None:
     whole = tarnlight_here(fleet, *words)

@@ -107,7 +107,7 @@ def dark_draw(sent: pd.DataFrame) -> bool:
     return bool(((sent["lamp_on"] == False) & (sent["flow_l_min"] > 0)).any())  # noqa: E712  (NA is neither)
 
 
-@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(one, marks=pytest.mark.slow) for one in range(2, 8))])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(one, marks=pytest.mark.slow) for one in range(1, 8))])
 def test_after_no_prefix_of_a_live_log_is_it_clear_over_a_gap_or_a_dark_draw(tmp_path, seed):
     log = random_log(seed)
     store = opened(tmp_path / "x.duckdb")
