@@ -241,8 +241,8 @@ def _words(
     ask = {
         Role.OWNER: " Confirm that you have read this on the cabin's page. Until somebody does, it is said again.",
         Role.MANAGER: (
-            f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
-            "Until somebody does, it is said again.")}
+            f" Confirm on the page that you have read boil advisory {number}. Until somebody does, it is said "
+            "again.")}
     return tuple(
         MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)
         if one.role in ASKED else one
