@@ -49,14 +49,18 @@ def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:
     open_ = {(cabin, unit): event for cabin, unit, event in con.execute(_OPEN).fetchall()}
     if dark is None and not open_:
         return 0  # as at most looks: the rest costs several times as much
-    states = unit_states(store.ask(f"{PRESENT} WHERE power = 0 OR lamp = 0"), fleet)
+    table = store.ask(f"{PRESENT} WHERE power = 0 OR lamp = 0")
+    states = unit_states(table, fleet)
+    # where only the sensor shows it, `stated_since` tells nothing of this outage
+    stated = table[table["lamp_stated"] == 0]
+    dated = set(zip(stated["cabin"], stated["unit"], strict=True))
     off = {key: one for key, one in states.items() if key not in open_ and fleet.has_unit(*key)
            and now - one.at <= OLD_SILENCE}
     off = _without_backlog(con, fleet, off, now)
     out: list[tuple[NoticeDue, list[Told]]] = []
     if off:
         taken = maybe_taken(store, fleet, {cabin for cabin, _ in off}, now)
-        out += [(_off(fleet, *key, one), []) for key, one in off.items() if key[0] in taken]
+        out += [(_off(fleet, *key, one, dated=key in dated), []) for key, one in off.items() if key[0] in taken]
     waiting = {key: event for key, event in open_.items() if key not in states and fleet.has_unit(*key)}
     out += _on_again(con, fleet, waiting, now)
     if not out:
@@ -95,9 +99,9 @@ def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime
     return booked | {slug for slug in days if slug in found.unread or slug in found.without}
 
 
-def _off(fleet: Fleet, slug: str, unit: str, state: UnitState) -> NoticeDue:
+def _off(fleet: Fleet, slug: str, unit: str, state: UnitState, *, dated: bool) -> NoticeDue:
     cabin = fleet.cabin(slug)
-    dark = state.power_since if state.power_on is False else state.stated_since
+    dark = state.power_since if state.power_on is False else state.stated_since if dated else None
     return power_off(
         cabin, fleet.unit(slug, unit), since=dark or state.at, power_on=state.power_on,
         guests_told=_guest_reached(fleet, cabin))

@@ -140,6 +140,16 @@ def test_a_supply_that_flaps_is_told_as_off_until_it_has_been_steady_for_half_an
     assert [kind for kind, _, _ in telling(store, now)] == ["power-off"] * 3
 
 
+def test_every_outage_is_told_and_dated_where_the_intensity_alone_shows_it(store):
+    bare: dict[str, object] = {"power_on": None, "lamp_on": None}
+    for start in (START, START + minutes(15)):
+        take(store, start, 10, **bare)
+        assert all(kind == "power-back" for kind, _, _ in telling(store, start + minutes(9.5)))
+        told = telling(store, take(store, start + minutes(10), 5, **bare, intensity_w_m2=0.0))
+        assert [kind for kind, _, _ in told] == ["power-off"] * 3
+        assert f"the lamp is dark since 20 Nov 2026 10:{(start + minutes(14)).minute:02} EST." in told[0][2]
+
+
 def test_a_past_that_arrives_in_pieces_warns_of_the_present_alone(store):
     take(store, START, 10)
     real = START + timedelta(hours=20)
