@@ -570,7 +570,8 @@ def notifications(
     DataFrame
         key, event, kind, advisory, cabin, unit, contact, role, channel (a name), number (2: first repeat), at (of
         the event), due_at, urgent, title, body, failures, tried_at, delivered_at, error (of the last try, where it
-        was not delivered), state: delivered, in line, held back (quiet hours), failing, no channel, nobody to tell.
+        was not delivered), state: delivered, in line, held back (quiet hours), overtaken (by worse,
+        so never sent), failing, no channel, nobody to tell.
     """
     return store.ask(NOTIFICATIONS, {"now": now, "cabin": cabin, "advisory": advisory, "limit": limit})
 

@@ -254,17 +254,19 @@ def _each(
     told: list[dict[str, Any]] = []
     refused = 0
     try:
-        numbers = _of_event(store, options.event) if options.event else list(dict.fromkeys(words))
+        where = _of_event(store, options.event) if options.event else dict.fromkeys(words, "")
+        numbers = list(where)
         for number in numbers:
+            place = f"{where[number]}: " if where[number] else ""  # else they named each themselves
             try:
                 told.append(store.act(kind, {**body, "advisory": number}))
             except BadInput as error:
                 if len(numbers) == 1:
                     raise
                 refused += 1
-                print(f"{number}: refused: {error}", file=sys.stderr)
+                print(f"{number}: {place}refused: {error}", file=sys.stderr)
             else:
-                print(f"{number}: {done(number, told[-1])}")
+                print(f"{number}: {place}{done(number, told[-1])}")
         if len(numbers) > 1:
             print(f"{len(told)} of {len(numbers)} done" + (f", {refused} refused." if refused else "."))
     finally:
@@ -272,8 +274,8 @@ def _each(
     return told, 2 if refused else 0
 
 
-def _of_event(store: Access, id: str) -> list[str]:
-    """The open advisories of a shared event, in the order of their numbers."""
+def _of_event(store: Access, id: str) -> dict[str, str]:
+    """The open advisories of a shared event, in the order of their numbers, with cabin and unit of each."""
     now, fleet = store.now(), load_fleet(store)
     event = find(events_since(store, fleet, now, now - SPAN), id)
     if event is None:
@@ -283,7 +285,8 @@ def _of_event(store: Access, id: str) -> list[str]:
         and concerns(event, one.cabin, one.advisory.raised_at)]
     if not found:
         raise BadInput(f"no open advisory is of the shared event {event.id!r}")
-    return [one.id for one in sorted(found, key=lambda one: (one.advisory.raised_at, len(one.id), one.id))]
+    found.sort(key=lambda one: (one.advisory.raised_at, len(one.id), one.id))
+    return {one.id: f"{one.cabin}/{one.unit}" for one in found}
 
 
 def do_record(options: argparse.Namespace) -> int:

@@ -23,7 +23,16 @@ from ingest.settings import BadInput
 from models.advisory import Event, State, from_json
 from models.advisory.call_order import Due, Told, first_tellings, follow_up
 from models.advisory.notice import MessageText
-from models.advisory.notices_due import ASKED, NoticeDue, NoticeKind, Policy, hearing, notices_due
+from models.advisory.notices_due import (
+    ALL_CLEAR,
+    ASKED,
+    OVERTAKES,
+    NoticeDue,
+    NoticeKind,
+    Policy,
+    hearing,
+    notices_due,
+)
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
@@ -72,16 +81,23 @@ _HEARD = """
     SELECT p.cabin, p.unit, p."at", CASE WHEN told.kind = 'silent' THEN told.event END AS event
     FROM present AS p LEFT JOIN told USING (cabin, unit)
 """
+# Of a message `n` that says that the water may be used: whether anybody was told of worse since, which passes it
+# where it waits for the morning or for its channel. Then it is not true any more, for no reader.
+_OVERTAKEN = f"""
+    n.kind IN ({", ".join(f"'{kind}'" for kind in ALL_CLEAR)}) AND EXISTS (
+        SELECT 1 FROM notification AS worse WHERE worse.kind IN ({", ".join(f"'{kind}'" for kind in OVERTAKES)})
+        AND worse.number = 1 AND worse.queued_at > n.queued_at AND worse.cabin = n.cabin AND worse.unit = n.unit)
+"""  # noqa: S608  (words of our own)
 # One row per message that is due, has a channel, and was not delivered.
-_TO_SEND = """
+_TO_SEND = f"""
     SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts, n.kind, n.cabin,
         n.number, n.due_at
     FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
-    WHERE n.channel <> '' AND n.due_at <= $now GROUP BY ALL
+    WHERE n.channel <> '' AND n.due_at <= $now AND NOT ({_OVERTAKEN}) GROUP BY ALL
     HAVING NOT coalesce(bool_or(t.ok), FALSE) ORDER BY any_value(n.due_at), any_value(n."at"), n.key
-"""
+"""  # noqa: S608  (words of our own)
 # One row per message in line: how it does.
-NOTIFICATIONS = """
+NOTIFICATIONS = f"""
     WITH tried AS (
         SELECT key, count(*) FILTER (NOT ok) AS failures, min("at") FILTER (ok) AS delivered_at,
             max("at") AS tried_at, arg_max(error, "at") AS error FROM notification_attempt GROUP BY key)
@@ -89,22 +105,23 @@ NOTIFICATIONS = """
         n.due_at, n.urgent, n.title, n.body, coalesce(t.failures, 0) AS failures, t.tried_at, t.delivered_at,
         CASE WHEN t.delivered_at IS NULL THEN coalesce(t.error, '') ELSE '' END AS error,
         CASE WHEN t.delivered_at IS NOT NULL THEN 'delivered' WHEN n.contact = '' THEN 'nobody to tell'
-            WHEN n.channel = '' THEN 'no channel' WHEN t.failures > 0 THEN 'failing'
+            WHEN n.channel = '' THEN 'no channel' WHEN {_OVERTAKEN} THEN 'overtaken'
+            WHEN t.failures > 0 THEN 'failing'
             WHEN n.due_at > $now THEN 'held back' ELSE 'in line' END AS state
     FROM notification AS n LEFT JOIN tried AS t USING (key)
     WHERE ($cabin::VARCHAR IS NULL OR n.cabin = $cabin) AND ($advisory::VARCHAR IS NULL OR n.advisory = $advisory)
     ORDER BY n.queued_at DESC, n.key LIMIT $limit
-"""
+"""  # noqa: S608  (words of our own)
 # One row per contact and channel that was tried and did not take what is due.
-OVERDUE = """
+OVERDUE = f"""
     WITH tried AS (
         SELECT key, count(*) AS failures, bool_or(ok) AS ok, max("at") AS tried_at, arg_max(error, "at") AS error
         FROM notification_attempt GROUP BY key)
     SELECT n.contact, n.channel, count(*) AS messages, max(t.failures) AS failures, min(n.due_at) AS since,
         arg_max(t.error, t.tried_at) AS error
     FROM notification AS n JOIN tried AS t USING (key)
-    WHERE NOT t.ok AND n.due_at <= $now GROUP BY ALL ORDER BY since
-"""
+    WHERE NOT t.ok AND n.due_at <= $now AND NOT ({_OVERTAKEN}) GROUP BY ALL ORDER BY since
+"""  # noqa: S608  (words of our own)
 _PUT = """
     INSERT INTO notification VALUES ($key, $event, $kind, $advisory, $cabin, $unit, $contact, $role, $channel,
     $number, $at_, $due_at, $urgent, $title, $body, $now) ON CONFLICT DO NOTHING

@@ -12,11 +12,11 @@ from datetime import datetime, timedelta
 
 from ingest.bookings.kept import occupancy
 from ingest.db.engine import Local, transaction
-from ingest.evaluation.judging import PRESENT, unit_states
+from ingest.evaluation.judging import PRESENT, Key, unit_states
 from ingest.notification.message_log import OLD_SILENCE, Con, put_in_line, told_of
 from ingest.queries import status
 from models.advisory.call_order import Told, concerned, first_tellings
-from models.advisory.notices_due import NoticeDue, power_back, power_off
+from models.advisory.notices_due import FLAPS_WITHIN, NoticeDue, power_back, power_off, told_on_again
 from models.evidence import warm_now
 from models.exposure import UnitState
 from models.fleet import Cabin, Fleet, Role
@@ -27,6 +27,19 @@ _OPEN = """
     SELECT cabin, unit, arg_max(event, queued_at) AS event FROM notification
     WHERE kind IN ('power-off', 'power-back') GROUP BY ALL HAVING arg_max(kind, queued_at) = 'power-off'
 """
+# One row per unit of which that was told lately: how often.
+_TIMES_OFF = """
+    SELECT cabin, unit, count(DISTINCT event) AS times FROM notification
+    WHERE kind = 'power-off' AND queued_at > $since GROUP BY ALL
+"""
+# One row per unit: when its latest reading arrived.
+_ARRIVED = """
+    SELECT r.cabin, r.unit, max(r.arrived_at) AS arrived_at
+    FROM reading AS r JOIN present AS p USING (cabin, unit, "at")
+    WHERE (p.power = 0 OR p.lamp = 0) AND r."at" <= $until GROUP BY ALL
+"""
+# What was stored while nobody listened comes in pieces: none of them is the present while the next one may follow.
+BACKLOG_RESTS = timedelta(seconds=30)
 
 
 def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:
@@ -36,19 +49,38 @@ def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:
     open_ = {(cabin, unit): event for cabin, unit, event in con.execute(_OPEN).fetchall()}
     if dark is None and not open_:
         return 0  # as at most looks: the rest costs several times as much
-    states = unit_states(store.ask(f"{PRESENT} WHERE power = 0 OR lamp = 0"), fleet)
+    table = store.ask(f"{PRESENT} WHERE power = 0 OR lamp = 0")
+    states = unit_states(table, fleet)
+    # where only the sensor shows it, `stated_since` tells nothing of this outage
+    stated = table[table["lamp_stated"] == 0]
+    dated = set(zip(stated["cabin"], stated["unit"], strict=True))
     off = {key: one for key, one in states.items() if key not in open_ and fleet.has_unit(*key)
            and now - one.at <= OLD_SILENCE}
+    off = _without_backlog(con, fleet, off, now)
     out: list[tuple[NoticeDue, list[Told]]] = []
     if off:
         taken = maybe_taken(store, fleet, {cabin for cabin, _ in off}, now)
-        out += [(_off(fleet, *key, one), []) for key, one in off.items() if key[0] in taken]
+        out += [(_off(fleet, *key, one, dated=key in dated), []) for key, one in off.items() if key[0] in taken]
     waiting = {key: event for key, event in open_.items() if key not in states and fleet.has_unit(*key)}
     out += _on_again(con, fleet, waiting, now)
     if not out:
         return 0
     return transaction(con, lambda: sum(
         put_in_line(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
+
+
+def _without_backlog(
+    con: Con, fleet: Fleet, off: dict[Key, UnitState], now: datetime
+) -> dict[Key, UnitState]:
+    """Leave out, for now, those whose latest reading is old and came just now."""
+    old = {key for key, one in off.items() if now - one.at > timedelta(seconds=fleet.unit(*key).overdue_s)}
+    if not old:
+        return off
+    until = max(off[key].at for key in old)
+    came = {(cabin, unit): at for cabin, unit, at in con.execute(_ARRIVED, {"until": until}).fetchall()}
+    return {
+        key: one for key, one in off.items()
+        if key not in old or (at := came.get(key)) is None or now >= at + BACKLOG_RESTS}
 
 
 def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime) -> set[str]:
@@ -67,9 +99,9 @@ def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime
     return booked | {slug for slug in days if slug in found.unread or slug in found.without}
 
 
-def _off(fleet: Fleet, slug: str, unit: str, state: UnitState) -> NoticeDue:
+def _off(fleet: Fleet, slug: str, unit: str, state: UnitState, *, dated: bool) -> NoticeDue:
     cabin = fleet.cabin(slug)
-    dark = state.power_since if state.power_on is False else state.stated_since
+    dark = state.power_since if state.power_on is False else state.stated_since if dated else None
     return power_off(
         cabin, fleet.unit(slug, unit), since=dark or state.at, power_on=state.power_on,
         guests_told=_guest_reached(fleet, cabin))
@@ -87,9 +119,12 @@ def _on_again(
         return []
     out: list[tuple[NoticeDue, list[Told]]] = []
     states = unit_states(Local(con).ask(PRESENT), fleet)
+    times = {(cabin, unit): int(n) for cabin, unit, n in con.execute(
+        _TIMES_OFF, {"since": now - FLAPS_WITHIN}).fetchall()}
     warm = {
         key for key in waiting if (state := states.get(key)) is not None and state.lit
-        and warm_now(state, fleet.reactor(fleet.unit(*key).reactor), now)}
+        and warm_now(state, fleet.reactor(fleet.unit(*key).reactor), now)
+        and told_on_again(times_off=times.get(key, 0), lit_for=state.at - (state.lit_from or state.at))}
     for one in status(Local(con), now, units=warm) if warm else ():
         key = (one.cabin.slug, one.unit.slug)
         dosed = one.verdict.verdict in (Word.CLEAR, Word.WATCH)

@@ -27,6 +27,7 @@ from models.advisory import (
     StepRecorded,
     advance,
 )
+from models.advisory.events import StepPolicy
 from models.advisory.notice import MessageText, local, messages, what_happened, worsened
 from models.advisory.work_cautions import Work, brief
 from models.fleet import Cabin, Role, Unit
@@ -50,8 +51,12 @@ class NoticeKind(StrEnum):
 # A boil advisory begins or gets worse: quiet hours never hold it back, and somebody has to confirm it.
 BOIL = (NoticeKind.RAISED, NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED)
 URGENT = (*BOIL, NoticeKind.POWER_OFF)  # told at any hour; the others may wait for the morning
+# Somebody may use the water again for these: never said any more once one of the others came after it.
+ALL_CLEAR = (NoticeKind.POWER_BACK, NoticeKind.LIFTED)
+OVERTAKES = (NoticeKind.POWER_OFF, NoticeKind.RAISED)
 ENDS = (NoticeKind.LIFTED, NoticeKind.HEARD, NoticeKind.POWER_BACK)  # of what somebody was told of before
 ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
+FLAPS_WITHIN = timedelta(hours=6)  # two outages in it: a supply that flaps; common practice, no source
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
 LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
 
@@ -241,8 +246,8 @@ def _words(
     ask = {
         Role.OWNER: " Confirm that you have read this on the cabin's page. Until somebody does, it is said again.",
         Role.MANAGER: (
-            f" Confirm that you have read this: on the page, or `tarnlight advisory confirm {number} --by NAME`. "
-            "Until somebody does, it is said again.")}
+            f" Confirm on the page that you have read boil advisory {number}. Until somebody does, it is said "
+            "again.")}
     return tuple(
         MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)
         if one.role in ASKED else one
@@ -338,6 +343,23 @@ def _still_flows(unit: Unit, *, power_on: bool | None) -> str:
     if unit.drawdown_l > 0:
         return f"The tank still gives up to {math.ceil(unit.drawdown_l)} L, and none of it is disinfected."
     return "What still comes from the tap is not disinfected."
+
+
+def told_on_again(*, times_off: int, lit_for: timedelta, policy: StepPolicy | None = None) -> bool:
+    """Whether it is time to say that a light which is lit and warm is on again.
+
+    Parameters
+    ----------
+    times_off : int
+        How often it was told within `FLAPS_WITHIN` that it was off.
+    lit_for : timedelta
+        How long it has been lit without a break.
+    policy : StepPolicy or None
+        Where the light went off repeatedly, it has to be as steady as after an exposure. Until then people keep off
+        the tap, and the next outage is nothing new to them.
+    """
+    steady = timedelta(minutes=(policy or StepPolicy()).power_stable_min)
+    return times_off < 2 or lit_for >= steady
 
 
 def power_back(

@@ -157,7 +157,10 @@ def find(events: Iterable[SharedEvent], id: str) -> SharedEvent | None:
     told = _ID.fullmatch(id)
     if same is not None or told is None:
         return same
-    at = datetime.strptime(told[1], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+    try:
+        at = datetime.strptime(told[1], "%Y%m%dT%H%M%SZ").replace(tzinfo=UTC)
+    except ValueError:  # digits, but of no day
+        return None
     slack = timedelta(minutes=TOGETHER_MIN)
     return next((
         one for one in found for member in one.members

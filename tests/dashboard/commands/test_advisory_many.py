@@ -78,6 +78,9 @@ def test_an_event_names_its_own_open_advisories_and_no_other(store_of_three):
     assert told.returncode == 0, told.stderr
     assert [line.split(":")[0] for line in told.stdout.splitlines()[:3]] == ["a1", "a2", "a3"]
     assert "3 of 3 done." in told.stdout
+    # an event may have grown since they looked: each line says where
+    assert all(f"{one['advisory']}: {one['cabin']}/main: confirmed by Kim Or" in told.stdout
+               for one in event["members"])
     store = Store(store_of_three)
     assert store.ask("SELECT advisory FROM confirmation ORDER BY 1")["advisory"].tolist() == ["a1", "a2", "a3"]
     store.close()
@@ -97,6 +100,7 @@ def test_an_event_names_its_own_open_advisories_and_no_other(store_of_three):
     (["record", "a1", "--by", "Kim"], "name the step that was done"),
     (["record", "disinfect", "--by", "Kim"], "name one or more advisories"),
     (["record", "a1", "disinfect", "--event", "x", "--by", "Kim"], "not both"),
+    (["confirm", "--event", "20261399T000000Z.heron-point.main", "--by", "Kim"], "no shared event"),
     (["confirm", "--by", "Kim"], "name one or more advisories"),
     (["lift", "--event", "20200101T000000Z.heron-point.main", "--by", "Kim"], "no shared event"),
 ])

@@ -255,7 +255,8 @@ def test_a_message_reaches_a_real_mail_server_and_is_noted_as_delivered(store, m
     notifier.close()
     (to, subject, body), = mailbox.got
     assert (to, subject) == ("maren@example.org", "Boil water: Heron-Point")
-    assert "tarnlight advisory confirm a1" in body
+    assert "Confirm on the page that you have read boil advisory a1." in body
+    assert "tarnlight " not in body
     row = line(store).iloc[0]
     assert (row["state"], row["failures"], row["error"]) == ("delivered", 0, "")
 

@@ -13,6 +13,7 @@ from ingest.bookings.calendar import Booking
 from ingest.bookings.kept import feeds_of, keep, window
 from ingest.bookings.readings import Reading
 from ingest.evaluation.evaluate import evaluate
+from ingest.notification.message_log import NOTIFICATIONS, note_attempts, waiting
 from ingest.notification.power import tell_power
 from ingest.notification.sending import Notifier
 from ingest.registry.tables import load_fleet
@@ -122,6 +123,68 @@ def test_a_silence_of_which_nobody_knows_is_never_told_as_on_again(store):
     now = take(store, START + minutes(60), 4)  # what was between, nobody heard
     found = telling(store, now)
     assert not any("may be used again" in body for _, _, body in found)
+
+
+def test_a_supply_that_flaps_is_told_as_off_until_it_has_been_steady_for_half_an_hour(store):
+    take(store, START, 10)
+    at, told = START + minutes(10), []
+    for _ in range(12):  # lit for 5 min each time, and warm after 2
+        told += telling(store, take(store, at, 2, **DARK))
+        told += telling(store, take(store, at + minutes(2), 5))
+        at += minutes(7)
+    assert [kind for kind, _, _ in told] == ["power-off"] * 3 + ["power-back"] * 3 + ["power-off"] * 3
+    assert telling(store, take(store, at, 20)) == []
+    assert [kind for kind, _, _ in telling(store, take(store, at + minutes(20), 8))] == ["power-back"] * 3
+    # the next outage is news again
+    now = take(store, at + minutes(28), 1, **DARK)
+    assert [kind for kind, _, _ in telling(store, now)] == ["power-off"] * 3
+
+
+def test_every_outage_is_told_and_dated_where_the_intensity_alone_shows_it(store):
+    bare: dict[str, object] = {"power_on": None, "lamp_on": None}
+    for start in (START, START + minutes(15)):
+        take(store, start, 10, **bare)
+        assert all(kind == "power-back" for kind, _, _ in telling(store, start + minutes(9.5)))
+        told = telling(store, take(store, start + minutes(10), 5, **bare, intensity_w_m2=0.0))
+        assert [kind for kind, _, _ in told] == ["power-off"] * 3
+        assert f"the lamp is dark since 20 Nov 2026 10:{(start + minutes(14)).minute:02} EST." in told[0][2]
+
+
+def test_a_past_that_arrives_in_pieces_warns_of_the_present_alone(store):
+    take(store, START, 10)
+    real = START + timedelta(hours=20)
+    for n in range(5):  # each piece ends in an outage that is long over
+        for start, values in ((2 * n, {}), (2 * n + 1, DARK)):
+            given = {"flow_l_min": 0.0, "uvt_pct": 85.0, **values}
+            commit(store, steady(START + timedelta(hours=start), 60, **given), real)
+        evaluate(store.con, real)
+        assert telling(store, real + timedelta(seconds=1)) == []
+        real += timedelta(seconds=10)
+    # nothing more comes: the last that is known is an outage
+    assert telling(store, real + timedelta(seconds=15)) == []
+    assert [kind for kind, _, _ in telling(store, real + timedelta(seconds=21))] == ["power-off"] * 3
+
+
+def test_that_the_light_is_on_again_is_never_said_in_the_morning_of_a_night_in_which_it_went_off_again(store):
+    night = utc("2026-11-21T03:00:00")  # the first manager and the owner are not to be woken for good news
+    take(store, night, 10)
+    telling(store, take(store, night + minutes(10), 3, **DARK))
+    assert len(telling(store, take(store, night + minutes(13), 6))) == 3
+    before = {one.contact for one in waiting(store.con, night + minutes(19)) if one.kind == "power-back"}
+    assert before == {"Idris Vael"}
+    assert len(telling(store, take(store, night + minutes(19), 3, **DARK))) == 3
+    note_attempts(
+        store.con, [(one.key, "") for one in waiting(store.con, night + minutes(22)) if one.kind == "power-off"],
+        night + minutes(22))
+    assert waiting(store.con, night + timedelta(hours=30)) == []
+    found = store.con.execute(NOTIFICATIONS, {
+        "now": night + timedelta(hours=30), "cabin": None, "advisory": None, "limit": 100}).df()
+    assert set(found[found["kind"] == "power-back"]["state"]) == {"overtaken"}
+    # and the end of the second is told
+    back = take(store, night + minutes(22), 35)
+    assert len(telling(store, back)) == 3
+    late = waiting(store.con, night + timedelta(hours=30))
+    assert [one.kind for one in late] == ["power-back"] * 3
 
 
 def test_a_lamp_that_is_dark_with_the_power_on_is_told_as_that(store):

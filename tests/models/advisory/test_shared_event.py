@@ -196,6 +196,12 @@ def test_a_thousand_cabins_without_power_at_once_and_a_year_of_small_cuts_take_s
     assert took_s < 10
 
 
+@pytest.mark.parametrize(
+    "id", ["20261399T180000Z.a.main", "20261120T186199Z.a.main", "00000101T000000Z.a.main", "", "a"])
+def test_an_id_of_no_instant_finds_nothing(id):
+    assert find(events(("a", "power-cut", 0, 60), ("b", "power-cut", 0, 60)), id) is None
+
+
 def test_an_instant_is_of_utc():
     (one, *_) = events(("a", "power-cut", 0, 60), ("b", "power-cut", 0, 60))
     assert one.start.tzinfo is UTC
