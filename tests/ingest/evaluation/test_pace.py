@@ -8,7 +8,7 @@ import pytest
 
 from ingest.evaluation import evaluate as evaluation
 from ingest.evaluation.evaluate import evaluate, owe
-from ingest.evaluation.pace import LEAST_S, REST, Pace
+from ingest.evaluation.pace import LEAST_S, MOST_S, REST, Pace
 from ingest.store import Store
 from tests.conftest import FLEET_TOML
 
@@ -98,3 +98,30 @@ def test_what_a_person_asks_for_is_worked_out_at_once(held, monkeypatch):
     assert evaluate(held.con, NOW, pace) == []
     assert evaluate(held.con, NOW) == [HOSTILE]
     assert not owed(held)
+
+
+def test_an_old_past_that_fails_waits_like_one_that_went_well(held, monkeypatch):
+    """Its fault comes again at each attempt, and everybody's present would wait for it at each message."""
+    clock = Clock()
+    pace = Pace(clock)
+    right = evaluation._derive_all
+    failed = []
+
+    def broken(con, owed):
+        if HOSTILE[0] in set(owed["cabin"]):
+            clock.s += 5.0
+            failed.append(clock.s)
+            raise ValueError("not to be worked out")
+        return right(con, owed)
+
+    monkeypatch.setattr(evaluation, "_derive_all", broken)
+    send(held, HOSTILE, OLD)
+    assert evaluate(held.con, NOW, pace) == []
+    tried = len(failed)
+    send(held, HONEST, NEW)
+    assert evaluate(held.con, NOW, pace) == [HONEST]
+    assert len(failed) == tried and owed(held) == {HOSTILE}
+    clock.s += MOST_S
+    assert pace.due()
+    evaluate(held.con, NOW, pace)
+    assert len(failed) == tried + 1 and not pace.due()
