@@ -1,8 +1,9 @@
 """What was known at an instant: a store with what had arrived by then and no more, worked out anew.
 
 For who asks afterwards what could have been known. The registry is that of now (its changes hold from their dates
-on); readings of before arrivals were kept count as come in their own time. A cell that a later record of the same
-instant filled or made worse counts with its row: when it came is kept of the row alone.
+on), and so are the marks of stays; readings of before arrivals were kept count as come in their own time. A cell
+that a later record of the same instant filled or made worse counts with its row: when it came is kept of the row
+alone.
 """
 
 from __future__ import annotations
@@ -26,6 +27,9 @@ _KNOWN = {
     **dict.fromkeys((
         "reactor", "cabin", "unit", "contact", "step_policy", "unit_version", "reactor_version", "judging_version",
         "registry_revision"), _EVER),
+    # of which stay its category tells, and nobody's name
+    "booking": """
+        SELECT cabin, first_day, last_day, '' AS summary, vulnerable FROM booking WHERE {mine} AND vulnerable""",
     "reading": 'SELECT * FROM reading WHERE {mine} AND coalesce(arrived_at, "at") <= $at_',
     "link_event": 'SELECT * FROM link_event WHERE {mine} AND coalesce(arrived_at, "at") <= $at_',
     "quarantine": "SELECT * FROM quarantine WHERE ({mine} OR cabin IS NULL) AND arrived_at <= $at_",

@@ -111,17 +111,24 @@ def keep(con: duckdb.DuckDBPyConnection, found: Reading, now: datetime, days: tu
     transaction(con, work)
 
 
-def _marked(con: duckdb.DuckDBPyConnection, cabin: str) -> set[date]:
-    """First days of a cabin's stays with infants or people with weak immunity."""
-    rows = con.execute("SELECT first_day FROM booking WHERE cabin = $cabin AND vulnerable", {"cabin": cabin})
-    return {first for (first,) in rows.fetchall()}
+def _marked(con: duckdb.DuckDBPyConnection, cabin: str) -> set[tuple[date, date]]:
+    """First and last days of a cabin's stays with infants or people with weak immunity."""
+    rows = con.execute(
+        "SELECT first_day, last_day FROM booking WHERE cabin = $cabin AND vulnerable", {"cabin": cabin})
+    return set(rows.fetchall())
 
 
-def _weigh_anew(con: duckdb.DuckDBPyConnection, cabin: str, marked: set[date], now: datetime) -> None:
-    """Owe a cabin's units the time since the earliest stay that was marked now: its water asks for more."""
-    if not marked or min(marked) > now.date() + timedelta(days=1):
+def _weigh_anew(
+    con: duckdb.DuckDBPyConnection, cabin: str, marked: set[tuple[date, date]], now: datetime
+) -> None:
+    """Owe a cabin's units the time since the earliest stay that was marked or moved now: its water asks for more.
+
+    A stay begins a day before its first, and far east of Greenwich most of another day before that.
+    """
+    if not marked or min(marked)[0] > now.date() + timedelta(days=2):
         return
-    since = max(datetime.combine(min(marked), time(), UTC) - timedelta(days=2), now - timedelta(days=MARGINAL_DAYS))
+    first = datetime.combine(min(marked)[0], time(), UTC)
+    since = max(first - timedelta(days=2), now - timedelta(days=MARGINAL_DAYS))
     con.execute("INSERT INTO pending SELECT cabin, slug, $since, $since FROM unit WHERE cabin = $cabin", {
         "cabin": cabin, "since": since})
 

@@ -156,7 +156,7 @@ def evaluate(
         watch(con, fleet, now, suspects)
     pay_days(con, fleet, now)  # after the advisories: nobody waits for a lamp's trend
     if pace is not None:
-        pace.end(keys)
+        pace.end()
     return keys
 
 

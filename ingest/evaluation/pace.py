@@ -7,7 +7,7 @@ logger that sends old readings again and again would have it done for each messa
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import duckdb
@@ -39,11 +39,11 @@ class Pace:
         self._held = frozenset(key for key in self._long if self._begun < self._not_before.get(key, 0.0))
         return self._held
 
-    def end(self, done: Collection[Key]) -> None:
-        """These were worked out, all together."""
+    def end(self) -> None:
+        """All that had not to wait was worked out or failed, all together: what fails takes its time too."""
         ended = self._clock()
         took = ended - self._begun
-        for key in self._long.intersection(done):
+        for key in self._long - self._held:
             self._not_before[key] = ended + (min(REST * took, MOST_S) if took >= LEAST_S else 0.0)
         self._not_before = {key: at for key, at in self._not_before.items() if at > ended}
 

@@ -57,6 +57,9 @@ _BEFORE_LIVE = """
 _CONFIRMED = """
     SELECT count(*) FROM confirmation AS c WHERE c.advisory = $number
 """
+_NOTED = """
+    SELECT count(*) FROM answered WHERE cabin = $cabin AND unit = $unit AND "at" >= $known
+"""
 _LAST_DARK = """
     SELECT max("end") FROM segment WHERE cabin = $cabin AND unit = $unit AND kind <> 'lit'
         AND "end" > $since AND "end" < $until
@@ -134,9 +137,11 @@ def _may_play_anew(con: Con, key: Key, kept: KeptAdvisory) -> bool:
     if not kept.advisory.untouched:
         return False
     read = con.execute(_CONFIRMED, {"number": kept.id}).fetchone()
+    # what was noted as seen is answered, not explained: it stood all the same
+    noted = con.execute(_NOTED, {"cabin": key[0], "unit": key[1], "known": kept.advisory.known_at}).fetchone()
     live = _first_live(con, key)
     of_live = live is not None and any(one.end > live for one in kept.advisory.exposure.known_pieces)
-    return not of_live and not (read and read[0])
+    return not of_live and not (read and read[0]) and not (noted and noted[0])
 
 
 def _first_live(con: Con, key: Key) -> datetime | None:
@@ -154,15 +159,16 @@ def _advisory_of(
     `kept` is the unit's latest so far.
     """
     rows = _rows(con, fleet, key, until, lifted=lift is not None, kept=kept)
-    if rows is None:
-        return
-    events, advisory = _events(con, fleet, key, rows, until, past, lifted=lift is not None)
-    if advisory is None:
-        return
+    events, advisory = ([], None) if rows is None else _events(
+        con, fleet, key, rows, until, past, lifted=lift is not None)
     before = kept.advisory.lifted if kept is not None else None
     if kept is not None and before is None:
+        # none where more history explained all of it: it stands until somebody lifts it, but nothing stood then
         keep_played(con, kept.id, events, max(past.known_at or until, until))
-        _anew(con, kept, advisory, until, past)
+        if advisory is not None:
+            _anew(con, kept, advisory, until, past)
+        return
+    if advisory is None:
         return
     if kept is not None and before is not None and advisory.happened_from < before.at:
         events = [replace(one, after_lift=kept.id) if isinstance(one, Raised) else one for one in events]

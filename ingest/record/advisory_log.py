@@ -125,11 +125,16 @@ def append_all(con: Con, number: str, seq: int, events: Iterable[Event], now: da
 
 
 def keep_played(con: Con, number: str, events: Sequence[Event], known: datetime) -> None:
-    """Keep what loaded history tells of an advisory, in place of what less of it told; the caller's transaction."""
+    """Keep what loaded history tells of an advisory, in place of what less of it told; the caller's transaction.
+
+    Of no events a row is kept that says so; it bears the instant at which that became known, before which alone
+    these rows are read.
+    """
     con.execute("DELETE FROM played_event WHERE advisory = $number", {"number": number})
-    for seq, event in enumerate(events, start=1):
+    rows = [(event.at, to_json(event)) for event in events] or [(known, "")]
+    for seq, (at, body) in enumerate(rows, start=1):
         con.execute("INSERT INTO played_event VALUES ($number, $seq, $at_, $body, $known)", {
-            "number": number, "seq": seq, "at_": event.at, "body": to_json(event), "known": known})
+            "number": number, "seq": seq, "at_": at, "body": body, "known": known})
 
 
 def new_advisory(con: Con, key: Key, event: Event) -> str:

@@ -155,6 +155,27 @@ def test_a_stay_that_is_over_and_is_marked_only_then_stays_one_stay(held):
     assert read(vulnerable=False) == [True]  # who was there was there
 
 
+def test_a_stay_that_is_marked_or_made_longer_has_its_water_weighed_anew(held):
+    """On the day on which it begins at the cabin: on Kiritimati two days before its date by the collector's."""
+    from ingest.bookings.calendar import Booking
+
+    feed = Feed(cabin="heron-point", calendar="heron.ics", time_zone="Pacific/Kiritimati")
+    now = held.now()
+
+    def owed(first: int, last: int, *, vulnerable: bool = True) -> bool:
+        held.con.execute("DELETE FROM pending")
+        start, end = (now.date() + one * DAY for one in (first, last))
+        stay = Booking(start=start, end=end, summary="", vulnerable=vulnerable)
+        keep(held.con, Reading(feed=feed, bookings=(stay,)), now, window(now))
+        return count(held, "pending", "cabin = 'heron-point'") > 0
+
+    assert not owed(-5, 1, vulnerable=False)
+    assert owed(-5, 1)
+    assert not owed(-5, 1)  # nothing is new
+    assert owed(-5, 2)
+    assert owed(2, 4) and not owed(4, 6)
+
+
 def test_settings_of_calendars_are_a_folder_and_a_list_of_hosts(tmp_path: Path, monkeypatch):
     import pytest
 

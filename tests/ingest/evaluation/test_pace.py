@@ -113,3 +113,30 @@ def test_however_long_it_took_nobodys_present_waits_for_over_a_minute(held, monk
     assert pace.due()
     evaluate(held.con, NOW, pace)
     assert not owed(held)
+
+
+def test_an_old_past_that_fails_waits_like_one_that_went_well(held, monkeypatch):
+    """Its fault comes again at each attempt, and everybody's present would wait for it at each message."""
+    clock = Clock()
+    pace = Pace(clock)
+    right = evaluation._derive_all
+    failed = []
+
+    def broken(con, owed):
+        if HOSTILE[0] in set(owed["cabin"]):
+            clock.s += 5.0
+            failed.append(clock.s)
+            raise ValueError("not to be worked out")
+        return right(con, owed)
+
+    monkeypatch.setattr(evaluation, "_derive_all", broken)
+    send(held, HOSTILE, OLD)
+    assert evaluate(held.con, NOW, pace) == []
+    tried = len(failed)
+    send(held, HONEST, NEW)
+    assert evaluate(held.con, NOW, pace) == [HONEST]
+    assert len(failed) == tried and owed(held) == {HOSTILE}
+    clock.s += MOST_S
+    assert pace.due()
+    evaluate(held.con, NOW, pace)
+    assert len(failed) == tried + 1 and not pace.due()

@@ -238,6 +238,40 @@ def test_an_advisory_that_more_history_explains_is_not_dated_before_what_is_left
     assert after.raised_at >= after.happened_from
 
 
+def test_of_a_hole_that_a_later_part_filled_with_good_water_nothing_stood_then(tmp_path, stores):
+    rows = log(NOW - timedelta(minutes=1500), 1490, [])
+    instants = [NOW - timedelta(minutes=1500 - minute) for minute in (100, 300, 450, 700, 1000, 1400)]
+    at_once = stores()
+    loaded(tmp_path, at_once, rows, apart=False)
+    then = stood_then(at_once, instants)
+    assert {one["verdict"] for one in then} == {"clear"}
+    by_parts = stores()
+    parts = (rows.iloc[:200], rows.iloc[900:], rows.iloc[600:900], rows.iloc[200:600])
+    assert loaded(tmp_path, by_parts, *parts, apart=True)["verdict"] == "boil"  # until a named person lifts it
+    assert stood_then(by_parts, instants) == then
+
+
+def test_water_of_an_advisory_that_somebody_noted_as_seen_stood_all_the_same(stores):
+    store = stores()
+    start = NOW - timedelta(days=45)
+    first = log(start, 240, [(100, 115)])
+    taken(store, first, live=False)
+    good = pd.concat([log(start + timedelta(days=day), 90, []) for day in range(1, 42)], ignore_index=True)
+    good["total_l"] = first["total_l"].iloc[-1] + good["flow_l_min"].cumsum()
+    taken(store, good, live=False)
+    instants = [start + timedelta(minutes=200), start + timedelta(days=41, minutes=60)]
+    before = stood_then(store, instants)
+    done = tarnlight_here(
+        store, "advisory", "seen", "--cabin", "heron-point", "--unit", "main", "--by", "Ann Lund")
+    assert done.returncode == 0, done.stderr
+    more = log(NOW - timedelta(days=46), 60, [])
+    more["total_l"] -= more["total_l"].iloc[-1]
+    taken(store, more, live=False, now=NOW)
+    after = stood_then(store, instants)
+    assert {one["verdict"] for one in (*before, *after)} == {"boil"}
+    assert [one["advisory"] is not None for one in after] == [True, True]
+
+
 SPEED = 300.0
 
 

@@ -191,6 +191,24 @@ def test_in_a_stay_that_its_booking_marks_the_first_litre_is_an_advisory(store_p
     assert (found["advisory"] is not None) is (word == "boil")
 
 
+def test_what_was_known_at_an_instant_goes_by_the_marked_stays_too(store_path):
+    now = loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40))
+    held = Store(store_path)
+    drawn_on = (now - timedelta(minutes=41)).astimezone(ZoneInfo("America/Toronto")).date()
+    stay = Booking(
+        start=drawn_on - timedelta(days=2), end=drawn_on + timedelta(days=1), summary="Lund", vulnerable=True)
+    keep(held.con, Reading(
+        feed=Feed(cabin="heron-point", calendar="heron.ics", time_zone="America/Toronto"), bookings=(stay,)),
+        held.now(), window(held.now()))
+    at = held.now()
+    held.close()  # before the advisory that it asks for is raised
+    told = tarnlight_here(
+        store_path, "status", "--json", "--cabin", "heron-point", "--at", at.isoformat(), "--as-known")
+    assert told.returncode == 0, told.stderr
+    (found,) = json.loads(told.stdout)
+    assert (found["verdict"], found["advisory"]) == ("boil", None)
+
+
 def test_a_fleet_may_ask_for_an_advisory_at_once(store_path):
     fleet = FLEET_TOML + "\n[advisory]\nmarginal_at_once = true\n"
     loaded(store_path, *days_of_use(5), Stretch(1, 19.0, LITTLE), Stretch(40), fleet=fleet)
