@@ -310,6 +310,7 @@ class Cabin:
             raise ValueError(f"vulnerable must be true or false; got {self.vulnerable!r}")
         if not isinstance(self.supply_line, str):
             raise ValueError(f"supply_line must be a text; got {self.supply_line!r}")
+        require_one_line("supply_line", self.supply_line)
         seen: set[str] = set()
         for unit in self.units:
             if unit.slug in seen:

@@ -259,10 +259,10 @@ CONTACT = '[[contact]]\nname = "Kim"\nrole = "owner"\nphone = "1"\n'
     "\\u2066"])
 @pytest.mark.parametrize(("was", "key"), [
     ('name = "Heron-Point"', "name"), ('trip = "north-shore"', "trip"), ('name = "Kim"', "name"),
-    ('phone = "1"', "phone")])
+    ('phone = "1"', "phone"), ('supply_line = "line-7"', "supply_line")])
 def test_a_name_that_would_not_stay_in_its_line_is_refused_with_where_and_what_is_allowed(broken, was, key):
     """A forged line in `status` would be believed as ours."""
-    text = FLEET_TOML + CONTACT
+    text = FLEET_TOML.replace("latitude", 'supply_line = "line-7"\nlatitude', 1) + CONTACT
     line = line_of(text, was)
     with pytest.raises(BadInput) as told:
         read_fleet(text.replace(was, f'{was[:-1]}{broken}WRONG broker: down"', 1))
