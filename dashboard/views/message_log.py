@@ -60,8 +60,14 @@ def message_rows(found: pd.DataFrame, zone: tzinfo) -> list[tuple[str, str, str,
     """Rows of `queries.notifications` for people; a failure says why, and that it is tried again."""
     return [
         (measures.local(row.due_at.to_pydatetime(), zone), row.contact or "nobody", row.channel or "no channel",
-         row.title, f"{row.state}: {row.error}; it is tried again" if row.error else row.state)
-        for row in named(found)]
+         row.title, _state(row.state, row.error)) for row in named(found)]
+
+
+def _state(state: str, error: str) -> str:
+    """How a message does."""
+    if state == "overtaken":
+        return "not sent: worse was told since"
+    return f"{state}: {error}; it is tried again" if error else state
 
 
 @live("5s")
