@@ -210,7 +210,7 @@ def test_four_cabins_three_cut_are_one_warning_within_a_minute_and_one_boil_mess
     assert subject == "Power cut: boil water at 2"
     for number, cabin in evening.asked("SELECT id, cabin FROM advisory"):
         assert f"- {cabin.title()}: " in body
-        assert f"read boil advisory {number}. " in body
+        assert f"read boil advisory {number}." in body
     assert len(evening.mails(SECOND)) == 1  # is called only where nobody confirms
     twice = evening.asked("SELECT key FROM notification_attempt GROUP BY key HAVING count(*) > 1")
     assert twice == []
@@ -310,7 +310,7 @@ def test_thirty_cabins_and_a_cut_of_three_hours(evening_of, mosquitto):
     assert {cabin for _, cabin in standing} >= {*loggers.draw, *loggers.silent}
     told = "\n".join(body for _, reader, _, body in every if reader == FIRST)
     for number, cabin in standing:
-        assert f"read boil advisory {number}. " in told
+        assert f"read boil advisory {number}." in told
         assert f"{cabin.title()}: Ann Lund lifted" in told
     for n, slug in enumerate(evening.slugs):
         mine = [body for _, reader, _, body in every if reader == evening.owner(n)]

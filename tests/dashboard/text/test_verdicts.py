@@ -214,7 +214,7 @@ def test_a_lamp_dark_for_weeks_without_a_meter_is_told_by_what_the_supply_can_de
         last_heard=NOW, cadence_s=60.0, dose_target_mj_cm2=40.0, peak_flow_l_min=12.0, lamp_on=False,
         underdosed_since=NOW - timedelta(days=25), underdosed_l=0.0, underdosed_l_upper=432_000.0)
     told = " ".join(verdict(present, now=NOW).reasons)
-    assert "Up to 17,280 L of water a day since 2026-10-31 (UTC) may have reached the taps" in told
+    assert "Up to 17,280 L of water a day since 2026-10-31 12:00 UTC may have reached the taps" in told
     short = verdict(replace(present, underdosed_l_upper=120_960.0), now=NOW)  # a week of it: the sum
     assert "Up to 120960 L of water may" in " ".join(short.reasons)
 
