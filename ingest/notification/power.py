@@ -36,7 +36,7 @@ _TIMES_OFF = """
 _ARRIVED = """
     SELECT r.cabin, r.unit, max(r.arrived_at) AS arrived_at
     FROM reading AS r JOIN present AS p USING (cabin, unit, "at")
-    WHERE (p.power = 0 OR p.lamp = 0) AND r."at" <= $until GROUP BY ALL
+    WHERE (p.power = 0 OR p.lamp = 0) AND r."at" >= $since AND r."at" <= $until GROUP BY ALL
 """
 # What was stored while nobody listened comes in pieces: none of them is the present while the next one may follow.
 BACKLOG_RESTS = timedelta(seconds=30)
@@ -76,8 +76,9 @@ def _without_backlog(
     old = {key for key, one in off.items() if now - one.at > timedelta(seconds=fleet.unit(*key).overdue_s)}
     if not old:
         return off
-    until = max(off[key].at for key in old)
-    came = {(cabin, unit): at for cabin, unit, at in con.execute(_ARRIVED, {"until": until}).fetchall()}
+    last = [off[key].at for key in old]  # bounds of time, or each look would read all of the past
+    came = {(cabin, unit): at for cabin, unit, at in con.execute(
+        _ARRIVED, {"since": min(last), "until": max(last)}).fetchall()}
     return {
         key: one for key, one in off.items()
         if key not in old or (at := came.get(key)) is None or now >= at + BACKLOG_RESTS}
