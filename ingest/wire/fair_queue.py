@@ -12,10 +12,11 @@ import time
 from collections import OrderedDict, deque
 
 from ingest.db.intake import Message
+from ingest.wire.limits import PAYLOAD_BYTES
 
 BATCH = 5_000
 BATCH_BYTES = 8_000_000  # of payloads: what is worked on at once is bounded, and others wait no longer for it
-TOPIC_BYTES = 2_000_000  # of one topic's payloads: one of the largest, which takes seconds, or thousands of others
+TOPIC_BYTES = PAYLOAD_BYTES  # of one topic's payloads: one of the largest, which takes seconds, or thousands
 BATCH_S = 0.25  # a batch closes then,
 IDLE_S = 0.01  # or when nothing came for that long: a broker's limit of unacknowledged messages is not known
 
@@ -60,21 +61,17 @@ class FairQueue:
 
     def _take(self, batch: _Batch, until: float) -> None:
         """One of each topic in turn, until the batch is full or none is left that may come."""
-        passed: list[str] = []
+        had_share: dict[str, deque[Message]] = {}
         while self._topics and not batch.full and time.monotonic() < until:
             topic, queue = self._topics.popitem(last=False)
             if not batch.takes(queue[0]):
-                passed.append(topic)
-                self._topics[topic] = queue
-                self._topics.move_to_end(topic)
-                if len(passed) >= len(self._topics):
-                    break
+                had_share[topic] = queue
                 continue
-            passed.clear()
             batch.add(queue.popleft())
             self._waiting -= 1
             if queue:
                 self._topics[topic] = queue  # at the end: all others come first
+        self._topics.update(had_share)
 
 
 class _Batch:

@@ -57,7 +57,7 @@ def shape_problem(payload: bytes) -> tuple[str, bool]:
         Whether some number has more than `NUMBER_CHARACTERS` characters.
     """
     # some at a time: the pieces between them are kept until all are joined, and take fifty times their own size
-    bare, found = _TEXT.subn(b"", payload, count=_AT_A_TIME)
+    bare, found = payload, _AT_A_TIME
     while found == _AT_A_TIME:
         bare, found = _TEXT.subn(b"", bare, count=_AT_A_TIME)
     long_number = _NUMBER.search(bare) is not None
