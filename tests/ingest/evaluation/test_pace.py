@@ -56,6 +56,19 @@ def taking(clock: Clock, monkeypatch: pytest.MonkeyPatch, seconds: float) -> Non
     monkeypatch.setattr(evaluation, "pay_days", slowly)
 
 
+def made_to_wait(store: Store, monkeypatch: pytest.MonkeyPatch, seconds: float) -> tuple[Clock, Pace]:
+    """Old news that took so long to work out, and more of it that has to wait."""
+    clock = Clock()
+    pace = Pace(clock)
+    taking(clock, monkeypatch, seconds)
+    send(store, HOSTILE, OLD)
+    evaluate(store.con, NOW, pace)
+    send(store, HOSTILE, OLD + timedelta(seconds=1))
+    assert evaluate(store.con, NOW, pace) == []
+    assert owed(store) == {HOSTILE}
+    return clock, pace
+
+
 def test_old_news_waits_after_old_news_that_took_long_and_nobody_else_does(held, monkeypatch):
     clock = Clock()
     pace = Pace(clock)
@@ -89,26 +102,13 @@ def test_news_of_the_present_never_waits_nor_does_what_took_little(held, monkeyp
 
 
 def test_what_a_person_asks_for_is_worked_out_at_once(held, monkeypatch):
-    clock = Clock()
-    pace = Pace(clock)
-    taking(clock, monkeypatch, 5.0)
-    send(held, HOSTILE, OLD)
-    evaluate(held.con, NOW, pace)
-    send(held, HOSTILE, OLD + timedelta(seconds=1))
-    assert evaluate(held.con, NOW, pace) == []
+    made_to_wait(held, monkeypatch, 5.0)
     assert evaluate(held.con, NOW) == [HOSTILE]
     assert not owed(held)
 
 
 def test_however_long_it_took_nobodys_present_waits_for_over_a_minute(held, monkeypatch):
-    clock = Clock()
-    pace = Pace(clock)
-    taking(clock, monkeypatch, 300.0)
-    send(held, HOSTILE, OLD)
-    evaluate(held.con, NOW, pace)
-    send(held, HOSTILE, OLD + timedelta(hours=1))
-    evaluate(held.con, NOW, pace)
-    assert owed(held) == {HOSTILE}
+    clock, pace = made_to_wait(held, monkeypatch, 300.0)
     clock.s += MOST_S
     assert pace.due()
     evaluate(held.con, NOW, pace)
