@@ -15,6 +15,7 @@ from models.dose.reactor import (
     Geometric,
     Sensor,
     beyond_test,
+    cloudiest_test_pct,
     explained,
     flow_max_l_min,
     uvt_min_pct,
@@ -78,6 +79,7 @@ class Kernel:
             dose_table(reactor, self.tested_points) if reactor.equation is None else None)
         self.flow_max = flow_max_l_min(reactor)
         self.uvt_min = uvt_min_pct(reactor)
+        self.cloudiest = cloudiest_test_pct(reactor)
         self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
         self.unmetered = np.nan if peak_flow_l_min is None else peak_flow_l_min
         self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
@@ -152,7 +154,7 @@ class Kernel:
         for product in (value, promised, bound):
             table.to_dose(product, scratch=rough)
         table.lower(promised, bound, scratch=rough)
-        if uvt.min() < self.reactor.test_uvt_pct:
+        if uvt.min() < self.cloudiest:
             bound *= 1.0 - Geometric(self.reactor).untested(absorption)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from models.dose import optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
+from models.dose.mixing import Mixing
 from models.dose.optics import Floats
 from models.dose.reactor import BLIND_CM, Geometric, Sensor, share_low, uvt_points
 from models.fleet import Reactor
@@ -58,22 +59,27 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Steeper:
-    """A second mixing: dose = `scale` x ln(1 + `stretch` x) in tanks, `scale` x `stretch` x in plug flow."""
+    """A further mixing, of more tanks: dose = `scale` x ln(1 + `stretch` x), in plug flow `scale` x `stretch` x."""
 
     scale: float  # [mJ/cm2]
     stretch: float
     mixed: bool
 
     @classmethod
-    def of(cls, model: Geometric, k_over_n: float) -> Steeper | None:
-        """Where the tie of the stated tanks is above 1; x is `k_over_n` times the mean dose."""
-        if len(model.mixings) == 1:
-            return None
-        other, reactor = model.mixings[1], model.reactor
+    def of(cls, reactor: Reactor, other: Mixing, k_over_n: float) -> Steeper:
+        """Another mixing that the test does not rule out; x is `k_over_n` times the mean dose."""
         if np.isinf(other.tanks):
             return cls(other.tie / k_over_n / reactor.validation_factor, 1.0, False)
         own = reactor.challenge_k_cm2_mj / other.tanks
         return cls(other.tie / own / reactor.validation_factor, own / k_over_n, True)
+
+    def dose(self, x: Floats, *, out: Floats) -> Floats:
+        """The dose by this mixing, into `out`. [mJ/cm2]"""
+        np.multiply(x, self.stretch, out=out)
+        if self.mixed:
+            np.log1p(out, out=out)
+        out *= self.scale
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +102,7 @@ class DoseTable:
     at_worst: float  # x Q / S there
     certain_at_worst: float
     kept_at_worst: float
-    steeper: Steeper | None  # a second mixing that fits the test, where that may promise less
+    steeper: tuple[Steeper, ...]  # further mixings that the test does not rule out, where one may promise less
     test_drop: float  # what the test does not know of its own dose, one-sided 95 %, a share
     tested_points: float  # half-width of the water test's band
 
@@ -159,14 +165,16 @@ class DoseTable:
 
     def to_dose(self, x: Floats, *, scratch: Floats) -> Floats:
         """Validated dose in place of x; `scratch` is overwritten. [mJ/cm2]"""
-        if self.steeper is not None:
-            np.multiply(x, self.steeper.stretch, out=scratch)
-            if self.steeper.mixed:
-                np.log1p(scratch, out=scratch)
-            scratch *= self.steeper.scale
+        if not self.steeper:
+            np.log1p(x, out=x)
+            x *= self.scale
+            return x
+        least = self.steeper[0].dose(x, out=scratch)
+        for one in self.steeper[1:]:
+            np.minimum(least, one.dose(x, out=np.empty_like(x)), out=least)
         np.log1p(x, out=x)
         x *= self.scale
-        return x if self.steeper is None else np.minimum(x, scratch, out=x)
+        return np.minimum(x, least, out=x)
 
     def lower(self, dose: Floats, low: Floats, *, scratch: Floats) -> Floats:
         """`models.dose.reactor.lowered`, in place of `low`; `scratch` is overwritten."""
@@ -210,7 +218,8 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
     readings = np.linspace(0.0, sensor.brightest_w_m2, INTENSITY_STEPS + 1)
     readings[0] = readings[1] / 1e3  # at 0 no water is dark enough; the share is nearly level there
     as_new = share_low(model, readings, sensor.absorption_if_new(readings), follows_new=True)
-    k_over_n = reactor.challenge_k_cm2_mj / reactor.mixing_tanks
+    base, *others = sorted(model.mixings, key=lambda one: one.tanks)  # the fewest tanks are never plug flow alone
+    k_over_n = reactor.challenge_k_cm2_mj / base.tanks
     worst, one = model.worst_absorption, np.array(1.0)
     known = worst < np.inf
     at_worst = (
@@ -225,7 +234,7 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
 
     return DoseTable(
         reactor=reactor,
-        scale=model.tie / k_over_n / reactor.validation_factor,
+        scale=base.tie / k_over_n / reactor.validation_factor,
         per_intensity=k_over_n * float(model.product(one, np.array(0.0), one)),
         width_cm=reactor.chamber_inner_radius_cm - reactor.sleeve_outer_radius_cm,
         reach_cm=sensor.reach_cm,
@@ -236,6 +245,7 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
         worst_absorption=worst,
         at_worst=k_over_n * float(model.product(one, np.array(worst), one)) if known else np.nan,
         certain_at_worst=float(at_worst[1]), kept_at_worst=float(at_worst[0]),
-        steeper=Steeper.of(model, k_over_n), test_drop=ONE_SIDED_OVER_TWO_SIDED * reactor.test_error,
+        steeper=tuple(Steeper.of(reactor, one, k_over_n) for one in others),
+        test_drop=ONE_SIDED_OVER_TWO_SIDED * model.test_error,
         tested_points=points,
     )
