@@ -10,7 +10,7 @@ import numpy as np
 from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.columns import Assessment, assess
-from models.dose.credit import credit_in
+from models.dose.credit import bias_factor, credit_in
 from models.dose.kernel import DOSE_REASONS, DoseReason
 from models.dose.mixing import fit
 from models.dose.reactor import (
@@ -26,7 +26,7 @@ from models.dose.reactor import (
     uvt_points,
 )
 from models.fleet import Reactor
-from models.shortfall import Organism
+from models.shortfall import DOSES_MJ_CM2, Organism
 
 UNEXPLAINED = (DoseReason.LAMP_OFF, DoseReason.NO_LIGHT, DoseReason.NO_INTENSITY, DoseReason.NO_UVT)
 
@@ -309,12 +309,19 @@ def _results(
 
 
 def _credits(reactor: Reactor, dose_low: float) -> list[DoseStep]:
-    """Log credit of a lower bound, by organism."""
-    return [
-        _step(
-            f"log credit by the lower bound, {organism}", "", "", float(credit_in(reactor, dose_low, organism)),
-            "log")
-        for organism in Organism]
+    """Log credit of a lower bound, by organism, and by how much its own dose is less than the challenge
+    organism's."""
+    out = []
+    for organism in Organism:
+        # beyond the table's last dose nothing is known of the organism's own response
+        at = min(dose_low, float(DOSES_MJ_CM2[organism][-1]))
+        bias = math.nan if math.isnan(at) else bias_factor(reactor, at, organism)
+        out += [
+            _step(f"bias of the equivalent dose at {at:.3g} mJ/cm2, {organism}", "B_RED", "", bias, ""),
+            _step(
+                f"log credit by the lower bound, {organism}", "", "", float(credit_in(reactor, dose_low, organism)),
+                "log")]
+    return out
 
 
 def _dose_formula(model: Model, product: float) -> str:
