@@ -88,7 +88,8 @@ def test_the_bias_shown_is_that_of_the_doses_that_four_tanks_give_drawn_at_rando
     k, tanks = ANNULAR.challenge_k_cm2_mj, 4
     mean = tanks / k * np.expm1(k * 22.0 / tanks)
     drawn = np.random.default_rng(8).gamma(tanks, mean / tanks, 400_000)
-    doses, steps = np.array([0.0, 1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0]), np.arange(9) / 2  # 40 CFR 141.720(d)(1)
+    doses = np.array([0.0, 1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0])  # 40 CFR 141.720(d)(1)
+    steps = np.arange(9) / 2
     own_log = -np.log10(np.mean(10.0 ** -np.interp(drawn, doses, steps)))
     shown = named(explain(ANNULAR, **PLAIN), "bias of the equivalent dose at 22 mJ/cm2, cryptosporidium")
     assert shown.symbol == "B_RED"
