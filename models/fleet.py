@@ -154,6 +154,9 @@ class Reactor:
     # Of the test's own dose (organisms, counts, collimated beam). None: `TEST_RED_UNCERTAINTY_PCT`, less what the
     # validation factor allows already.
     test_red_uncertainty_pct: float | None = None
+    # Light that the lamp's ends may have lost and that one sensor in the middle does not see; 0: nobody counts on
+    # it.
+    unseen_end_loss_pct: float = 0.0
     equation: CalculatedDose | None = None
     tests: tuple[ValidationPoint, ...] = ()  # further points of the test, beside `test_flow_l_min` and its like
 
@@ -194,6 +197,7 @@ class Reactor:
                 require_number(name, getattr(self, name), above=0, at_most=100)
         for name in ("sensor_uncertainty_pct", "flow_uncertainty_pct"):
             require_number(name, getattr(self, name), at_least=0, at_most=99)
+        require_number("unseen_end_loss_pct", self.unseen_end_loss_pct, at_least=0, at_most=99)
         for name in ("uvt_uncertainty_points", "uvt_test_uncertainty_points"):
             require_number(name, getattr(self, name), at_least=0, at_most=50)
         self._check_test()

@@ -268,7 +268,7 @@ def _bound(model: Model, way: Explained, value: float) -> list[DoseStep]:
         _step(
             "share that is certain to 95 %", "c", f"max(0, 1 - {_n(ONE_SIDED_OVER_TWO_SIDED)} * sqrt({root}))",
             share, ""),
-        _step("loss to rays that slant", "e", "", excess, ""),
+        _step("loss to rays that slant, and to ends unseen", "e", "", excess, ""),
         _step(
             "part of it that the model can promise", f"{_symbol(model)}_e", f"{_n(value)} * (1 - {_n(excess)})",
             promised, "mJ/cm2"),

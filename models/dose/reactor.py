@@ -201,8 +201,8 @@ class Geometric:
             for one in self.mixings)
 
     def excess(self, absorption: Floats) -> Floats:
-        """The share by which rays along the radius may promise too much, away from the test's transmittance."""
-        return radial_excess(self.reactor, absorption)
+        """The share that is not promised: rays along the radius, away from the test's water, and ends unseen."""
+        return 1.0 - (1.0 - radial_excess(self.reactor, absorption)) * _even(self.reactor)
 
     def untested(self, absorption: Floats) -> Floats:
         """The share that is not promised in water cloudier than the test's, where `uvt_min_pct` lets it count.
@@ -234,6 +234,11 @@ class Geometric:
             middle = (low + high) / 2
             low, high = (middle, high) if reach < width * _seen_depth(middle * width) else (low, middle)
         return (low + high) / 2
+
+
+def _even(reactor: Reactor) -> float:
+    """Of the light that a sensor in the middle speaks for, the share that ends gone dark unseen may leave."""
+    return 1.0 - reactor.unseen_end_loss_pct / 100.0
 
 
 def _seen_depth(depth: float) -> float:
@@ -278,8 +283,8 @@ class Validated:
         return validated_mj_cm2 * self.reactor.validation_factor
 
     def excess(self, absorption: Floats) -> Floats:
-        """None: the equation was fitted to tests over its range."""
-        return np.zeros_like(absorption)
+        """Of rays none, since the equation was fitted to tests over its range; what ends lost unseen."""
+        return np.full_like(absorption, 1.0 - _even(self.reactor))
 
     def untested(self, absorption: Floats) -> Floats:
         """None, for the same reason."""
