@@ -19,6 +19,7 @@ from ingest.clock import BOOT, monotonic_s
 from ingest.db import held
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
+from ingest.evaluation.battery import outlooks
 from ingest.evaluation.exposed import at_once, severity_from, unanswered
 from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, unit_states, with_doses
 from ingest.evaluation.proofs_now import up_to_now
@@ -32,6 +33,7 @@ from ingest.registry.tables import load_fleet, load_history
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.work_cautions import sentences
+from models.battery import Outlook
 from models.dose.credit import credit_in, share_in_specification
 from models.dose.reactor import is_outside
 from models.dose.sensor_checks import SensorState
@@ -164,6 +166,7 @@ class _Evidence:
     trusts: dict[Key, SensorTrust]
     asked_again: dict[Key, tuple[datetime, str]]
     vulnerable: frozenset[str]  # cabins
+    batteries: dict[Key, Outlook]
     own_clock: tuple[datetime, str] | None
     held: dict[Key, Any]
 
@@ -207,7 +210,7 @@ def status(
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, water=water, trusts=trusts, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         at_fault=faults.faults(store), asked_again=asked_again(store, now),
-        vulnerable=vulnerable_now(store, fleet, now),
+        vulnerable=vulnerable_now(store, fleet, now), batteries=outlooks(store, now),
         **_clocks(store, now, as_of=as_of))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
@@ -324,6 +327,7 @@ def _present(
         dose_peak_low_mj_cm2=dose.peak_low, dose_tap_low_mj_cm2=dose.tap_low,
         **repeated_light(held, evidence.fleet.reactor(unit.reactor)), battery_v=held.battery_v if held else None,
         battery_low_v=battery_low_v(held.battery_v if held else None),
+        battery=evidence.batteries.get(key) if held and held.power_on is not False else None,
         lamp_hours=state.lamp_hours if state else None,
         lamp_life_h=evidence.fleet.reactor(unit.reactor).lamp_life_h, link_down_since=link_down_since,
         **not_in_an_advisory(evidence.troubles.get(key), advisory, evidence.now), advisory=advisory,

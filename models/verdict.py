@@ -18,6 +18,7 @@ from enum import IntEnum, StrEnum
 
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 from models.advisory.work_cautions import Work, works_of_steps
+from models.battery import Outlook, battery_words
 from models.dose.sensor_trust import FaultKind, SensorTrust
 from models.fleet import COVERED_CADENCES
 from models.own_clock import lasting
@@ -92,6 +93,8 @@ class Present:
         Whether nobody tested the unit at such water, or at what its supply can deliver.
     dose_since : datetime or None
         Since when the present dose is as it is against the target.
+    battery : Outlook or None
+        That the supply battery will likely not last, and until when.
     battery_v, battery_low_v : float or None
         Supply battery, and below which it is low. [V]
     lamp_hours, lamp_life_h : float or None
@@ -174,6 +177,7 @@ class Present:
     dose_since: datetime | None = None
     battery_v: float | None = None
     battery_low_v: float | None = None
+    battery: Outlook | None = None
     lamp_hours: float | None = None
     lamp_life_h: float | None = None
     link_down_since: datetime | None = None
@@ -697,7 +701,13 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
             action="Bring a new lamp on the next trip.", works=frozenset({Work.SWAP_LAMP}),
         )
     volts, low_v = present.battery_v, present.battery_low_v
-    if volts is not None and low_v is not None and volts < low_v:
+    if present.battery is not None:
+        yield _Finding(
+            weight=_Weight.WATCH,
+            reason=battery_words(present.battery, lambda at: f"{at.astimezone(UTC):%Y-%m-%d %H:%M UTC}"),
+            action="Draw drinking water now, save power at the cabin, or charge the battery, before the lamp goes "
+            "dark.")
+    elif volts is not None and low_v is not None and volts < low_v:
         yield _Finding(
             weight=_Weight.WATCH, reason=f"The battery is at {volts:.1f} V, below {low_v:g} V.",
             action="Save power at the cabin, or charge the battery, before the lamp goes dark.",

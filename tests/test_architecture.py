@@ -28,13 +28,14 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     # of exposure only how an instant is written
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
     "models.exposure": {"models.fleet", "models.shortfall"},
-    "models.advisory": {"models.fleet", "models.exposure", "models.shortfall"},
+    "models.advisory": {"models.fleet", "models.exposure", "models.shortfall", "models.battery"},
+    "models.battery": set(),
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),
     "models.visits": set(),
     "models.water_quality": set(),
     "models.verdict": {
-        "models.fleet", "models.advisory", "models.dose", "models.shortfall", "models.own_clock"},
+        "models.fleet", "models.advisory", "models.battery", "models.dose", "models.shortfall", "models.own_clock"},
     "models.evidence": {
         "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall", "models.verdict"},
     "dashboard.text": set(),

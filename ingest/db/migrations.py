@@ -348,10 +348,19 @@ CREATE TABLE played_event (
 );
 """
 
+# The last look at the supply batteries: those that will likely not last (`ingest.evaluation.battery`).
+_BATTERY = """
+CREATE TABLE battery_outlook (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, volts DOUBLE NOT NULL,
+    let_go_v DOUBLE NOT NULL, fall_v_h DOUBLE NOT NULL, earliest TIMESTAMPTZ NOT NULL, likely TIMESTAMPTZ NOT NULL,
+    latest TIMESTAMPTZ
+);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -11,10 +11,11 @@ import queue
 import threading
 import time
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from ingest.db.engine import Local
 from ingest.notification import message_log as notify
+from ingest.notification.battery import tell_battery
 from ingest.notification.channels import keep_library_quiet, send
 from ingest.notification.message_log import Waiting
 from ingest.notification.power import tell_power
@@ -30,6 +31,7 @@ logger = logging.getLogger(__name__)
 BEAT_S = 2.0
 HEARD_S = 0.25  # between two looks at what was just heard
 REST_S = 60.0  # after a fault of our own, before the next turn
+BATTERIES_EVERY = timedelta(hours=1)  # by the store's clock: what is foreseen is of hours
 FIRST_RETRY_S = 5.0
 MOST_RETRY_S = 4 * 3600.0
 MOST_RETRY_URGENT_S = 15 * 60.0  # a boil advisory waits no longer than this for a channel that came back
@@ -114,6 +116,7 @@ class Notifier:
         self._events = -1
         self._beat_due = self._look_due = 0.0
         self._heard = self._gathering = False
+        self._batteries_at: datetime | None = None
         self._under_way: set[Line] = set()
         self._tried: dict[Line, set[str]] = {}  # what a line held at its last try
         self._again_at: dict[Line, float] = {}
@@ -159,8 +162,13 @@ class Notifier:
     def _warn(self) -> bool:
         """Look whether a light went off or on; whether anybody is to be told. No fault here holds up other news."""
         self._heard, self._look_due = False, time.monotonic() + HEARD_S
+        now = self._store.now()
         try:
-            return bool(tell_power(self._store.con, self._enrolled(), self._store.now()))
+            told = tell_power(self._store.con, self._enrolled(), now)
+            if self._batteries_at is None or now - self._batteries_at >= BATTERIES_EVERY:
+                self._batteries_at = now
+                told += tell_battery(self._store.con, self._enrolled(), now)
+            return bool(told)
         except Exception:
             logger.exception("it could not be seen where the light is off; again in %.0f s", REST_S)
             self._look_due = time.monotonic() + REST_S

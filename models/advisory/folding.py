@@ -26,6 +26,7 @@ GATHERED = (NoticeKind.POWER_OFF, NoticeKind.SILENT)  # also before a second cab
 _HEADS = {
     NoticeKind.POWER_OFF: "Do not use the tap", NoticeKind.RAISED: "Boil water", NoticeKind.EXPOSED: "Keep boiling",
     NoticeKind.SAMPLE_FAILED: "Water sample failed", NoticeKind.SILENT: "Silent", NoticeKind.HEARD: "Heard again",
+    NoticeKind.BATTERY_LOW: "Battery low",
     NoticeKind.NEEDS_PEOPLE: "Now it needs people", NoticeKind.READY: "Ready to lift",
     NoticeKind.POWER_BACK: "Light on again", NoticeKind.LIFTED: "Boil notice lifted"}
 _TROUBLE = {

@@ -30,6 +30,7 @@ from models.advisory import (
 from models.advisory.events import StepPolicy
 from models.advisory.notice import MessageText, local, messages, what_happened, worsened
 from models.advisory.work_cautions import Work, brief
+from models.battery import Outlook, battery_words
 from models.fleet import Cabin, Role, Unit
 
 
@@ -46,11 +47,13 @@ class NoticeKind(StrEnum):
     HEARD = "heard"  # again
     POWER_OFF = "power-off"  # or the lamp is dark: before anybody draws water
     POWER_BACK = "power-back"
+    BATTERY_LOW = "battery-low"  # it will likely not last the night
 
 
 # A boil advisory begins or gets worse: quiet hours never hold it back, and somebody has to confirm it.
 BOIL = (NoticeKind.RAISED, NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED)
-URGENT = (*BOIL, NoticeKind.POWER_OFF)  # told at any hour; the others may wait for the morning
+# Told at any hour; the others may wait for the morning.
+URGENT = (*BOIL, NoticeKind.POWER_OFF, NoticeKind.BATTERY_LOW)
 # Somebody may use the water again for these: never said any more once one of the others came after it.
 ALL_CLEAR = (NoticeKind.POWER_BACK, NoticeKind.LIFTED)
 OVERTAKES = (NoticeKind.POWER_OFF, NoticeKind.RAISED)
@@ -343,6 +346,20 @@ def _still_flows(unit: Unit, *, power_on: bool | None) -> str:
     if unit.drawdown_l > 0:
         return f"The tank still gives up to {math.ceil(unit.drawdown_l)} L, and none of it is disinfected."
     return "What still comes from the tap is not disinfected."
+
+
+def battery_low(cabin: Cabin, unit: Unit, outlook: Outlook, *, now: datetime) -> NoticeDue:
+    """That a battery will likely not last, told while there is time to do something about it."""
+    place = _place(cabin, unit.slug)
+    text = (
+        f"{place}: {battery_words(outlook, lambda at: local(at, cabin))} Then the lamp goes dark, and the tap must "
+        "not be used until it is lit again. Before that: draw drinking water for the night, turn off what is not "
+        "needed, or charge the battery. What your local health authority says goes before this.")
+    return NoticeDue(
+        kind=NoticeKind.BATTERY_LOW, cabin=cabin, unit=unit.slug, at=now,
+        mark=f"{outlook.likely.astimezone(UTC):%Y%m%dT%H%MZ}",
+        messages=tuple(
+            MessageText(role=role, subject=f"Battery low: {place}", body=text, urgent=True) for role in ASKED))
 
 
 def told_on_again(*, times_off: int, lit_for: timedelta, policy: StepPolicy | None = None) -> bool:
