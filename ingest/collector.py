@@ -41,6 +41,7 @@ from ingest.settings import BadInput, Settings
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld, clock_of
 from ingest.wire import aside
 from ingest.wire.mqtt import Subscription
+from ingest.wire.mqtt_client import ECHO_ASKED
 from ingest.wire.sessions import Sessions, store_lost
 
 logger = logging.getLogger(__name__)
@@ -389,6 +390,8 @@ class Collector:
 
     def _do(self, kind: str, body: dict[str, Any]) -> tuple[bool, dict[str, Any]]:
         try:
+            if kind == ECHO_ASKED:
+                return True, self.subscription.echo(str(body["text"]))
             return True, self.store.act(kind, body)
         except BadInput as error:
             return False, {"error": str(error)}

@@ -56,7 +56,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.health": {"ingest.settings"},
     "ingest.private_files": {"ingest.settings"},
     "ingest.bookings": {"ingest.settings", "ingest.own_python", "ingest.db"},
-    "ingest.broker": {"ingest.settings", "ingest.private_files"},
+    "ingest.broker": {"ingest.settings", "ingest.private_files", "ingest.wire"},  # of wire the topics' names alone
     "ingest.db": {"ingest.settings", "ingest.private_files", "ingest.wire"},  # decoding is asked for within intake
     "ingest.wire": {"ingest.settings", "ingest.private_files", "ingest.db"},
     # what is recorded, worked out and enrolled changes one another: a lift is weighed, an edit is tried
@@ -84,6 +84,7 @@ ONLY = {
     ("models.fleet", "models.advisory"): {"events", "laboratory"},
     ("models.dose", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
+    ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.

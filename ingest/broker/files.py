@@ -20,6 +20,7 @@ from pathlib import Path
 from ingest.broker.folder import give_like_folder, give_to_broker, runs_as, write_like_folder
 from ingest.broker.tls import Tls, require_usable
 from ingest.settings import BadInput
+from ingest.wire.mqtt_client import ECHO, TOPICS
 from models.fleet import Fleet
 
 COLLECTOR = "collector"
@@ -112,7 +113,8 @@ def users_of(fleet: Fleet) -> list[str]:
 def topics_of(user: str) -> list[str]:
     """The lines of the access list that say what a user may do; all else is refused."""
     if user == COLLECTOR:
-        return ["topic read tarnlight/+/+/log", "topic read tarnlight/+/+/link", "topic write tarnlight/+/advisory"]
+        return [*(f"topic read {topic}" for topic in TOPICS), "topic write tarnlight/+/advisory",
+                f"topic readwrite {ECHO}"]
     cabin = user.split("/")[0]
     return [f"topic write tarnlight/{user}/log", f"topic write tarnlight/{user}/link",
             f"topic read tarnlight/{cabin}/advisory"]  # for the sign in its own cabin
@@ -280,6 +282,11 @@ def _add_users(folder: Path, wanted: list[str], out: Written) -> list[Account]:
     new = [Account(user, _password()) for user in wanted if user not in known]
     blocks = [
         "\n".join([f"user {user}", *topics_of(user)]) + "\n\n" for user in wanted if user not in allowed]
+    if COLLECTOR in allowed:  # by an earlier version, which gave less; mosquitto adds up blocks of a user
+        lacking = [line for line in topics_of(COLLECTOR) if line not in access.splitlines()]
+        if lacking:
+            blocks.append("\n".join([f"user {COLLECTOR}", *lacking]) + "\n\n")
+            out.notes.append(f"{folder / ACCESS}: the collector may now {', '.join(lacking)}; reload the broker")
     # The access list first: a user whom it does not name may do nothing.
     if blocks or not access:
         write_like_folder(folder / ACCESS, _ended(access) + "".join(blocks))
