@@ -23,6 +23,10 @@ class StoreUnavailable(Exception):
     """The store cannot be reached or opened; the message says what to do."""
 
 
+class CollectorHangs(StoreUnavailable):
+    """A collector is there and answers nothing, not even that it lives."""
+
+
 def instant_of(name: str, text: object) -> datetime:
     """An instant that somebody gave in ISO 8601 with Z or an offset; `name` is what a refusal calls it."""
     try:

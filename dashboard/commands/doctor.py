@@ -28,7 +28,7 @@ from ingest.evaluation import faults
 from ingest.notification import channels
 from ingest.private_files import wider
 from ingest.registry.tables import load_fleet
-from ingest.settings import BadInput, Settings, StoreUnavailable
+from ingest.settings import BadInput, CollectorHangs, Settings, StoreUnavailable
 from ingest.store import Access, StoreHeld, client, open_store
 from ingest.wire import aside, sessions
 from ingest.wire.broker_look import Answer, ask_collector, log_in, reach
@@ -116,6 +116,8 @@ def _of_backups(store: Access) -> Finding:
 def _of_store(settings: Settings) -> list[Finding]:
     try:
         store: Access = client(settings)
+    except CollectorHangs as error:
+        return [Finding("collector", False, str(error)), _not_logged_in(settings)]
     except StoreUnavailable as error:
         out: list[Finding] = [Finding("collector", False, str(error))]
         if not settings.store.exists():
@@ -123,10 +125,8 @@ def _of_store(settings: Settings) -> list[Finding]:
             return [*out, Finding("store", False, missing)]
         try:
             store = open_store(settings)
-        except StoreHeld as problem:  # perhaps by a collector, whose session a login as its user could take over
-            found = reach(settings)
-            return [*out, Finding("store", False, str(problem)), Finding(
-                "collector's broker", found.ok, f"{found.words}; not logged in, the store being held")]
+        except StoreHeld as problem:
+            return [*out, Finding("store", False, str(problem)), _not_logged_in(settings)]
         except (StoreUnavailable, ValueError) as problem:
             return [*out, Finding("store", False, str(problem))]
     else:
@@ -137,6 +137,12 @@ def _of_store(settings: Settings) -> list[Finding]:
     out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
     out += [*_of_fleet(settings, store), *_of_aside(settings)]
     return out
+
+
+def _not_logged_in(settings: Settings) -> Finding:
+    """What can be said of the broker without taking over the connection of a collector that may hold the store."""
+    found = reach(settings)
+    return Finding("collector's broker", found.ok, f"{found.words}; not logged in, since the store is held")
 
 
 def _of_files(settings: Settings) -> list[Finding]:
