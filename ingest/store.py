@@ -22,7 +22,7 @@ from ingest.clock import Clock, OwnClock
 from ingest.db import engine
 from ingest.db.engine import Asks, Local, Remote
 from ingest.db.migrations import migrate
-from ingest.settings import BadInput, CollectorHangs, Settings, StoreUnavailable
+from ingest.settings import BadInput, CollectorHangs, NoRoom, Settings, StoreUnavailable
 
 REQUEST_WITHIN_S = 60.0
 HELD_WITHIN_S = 5.0
@@ -131,7 +131,7 @@ class Client(Remote):
                 answer: dict[str, Any] = json.loads(found["body"].iloc[0])
                 if found["ok"].iloc[0]:
                     return answer
-                raise BadInput(answer["error"])
+                raise (NoRoom if answer.get("no_room") else BadInput)(answer["error"])
             time.sleep(0.03)
         raise StoreUnavailable(
             f"the collector did not answer within {within_s:g} s; `tarnlight doctor` says what it does; "

@@ -53,6 +53,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.settings": set(),
     "ingest.clock": set(),
     "ingest.own_python": set(),
+    "ingest.room": {"ingest.settings"},
     "ingest.health": {"ingest.settings"},
     "ingest.private_files": {"ingest.settings"},
     "ingest.bookings": {"ingest.settings", "ingest.own_python", "ingest.db"},
@@ -69,7 +70,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.outlook": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
         "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
-        "ingest.registry"},
+        "ingest.registry", "ingest.room"},
     "ingest.actions": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry"},
@@ -77,7 +78,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
         "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.health",
-        "ingest.notification", "ingest.queries", "ingest.registry", "ingest.store", "ingest.wire"},
+        "ingest.notification", "ingest.registry", "ingest.room", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
 ONLY = {
