@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import shlex
 import socket
 import subprocess
 import sys
@@ -273,6 +274,26 @@ def test_an_uplink_that_was_not_written_or_whose_port_is_taken_says_so(pair: Pai
     assert done.returncode == 2 and "--bridge-to mqtts://... writes it" in done.stderr.replace("`", "")
     done = tarnlight(pair.cabin.store, "uplink", str(pair.cabin.folder))
     assert done.returncode == 2 and f"port {pair.port} of 127.0.0.1 cannot be had" in done.stderr
+
+
+def test_the_uplink_starts_with_the_machine_where_it_is_asked_for(pair: Pair, tmp_path: Path):
+    units = tmp_path / "units"
+    units.mkdir()
+    refused = tarnlight_here(pair.cabin.store, "autostart", str(units), "--uplink", str(tmp_path))
+    assert refused.returncode == 2 and list(units.iterdir()) == []
+    done = tarnlight_here(pair.cabin.store, "autostart", str(units), "--uplink", str(pair.cabin.folder))
+    assert done.returncode == 0, done.stderr
+    assert "tarnlight-uplink.service" in done.stdout.split("enable --now", 1)[1]
+    text = (units / "tarnlight-uplink.service").read_text()
+    assert "Restart=always" in text
+    words = shlex.split(next(line for line in text.splitlines() if line.startswith("ExecStart=")).split("=", 1)[1])
+    assert pair.end() == 0
+    started = subprocess.Popen(words, env=environment(pair.cabin.store))
+    try:
+        wait_for(lambda: listens(pair.port), 20, "it carries")
+    finally:
+        started.terminate()
+        assert started.wait(10) == 0
 
 
 def test_the_cabins_bridge_may_write_its_own_cabins_topics_and_read_nothing(pair: Pair):
