@@ -22,8 +22,8 @@ practice decide."""
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
-    "load": "load", "status": "status", "outages": "status", "events": "events", "doctor": "doctor",
-    "backup": "backup", "restore": "backup", "autostart": "autostart", "alive": "autostart",
+    "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
+    "doctor": "doctor", "backup": "backup", "restore": "backup", "autostart": "autostart", "alive": "autostart",
     "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
     "quarantine": "quarantine", "report": "report", "dose": "dose", "bleach": "bleach",
 }
@@ -34,6 +34,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "run": lambda: import_module("dashboard.commands.run"),
     "registry": lambda: import_module("dashboard.commands.registry"),
     "broker": lambda: import_module("dashboard.commands.broker"),
+    "uplink": lambda: import_module("dashboard.commands.uplink"),
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
     "events": lambda: import_module("dashboard.commands.events"),

@@ -297,6 +297,14 @@ def hold_for_backup(
     return {"id": held.id, "readings": held.readings, "file": str(path)}
 
 
+def renew_backup(
+    con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
+) -> dict[str, Any]:
+    """Go on letting the file be as it is (`id`): the copy is still being made."""
+    snapshot.renew(con, str(body["id"]), now)
+    return {}
+
+
 def release_backup(
     con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path
 ) -> dict[str, Any]:
@@ -322,5 +330,6 @@ ACTIONS: dict[str, Carry] = {
     "advisory-seen": note_seen,
     "confirm": confirm,
     "hold-for-backup": hold_for_backup,
+    "renew-backup": renew_backup,
     "release-backup": release_backup,
 }

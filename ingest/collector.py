@@ -20,6 +20,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from ingest import room
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
@@ -35,12 +36,12 @@ from ingest.evaluation.watch import watch
 from ingest.health import Account, Health
 from ingest.notification.sending import Notifier
 from ingest.notification.sign import Signs
-from ingest.queries import NOT_TAKEN_IN
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, Settings
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld, clock_of
 from ingest.wire import aside
 from ingest.wire.mqtt import Subscription
+from ingest.wire.mqtt_client import ECHO_ASKED
 from ingest.wire.sessions import Sessions, store_lost
 
 logger = logging.getLogger(__name__)
@@ -168,14 +169,11 @@ class Collector:
         """What came; nothing while the disk is nearly full: the broker keeps what is not acknowledged."""
         if time.monotonic() >= self._room_due:
             self._room_due = time.monotonic() + ROOM_S
-            free_mb = shutil.disk_usage(self.settings.store.parent).free // 2**20
-            full = free_mb < self.settings.disk_floor_mb
-            words = (
-                f"the disk of {self.settings.store} has {free_mb} MB left, under the {self.settings.disk_floor_mb} "
-                f"at which {NOT_TAKEN_IN}: make room, the broker keeps the messages, and all goes on by itself")
-            if full != bool(self._full):
-                logger.warning("%s", words if full else "the disk has room again: messages are taken in")
-            self._full = words if full else ""
+            lacks = room.lacking(self.settings)
+            words = f"{lacks}: make room, the broker keeps the messages, and all goes on by itself" if lacks else ""
+            if bool(words) != bool(self._full):
+                logger.warning("%s", words or "the disk has room again: messages are taken in")
+            self._full = words
         if not self._full:
             return self.subscription.batch(WAIT_S)
         stop.wait(WAIT_S)
@@ -389,6 +387,10 @@ class Collector:
 
     def _do(self, kind: str, body: dict[str, Any]) -> tuple[bool, dict[str, Any]]:
         try:
+            if kind == ECHO_ASKED:
+                return True, self.subscription.echo(str(body["text"]))
+            if kind == "rows" and (lacks := room.lacking(self.settings)):
+                return False, {"error": lacks, "no_room": True}
             return True, self.store.act(kind, body)
         except BadInput as error:
             return False, {"error": str(error)}

@@ -9,12 +9,11 @@ import ingest
 
 # The folder of this code is named only where the interpreter does not know it, which is a checkout that nobody
 # installed; there it comes first, as it did for the command itself.
-_START = """\
-import runpy, sys
-root, module = sys.argv.pop(1), sys.argv.pop(1)
-if root not in sys.path:
-    sys.path.insert(0, root)
-runpy.run_module(module, run_name="__main__", alter_sys=True)"""
+# One line, since it stands in the files of services too, where a line is a setting.
+_START = (
+    "import runpy, sys; root, module = sys.argv.pop(1), sys.argv.pop(1); "
+    "root in sys.path or sys.path.insert(0, root); "
+    'runpy.run_module(module, run_name="__main__", alter_sys=True)')
 
 
 def python_of(module: str) -> list[str]:

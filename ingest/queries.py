@@ -30,6 +30,7 @@ from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
 from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest, standing_then
 from ingest.record.laboratory import asked_again
 from ingest.registry.tables import load_fleet, load_history
+from ingest.room import NOT_TAKEN_IN
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.work_cautions import sentences
@@ -50,7 +51,6 @@ from models.verdict import Present, Verdict, verdict
 
 logger = logging.getLogger(__name__)
 
-NOT_TAKEN_IN = "nothing is taken in"  # stands in the collector's trouble while the disk is full
 BEAT_WITHIN_S = 10.0  # a collector whose last sign of life is older has stopped
 CLOCK_FAULT_FOR = timedelta(days=1)
 

@@ -23,6 +23,14 @@ class StoreUnavailable(Exception):
     """The store cannot be reached or opened; the message says what to do."""
 
 
+class CollectorHangs(StoreUnavailable):
+    """A collector is there and answers nothing, not even that it lives."""
+
+
+class NoRoom(StoreUnavailable):
+    """The store's disk has too little room for what was to be taken in; nothing of it was."""
+
+
 def instant_of(name: str, text: object) -> datetime:
     """An instant that somebody gave in ISO 8601 with Z or an offset; `name` is what a refusal calls it."""
     try:

@@ -22,10 +22,11 @@ from ingest.clock import Clock, OwnClock
 from ingest.db import engine
 from ingest.db.engine import Asks, Local, Remote
 from ingest.db.migrations import migrate
-from ingest.settings import BadInput, Settings, StoreUnavailable
+from ingest.settings import BadInput, CollectorHangs, NoRoom, Settings, StoreUnavailable
 
 REQUEST_WITHIN_S = 60.0
 HELD_WITHIN_S = 5.0
+_MAY_STILL = "what was asked for may still be done, so look before you ask for it again"
 
 
 class StoreHeld(StoreUnavailable):
@@ -113,10 +114,16 @@ class Client(Remote):
         self, kind: str, body: Mapping[str, Any], *, within_s: float = REQUEST_WITHIN_S
     ) -> dict[str, Any]:
         number = uuid.uuid4().hex
-        self.ask(
-            "INSERT INTO request VALUES ($id, now(), $kind, $body::JSON) RETURNING id",
-            {"id": number, "kind": kind, "body": json.dumps(body)},
-        )
+        try:
+            self.ask(
+                "INSERT INTO request VALUES ($id, now(), $kind, $body::JSON) RETURNING id",
+                {"id": number, "kind": kind, "body": json.dumps(body)},
+            )
+            return self._answer_to(number, within_s)
+        except CollectorHangs as error:  # what it has been sent waits for it
+            raise CollectorHangs(f"{error}; {_MAY_STILL}") from error
+
+    def _answer_to(self, number: str, within_s: float) -> dict[str, Any]:
         until = time.monotonic() + within_s
         while time.monotonic() < until:
             found = self.ask("SELECT ok, body FROM answer WHERE id = $id", {"id": number})
@@ -124,10 +131,11 @@ class Client(Remote):
                 answer: dict[str, Any] = json.loads(found["body"].iloc[0])
                 if found["ok"].iloc[0]:
                     return answer
-                raise BadInput(answer["error"])
+                raise (NoRoom if answer.get("no_room") else BadInput)(answer["error"])
             time.sleep(0.03)
         raise StoreUnavailable(
-            f"the collector did not answer within {within_s:g} s; `tarnlight doctor` says what it does")
+            f"the collector did not answer within {within_s:g} s; `tarnlight doctor` says what it does; "
+            f"{_MAY_STILL}")
 
     def now(self) -> datetime:
         return self._clock.now()
@@ -164,6 +172,8 @@ def open_store(settings: Settings) -> Access:
     while True:
         try:
             return client(settings)
+        except CollectorHangs:
+            raise  # it holds the file
         except StoreUnavailable:
             try:
                 return Store(settings.store)

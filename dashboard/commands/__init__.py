@@ -8,6 +8,7 @@ HELP = {
     "feed": "publish simulated loggers to any broker",
     "enroll": "write the registry from a fleet.toml, or print it as one",
     "broker": "write a mosquitto's files for the enrolled fleet, or add its new units to them",
+    "uplink": "at a cabin: carry what its broker hands on to the centre's, by TLS",
     "load": "load sensor logs (CSV, or SenML JSON lines)",
     "status": "say of every unit whether its tap may be drunk from",
     "outages": "list the time that was not lit, and the water drawn in it",

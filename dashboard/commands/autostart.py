@@ -10,6 +10,7 @@ from typing import Any
 
 from dashboard.commands._words import command, print_json, settings_of
 from ingest import private_files
+from ingest.broker.uplink import uplink_of
 from ingest.notification import alive, channels
 from ingest.own_python import python_of
 from ingest.settings import BadInput
@@ -32,6 +33,7 @@ Environment=PYTHONUNBUFFERED=1
 [Install]
 WantedBy=default.target
 """
+RUNNING = ("tarnlight-collector.service", "tarnlight-page.service", "tarnlight-uplink.service")
 ONCE = """\
 [Unit]
 Description=tarnlight: {what}
@@ -59,6 +61,9 @@ def add(commands: Any) -> None:
     out = command(commands, "autostart", do_autostart, example="tarnlight autostart ~/.config/systemd/user")
     out.add_argument("folder", type=Path, metavar="DIR", help="where the service manager looks for units")
     out.add_argument("--backup-to", type=Path, metavar="FOLDER", help="also copy the store there, once a day")
+    out.add_argument(
+        "--uplink", type=Path, metavar="DIR",
+        help="at a cabin whose broker hands on to the centre's: the broker's folder; also run its uplink")
     command(commands, "alive", do_alive, json_option=True, example="tarnlight alive")
 
 
@@ -80,6 +85,10 @@ def do_autostart(options: argparse.Namespace) -> int:
         "tarnlight-alive.service": ONCE.format(what="does the collector live?", words=words("alive")),
         "tarnlight-alive.timer": TIMER.format(what="does the collector live?", when="OnCalendar=*:0/2"),
     }
+    if options.uplink is not None:
+        uplink_of(options.uplink)  # refused here where it will not do
+        units["tarnlight-uplink.service"] = SERVICE.format(
+            what="uplink", words=words("uplink", str(options.uplink.absolute())))
     if options.backup_to is not None:
         if not options.backup_to.is_dir():
             raise BadInput(f"--backup-to {options.backup_to} is no folder")
@@ -89,7 +98,7 @@ def do_autostart(options: argparse.Namespace) -> int:
     for name, text in units.items():
         private_files.write(options.folder / name, text.encode())
         print(options.folder / name)
-    started = " ".join(name for name in units if name.endswith(".timer") or "collector" in name or "page" in name)
+    started = " ".join(name for name in units if name.endswith(".timer") or name in RUNNING)
     print("Start them, and have them started with the machine:")
     print(f"  systemctl --user daemon-reload && systemctl --user enable --now {started}")
     print("  loginctl enable-linger   (so that they run while nobody is logged in)")

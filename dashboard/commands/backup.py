@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from ingest.db import snapshot
 from ingest.settings import BadInput, StoreUnavailable
 from ingest.store import Access, Store, client
 
+RENEW_S = 10.0  # between two words to the collector that the copy is still being made
 # Of copies that `backup` names itself.
 _NAMED = "tarnlight-%Y%m%dT%H%M%SZ.duckdb"
 _NAME = re.compile(r"tarnlight-\d{8}T\d{6}Z\.duckdb")
@@ -61,8 +63,16 @@ def make_copy(store: Access, target: Path) -> int:
     try:
         with progress_bar() as bar:
             task = bar.add_task(target.name, total=None)
-            copied = snapshot.copy(
-                Path(held["file"]), target, lambda done, total: bar.update(task, completed=done, total=total))
+            renewed = time.monotonic()
+
+            def told(done: int, total: int) -> None:
+                nonlocal renewed
+                bar.update(task, completed=done, total=total)
+                if time.monotonic() >= renewed + RENEW_S:
+                    renewed = time.monotonic()
+                    store.act("renew-backup", {"id": held["id"]})
+
+            copied = snapshot.copy(Path(held["file"]), target, told)
     finally:
         try:
             store.act("release-backup", {"id": held["id"], "bytes": copied})

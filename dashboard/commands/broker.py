@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from dashboard.commands._words import command, print_json, settings_of
+from ingest.broker.bridge import UPLINK_PORT, Bridge, bridge_to
 from ingest.broker.files import COLLECTOR, CONF, DAYS_AWAY, Listener, Queue, Written, queue_of, write_broker
 from ingest.broker.tls import Tls
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput, StoreUnavailable, is_loopback
 from ingest.store import open_store
+from models.fleet import Fleet
 
 PORT, TLS_PORT = 1883, 8883
 TLS_OPTIONS = ("tls_ca", "tls_cert", "tls_key")
@@ -30,6 +33,22 @@ def add(commands: Any) -> None:
     for option, what in (("ca", "certificate of the authority"), ("cert", "the broker's certificate"),
                          ("key", "its key, without a password")):
         broker.add_argument(f"--tls-{option}", type=Path, metavar="FILE", help=f"{what}, PEM; copied to DIR")
+    broker.add_argument(
+        "--bridge-to", metavar="ADDRESS",
+        help="at a cabin: hand on what its loggers send to the centre's broker, mqtts://HOST:PORT")
+    broker.add_argument("--cabin", metavar="SLUG", help="with --bridge-to: the cabin that this broker stands at")
+    broker.add_argument(
+        "--bridge-login", type=Path, metavar="FILE",
+        help="with --bridge-to: two lines, the bridge's user and its password; readable by its owner only")
+    broker.add_argument(
+        "--bridge-ca", type=Path, metavar="FILE",
+        help="with --bridge-to: certificate of the authority of the centre's broker, PEM; copied to DIR")
+    broker.add_argument(
+        "--uplink-port", type=int, metavar="PORT",
+        help=f"with --bridge-to: of this machine, where the uplink waits for the bridge (default {UPLINK_PORT})")
+    broker.add_argument(
+        "--bridged", action="append", default=[], metavar="SLUG",
+        help="at the centre: a cabin whose own broker hands on to this one; may be given more than once")
     broker.add_argument("--plain", action="store_true", help="no TLS: loggers on this machine alone")
 
 
@@ -44,13 +63,18 @@ def do_broker(options: argparse.Namespace) -> int:
     store = open_store(own)
     fleet = load_fleet(store)
     store.close()
-    done = write_broker(options.folder, fleet, listener)
+    bridge = _bridge(options, fleet)
+    if bridge is not None:
+        fleet = replace(fleet, cabins=tuple(one for one in fleet.cabins if one.slug == bridge.cabin))
+    for cabin in options.bridged:
+        _require_cabin("--bridged", cabin, fleet)
+    done = write_broker(options.folder, fleet, listener, bridge=bridge, bridged=options.bridged)
     for warning in done.warnings:
         print(f"tarnlight broker: {warning}", file=sys.stderr)
     if options.json:
         print_json([{"user": one.user, "password": one.password} for one in done.new])
     else:
-        _tell(options.folder.absolute(), done, queue_of(fleet), listener)
+        _tell(options.folder.absolute(), done, queue_of(fleet), listener, bridge)
     return 0
 
 
@@ -84,7 +108,38 @@ def _listener(options: argparse.Namespace) -> Listener | None:
         tls=Tls(ca=options.tls_ca, cert=options.tls_cert, key=options.tls_key))
 
 
-def _tell(folder: Path, done: Written, queue: Queue, listener: Listener | None) -> None:
+def _bridge(options: argparse.Namespace, fleet: Fleet) -> Bridge | None:
+    """Where a cabin's broker hands on to; None where no option says.
+
+    Raises
+    ------
+    BadInput
+        If only some of it is given, or the cabin is not enrolled.
+    """
+    names = ("cabin", "bridge_login", "bridge_ca", "uplink_port")
+    others = [name for name in names if getattr(options, name) is not None]
+    if options.bridge_to is None:
+        if others:
+            raise BadInput(f"--{others[0].replace('_', '-')} goes with --bridge-to")
+        return None
+    if options.bridged:
+        raise BadInput("--bridged is for the centre's broker, --bridge-to for a cabin's: give one of them")
+    if options.cabin is None or options.bridge_login is None:
+        raise BadInput("--bridge-to needs --cabin SLUG and --bridge-login FILE")
+    _require_cabin("--cabin", options.cabin, fleet)
+    port = UPLINK_PORT if options.uplink_port is None else options.uplink_port
+    return bridge_to(options.bridge_to, options.cabin, options.bridge_login, options.bridge_ca, uplink_port=port)
+
+
+def _require_cabin(option: str, cabin: str, fleet: Fleet) -> None:
+    known = [one.slug for one in fleet.cabins]
+    if cabin not in known:
+        raise BadInput(f"{option}: no cabin {cabin!r} is enrolled; enrolled are: {', '.join(known) or 'none'}")
+
+
+def _tell(
+    folder: Path, done: Written, queue: Queue, listener: Listener | None, bridge: Bridge | None
+) -> None:
     for note in done.notes:
         print(note)
     if done.new:
@@ -96,6 +151,11 @@ def _tell(folder: Path, done: Written, queue: Queue, listener: Listener | None) 
     else:
         print("No new user: every enrolled unit has one.")
     print(queue_words(queue))
+    if bridge is not None:
+        print(f"What the loggers of {bridge.cabin} send goes on to {bridge.host}:{bridge.port}. While that cannot "
+              "be reached it is kept here, and takes as much again.")
+    if bridge is not None and bridge.ca:
+        print(f"Start the uplink, which speaks TLS to the centre: tarnlight uplink {folder}")
     print(f"Start the broker: mosquitto -c {folder / CONF}")
     print("One that runs takes new users on when it is reloaded: kill -HUP its process, or systemctl reload.")
     if listener is not None:

@@ -8,6 +8,8 @@ import platform
 import shlex
 import shutil
 import sys
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -26,10 +28,11 @@ from ingest.evaluation import faults
 from ingest.notification import channels
 from ingest.private_files import wider
 from ingest.registry.tables import load_fleet
-from ingest.settings import Settings, StoreUnavailable
-from ingest.store import Access, client, open_store
+from ingest.settings import BadInput, CollectorHangs, Settings, StoreUnavailable
+from ingest.store import Access, StoreHeld, client, open_store
 from ingest.wire import aside, sessions
-from ingest.wire.broker_look import log_in
+from ingest.wire.broker_look import Answer, ask_collector, log_in, reach
+from ingest.wire.mqtt_client import ECHO_ASKED
 from models.advisory.call_order import without_anybody_told
 from models.dose.tested_range import words_of_the_test
 from models.enrolment import has_health_authority, in_words, not_enrolled, unseen
@@ -113,6 +116,8 @@ def _of_backups(store: Access) -> Finding:
 def _of_store(settings: Settings) -> list[Finding]:
     try:
         store: Access = client(settings)
+    except CollectorHangs as error:
+        return [Finding("collector", False, str(error)), _not_logged_in(settings)]
     except StoreUnavailable as error:
         out: list[Finding] = [Finding("collector", False, str(error))]
         if not settings.store.exists():
@@ -120,16 +125,24 @@ def _of_store(settings: Settings) -> list[Finding]:
             return [*out, Finding("store", False, missing)]
         try:
             store = open_store(settings)
+        except StoreHeld as problem:
+            return [*out, Finding("store", False, str(problem)), _not_logged_in(settings)]
         except (StoreUnavailable, ValueError) as problem:
             return [*out, Finding("store", False, str(problem))]
     else:
-        out = _of_collector(store)
+        out = _of_collector(settings, store)
     out += _of_files(settings)
     out.append(_of_backups(store))
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
     out += [*_of_fleet(settings, store), *_of_aside(settings)]
     return out
+
+
+def _not_logged_in(settings: Settings) -> Finding:
+    """What can be said of the broker without taking over the connection of a collector that may hold the store."""
+    found = reach(settings)
+    return Finding("collector's broker", found.ok, f"{found.words}; not logged in, since the store is held")
 
 
 def _of_files(settings: Settings) -> list[Finding]:
@@ -141,7 +154,7 @@ def _of_files(settings: Settings) -> list[Finding]:
     ] or [Finding("private files", True, "only their owner can read the store and its copies")]
 
 
-def _of_collector(store: Access) -> list[Finding]:
+def _of_collector(settings: Settings, store: Access) -> list[Finding]:
     row = queries.collector(store)
     if row is None:
         return [Finding("collector", False, "it answers but never said how it does; restart it")]
@@ -152,10 +165,21 @@ def _of_collector(store: Access) -> list[Finding]:
     return [
         Finding("collector", alive, f"process {row['pid']}, last sign of life {age}, "
                 f"{row['messages']} messages, {row['rows_kept']} rows, {row['refused']} refused"),
-        Finding("collector's broker", bool(row["connected"]), row["broker" if row["connected"] else "trouble"]),
+        Finding("collector's broker", *_of_connection(settings, store, row)),
         Finding("intake", not full, full or "messages are taken in as they come"),
         Finding("evaluation", not broken, broken or "every unit can be worked out"),
     ]
+
+
+def _of_connection(settings: Settings, store: Access, row: Mapping[str, Any]) -> Answer:
+    """Whether the collector is connected, and hears itself."""
+    if not row["connected"]:
+        return Answer(False, str(row["trouble"]))
+    its = replace(settings, broker=str(row["broker"]))
+    try:
+        return ask_collector(lambda text: store.act(ECHO_ASKED, {"text": text}), its)
+    except (BadInput, StoreUnavailable) as error:  # one of before, or one that stopped just now
+        return Answer(True, f"{row['broker']}; whether it hands back what the collector publishes: {error}")
 
 
 def _of_fleet(settings: Settings, store: Access) -> list[Finding]:

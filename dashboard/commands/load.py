@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
+import time
 import uuid
 from collections.abc import Hashable, Iterator
 from datetime import datetime
@@ -15,13 +17,15 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from dashboard.commands._words import command, settings_of
-from ingest import private_files
-from ingest.settings import BadInput
+from ingest import private_files, room
+from ingest.db.engine import could_not_write
+from ingest.settings import BadInput, NoRoom, Settings
 from ingest.store import Access, open_store
 from ingest.wire.csv_log import Chunk, column_map, read_csv, zone
 from ingest.wire.senml_lines import read_senml_lines
 
 SHOWN = 10
+ROOM_S = 1.0  # between two looks whether there is room again
 CSV, SENML = (".csv",), (".jsonl", ".ndjson", ".senml")
 
 
@@ -54,7 +58,7 @@ def do_load(options: argparse.Namespace) -> int:
     store = open_store(settings)
     try:
         for path in options.files:
-            _load_one(store, path, settings.spool, _chunks(path, options, store.now()))
+            _load_one(store, path, settings, _chunks(path, options, store.now()))
     finally:
         store.close()
     return 0
@@ -68,8 +72,33 @@ def _chunks(path: Path, options: argparse.Namespace, now: datetime) -> Iterator[
     return read_senml_lines(path, now=now, cabin=options.cabin, unit=options.unit)
 
 
-def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -> None:
-    private_files.make_folder(spool)
+def _take(store: Access, settings: Settings, rows: pd.DataFrame, body: dict[str, Any]) -> dict[str, Any]:
+    """Have rows taken in, whole, once; where the disk has no room for them, as soon as it has."""
+    name, told = f"{uuid.uuid4().hex}.parquet", False
+    spool = settings.spool / name
+    try:
+        while True:
+            try:
+                if lacks := room.lacking(settings):  # a collector may go by another floor
+                    raise NoRoom(lacks)
+                if not spool.exists():
+                    rows.to_parquet(spool, index=False)
+                return store.act("rows", {**body, "file": name})
+            except (NoRoom, OSError) as error:
+                spool.unlink(missing_ok=True)
+                if isinstance(error, OSError) and not could_not_write(error):
+                    raise
+                if not told:
+                    print(f"tarnlight load: {error}: waiting until there is room. Ctrl-C ends it; what was taken "
+                          "in stays, and loading the file once more takes nothing twice.", file=sys.stderr)
+                told = True
+            time.sleep(ROOM_S)
+    finally:
+        spool.unlink(missing_ok=True)
+
+
+def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> None:
+    private_files.make_folder(settings.spool)
     read = kept = already = refused = 0
     shown: list[dict[Hashable, Any]] = []
     known = {(cabin, unit) for cabin, unit in store.ask("SELECT cabin, slug FROM unit").itertuples(index=False)}
@@ -79,12 +108,7 @@ def _load_one(store: Access, path: Path, spool: Path, chunks: Iterator[Chunk]) -
             rows, stray = _enrolled(chunk.rows, known)
             lost = pd.concat([chunk.refused, stray], ignore_index=True)
             problems = lost.to_dict("records")
-            name = f"{uuid.uuid4().hex}.parquet"
-            try:
-                rows.to_parquet(spool / name, index=False)
-                told = store.act("rows", {"file": name, "source": path.name, "refused": problems, "last": False})
-            finally:
-                (spool / name).unlink(missing_ok=True)
+            told = _take(store, settings, rows, {"source": path.name, "refused": problems, "last": False})
             read += chunk.read
             kept += told["kept"] + told["filled"]
             already += told["already"]

@@ -14,12 +14,15 @@ import hashlib
 import re
 import secrets
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ingest.broker import bridge as bridges
 from ingest.broker.folder import give_like_folder, give_to_broker, runs_as, write_like_folder
 from ingest.broker.tls import Tls, require_usable
 from ingest.settings import BadInput
+from ingest.wire.mqtt_client import ECHO, TOPICS
 from models.fleet import Fleet
 
 COLLECTOR = "collector"
@@ -111,8 +114,11 @@ def users_of(fleet: Fleet) -> list[str]:
 
 def topics_of(user: str) -> list[str]:
     """The lines of the access list that say what a user may do; all else is refused."""
+    if user.endswith(bridges.user_of("")):
+        return bridges.topics_of_bridge(user.removesuffix(bridges.user_of("")))
     if user == COLLECTOR:
-        return ["topic read tarnlight/+/+/log", "topic read tarnlight/+/+/link", "topic write tarnlight/+/advisory"]
+        return [*(f"topic read {topic}" for topic in TOPICS), "topic write tarnlight/+/advisory",
+                f"topic readwrite {ECHO}"]
     cabin = user.split("/")[0]
     return [f"topic write tarnlight/{user}/log", f"topic write tarnlight/{user}/link",
             f"topic read tarnlight/{cabin}/advisory"]  # for the sign in its own cabin
@@ -134,7 +140,10 @@ def _base64(data: bytes) -> str:
     return base64.b64encode(data).decode("ascii")
 
 
-def write_broker(folder: Path, fleet: Fleet, listener: Listener | None) -> Written:
+def write_broker(
+    folder: Path, fleet: Fleet, listener: Listener | None, *, bridge: bridges.Bridge | None = None,
+    bridged: Sequence[str] = (),
+) -> Written:
     """Write, or add to, a mosquitto's files.
 
     Parameters
@@ -145,6 +154,10 @@ def write_broker(folder: Path, fleet: Fleet, listener: Listener | None) -> Writt
         What is enrolled.
     listener : Listener or None
         None to leave the `mosquitto.conf` that is there as it is.
+    bridge : Bridge or None
+        Where one cabin's broker hands on to; `fleet` then holds that cabin alone.
+    bridged : sequence of str
+        Cabins whose own brokers hand on to this one: each gets a user for its bridge.
 
     Raises
     ------
@@ -158,13 +171,15 @@ def write_broker(folder: Path, fleet: Fleet, listener: Listener | None) -> Writt
     if re.search(r"[\x00-\x1f\x7f]|^\s|\s$", str(folder)):
         raise BadInput(f"the folder's name must hold no control character, nor end in a space; got {str(folder)!r}")
     try:
-        return _write(folder, fleet, listener)
+        return _write(folder, fleet, listener, bridge, bridged)
     except OSError as error:
         raise BadInput(
             f"{error.filename or folder} cannot be written or read: {error.strerror or error}") from error
 
 
-def _write(folder: Path, fleet: Fleet, listener: Listener | None) -> Written:
+def _write(
+    folder: Path, fleet: Fleet, listener: Listener | None, bridge: bridges.Bridge | None, bridged: Sequence[str]
+) -> Written:
     out = Written()
     conf = folder / CONF
     _require_own(folder)
@@ -175,6 +190,7 @@ def _write(folder: Path, fleet: Fleet, listener: Listener | None) -> Written:
             "--tls-key (and --host), or --plain for this machine alone")
     if not first:
         _require_same(conf, listener)
+        _require_bridge(conf, bridge)
     if listener is not None and listener.tls is not None:
         out.warnings += require_usable(listener.tls, listener.host)
     if first and listener is not None:
@@ -184,14 +200,19 @@ def _write(folder: Path, fleet: Fleet, listener: Listener | None) -> Written:
         out.notes += notes
         out.warnings += warnings
         # Before what it names: where this is cut short, mosquitto does not start, and another run completes it.
-        write_like_folder(conf, "\n".join(configuration(folder, listener, runs_as(folder))) + "\n")
+        lines = configuration(folder, listener, runs_as(folder))
+        if bridge is not None:
+            lines.append(_includes(folder))
+        write_like_folder(conf, "\n".join(lines) + "\n")
     if not (folder / DATA).exists():
         (folder / DATA).mkdir(mode=0o700)
         give_like_folder(folder / DATA)
     if listener is not None and listener.tls is not None:
         _copy_tls(folder, listener.tls, out)
-    out.new = _add_users(folder, users_of(fleet), out)
-    room, free = queue_of(fleet).disk_bytes, shutil.disk_usage(folder).free
+    if bridge is not None:
+        _write_bridge(folder, bridge, out)
+    out.new = _add_users(folder, [*users_of(fleet), *(bridges.user_of(cabin) for cabin in bridged)], out)
+    room, free = queue_of(fleet).disk_bytes * (1 if bridge is None else 2), shutil.disk_usage(folder).free
     if free < room:
         out.warnings.append(
             f"{folder} has {free / 1e6:,.0f} MB of disk left; {DAYS_AWAY} days without a collector need "
@@ -230,6 +251,38 @@ def _require_same(conf: Path, listener: Listener | None) -> None:
             f"{conf} is there, and these options ask for something else: {wrong[0]!r}. It is never written anew, "
             "since it may have been edited. Leave --host, --port, --plain and --tls-... away to add users only, or "
             "edit it, or move it away")
+
+
+def _includes(folder: Path) -> str:
+    return f"include_dir {folder / bridges.FOLDER}"
+
+
+def _require_bridge(conf: Path, bridge: bridges.Bridge | None) -> None:
+    """Refuse a bridge of which the `mosquitto.conf` there would know nothing."""
+    line = _includes(conf.parent)
+    if bridge is not None and line not in conf.read_text(encoding="utf-8").splitlines():
+        raise BadInput(
+            f"{conf} was written without a bridge, and is never written anew, since it may have been edited: add "
+            f"{line!r} as its last line, or move it away, and run this again")
+
+
+def _write_bridge(folder: Path, bridge: bridges.Bridge, out: Written) -> None:
+    """The bridge's file; mosquitto includes all of its folder that ends in .conf."""
+    place = folder / bridges.FOLDER
+    if not place.exists():
+        place.mkdir(mode=0o700)
+        give_like_folder(place)
+    if bridge.ca:
+        _anew(place / bridges.CA, bridge.ca, "the uplink", out)
+        _anew(place / bridges.UPLINK, bridges.uplink_text(bridge), "the uplink", out)
+    _anew(place / bridges.FILE, "\n".join(bridges.bridge_lines(bridge)) + "\n", "the broker", out)
+
+
+def _anew(path: Path, text: str, whom: str, out: Written) -> None:
+    before = _text(path)
+    write_like_folder(path, text)
+    if before not in ("", text):
+        out.notes.append(f"{path}: written anew; restart {whom}")
 
 
 def _listens(folder: Path, listener: Listener) -> list[str]:
@@ -280,6 +333,11 @@ def _add_users(folder: Path, wanted: list[str], out: Written) -> list[Account]:
     new = [Account(user, _password()) for user in wanted if user not in known]
     blocks = [
         "\n".join([f"user {user}", *topics_of(user)]) + "\n\n" for user in wanted if user not in allowed]
+    if COLLECTOR in allowed:  # by an earlier version, which gave less; mosquitto adds up blocks of a user
+        lacking = [line for line in topics_of(COLLECTOR) if line not in access.splitlines()]
+        if lacking:
+            blocks.append("\n".join([f"user {COLLECTOR}", *lacking]) + "\n\n")
+            out.notes.append(f"{folder / ACCESS}: the collector may now {', '.join(lacking)}; reload the broker")
     # The access list first: a user whom it does not name may do nothing.
     if blocks or not access:
         write_like_folder(folder / ACCESS, _ended(access) + "".join(blocks))

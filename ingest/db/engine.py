@@ -19,12 +19,12 @@ import pandas as pd
 from duckdb_extensions import import_extension
 
 from ingest import private_files
-from ingest.settings import BadInput, StoreUnavailable
+from ingest.settings import BadInput, CollectorHangs, StoreUnavailable
 
 T = TypeVar("T")
 
 
-ANSWER_WITHIN_S = 10
+ALIVE_WITHIN_S = 5.0  # a statement may take longer; who runs it must answer another one in that time
 _ENVIRONMENT = threading.Lock()
 
 
@@ -66,8 +66,8 @@ def _between_processes(con: duckdb.DuckDBPyConnection) -> None:
     for extension in ("httpfs", "quack"):
         import_extension(extension)
     con.execute("LOAD httpfs; LOAD quack")
-    # A collector that hangs is told of soon; and no statement is ever sent twice, for it may be a request.
-    con.execute(f"SET GLOBAL http_timeout = {ANSWER_WITHIN_S}; SET GLOBAL http_retries = 0")
+    # No statement is ever sent twice, for it may be a request. (`http_timeout` does nothing here: `Remote._answer`)
+    con.execute("SET GLOBAL http_retries = 0")
 
 
 @contextlib.contextmanager
@@ -105,7 +105,21 @@ class Remote:
         # literal of its type (`literal` below); a cursor of its own lets threads ask side by side.
         # One pass over our own statement: what stands inside a value is never looked at again.
         given = dict(parameters or {})
-        sql = re.sub(r"\$([a-z_]+)", lambda match: literal(given[match[1]]), sql)
+        return self._answer(re.sub(r"\$([a-z_]+)", lambda match: literal(given[match[1]]), sql))
+
+    def _answer(self, sql: str) -> pd.DataFrame:
+        """The answer to a statement that is sent once; waited for while the collector lives, however long it takes.
+
+        The client-server extension waits for ever and cannot be interrupted. So it waits in a thread, which is left
+        to itself where the collector hangs; a process that ends does not wait for it.
+        """
+        answer = _Waited(lambda: self._send(sql))
+        while not answer.there(ALIVE_WITHIN_S):
+            if not (_Waited(lambda: self._send("SELECT 1")).there(ALIVE_WITHIN_S) or answer.there(0.0)):
+                raise CollectorHangs("the collector does not answer: it has stopped, or hangs; restart it")
+        return answer.get()
+
+    def _send(self, sql: str) -> pd.DataFrame:
         try:
             with self._con.cursor() as cursor:
                 return frame(cursor.execute(
@@ -122,6 +136,33 @@ class Remote:
                     "the collector refused this process's token; was it restarted by another user?"
                 ) from error
             raise
+
+
+class _Waited:
+    """What a call gives, which a thread waits for that nobody has to wait for."""
+
+    def __init__(self, call: Callable[[], pd.DataFrame]) -> None:
+        self._call = call
+        self._done = threading.Event()
+        self._got: pd.DataFrame | BaseException | None = None
+        threading.Thread(target=self._run, daemon=True).start()
+
+    def _run(self) -> None:
+        try:
+            self._got = self._call()
+        except BaseException as error:  # whoever waits is told
+            self._got = error
+        self._done.set()
+
+    def there(self, within_s: float) -> bool:
+        """Whether it came, or failed, within so long."""
+        return self._done.wait(within_s)
+
+    def get(self) -> pd.DataFrame:
+        """What came; raises what it failed with."""
+        if isinstance(self._got, pd.DataFrame):
+            return self._got
+        raise self._got or AssertionError("it has not come")
 
 
 def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:

@@ -6,7 +6,12 @@ who asked copies it, in a process of their own: the intake never waits for a dis
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import hashlib
 import os
+import platform
+import re
 import shutil
 import time
 import uuid
@@ -17,10 +22,15 @@ from pathlib import Path
 
 import duckdb
 
+try:
+    import fcntl
+except ImportError:  # Windows, which removes no file that somebody has open
+    fcntl = None  # type: ignore[assignment]
+
 from ingest import private_files
 from ingest.settings import BadInput
 
-HELD_AT_MOST = timedelta(minutes=30)  # after it the collector checkpoints again: who asked is gone
+HELD_AT_MOST = timedelta(minutes=30)  # without a word of who copies; after it the collector checkpoints again
 _OFF, _OFF_SHOWN = "1TB", "931.3 GiB"  # a log that long never comes; and how the engine says it
 _PART = 8 * 2**20
 _TRIES_S = 5.0  # a checkpoint waits for what others write just then
@@ -59,6 +69,21 @@ def is_held(con: duckdb.DuckDBPyConnection) -> bool:
     return found is not None and found[0] == _OFF_SHOWN
 
 
+def renew(con: duckdb.DuckDBPyConnection, number: str, now: datetime) -> None:
+    """Go on holding the file: whoever copies it is still at it.
+
+    Raises
+    ------
+    BadInput
+        If the file was let go meanwhile, so that the copy may be torn.
+    """
+    _require_held(con, number)
+    con.execute("""
+        DELETE FROM backup_made WHERE id = $id AND "at" > (SELECT min("at") FROM backup_made WHERE id = $id)
+    """, {"id": number})  # of the words before this one; the first says since when
+    con.execute("INSERT INTO backup_made VALUES ($id, $now, NULL)", {"id": number, "now": now})
+
+
 def release(con: duckdb.DuckDBPyConnection, number: str, *, bytes_copied: int | None) -> None:
     """Let the file change again; `bytes_copied` None where nothing came of the copy.
 
@@ -67,15 +92,20 @@ def release(con: duckdb.DuckDBPyConnection, number: str, *, bytes_copied: int | 
     BadInput
         If the file was not held all the while, so that the copy may be torn.
     """
+    _require_held(con, number)
+    con.execute("RESET GLOBAL checkpoint_threshold")
+    made = con.execute('SELECT min("at") FROM backup_made WHERE id = $id', {"id": number}).fetchone()
+    con.execute("DELETE FROM backup_made WHERE id = $id", {"id": number})
+    if bytes_copied is not None and made:  # it holds what there was when it was begun
+        con.execute("INSERT INTO backup_made VALUES ($id, $made, $bytes)", {
+            "id": number, "made": made[0], "bytes": bytes_copied})
+
+
+def _require_held(con: duckdb.DuckDBPyConnection, number: str) -> None:
     known = con.execute(
         "SELECT count(*) FROM backup_made WHERE id = $id AND bytes IS NULL", {"id": number}).fetchone()
     if not (is_held(con) and known and known[0]):  # another's hold goes on
         raise BadInput("the collector was started anew or waited too long: the copy may be torn; make another")
-    con.execute("RESET GLOBAL checkpoint_threshold")
-    if bytes_copied is None:
-        con.execute("DELETE FROM backup_made WHERE id = $id", {"id": number})
-    else:
-        con.execute("UPDATE backup_made SET bytes = $bytes WHERE id = $id", {"id": number, "bytes": bytes_copied})
 
 
 def release_what_was_left(con: duckdb.DuckDBPyConnection, now: datetime) -> None:
@@ -107,10 +137,12 @@ def copy(store: Path, target: Path, told: Callable[[int, int], None] = lambda do
     if not target.parent.is_dir():
         raise BadInput(f"{target.parent} is no folder")
     private_files.keep_private()
-    part = target.with_name(f"{target.name}.{uuid.uuid4().hex}.part")
+    remove_what_was_left(target.parent)
+    part = target.with_name(f"{target.name}.{_this_machine()}.{uuid.uuid4().hex}.part")
     total, done = store.stat().st_size, 0
     try:
         with store.open("rb") as source, part.open("xb") as out:
+            _keep_ours(out.fileno())
             while block := source.read(_PART):
                 out.write(block)
                 done += len(block)
@@ -123,6 +155,51 @@ def copy(store: Path, target: Path, told: Callable[[int, int], None] = lambda do
     finally:
         part.unlink(missing_ok=True)
     return done
+
+
+# What we call a copy that is not whole yet: its name, the machine that makes it, and a number of its own.
+_PART_NAME = re.compile(r".+\.(?P<machine>[0-9a-f]{16})\.[0-9a-f]{32}\.part")
+
+
+def remove_what_was_left(folder: Path) -> None:
+    """Remove copies that were begun on this machine by a process that is no more.
+
+    Who makes one holds its lock, which ends with the process, however that ends. What another machine makes in a
+    folder that both have is left alone: not every such folder passes locks on.
+    """
+    if fcntl is None:
+        return
+    for path in folder.iterdir():
+        found = _PART_NAME.fullmatch(path.name)
+        if found is None or found["machine"] != _this_machine():
+            continue
+        with contextlib.suppress(OSError):  # it is made just now, or cannot be locked or removed
+            opened = os.open(path, os.O_RDWR | os.O_NOFOLLOW)
+            try:
+                fcntl.flock(opened, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                path.unlink()
+            finally:
+                os.close(opened)
+
+
+def _keep_ours(opened: int) -> None:
+    """Hold a file's lock until it is closed; where that cannot be had, it is never taken for a dead one's.
+
+    Raises
+    ------
+    OSError
+        If another took it, and removed the file, in the instant since it was made.
+    """
+    if fcntl is not None:
+        with contextlib.suppress(OSError):
+            fcntl.flock(opened, fcntl.LOCK_EX)
+        if os.fstat(opened).st_nlink == 0:
+            raise OSError(errno.EAGAIN, "another backup began in the same instant; make it again")
+
+
+def _this_machine() -> str:
+    """A name of this machine in which nothing of it can be read."""
+    return hashlib.sha256(f"{platform.node()}/{uuid.getnode()}".encode()).hexdigest()[:16]
 
 
 def require_whole(path: Path, readings: int | None = None) -> int:

@@ -7,7 +7,6 @@ as long as it can read them there, and sends through the same channels without t
 from __future__ import annotations
 
 import json
-import threading
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -21,7 +20,6 @@ from ingest.store import Access, client, open_store
 
 SILENT_FOR = timedelta(minutes=5)  # a machine's update restarts it within that; common practice, no source
 AGAIN_AFTER = timedelta(hours=6)
-ANSWERS_WITHIN_S = 10.0
 
 
 @dataclass(slots=True)
@@ -100,25 +98,15 @@ def _alive(settings: Settings, kept: Notes) -> tuple[bool, str]:
 
 def _asked(settings: Settings) -> tuple[list[str], float | None] | str:
     """The managers' channels and how old the collector's last sign of life is [s]; or why it does not say.
-
-    In a thread that is left behind where no answer comes: of a process that was stopped, a question never ends.
     """
-    found: list[tuple[list[str], float | None] | str] = []
-
-    def ask() -> None:
+    try:
+        store = client(settings)
         try:
-            store = client(settings)
-            try:
-                found.append((_names(store), queries.sign_of_life_s(store)))
-            finally:
-                store.close()
-        except StoreUnavailable as error:
-            found.append(f"{error}.")
-
-    thread = threading.Thread(target=ask, daemon=True)
-    thread.start()
-    thread.join(ANSWERS_WITHIN_S)
-    return found[0] if found else f"The collector did not answer within {ANSWERS_WITHIN_S:g} s."
+            return _names(store), queries.sign_of_life_s(store)
+        finally:
+            store.close()
+    except StoreUnavailable as error:
+        return f"{error}."
 
 
 def _names_of_file(settings: Settings, kept: Notes) -> None:

@@ -15,7 +15,7 @@ from ingest.db.intake import Message
 from ingest.settings import Settings
 from ingest.wire.broker_look import reach
 from ingest.wire.fair_queue import FairQueue
-from ingest.wire.mqtt_client import TOPICS, connect_args, make_client
+from ingest.wire.mqtt_client import ECHO, TOPICS, connect_args, make_client
 from ingest.wire.sessions import Connection, client_id
 
 logger = logging.getLogger(__name__)
@@ -34,6 +34,7 @@ class Subscription:
         self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
+        self._echo, self._echoed = b"", False
         self.trouble = "not connected yet"
         self._client = make_client(settings, client_id(settings), persistent=True)
         self._client.manual_ack_set(True)
@@ -85,6 +86,18 @@ class Subscription:
         """Publish at QoS 1."""
         self._client.publish(topic, payload, qos=1, retain=retain)
 
+    def echo(self, text: str) -> dict[str, Any]:
+        """Publish a text to ourselves, once; whether it has come back, and whether messages wait before it.
+
+        Only where somebody asks, and at QoS 0: a broker may cut off who writes what it may not (Debian's mosquitto
+        2.0.11 does where its queue has no limit), and what is not acknowledged would be sent again at each one.
+        """
+        if self._echo != text.encode():
+            self._echo, self._echoed = text.encode(), False
+            self._client.subscribe(ECHO, 1)
+            self._client.publish(ECHO, self._echo, qos=0)
+        return {"heard": self._echoed, "waits": self.waiting > 0 or not self.connected}
+
     def _on_connect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
             self.connected, self.trouble = False, f"the broker refused the connection: {reason}"
@@ -109,6 +122,12 @@ class Subscription:
         self.connected, self.trouble = False, words
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
+        if message._topic == ECHO.encode():
+            client.ack(message.mid, message.qos)
+            if bytes(message.payload) == self._echo:
+                self._echoed = True
+                client.unsubscribe(ECHO)
+            return
         try:
             topic = message.topic
         except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same

@@ -14,6 +14,8 @@ from paho.mqtt.properties import Properties
 from ingest.settings import BadInput, Settings
 
 TOPICS = ("tarnlight/+/+/log", "tarnlight/+/+/link")  # what the collector reads
+ECHO = "tarnlight/doctor/echo"  # what the collector alone may write and read: whether it hears itself
+ECHO_ASKED = "broker-echo"  # a request for it, to the collector itself and not to its store
 
 
 def make_client(settings: Settings, client_id: str, *, persistent: bool) -> paho.Client:

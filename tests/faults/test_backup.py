@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from dashboard.commands import backup
 from dashboard.commands.backup import make_copy
 from ingest.db import snapshot
 from ingest.settings import BadInput
 from ingest.store import Store
-from tests.conftest import Mosquitto, count, publisher, senml, tarnlight, tarnlight_here, wait_for
+from tests.conftest import Mosquitto, count, environment, publisher, senml, tarnlight, tarnlight_here, wait_for
 
 T = datetime(2026, 10, 1, tzinfo=UTC)
 TOPIC = "tarnlight/heron-point/main/log"
@@ -161,3 +164,77 @@ def test_a_store_whose_log_was_cut_says_from_when_to_when_it_lost_what_it_held(
     before = collector.log.read_text().count("may be lost")
     collector.start()
     assert collector.log.read_text().count("may be lost") == before  # it is told once
+
+
+def test_a_hold_lasts_while_its_copier_says_so_and_not_longer_and_is_dated_by_its_begin(held: Store):
+    one = held.act("hold-for-backup", {})
+    begun = held.ask('SELECT "at" FROM backup_made')["at"].iloc[0]
+    for minutes in (20, 40, 300):  # far beyond what one word is worth
+        now = held.now() + timedelta(minutes=minutes)
+        snapshot.renew(held.con, one["id"], now)
+        snapshot.release_what_was_left(held.con, now + timedelta(minutes=29))
+        assert snapshot.is_held(held.con)
+    assert count(held, "backup_made") == 2
+    held.act("release-backup", {"id": one["id"], "bytes": 7})
+    kept = held.ask("SELECT * FROM backup_made")
+    assert kept["at"].tolist() == [begun] and kept["bytes"].tolist() == [7]
+    other = held.act("hold-for-backup", {})
+    snapshot.renew(held.con, other["id"], held.now() + timedelta(minutes=20))
+    snapshot.release_what_was_left(held.con, held.now() + timedelta(minutes=51))  # nobody said more
+    assert not snapshot.is_held(held.con)
+    with pytest.raises(BadInput, match="may be torn"):
+        held.act("renew-backup", {"id": other["id"]})
+
+
+def test_whoever_copies_says_so_as_it_goes_on(held: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(backup, "RENEW_S", 0.0)
+    monkeypatch.setattr(snapshot, "_PART", 2**16)
+    words: list[str] = []
+    act = held.act
+    monkeypatch.setattr(held, "act", lambda kind, body: (words.append(kind), act(kind, body))[1])
+    assert make_copy(held, tmp_path / "copy.duckdb") > 2**17
+    assert words[0] == "hold-for-backup" and words[-1] == "release-backup"
+    assert len(words) > 3 and set(words[1:-1]) == {"renew-backup"}
+
+
+COPIER = """
+import sys, time
+from pathlib import Path
+from ingest.db import snapshot
+
+def told(done, total):
+    print("begun", flush=True)
+    time.sleep(600)
+
+snapshot.copy(Path(sys.argv[1]), Path(sys.argv[2]), told)
+"""
+
+
+def test_what_a_killed_backup_left_goes_with_the_next_and_what_a_living_one_writes_stays(
+    enrolled: Path, tmp_path: Path
+):
+    copiers = []
+    for name in ("killed", "living"):
+        one = subprocess.Popen(
+            [sys.executable, "-c", COPIER, str(enrolled), str(tmp_path / f"{name}.duckdb")],
+            stdout=subprocess.PIPE, env=environment(enrolled))
+        copiers.append(one)
+        assert one.stdout is not None and one.stdout.readline() == b"begun\n"
+    killed, living = copiers
+    try:
+        killed.kill()
+        killed.wait(10)
+        others = [tmp_path / name for name in (
+            "mine.part", "x.duckdb.0123456789abcdef.00000000000000000000000000000000.part")]  # another machine's
+        for path in others:
+            path.write_text("x")
+        assert len(list(tmp_path.glob("*.part"))) == 4
+        assert tarnlight_here(enrolled, "backup", str(tmp_path / "next.duckdb")).returncode == 0
+        left = sorted(tmp_path.glob("*.part"))
+        assert len(left) == 3 and set(others) < set(left)
+        assert [path.name.split(".")[0] for path in left if path not in others] == ["living"]
+    finally:
+        living.kill()
+        living.wait(10)
+    assert tarnlight_here(enrolled, "backup", str(tmp_path / "last.duckdb")).returncode == 0
+    assert sorted(tmp_path.glob("*.part")) == sorted(others)

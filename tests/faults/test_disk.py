@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import signal
 import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from ingest.settings import Settings, StoreUnavailable
-from tests.conftest import Mosquitto, Running, publish, senml, tarnlight, wait_for
+from tests.conftest import Mosquitto, Running, count, environment, publish, senml, tarnlight, wait_for
 
 T = datetime(2026, 10, 1, tzinfo=UTC)
 TOPIC = "tarnlight/heron-point/main/log"
@@ -88,6 +90,41 @@ def test_under_the_floor_nothing_is_taken_in_and_with_room_all_goes_on(
     wait_for(lambda: stored(on_it) == (250, 250), 30, "all of it, once")
     wait_for(lambda: "WRONG intake" not in tarnlight(store, "doctor").stdout, 30, "and that is said")
     assert on_it.process is not None and on_it.process.poll() is None  # the same process all along
+
+
+@pytest.mark.parametrize("on_it", [20], indirect=True)
+def test_a_load_waits_while_there_is_no_room_and_goes_on_by_itself(on_it: Running, small_disk: Path):
+    on_it.start()
+    store = on_it.settings.store
+    log = small_disk.parent / "log.csv"
+    log.write_text("at,cabin,unit,intensity_w_m2\n" + "".join(
+        f"{T + timedelta(minutes=n):%Y-%m-%dT%H:%M:%SZ},heron-point,main,60.0\n" for n in range(5000)))
+    filler = fill(small_disk, 10)
+    config = small_disk.parent / "no-floor.toml"  # of who loads: the collector has its own
+    config.write_text("disk_floor_mb = 0\n")
+    for words in (("--config", str(on_it.words[1])), ("--config", str(config))):
+        loading = subprocess.Popen(
+            [sys.executable, "-m", "dashboard.cli", "load", str(log), *words], env=environment(store),
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=store.parent)
+        assert loading.stderr is not None
+        said = ""
+        while "waiting until there is room" not in said:
+            line = loading.stderr.readline()
+            assert line, said
+            said += line
+        assert "nothing is taken in" in said
+        assert stored(on_it) == (0, 0)
+        if "no-floor" in words[1]:
+            filler.unlink()
+            out, _ = loading.communicate(timeout=60)
+            assert loading.returncode == 0 and "5000 rows read, 5000 kept, 0 already there, 0 refused" in out
+        else:
+            loading.send_signal(signal.SIGINT)
+            loading.communicate(timeout=30)
+            assert loading.returncode == 130
+            assert list(store.with_name(store.name + ".spool").iterdir()) == []
+    assert stored(on_it) == (5000, 5000)
+    assert count(on_it.client(), "pending") == 0
 
 
 @pytest.mark.slow

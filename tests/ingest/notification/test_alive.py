@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import configparser
+import re
+import shlex
+import shutil
+import subprocess
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -103,5 +107,16 @@ def test_the_service_files_start_what_they_say(enrolled: Path, tmp_path: Path):
         read.optionxform = str
         read.read(path)
         assert {"Unit"} < set(read.sections())
+        for line in path.read_text().splitlines():  # a line is a setting: what runs on to the next is lost
+            assert not line or line.startswith("[") or re.match(r"[A-Z][A-Za-z]+=", line), line
+    if shutil.which("systemd-analyze"):
+        names = sorted(str(path) for path in folder.iterdir())
+        judged = subprocess.run(
+            ["systemd-analyze", "verify", *names], capture_output=True, text=True, check=False)
+        assert str(folder) not in judged.stderr and "tarnlight" not in judged.stderr, judged.stderr
+    start = next(line for line in text.splitlines() if line.startswith("ExecStart=")).split("=", 1)[1]
+    done = subprocess.run(  # what its manager would run, but for the help alone
+        [*shlex.split(start), "--help"], capture_output=True, text=True, check=True, cwd=tmp_path)
+    assert "usage: tarnlight collect" in done.stdout
     copy = tarnlight(enrolled, "backup", str(tmp_path))  # as its unit does
     assert copy.returncode == 0, copy.stderr
