@@ -195,6 +195,7 @@ class Shutoff(StrEnum):
     NORMALLY_CLOSED = "normally-closed"  # a spring or its own battery closes it when power or lamp fail
 
 
+TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 # Two readings cover the time between them for so many cadences (`JudgingPolicy.two_ends_s` is the longest).
 COVERED_CADENCES = 1.5
 

@@ -19,13 +19,12 @@ from enum import IntEnum, StrEnum
 from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, Step
 from models.advisory.work_cautions import Work, works_of_steps
 from models.dose.sensor_trust import FaultKind, SensorTrust
-from models.fleet import COVERED_CADENCES
+from models.fleet import COVERED_CADENCES, TAP_FLOW_L_MIN
 from models.own_clock import lasting
 from models.shortfall import Severity
 
 MIN_PER_DAY = 1440
 BY_THE_DAY_AFTER_DAYS = 7  # of all that the supply can deliver: the sum of more is no figure for people
-TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 
 
 class Word(StrEnum):
