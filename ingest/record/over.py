@@ -32,7 +32,7 @@ class Over:
         """As `advisory show --json` has it."""
         found = self.estimate
         return {
-            "earliest": found.earliest, "rather": found.rather, "not_known": list(found.not_known),
+            "earliest": found.earliest, "likely": found.likely, "not_known": list(found.not_known),
             "next_guests": self.arrival, "samples": [
                 {"step": str(one.step), "take_from": one.take_from, "at_laboratory": one.at_laboratory,
                  "result": one.result} for one in found.samples],

@@ -1,10 +1,10 @@
-"""When is it over? At the earliest, and rather, from the steps that are left: an estimate and never a promise.
+"""When is it over? At the earliest, and more likely, from the steps that are left: an estimate and never a promise.
 
 Minutes of steady power, light and dose; litres at the flow of supply, well or one tap; the contact of chlorine;
 what the septic bed takes in a day; the days on which the laboratory takes samples, how long one may travel, and the
 day that a plate stands in the incubator. `earliest` takes each step at its quickest, one right after the other: it
-is hardly over before. `rather` goes by one tap at a time and the laboratory's usual round. What nobody can
-foretell, as when the power comes back, is said as such; then there is no `rather`.
+is hardly over before. `likely` goes by one tap at a time and the laboratory's usual round. What nobody can
+foretell, as when the power comes back, is said as such; then there is no `likely`.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class WhenOver:
     ----------
     earliest : datetime
         If the work begins now and what nobody can foretell comes right now.
-    rather : datetime or None
+    likely : datetime or None
         At the pace of one tap and of the laboratory's usual round; None: nobody can say.
     samples : tuple of SamplePlan
         Those that are left, by the earliest.
@@ -85,7 +85,7 @@ class WhenOver:
     """
 
     earliest: datetime
-    rather: datetime | None
+    likely: datetime | None
     samples: tuple[SamplePlan, ...] = ()
     not_known: tuple[str, ...] = ()
     only_lift: bool = False
@@ -93,10 +93,10 @@ class WhenOver:
 
 @dataclass(frozen=True, slots=True)
 class _Takes:
-    """How long a step takes at least, and rather; None: nobody can say."""
+    """How long a step takes at least, and more likely; None: nobody can say."""
 
     least: timedelta
-    rather: timedelta | None
+    likely: timedelta | None
 
 
 def when_over(
@@ -144,18 +144,18 @@ def when_over(
     steps = [step for step in left if step not in SAMPLES]
     not_known += [
         _NOBODY_KNOWS[step] for step, takes in zip(steps, [*sensing, *work], strict=True)
-        if takes.rather is None and step in _NOBODY_KNOWS]
-    # the sensors go on while the taps run; rather, one waits for the other
+        if takes.likely is None and step in _NOBODY_KNOWS]
+    # the sensors go on while the taps run; as people work, one waits for the other
     proven = now + max((one.least for one in sensing), default=NOTHING)
     ready = now + sum((one.least for one in work), NOTHING)
     plans = tuple(_plans(advisory, left, ready, cabin, laboratory))
-    rather = None
+    likely = None
     if not not_known:
-        waited = max((one.rather or NOTHING for one in sensing), default=NOTHING)
-        done = now + waited + sum((one.rather or NOTHING for one in work), _septic_days(left, asked, cabin))
-        rather = _rather(advisory, left, done, cabin, laboratory).astimezone(cabin.zone)
+        waited = max((one.likely or NOTHING for one in sensing), default=NOTHING)
+        done = now + waited + sum((one.likely or NOTHING for one in work), _septic_days(left, asked, cabin))
+        likely = _likely(advisory, left, done, cabin, laboratory).astimezone(cabin.zone)
     return WhenOver(
-        earliest=max([proven, ready, *(one.result for one in plans)]).astimezone(cabin.zone), rather=rather,
+        earliest=max([proven, ready, *(one.result for one in plans)]).astimezone(cabin.zone), likely=likely,
         samples=plans, not_known=tuple(not_known), only_lift=not left)
 
 
@@ -170,9 +170,9 @@ def over_words(found: WhenOver, *, arrival: datetime | None = None) -> tuple[str
     if found.only_lift:
         return (ONLY_LIFT,)
     pace = "one tap open at a time" + (" and the laboratory's usual round" if found.samples else "")
-    rather = f"; rather {_later(found)}, with {pace}" if _later(found) else ""
+    likely = f"; more likely {_later(found)}, with {pace}" if _later(found) else ""
     return tuple(filter(None, [
-        f"At the earliest {weekday(found.earliest)}, if the work begins now{rather}.", _unknown(found),
+        f"At the earliest {weekday(found.earliest)}, if the work begins now{likely}.", _unknown(found),
         *(one.words for one in found.samples), against(found, arrival),
         "An estimate and no promise: " + (SAMPLES_MAY if found.samples else "more water may have to be drawn, and ")
         + "only a named person lifts the notice."]))
@@ -182,9 +182,9 @@ def message_words(found: WhenOver, *, arrival: datetime | None = None) -> str:
     """The same in a sentence or two for a telephone; empty where only the lifting is left."""
     if found.only_lift:
         return ""
-    rather = f", rather {_later(found)}" if _later(found) else ""
+    likely = f", more likely {_later(found)}" if _later(found) else ""
     return " ".join(filter(None, [
-        f"Over at the earliest {weekday(found.earliest)}{rather}, if the work begins now: an estimate, no promise.",
+        f"Over at the earliest {weekday(found.earliest)}{likely}, if the work begins now: an estimate, no promise.",
         _unknown(found), against(found, arrival)]))
 
 
@@ -195,21 +195,21 @@ def against(found: WhenOver, arrival: datetime | None) -> str:
     guests = f"the guests of {weekday(arrival)}"
     if found.earliest >= arrival:
         return f"Not before {guests} come: tell them, and have boiled or bottled water there."
-    if found.rather is not None and found.rather < arrival:
-        return f"Rather before {guests} come; while it stands, tell them."
+    if found.likely is not None and found.likely < arrival:
+        return f"Likely before {guests} come; while it stands, tell them."
     return f"Perhaps not before {guests} come: tell them beforehand."
 
 
 def weekday(at: datetime) -> str:
     """An instant with its day of the week, in its own time zone."""
-    return f"{at:%A %d %b %Y %H:%M %Z}"
+    return f"{at:%A %d %b %H:%M %Z}"
 
 
 def _later(found: WhenOver) -> str:
     """The later end, up to the next whole minute; empty where nobody knows it, or it is the earlier one."""
-    if found.rather is None or found.rather <= found.earliest:
+    if found.likely is None or found.likely <= found.earliest:
         return ""
-    return weekday(found.rather + timedelta(microseconds=59_999_999))
+    return weekday(found.likely + timedelta(microseconds=59_999_999))
 
 
 def _unknown(found: WhenOver) -> str:
@@ -244,7 +244,7 @@ def _cold_takes(advisory: Advisory, asked: Cleaning, unit: Unit, cabin: Cabin) -
 
 
 def _hot_takes(asked: Cleaning, unit: Unit, cabin: Cabin, *, chlorine: bool) -> _Takes:
-    """The quickest way that is possible at the hot tank, and rather the one that is offered.
+    """The quickest way that is possible at the hot tank, and more likely the one that is offered.
 
     Where the plumbing is chlorinated anyway, the tank may stand in that loop: its contact counts there.
     """
@@ -304,7 +304,7 @@ def _plans(
         ready = take + timedelta(hours=advisory.sample_gap_h)
 
 
-def _rather(
+def _likely(
     advisory: Advisory, left: Sequence[Step], ready: datetime, cabin: Cabin, laboratory: LaboratoryPolicy
 ) -> datetime:
     """When the results are there if each sample goes with the next day of the laboratory, and in by its end."""

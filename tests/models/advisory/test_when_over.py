@@ -69,11 +69,11 @@ def test_a_sample_of_friday_evening_is_planned_with_the_laboratorys_monday():
         step=Step.SAMPLE_1, take_from=at("2026-11-29T08:00"), at_laboratory=at("2026-11-30T08:00"),
         result=at("2026-12-01T08:00"), travels_h=24.0),)
     assert found.earliest == at("2026-12-01T08:00")
-    assert found.rather == at("2026-12-01T16:00")  # in by Monday 16:00
+    assert found.likely == at("2026-12-01T16:00")  # in by Monday 16:00
     assert over_words(found)[:2] == (
-        "At the earliest Tuesday 01 Dec 2026 08:00 EST, if the work begins now; rather Tuesday 01 Dec 2026 16:00 "
+        "At the earliest Tuesday 01 Dec 08:00 EST, if the work begins now; more likely Tuesday 01 Dec 16:00 "
         "EST, with one tap open at a time and the laboratory's usual round.",
-        "The first sample is for the laboratory's Monday 30 Nov: take it from Sunday 29 Nov 2026 08:00 EST on, for "
+        "The first sample is for the laboratory's Monday 30 Nov: take it from Sunday 29 Nov 08:00 EST on, for "
         "it may travel 24 h.")
 
 
@@ -104,7 +104,7 @@ def test_all_steps_from_a_friday_evening_on():
     assert found.earliest == at("2026-12-01T09:00")
     # One tap, 6 L/min: cold 8.3 min; heated, as offered, 10.8 + 30 min + 6 h; chlorine 12 h + 959 / 6 = 160 min:
     # 21.5 h, Saturday. Monday by 16:00; the second from Tuesday 15:00 on, so with Wednesday; a day: Thursday 16:00.
-    assert found.rather == at("2026-12-03T16:00")
+    assert found.likely == at("2026-12-03T16:00")
     assert not found.not_known
 
 
@@ -112,14 +112,14 @@ def test_without_samples_the_minutes_of_taps_heater_and_chlorine_count():
     some = (*SENSORS, Step.FLUSH_COLD, Step.FLUSH_HOT, Step.DISINFECT, Step.NOTICE_REMOVED)
     found = asked(proven(advisory(policy=StepPolicy(untreated=some))))
     assert found.earliest == FRIDAY + timedelta(minutes=50 / 28 + 650 / 28, hours=6)
-    assert found.rather == FRIDAY + timedelta(minutes=50 / 6 + 65 / 6 + 30 + 959 / 6, hours=6 + 12)
+    assert found.likely == FRIDAY + timedelta(minutes=50 / 6 + 65 / 6 + 30 + 959 / 6, hours=6 + 12)
     # a well of 5 L/min holds all taps to that
     slow = asked(proven(advisory(policy=StepPolicy(untreated=some))), cabin=replace(CABIN, well_l_min=5.0))
     # heated is the quickest now: 65 / 5 + 30 = 43 min, against 650 / 5 = 130
     assert slow.earliest == FRIDAY + timedelta(minutes=50 / 5 + 65 / 5 + 30, hours=6)
     # 115 L, where the septic bed takes 60 in a day: two days; at the earliest a hose leads it away
     bed = asked(proven(advisory(policy=StepPolicy(untreated=some))), cabin=replace(CABIN, septic_l_day=60.0))
-    assert (bed.earliest, bed.rather) == (found.earliest, found.rather + timedelta(days=1))
+    assert (bed.earliest, bed.likely) == (found.earliest, found.likely + timedelta(days=1))
 
 
 def test_litres_that_have_run_are_not_asked_for_again_and_chlorine_alone_stands_its_hours():
@@ -139,9 +139,9 @@ def test_minutes_of_power_light_and_dose_go_on_while_the_taps_run():
         Proof(at=FRIDAY, step=Step.LAMP_LIT, done=True, evidence=""),
         Proof(at=FRIDAY, step=Step.DOSE_BACK, done=False, evidence="4 of 10 min of dose at or above target")])
     found = asked(one, now=FRIDAY + 2 * MIN)
-    assert found.earliest == found.rather == FRIDAY + timedelta(minutes=17.5)
+    assert found.earliest == found.likely == FRIDAY + timedelta(minutes=17.5)
     assert over_words(found)[0] == (
-        "At the earliest Friday 27 Nov 2026 18:17 EST, if the work begins now.")
+        "At the earliest Friday 27 Nov 18:17 EST, if the work begins now.")
 
 
 def test_what_nobody_can_foretell_is_said_and_then_there_is_no_later_end():
@@ -151,12 +151,12 @@ def test_what_nobody_can_foretell_is_said_and_then_there_is_no_later_end():
         Proof(at=FRIDAY, step=Step.LAMP_LIT, done=False, evidence="lamp is not lit"),
         Proof(at=FRIDAY, step=Step.DOSE_BACK, done=False, evidence="0 of 10 min of dose at or above target")])
     found = asked(dark)
-    assert found.earliest == FRIDAY + 30 * MIN and found.rather is None
+    assert found.earliest == FRIDAY + 30 * MIN and found.likely is None
     assert found.not_known == ("when the power is back", "when the lamp is lit again", "when the dose is back")
     assert "Nobody can say when the power is back, or when the lamp is lit again, or when the dose is back." in (
         over_words(found))
     goes_on = asked(advisory(ends=None))
-    assert goes_on.rather is None and goes_on.not_known == ("when the last under-dosed water has passed",)
+    assert goes_on.likely is None and goes_on.not_known == ("when the last under-dosed water has passed",)
 
 
 @pytest.mark.parametrize(("changes", "said"), [
@@ -165,7 +165,7 @@ def test_what_nobody_can_foretell_is_said_and_then_there_is_no_later_end():
 ])
 def test_plumbing_that_nobody_enrolled_takes_nobody_knows_how_long(changes, said):
     found = asked(proven(advisory()), unit=replace(UNIT, **changes))
-    assert found.rather is None and any(said in one for one in found.not_known)
+    assert found.likely is None and any(said in one for one in found.not_known)
 
 
 def test_a_second_sample_waits_for_its_day_after_the_first():
@@ -175,7 +175,7 @@ def test_a_second_sample_waits_for_its_day_after_the_first():
     found = asked(one, now=at("2026-12-01T10:05"))
     # taken Monday 12:00: the second from Tuesday 12:00 on, there at 13:00
     assert [one.at_laboratory for one in found.samples] == [at("2026-12-01T13:00")]
-    assert found.earliest == at("2026-12-02T13:00") and found.rather == at("2026-12-03T16:00")
+    assert found.earliest == at("2026-12-02T13:00") and found.likely == at("2026-12-03T16:00")
 
 
 def test_hours_are_hours_where_the_clocks_change():
@@ -187,7 +187,7 @@ def test_hours_are_hours_where_the_clocks_change():
             Proof(at=friday - timedelta(hours=1), step=step, done=True, evidence="") for step in SENSORS])
     (plan,) = asked(one, now=friday, laboratory=LaboratoryPolicy(laboratory_hours=48)).samples
     assert plan.take_from == at("2026-10-31T09:00")
-    assert plan.words.endswith("take it from Saturday 31 Oct 2026 09:00 EDT on, for it may travel 48 h.")
+    assert plan.words.endswith("take it from Saturday 31 Oct 09:00 EDT on, for it may travel 48 h.")
 
 
 def test_where_only_the_lifting_is_left_no_time_is_told_and_after_it_none_is_asked():
@@ -200,9 +200,9 @@ def test_where_only_the_lifting_is_left_no_time_is_told_and_after_it_none_is_ask
 
 
 @pytest.mark.parametrize(("arrival", "said"), [
-    ("2026-11-28T16:00", "Not before the guests of Saturday 28 Nov 2026 16:00 EST come: tell them, and have"),
-    ("2026-12-02T16:00", "Perhaps not before the guests of Wednesday 02 Dec 2026 16:00 EST come: tell them before"),
-    ("2026-12-04T16:00", "Rather before the guests of Friday 04 Dec 2026 16:00 EST come; while it stands,"),
+    ("2026-11-28T16:00", "Not before the guests of Saturday 28 Nov 16:00 EST come: tell them, and have"),
+    ("2026-12-02T16:00", "Perhaps not before the guests of Wednesday 02 Dec 16:00 EST come: tell them before"),
+    ("2026-12-04T16:00", "Likely before the guests of Friday 04 Dec 16:00 EST come; while it stands,"),
 ])
 def test_it_is_held_against_the_next_guests(arrival, said):
     found = asked(proven(advisory()))  # Tuesday 09:00 to Thursday 16:00
@@ -254,8 +254,8 @@ def test_no_estimate_breaks_a_rule_of_the_samples_or_ends_before_it_begins(
     one = proven(one) if known else one
     now = FRIDAY + timedelta(hours=hours)  # over the year's end, and no change of clocks
     found = asked(one, now=now, laboratory=laboratory)
-    assert found.earliest >= now and (found.rather is None or found.rather >= found.earliest)
-    assert (found.rather is None) == bool(found.not_known)
+    assert found.earliest >= now and (found.likely is None or found.likely >= found.earliest)
+    assert (found.likely is None) == bool(found.not_known)
     travel = timedelta(hours=laboratory.laboratory_hours)
     for plan in found.samples:
         there = plan.at_laboratory.astimezone(UTC)
