@@ -253,9 +253,10 @@ def _words(
     if kind not in BOIL:
         return found
     ask = {
-        Role.OWNER: " Confirm that you have read this on the cabin's page. Until somebody does, it is said again.",
+        Role.OWNER: (
+            " Confirm that you have read this on the cabin's page. Until somebody confirms, it is said again."),
         Role.MANAGER: (
-            f" Confirm on the page that you have read boil advisory {number}. Until somebody does, it is said "
+            f" Confirm on the page that you have read boil advisory {number}. Until somebody confirms, it is said "
             "again.")}
     return tuple(
         MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)

@@ -142,9 +142,10 @@ def when_over(
         *([_hot_takes(asked, unit, cabin, chlorine=Step.DISINFECT in left)] if Step.FLUSH_HOT in left else []),
         *([_chlorine_takes(asked, unit, cabin)] if Step.DISINFECT in left else [])]
     steps = [step for step in left if step not in SAMPLES]
-    not_known += [
-        _NOBODY_KNOWS[step] for step, takes in zip(steps, [*sensing, *work], strict=True)
-        if takes.likely is None and step in _NOBODY_KNOWS]
+    unknown = [step for step, takes in zip(steps, [*sensing, *work], strict=True) if takes.likely is None]
+    # light waits for power and dose for light: the first of them says it for those behind it
+    said = [step for step in unknown if step not in SENSORS or step is unknown[0]]
+    not_known += [_NOBODY_KNOWS[step] for step in said]
     # the sensors go on while the taps run; as people work, one waits for the other
     proven = now + max((one.least for one in sensing), default=NOTHING)
     ready = now + sum((one.least for one in work), NOTHING)
