@@ -139,7 +139,7 @@ def when_over(
     sensing = [_sensors_take(step, advisory, policy, now) for step in left if step in SENSORS]
     work = [
         *([_cold_takes(advisory, asked, unit, cabin)] if Step.FLUSH_COLD in left else []),
-        *([_hot_takes(asked, unit, cabin, chlorine=Step.DISINFECT in left)] if Step.FLUSH_HOT in left else []),
+        *([_hot_takes(asked, unit, cabin)] if Step.FLUSH_HOT in left else []),
         *([_chlorine_takes(asked, unit, cabin)] if Step.DISINFECT in left else [])]
     steps = [step for step in left if step not in SAMPLES]
     unknown = [step for step, takes in zip(steps, [*sensing, *work], strict=True) if takes.likely is None]
@@ -244,29 +244,24 @@ def _cold_takes(advisory: Advisory, asked: Cleaning, unit: Unit, cabin: Cabin) -
     return _Takes(_minutes(left_l, _most_flow(unit, cabin)), _minutes(asked.cold_l, _one_tap(unit, cabin)))
 
 
-def _hot_takes(asked: Cleaning, unit: Unit, cabin: Cabin, *, chlorine: bool) -> _Takes:
+def _hot_takes(asked: Cleaning, unit: Unit, cabin: Cabin) -> _Takes:
     """The quickest way that is possible at the hot tank, and more likely the one that is offered.
 
-    Where the plumbing is chlorinated anyway, the tank may stand in that loop: its contact counts there.
+    Chlorine in the tank is neither: it takes no fewer litres than a flush, and stands for hours (`cleaning`).
     """
     if asked.hot_l is None:
         return _Takes(NOTHING, None)
-    possible = [one for one in asked.ways if not one.why_not]
-    if not possible or asked.offered is None:
+    if asked.offered is None:
         return _Takes(NOTHING, NOTHING)
+    ways = [one for one in asked.ways if not one.why_not and one.how is not How.CHLORINATED]
+    heats = HEATS_UP if asked.offered.how is How.HEATED else NOTHING
     return _Takes(
-        min(_least(one, unit, cabin, chlorine=chlorine) for one in possible), _usual(asked.offered, unit, cabin))
+        min(_way_takes(one, _most_flow(unit, cabin)) for one in ways),
+        _way_takes(asked.offered, _one_tap(unit, cabin)) + heats)
 
 
-def _least(way: Way, unit: Unit, cabin: Cabin, *, chlorine: bool) -> timedelta:
-    stands = NOTHING if way.how is not How.CHLORINATED or chlorine else timedelta(hours=CONTACT_MIN_H)
-    return _minutes(way.litres, _most_flow(unit, cabin)) + timedelta(minutes=way.hold_min or 0.0) + stands
-
-
-def _usual(way: Way, unit: Unit, cabin: Cabin) -> timedelta:
-    stands = timedelta(hours=CONTACT_H) if way.how is How.CHLORINATED else NOTHING
-    heats = HEATS_UP if way.how is How.HEATED else NOTHING
-    return _minutes(way.litres, _one_tap(unit, cabin)) + timedelta(minutes=way.hold_min or 0.0) + heats + stands
+def _way_takes(way: Way, flow_l_min: float) -> timedelta:
+    return _minutes(way.litres, flow_l_min) + timedelta(minutes=way.hold_min or 0.0)
 
 
 def _chlorine_takes(asked: Cleaning, unit: Unit, cabin: Cabin) -> _Takes:

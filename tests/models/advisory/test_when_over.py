@@ -122,6 +122,83 @@ def test_without_samples_the_minutes_of_taps_heater_and_chlorine_count():
     assert (bed.earliest, bed.likely) == (found.earliest, found.likely + timedelta(days=1))
 
 
+def only(*steps: Step) -> StepPolicy:
+    """These steps, once power, light and dose are back."""
+    return StepPolicy(untreated=(*SENSORS, *steps, Step.NOTICE_REMOVED))
+
+
+@pytest.mark.parametrize(("steps", "septic_l_day", "days"), [
+    ((Step.FLUSH_COLD, Step.FLUSH_HOT), 115.0, 0), ((Step.FLUSH_COLD, Step.FLUSH_HOT), 114.0, 1),
+    ((Step.FLUSH_COLD,), 50.0, 0), ((Step.FLUSH_COLD,), 49.0, 1), ((Step.FLUSH_COLD,), 16.0, 3),
+    ((Step.FLUSH_HOT,), 65.0, 0), ((Step.FLUSH_HOT,), 64.0, 1), ((Step.DISINFECT,), 1.0, 0),
+])
+def test_the_septic_bed_takes_what_runs_in_a_day_and_the_rest_on_others(steps, septic_l_day, days):
+    one = proven(advisory(policy=only(*steps)))
+    free, held = asked(one), asked(one, cabin=replace(CABIN, septic_l_day=septic_l_day))
+    assert held.likely == free.likely + timedelta(days=days)
+
+
+def test_without_a_tank_chlorine_is_rinsed_from_the_pipes_and_a_tank_that_is_not_hot_enough_is_drained():
+    none = asked(proven(advisory(policy=only(Step.FLUSH_COLD, Step.DISINFECT))), unit=replace(UNIT, hot_tank_l=0.0))
+    assert none.likely == FRIDAY + timedelta(minutes=50 / 6 + 50 / 6, hours=12)
+    drained = asked(proven(advisory(policy=only(Step.FLUSH_HOT))), unit=replace(UNIT, hot_max_c=60.0))
+    assert drained.likely == FRIDAY + timedelta(minutes=650 / 6)
+    # a twentieth of a litre: nothing in the tank has to go (`test_cleaning`)
+    little = Exposure(cause="power-cut", start=CUT_ENDS - timedelta(hours=1), end=CUT_ENDS, underdosed_l=0.02,
+                      underdosed_l_upper=0.02, dose_target_mj_cm2=40.0)
+    one = proven(advance(None, exposure_event(
+        None, little, at=CUT_ENDS, hot_tank_l=150.0, policy=only(Step.FLUSH_HOT))))
+    assert asked(one, cabin=replace(CABIN, septic_l_day=0.5)).likely == FRIDAY
+
+
+@pytest.mark.parametrize(("evidence", "lacks_min", "known"), [
+    ("0 of 10 min of dose at or above target", 10, False), ("0.5 of 10 min of dose at or above target", 9.5, True),
+    ("dose not known", 10, False), ("12 of 10 min of dose at or above target", 0, True),
+])
+def test_a_dose_that_has_not_begun_to_come_back_comes_nobody_knows_when(evidence, lacks_min, known):
+    one = advance(proven(advisory(policy=only())), Proof(
+        at=FRIDAY, step=Step.DOSE_BACK, done=False, evidence=evidence))
+    found = asked(one)
+    assert found.earliest == FRIDAY + lacks_min * MIN and (found.likely is not None) is known
+
+
+@pytest.mark.parametrize(("step", "least_min", "known"), [
+    (Step.DOSE_BACK, 0, False), (Step.POWER_STABLE, 0, True), (Step.LAMP_LIT, 0, True)])
+def test_what_no_sensor_measures_a_person_may_record_but_no_dose(step, least_min, known):
+    one = advance(proven(advisory(policy=only())), Proof(at=FRIDAY, step=step, done=None, evidence="not known"))
+    found = asked(one)
+    assert found.earliest == FRIDAY + least_min * MIN and (found.likely is not None) is known
+    if known:
+        assert found.likely == FRIDAY + (30 if step is Step.POWER_STABLE else 10) * MIN
+
+
+def test_while_water_still_passes_only_the_dose_has_all_of_its_minutes_before_it():
+    for steps, least_min in (((Step.POWER_STABLE,), 0), ((Step.LAMP_LIT,), 0), ((Step.DOSE_BACK,), 10)):
+        one = advisory(policy=StepPolicy(untreated=(*steps, Step.NOTICE_REMOVED)), ends=None)
+        assert asked(one).earliest == FRIDAY + least_min * MIN
+
+
+def test_more_litres_than_asked_leave_none_to_run():
+    one = advance(proven(advisory(policy=only(Step.FLUSH_COLD, Step.SAMPLE_1))), Proof(
+        at=FRIDAY, step=Step.FLUSH_COLD, done=None, evidence="60 of 50 L metered since the last under-dosed litre"))
+    (plan,) = asked(one, laboratory=LaboratoryPolicy(laboratory_hours=72)).samples
+    assert plan.take_from == FRIDAY
+
+
+def test_as_people_work_the_second_sample_goes_by_the_first_and_by_the_water():
+    samples = (Step.SAMPLE_1, Step.SAMPLE_2)
+    # sixteen hours apart: the first on its way at 15:00, the second from 07:00 on, in by the next day's end
+    policy = StepPolicy(untreated=(*SENSORS, *samples, Step.NOTICE_REMOVED), sample_gap_h=16.0)
+    one = proven(advisory(policy=policy))
+    assert asked(one, now=at("2026-12-01T08:00")).likely == at("2026-12-03T16:00")  # at 08:00 sharp: that very day
+    assert asked(one, now=at("2026-12-01T08:01")).likely == at("2026-12-04T16:00")
+    first = advance(one, StepRecorded(
+        at=at("2026-12-01T09:00"), step=Step.SAMPLE_1, by="Ann Lund", done_at=at("2026-11-30T10:00")))
+    # long since apart: by the present, Wednesday's round
+    assert asked(first, now=at("2026-12-01T12:00")).likely == at("2026-12-03T16:00")
+    assert asked(first, now=at("2026-12-01T12:00")).earliest == at("2026-12-02T13:00")
+
+
 def test_litres_that_have_run_are_not_asked_for_again_and_chlorine_alone_stands_its_hours():
     some = StepPolicy(untreated=(*SENSORS, Step.FLUSH_COLD, Step.NOTICE_REMOVED))
     one = advance(proven(advisory(policy=some)), Proof(
@@ -167,6 +244,7 @@ def test_what_nobody_can_foretell_is_said_and_then_there_is_no_later_end():
 def test_plumbing_that_nobody_enrolled_takes_nobody_knows_how_long(changes, said):
     found = asked(proven(advisory()), unit=replace(UNIT, **changes))
     assert found.likely is None and any(said in one for one in found.not_known)
+    assert found.not_known[-1].startswith("how long the chlorine's rinse takes")
 
 
 def test_a_second_sample_waits_for_its_day_after_the_first():
@@ -209,6 +287,29 @@ def test_it_is_held_against_the_next_guests(arrival, said):
     found = asked(proven(advisory()))  # Tuesday 09:00 to Thursday 16:00
     assert against(found, at(arrival)).startswith(said)
     assert said in message_words(found, arrival=at(arrival)) and "no promise" in message_words(found)
+
+
+def test_guests_who_come_at_the_very_hour_come_too_soon():
+    found = asked(proven(advisory()))
+    assert against(found, found.earliest).startswith("Not before")
+    assert against(found, found.likely).startswith("Perhaps not before")
+    assert against(found, None) == ""
+
+
+def test_what_is_told_ends_with_what_may_still_come_and_a_telephone_gets_it_short():
+    found = asked(proven(advisory()))
+    assert over_words(found)[-1] == (
+        "An estimate and no promise: a sample may fail, one that is on its way already is not counted here, and "
+        "only a named person lifts the notice.")
+    assert message_words(found) == (
+        "Over at the earliest Tuesday 01 Dec 09:00 EST, more likely Thursday 03 Dec 16:00 EST, if the work begins "
+        "now: an estimate, no promise.")
+    taps = asked(proven(advisory(policy=only(Step.FLUSH_COLD))))
+    # 1.8 min, so 18:01 and on; 8.3 min, so by 18:09
+    assert over_words(taps) == (
+        "At the earliest Friday 27 Nov 18:01 EST, if the work begins now; more likely Friday 27 Nov 18:09 EST, "
+        "with one tap open at a time.",
+        "An estimate and no promise: more water may have to be drawn, and only a named person lifts the notice.")
 
 
 def test_a_later_end_that_nobody_knows_is_never_before_guests():

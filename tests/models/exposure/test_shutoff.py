@@ -45,6 +45,24 @@ def test_nothing_and_what_can_pass_while_it_closes_say_nothing_of_the_valve(flow
     assert passed(cut(flow_l_min)).empty  # 1 L/min in six minutes: 6 L
 
 
+def dark(*rows: tuple[int, str, str, float]) -> pd.DataFrame:
+    """Dark stretches of the store: unit, from, until, the least that passed; every supply gives 28 L/min."""
+    table = pd.DataFrame(rows, columns=["unit_no", "start", "end", "underdosed_l"])
+    for name in ("start", "end"):
+        table[name] = pd.to_datetime("2026-06-15T" + table[name].astype(str), utc=True).dt.as_unit("us")
+    return table.assign(peak_flow_l_min=28.0)
+
+
+def test_units_are_told_apart_and_what_is_not_known_counts_for_nothing():
+    found = past_valve(dark(
+        (0, "10:00", "10:30", 7.0),  # just what can pass in 15 s
+        (1, "10:30", "10:40", 7.1), (1, "10:40", "11:00", float("nan")), (1, "12:00", "12:10", 9.0),
+        (2, "12:10", "12:20", 4.0), (2, "12:20", "12:30", 4.0), (3, "12:30", "12:40", 4.0)))
+    assert found[["unit_no", "litres"]].to_numpy().tolist() == [[1, pytest.approx(16.1)], [2, 8.0]]
+    assert found["until"].dt.strftime("%H:%M").tolist() == ["12:10", "12:30"]
+    assert past_valve(dark()).empty
+
+
 def test_each_darkness_has_its_own_closing():
     # two cuts of 6 L each, ten lit minutes apart: 12 L, and neither more than 7
     later = [{**row, "at": row["at"] + pd.Timedelta(minutes=40)} for row in cut(1.0)]
