@@ -21,7 +21,7 @@ from ingest.db.engine import Local, transaction
 from ingest.db.intake import CLOCKS_DIFFER, keep
 from ingest.db.schema import reasons, rounded, split
 from ingest.evaluation.evaluate import evaluate, owe
-from ingest.evaluation.sensor_checks import unit_stretches
+from ingest.evaluation.sensor_checks import UVT_SENSOR_CHECKED, checked_unit
 from ingest.notification.message_log import confirm
 from ingest.record.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
 from ingest.record.advisory_log import INSERT_SERVICE
@@ -32,14 +32,15 @@ from ingest.registry.edits import check, enroll, preview
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from models.dose.sensor_checks import sensor_check
+from models.dose.uvt_checks import uvt_check_words
 from models.own_clock import EARLIEST
 from models.water_quality import meant_uvt_pct
 
 Carry = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
 SERVICE_KINDS = (
-    "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", "valve-checked", "water-tested",
-    "chlorinated", "flushed", "sampled", "note",
+    "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", UVT_SENSOR_CHECKED, "valve-checked",
+    "water-tested", "chlorinated", "flushed", "sampled", "note",
 )
 MOST_SHIFT_S = 3_200_000_000.0  # a century
 CORRECTED = ("kind", "cabin", "unit", "at", "who", "value", "note")  # what a correction can change
@@ -102,7 +103,7 @@ def record_service(
             first(number)
         differs = refuse_twice(con, body, done.at, report)
         key = (body["cabin"], body["unit"])
-        sensors = unit_stretches(Local(con), *key)
+        sensors = checked_unit(Local(con), *key)
         con.execute(
             INSERT_SERVICE,
             {"id": number, "cabin": body["cabin"], "unit": body["unit"], "at_": done.at, "kind": done.kind,
@@ -118,6 +119,8 @@ def record_service(
         told["advisory"] = step_of_service(con, {**body, "service": number}, now)
     if done.kind == "sensor-checked" and done.value is not None:
         told["judged"] = sensor_check(float(done.value)).words
+    if done.kind == UVT_SENSOR_CHECKED and done.value is not None:
+        told["judged"] = uvt_check_words(float(done.value))
     return told
 
 
@@ -163,6 +166,10 @@ def _require_meant_value(done: _Service, body: dict[str, Any]) -> None:
         raise BadInput(
             "sensor-checked takes the duty sensor's reading over the reference's as value, a ratio of 0.1 to 10; "
             f"got {done.value!r}")
+    if done.kind == UVT_SENSOR_CHECKED and (done.value is None or not -100 < done.value < 100):
+        raise BadInput(
+            f"{UVT_SENSOR_CHECKED} takes what the transmittance sensor showed less what a sample of the same water "
+            f"had as value, in points of per cent, -100 to 100; got {done.value!r}")
 
 
 def _require_transmittance(value: float | None, *, is_pct: bool) -> None:

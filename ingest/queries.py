@@ -22,7 +22,7 @@ from ingest.evaluation import faults
 from ingest.evaluation.exposed import at_once, severity_from, unanswered
 from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, unit_states, with_doses
 from ingest.evaluation.proofs_now import up_to_now
-from ingest.evaluation.sensor_checks import sensor_checks, sensor_states, unit_stretches
+from ingest.evaluation.sensor_checks import checked_unit, sensor_checks, sensor_states
 from ingest.evaluation.sensor_trust import sensor_trusts, water_now
 from ingest.evaluation.shutoff import PastValve, past_valves
 from ingest.evaluation.vulnerable import vulnerable_now
@@ -291,7 +291,8 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
         tested_range_at_peak=outside_tested(reactor, uvt_pct=water.uvt_pct, flow_l_min=unit.peak_flow_l_min),
         untested=bool(is_outside(
             reactor, uvt_pct=water.uvt_pct, flow_l_min=max(dose.flow_l_min or 0.0, unit.peak_flow_l_min))),
-        water_too_old_days=water.too_old_days(now))
+        water_too_old_days=water.too_old_days(now),
+        uvt_doubt="" if water.doubt is None else water.doubt.words)
     return UnitStatus(
         cabin=cabin, unit=unit, reactor=reactor, verdict=verdict(present, now=now), state=state,
         water=water, red_mj_cm2=dose.red if trust.dose_known else None,
@@ -460,7 +461,7 @@ def readings(
     """, {"cabin": cabin, "unit": unit}).assign(unit_no=0)
     dosed = with_doses(
         found.assign(unit_no=0), UnitColumns.of(load_history(store), [(cabin, unit)]), tests,
-        sensors=unit_stretches(store, cabin, unit))
+        sensors=checked_unit(store, cabin, unit))
     return found.assign(
         dose_mj_cm2=dosed.dose_mj_cm2, dose_low_mj_cm2=dosed.dose_low_mj_cm2,
         dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)

@@ -92,6 +92,30 @@ class CalculatedDose:
             require_number(f"equation.{name}", getattr(self, name), above=0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValidationPoint:
+    """What a kind of reactor gave in its test: at this flow, in this water, at this reading.
+
+    None: as the reactor states it for all its points.
+    """
+
+    flow_l_min: float
+    uvt_pct: float
+    intensity_w_m2: float
+    red_mj_cm2: float  # reduction equivalent dose, by the challenge organism's own response
+    uncertainty_pct: float | None = None  # of that dose: 95 %, two-sided
+    challenge_k_cm2_mj: float | None = None  # of the organism of this point
+
+    def __post_init__(self) -> None:
+        for name in ("flow_l_min", "intensity_w_m2", "red_mj_cm2"):
+            require_number(name, getattr(self, name), above=0)
+        require_number("uvt_pct", self.uvt_pct, above=0, at_most=100)
+        if self.uncertainty_pct is not None:
+            require_number("uncertainty_pct", self.uncertainty_pct, at_least=0, at_most=50)
+        if self.challenge_k_cm2_mj is not None:
+            require_number("challenge_k_cm2_mj", self.challenge_k_cm2_mj, above=0)
+
+
 # How well a test knows its own dose where its report does not say: 95 %, two-sided; common practice, no source. The
 # guidance manual asks for it in the validation factor (SOURCES.md section 2, U_Val, from memory).
 TEST_RED_UNCERTAINTY_PCT = 10.0
@@ -119,8 +143,8 @@ class Reactor:
     rewarm_s: float = 0.0  # a hot lamp that comes back needs at least this long to settle; 0: it comes back fast
     lamp_life_h: float = 9000.0
     sensor_radius_cm: float | None = None  # None: at the chamber wall
-    flow_max_l_min: float | None = None  # most flow tested; None: the test point's
-    uvt_min_pct: float | None = None  # least transmittance tested; None: the test point's
+    flow_max_l_min: float | None = None  # most flow tested; None: the most of its points
+    uvt_min_pct: float | None = None  # least transmittance tested; None: the least of its points
     uvt_max_pct: float | None = None  # most transmittance that `equation` was tested at; None: the test point's
     # 95 % (two-sided) uncertainties; defaults are common practice, no source
     sensor_uncertainty_pct: float = 10.0  # of the reading
@@ -130,7 +154,11 @@ class Reactor:
     # Of the test's own dose (organisms, counts, collimated beam). None: `TEST_RED_UNCERTAINTY_PCT`, less what the
     # validation factor allows already.
     test_red_uncertainty_pct: float | None = None
+    # Light that the lamp's ends may have lost and that one sensor in the middle does not see; 0: nobody counts on
+    # it.
+    unseen_end_loss_pct: float = 0.0
     equation: CalculatedDose | None = None
+    tests: tuple[ValidationPoint, ...] = ()  # further points of the test, beside `test_flow_l_min` and its like
 
     def __post_init__(self) -> None:
         require_slug("name", self.name)
@@ -169,10 +197,25 @@ class Reactor:
                 require_number(name, getattr(self, name), above=0, at_most=100)
         for name in ("sensor_uncertainty_pct", "flow_uncertainty_pct"):
             require_number(name, getattr(self, name), at_least=0, at_most=99)
+        require_number("unseen_end_loss_pct", self.unseen_end_loss_pct, at_least=0, at_most=99)
         for name in ("uvt_uncertainty_points", "uvt_test_uncertainty_points"):
             require_number(name, getattr(self, name), at_least=0, at_most=50)
+        self._check_test()
+
+    def _check_test(self) -> None:
         if self.test_red_uncertainty_pct is not None:
             require_number("test_red_uncertainty_pct", self.test_red_uncertainty_pct, at_least=0, at_most=50)
+        if self.tests and self.equation is not None:
+            raise ValueError(
+                "tests cannot stand beside equation: a report's equation is of all its points")
+
+    @property
+    def all_tests(self) -> tuple[ValidationPoint, ...]:
+        """Every point of the test, the one by which the profile is named first."""
+        first = ValidationPoint(
+            flow_l_min=self.test_flow_l_min, uvt_pct=self.test_uvt_pct, intensity_w_m2=self.test_intensity_w_m2,
+            red_mj_cm2=self.test_red_mj_cm2)
+        return (first, *self.tests)
 
     @property
     def test_error(self) -> float:

@@ -137,6 +137,8 @@ class Present:
         Since when the unit has been lit, warm and dosed without a break, where known.
     sensor : SensorTrust or None
         What its duty sensor's checks and readings say of it; the doses above are divided by its ratios already.
+    uvt_doubt : str
+        Why a live transmittance is not used, as a sentence; empty where it is, or there is none.
     water_too_old_days : float or None
         Age of a water test that is too old to rest on; None: it is not. [days]
     sample_again_at : datetime or None
@@ -206,6 +208,7 @@ class Present:
     past_valve_l: float | None = None
     tested_range: tuple[str, ...] = ()
     water_too_old_days: float | None = None
+    uvt_doubt: str = ""
     tested_range_at_peak: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -683,6 +686,11 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
         )
     yield from _of_valve(present)
     yield from _of_sensor_checks(present)
+    if present.uvt_doubt:
+        yield _Finding(
+            weight=_Weight.WATCH, reason=present.uvt_doubt,
+            action="Clean or calibrate the transmittance sensor, hold it against a sample, and record that.",
+            works=frozenset())
     if present.water_too_old_days is not None:
         yield _Finding(
             weight=_Weight.WATCH, reason=f"The water was last tested {present.water_too_old_days:,.0f} days ago: "

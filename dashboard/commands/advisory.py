@@ -116,7 +116,7 @@ def add(commands: Any) -> None:
     done.add_argument("--who", required=True, metavar="NAME")
     done.add_argument("--value", type=float,
                       help="water-tested: transmittance in %%; sampled: colonies found (0: satisfactory); "
-                      "sensor-checked: duty over reference")
+                      "sensor-checked: duty over reference; uvt-sensor-checked: sensor less sample, in points")
     done.add_argument("--is-pct", action="store_true",
                       help="water-tested: --value of 1 or less is per cent as it stands, and no ratio")
     done.add_argument("--note", default="")

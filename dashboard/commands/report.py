@@ -11,7 +11,7 @@ import pandas as pd
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_json
-from dashboard.commands.status import kind_words, litres, require_cabin
+from dashboard.commands.status import litres, require_cabin, stretch_words
 from dashboard.text.dose_explanation import shares_words
 from dashboard.text.outage_days import by_day
 from dashboard.text.service import service_line, service_rows
@@ -106,7 +106,7 @@ def _print(one: dict[str, Any], cabin: Cabin) -> None:
     print(f"  outages: {len(one['outages'])}")
     for row in named(by_day(pd.DataFrame(one["outages"]), cabin.zone)):
         often = f", {row.times} times" if row.times > 1 else ""
-        what = kind_words(row.kind, row.cause, row.severity)
+        what = stretch_words(row.kind, row.cause, row.severity)
         print(f"    {local(row.start)} to {local(row.end)}  {what}{often}: "
               f"{litres(row.underdosed_l, row.underdosed_l_upper, row.end - row.start)} under-dosed")
     print(f"  advisories: {len(one['advisories'])}")

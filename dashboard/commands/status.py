@@ -122,7 +122,7 @@ def do_outages(options: argparse.Namespace) -> int:
             short = litres(row.underdosed_l, row.underdosed_l_upper, length, since=since)
             often = f", {row.times} times" if row.times > 1 else ""
             print(f"{cabin}/{unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
-                  f"{kind_words(row.kind, row.cause, row.severity)}{often}: "
+                  f"{stretch_words(row.kind, row.cause, row.severity)}{often}: "
                   f"{drawn} drawn, {short} under-dosed; rests on {row.rests_on}")
     for one in never:
         print(f"{one.cabin.slug}/{one.unit.slug}  never heard: nothing is known of it")
@@ -141,7 +141,7 @@ def litres(central: float, upper: float, length: timedelta, *, since: str = "") 
     return f"{told} since {since}" if since and told.endswith(" a day") else told
 
 
-def kind_words(kind: str, cause: str, severity: str) -> str:
+def stretch_words(kind: str, cause: str, severity: str) -> str:
     """What a stretch was, why where that is known, and of lit water how bad."""
     if kind in (IntervalKind.WEAK, IntervalKind.WARMING) and severity in list(Severity):
         return f"{kind} ({severity})"

@@ -43,7 +43,8 @@ def record(store: Client, cabin: str, unit: str) -> None:
             time = st.time_input(f"Time at the cabin ({there:%Z})", key=clock, step=60)
         who = st.text_input("Who did it (name)", key=f"service-who-{of}")
         value = st.number_input(
-            "Value, where there is one (a water test: transmittance in %; a sensor check: duty over reference)",
+            "Value, where there is one (a water test: transmittance in %; a sensor check: duty over reference; a "
+            "transmittance sensor's: points that it read above a sample)",
             value=None, format="%.2f", key=f"service-value-{of}")
         note = st.text_input("Note (a lamp's serial, where a sample was taken)", key=f"service-note-{of}")
         with st.expander("A water sample: what the laboratory found (day and time: when it was taken)"):

@@ -23,10 +23,10 @@ from ingest.evaluation.daily import owe_days, pay_days
 from ingest.evaluation.judging import STATE_SQL, UnitColumns, holding, with_doses
 from ingest.evaluation.pace import Pace
 from ingest.evaluation.play import Past, loaded_past, play
+from ingest.evaluation.sensor_checks import Checked
 from ingest.evaluation.watch import watch
 from ingest.record.advisory_log import FOREVER
 from ingest.registry.tables import load_fleet, load_history
-from models.dose.sensor_checks import sensor_stretches
 from models.exposure import cut, exposure, hourly, instants, microseconds, segments
 from models.exposure.instants import NEVER, Bools, Floats, Ints
 from models.exposure.resume import STATE_COLUMNS
@@ -103,10 +103,11 @@ WATER_TESTS = """
     JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit
     WHERE e.kind = 'water-tested' AND e."at" <= $until ORDER BY s.unit_no, e."at"
 """
-# All checks of these units: one made later than a reading says what the sensor read then.
+# All checks of these units' sensors: one made later than a reading says what the sensor read then.
 SENSOR_CHECKS = """
-    SELECT s.unit_no, e."at", e.value AS ratio, e.who FROM service_done AS e
-    JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit WHERE e.kind = 'sensor-checked' AND e.value > 0
+    SELECT s.unit_no, e.kind, e."at", e.value, e.who FROM service_done AS e
+    JOIN resume AS s ON e.cabin = s.cabin AND e.unit = s.unit
+    WHERE e.kind IN ('sensor-checked', 'uvt-sensor-checked')
 """
 
 
@@ -229,7 +230,7 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
             raise ValueError("a state to take up from is not as it was written")
         readings = frame(con.execute(READINGS, {**floor, "until": FOREVER}))
         links, tests = frame(con.execute(LINK_EVENTS)), frame(con.execute(WATER_TESTS, {"until": FOREVER}))
-        sensors = sensor_stretches(frame(con.execute(SENSOR_CHECKS)))
+        sensors = Checked.of(frame(con.execute(SENSOR_CHECKS)))
         has = np.zeros(len(keys), bool)
         has[readings["unit_no"].to_numpy(np.int64)] = True
         states = states[has[states["unit_no"].to_numpy(np.int64)]].reset_index(drop=True)

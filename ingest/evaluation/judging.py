@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.db.engine import Asks
-from ingest.evaluation.sensor_checks import numbered_stretches, sensor_checks
+from ingest.evaluation.sensor_checks import Checked, checked
 from models.advisory.events import StepPolicy
 from models.dose import assess
 from models.dose.credit import protozoa_from_mj_cm2
@@ -140,7 +140,7 @@ class Dosed:
 
 def with_doses(
     readings: pd.DataFrame, units: UnitColumns, tests: pd.DataFrame, states: pd.DataFrame | None = None,
-    sensors: pd.DataFrame | None = None,
+    sensors: Checked | None = None,
 ) -> Dosed:
     """Readings as rows with their doses, at the flow that holds and at the most that the supply can deliver.
 
@@ -152,9 +152,9 @@ def with_doses(
         Water tests: `unit_no`, `at`, `uvt_pct`, sorted by both.
     states : DataFrame, optional
         What the units are taken up from, sorted by `unit_no`.
-    sensors : DataFrame, optional
-        What doses, and their lower bounds, are divided by, as of `models.dose.sensor_checks.sensor_stretches`; by
-        default by nothing.
+    sensors : Checked, optional
+        What doses, and their lower bounds, are divided by, and when a live transmittance is not used; by default by
+        nothing, and always.
     """
     known = states if states is not None else no_states()
     unit_no = np.concatenate([known["unit_no"].to_numpy(np.int64), readings["unit_no"].to_numpy(np.int64)])
@@ -171,6 +171,8 @@ def with_doses(
         given["uvt_tested_us"].to_numpy(dtype=float)[order])
     age_days = (rows.at - tested_us) / (86_400 * US_PER_S)
     live = rows.near("uvt_pct")
+    if sensors is not None and len(sensors.uvt):
+        live = np.where(_at(sensors.uvt, "off_points", rows, otherwise=0.0) > 0, np.nan, live)
     uvt = np.where(np.isnan(live), np.where(tested >= 0, values[tested], enrolled), live)
     red, low, at_peak, best_at_peak = (np.full(len(rows), np.nan) for _ in range(4))
     flow, peak = rows.near("flow_l_min"), rows.profile["peak_flow_l_min"]
@@ -195,10 +197,8 @@ def with_doses(
                 red[flows], low[flows] = now.red_mj_cm2, now.red_low_mj_cm2
         outside[of_kind] = is_outside(reactor, uvt_pct=uvt[of_kind], flow_l_min=flow[of_kind])
         outside_at_peak[of_kind] = is_outside(reactor, uvt_pct=uvt[of_kind], flow_l_min=peak[of_kind])
-    if sensors is not None and len(sensors):
-        i = holding(
-            sensors["unit_no"].to_numpy(np.int64), sensors["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)
-        ratio, of_low = (np.append(sensors[name].to_numpy(dtype=float), 1.0)[i] for name in ("ratio", "low_ratio"))
+    if sensors is not None and len(sensors.duty):
+        ratio, of_low = (_at(sensors.duty, name, rows, otherwise=1.0) for name in ("ratio", "low_ratio"))
         red, low, at_peak, best_at_peak = red / ratio, low / of_low, at_peak / of_low, best_at_peak / ratio
     within: Floats = np.where(outside, np.nan, red)
     within_at_peak: Floats = np.where(outside_at_peak, np.nan, best_at_peak)
@@ -208,6 +208,14 @@ def with_doses(
         low = np.where(rows.is_state, rows.state["dose_low_mj_cm2"], low)
         at_peak = np.where(rows.is_state, rows.state["dose_low_at_peak_mj_cm2"], at_peak)
     return Dosed(rows, red, low, at_peak, within, within_at_peak)
+
+
+def _at(stretches: pd.DataFrame, name: str, rows: Rows, *, otherwise: float) -> Floats:
+    """What a unit's stretch says at each row."""
+    i = holding(
+        stretches["unit_no"].to_numpy(np.int64), stretches["from_us"].to_numpy(np.int64), rows.unit_no, rows.at)
+    found: Floats = np.append(stretches[name].to_numpy(dtype=float), otherwise)[i]
+    return found
 
 
 def judged_at(store: Asks, history: FleetHistory, keys: list[tuple[str, str]], now: datetime) -> pd.DataFrame:
@@ -255,7 +263,7 @@ def _worked_out(
     heard = later["unit_no"].unique()
     resumed = before[before["unit_no"].isin(heard)].reset_index(drop=True)
     # a check that was made later tells of that time all the same
-    sensors = numbered_stretches(sensor_checks(store), number)
+    sensors = checked(store, number)
     dosed = with_doses(later, units, tests, resumed, sensors)
     _, states = exposure(
         dosed.rows, dose_low_mj_cm2=dosed.dose_low_mj_cm2, dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2,

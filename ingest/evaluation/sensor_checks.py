@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -15,21 +16,30 @@ from models.dose.sensor_checks import (
     MOST_DUTY_OVER_REFERENCE,
     SensorState,
     divided_words,
+    first_change_us,
     low_divided_words,
     sensor_due,
     sensor_stretches,
 )
+from models.dose.uvt_checks import UvtDoubt, uvt_stretches
 from models.exposure import microsecond
-from models.exposure.instants import moment
+from models.exposure.instants import instants, moment
 from models.fleet import Fleet
 
 SENSOR_CHECKED = "sensor-checked"
+UVT_SENSOR_CHECKED = "uvt-sensor-checked"
 Key = tuple[str, str]
 
 # One row per check with a ratio that counts; few.
 _CHECKS = f"""
     SELECT cabin, unit, "at", value AS ratio, who FROM service_done
     WHERE kind = '{SENSOR_CHECKED}' AND value > 0 AND "at" <= $until
+    AND ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)
+"""  # noqa: S608  (a kind of our own)
+# The same of transmittance sensors.
+_UVT_CHECKS = f"""
+    SELECT cabin, unit, "at", value AS off_points, who FROM service_done
+    WHERE kind = '{UVT_SENSOR_CHECKED}' AND value IS NOT NULL
     AND ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)
 """  # noqa: S608  (a kind of our own)
 EVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
@@ -42,16 +52,74 @@ def sensor_checks(
     return store.ask(_CHECKS, {"until": until, "cabin": cabin, "unit": unit})
 
 
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What checks say of the sensors of some units, from when to when.
+
+    Attributes
+    ----------
+    duty : DataFrame
+        As of `models.dose.sensor_checks.sensor_stretches`.
+    uvt : DataFrame
+        As of `models.dose.uvt_checks.uvt_stretches`.
+    """
+
+    duty: pd.DataFrame
+    uvt: pd.DataFrame
+
+    @classmethod
+    def of(cls, checks: pd.DataFrame) -> Checked:
+        """By checks of both kinds: `unit_no`, `kind`, `at`, `value`, `who`."""
+        of_duty = checks["kind"] == SENSOR_CHECKED
+        return cls(
+            sensor_stretches(checks[of_duty].rename(columns={"value": "ratio"})),
+            uvt_stretches(checks[~of_duty].rename(columns={"value": "off_points"})))
+
+    def first_change_us(self, after: Checked) -> int | None:
+        """From when on they say something else of one unit; `NEVER`: always, None: never. [us]"""
+        found = [one for one in (
+            first_change_us(self.duty, after.duty), first_change_us(self.uvt, after.uvt, ("off_points",), 0.0))
+            if one is not None]
+        return min(found, default=None)
+
+
+def checked(
+    store: Asks, number: Mapping[Key, int], *, cabin: str | None = None, unit: str | None = None
+) -> Checked:
+    """What all checks on record say of the units that `number` knows."""
+    uvt = store.ask(_UVT_CHECKS, {"cabin": cabin, "unit": unit})
+    return Checked(
+        numbered_stretches(sensor_checks(store, cabin=cabin, unit=unit), number),
+        uvt_stretches(_numbered(uvt, number)))
+
+
+def checked_unit(store: Asks, cabin: str, unit: str) -> Checked:
+    """The same of one unit, whose `unit_no` is 0."""
+    return checked(store, {(cabin, unit): 0}, cabin=cabin, unit=unit)
+
+
 def numbered_stretches(checks: pd.DataFrame, number: Mapping[Key, int]) -> pd.DataFrame:
     """As of `models.dose.sensor_checks.sensor_stretches`, of the units that `number` knows."""
+    return sensor_stretches(_numbered(checks, number))
+
+
+def _numbered(checks: pd.DataFrame, number: Mapping[Key, int]) -> pd.DataFrame:
     position = [number.get(key, -1) for key in zip(checks["cabin"], checks["unit"], strict=True)]
     table = checks.assign(unit_no=np.array(position, np.int64))
-    return sensor_stretches(table[table["unit_no"] >= 0])
+    return table[table["unit_no"] >= 0]
 
 
-def unit_stretches(store: Asks, cabin: str, unit: str) -> pd.DataFrame:
-    """The same of one unit, whose `unit_no` is 0."""
-    return numbered_stretches(sensor_checks(store, cabin=cabin, unit=unit), {(cabin, unit): 0})
+def uvt_doubts(store: Asks, keys: Sequence[Key], now: datetime) -> dict[Key, UvtDoubt]:
+    """The units whose live transmittance is not used at `now`, and why; a later check tells of that time too."""
+    number = {key: position for position, key in enumerate(keys)}
+    found = uvt_stretches(_numbered(store.ask(_UVT_CHECKS, {"cabin": None, "unit": None}), number))
+    at_us = microsecond(now)
+    bad = found[(found["off_points"] > 0) & (found["from_us"] <= at_us) & (at_us < found["until_us"])]
+    return {
+        keys[row.unit_no]: UvtDoubt(
+            off_points=float(row.off_points), checked_by=str(row.who),
+            checked_at=instants(np.array([row.checked_us])).iloc[0].to_pydatetime())
+        for row in named(bad)}
 
 
 def sensor_states(
@@ -103,7 +171,7 @@ def divided_between(store: Asks, cabin: str, unit: str, since: datetime, until: 
 
     Where only lower bounds are, by a check that passed, `ratio` is 1 and `low_ratio` says by what.
     """
-    found = unit_stretches(store, cabin, unit)
+    found = checked_unit(store, cabin, unit).duty
     found = found[
         (found["low_ratio"] > 1) & (found["from_us"] < microsecond(until))
         & (found["until_us"] > microsecond(since))]

@@ -16,7 +16,7 @@ import pandas as pd
 
 from ingest.db.engine import Asks, named
 from ingest.db.schema import FUTURE_S
-from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED
+from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED, uvt_doubts
 from models.dose.reactor import Sensor
 from models.dose.sensor_checks import LOW_DUTY_OVER_REFERENCE, MOST_DUTY_OVER_REFERENCE, SensorState
 from models.dose.sensor_trust import (
@@ -120,6 +120,7 @@ def water_now(store: Asks, fleet: Fleet, states: Mapping[Key, UnitState], now: d
     tests = {
         (row.cabin, row.unit): (float(row.value), row.tested_at.to_pydatetime())
         for row in named(store.ask(_TESTED, {"now": now}))}
+    doubts = uvt_doubts(store, [(place.slug, unit.slug) for place in fleet.cabins for unit in place.units], now)
     out = {}
     for place in fleet.cabins:
         for unit in place.units:
@@ -129,7 +130,10 @@ def water_now(store: Asks, fleet: Fleet, states: Mapping[Key, UnitState], now: d
             live = state.uvt_pct if state is not None and heard else None
             tested = tests.get(key, (unit.uvt_pct, noon(unit.uvt_tested)))
             water = Water.tested(fleet.reactor(unit.reactor), tested[0], tested[1], now)
-            out[key] = water if live is None else replace(water, uvt_pct=live, live=True)
+            if live is not None and key in doubts:
+                out[key] = replace(water, doubt=doubts[key])
+            else:
+                out[key] = water if live is None else replace(water, uvt_pct=live, live=True)
     return out
 
 

@@ -16,13 +16,14 @@ import pandas as pd
 
 from ingest.db.engine import Local
 from ingest.evaluation.evaluate import SINCE_EVER, owe
-from ingest.evaluation.sensor_checks import SENSOR_CHECKED, unit_stretches
+from ingest.evaluation.sensor_checks import SENSOR_CHECKED, UVT_SENSOR_CHECKED, Checked, checked_unit
 from ingest.record.advisory_log import append, kept_advisory, open_advisory
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from models.advisory import RecordWithdrawn, State, advance, in_utc
 from models.advisory.laboratory import Outcome
-from models.dose.sensor_checks import MOST_DUTY_OVER_REFERENCE, first_change_us
+from models.dose.sensor_checks import MOST_DUTY_OVER_REFERENCE
+from models.dose.uvt_checks import MOST_OFF_POINTS
 from models.exposure.instants import moment
 
 Con = duckdb.DuckDBPyConnection
@@ -88,7 +89,7 @@ def withdraw(
     key = (str(row["cabin"]), str(row["unit"]))
     at = pd.Timestamp(row["at"]).to_pydatetime()
     worse = _made_worse(con, row)
-    before = unit_stretches(Local(con), *key)
+    before = checked_unit(Local(con), *key)
     con.execute("INSERT INTO service_withdrawn VALUES ($id, $now, $by, $reason, $replaced_by)", {
         "id": row["number"], "now": now, "by": by, "reason": reason, "replaced_by": replaced_by})
     owe_record(con, key, str(row["kind"]), at, before, now)
@@ -96,7 +97,7 @@ def withdraw(
 
 
 def owe_record(
-    con: Con, key: tuple[str, str], kind: str, at: datetime, before: pd.DataFrame, now: datetime
+    con: Con, key: tuple[str, str], kind: str, at: datetime, before: Checked, now: datetime
 ) -> None:
     """Note that a unit is owed its time from a record on, or from where its sensor checks now divide other doses.
 
@@ -104,12 +105,11 @@ def owe_record(
     ----------
     kind : str
         What was done; what says nothing of past water asks for no more than a look at the unit as it is `now`.
-    before : DataFrame
-        The unit's stretches before that record was stored or withdrawn
-        (`ingest.evaluation.sensor_checks.unit_stretches`).
+    before : Checked
+        What the unit's checks said before that record was stored or withdrawn.
     """
     since = pd.Timestamp(max(at, now) if kind in SAYS_NOTHING_OF_PAST_WATER else at)
-    changed = first_change_us(before, unit_stretches(Local(con), *key))
+    changed = before.first_change_us(checked_unit(Local(con), *key))
     if changed is not None:
         start = moment(changed)
         since = SINCE_EVER if start is None else min(since, pd.Timestamp(start))
@@ -125,6 +125,8 @@ def _made_worse(con: Con, row: dict[str, Any]) -> bool:
         given = {"cabin": row["cabin"], "unit": row["unit"], "at_": row["at"]}
         found = con.execute(_CHECK_BEFORE, given).fetchone()
         return bool(value > max(1.0, (found and found[0]) or 1.0))  # lower bounds are divided by it
+    if kind == UVT_SENSOR_CHECKED:
+        return value is not None and bool(abs(value) > MOST_OFF_POINTS)
     if kind == "sampled":
         outcome = con.execute(
             "SELECT outcome FROM laboratory_result WHERE service = $id", {"id": row["number"]}).fetchone()

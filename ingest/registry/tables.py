@@ -30,6 +30,7 @@ from models.fleet import (
     Role,
     SensorCheckPolicy,
     Unit,
+    ValidationPoint,
     one_line,
     require_one_line,
 )
@@ -59,6 +60,10 @@ class _Lines:
                 if seen == number:
                     return self._key(index, key)
         return 1
+
+    def before(self, header: str, line: int) -> int:
+        """How many tables of that header stand above a line."""
+        return sum(bool(re.match(rf"\s*\[\[\s*{re.escape(header)}\s*\]\]", one)) for one in self._lines[: line - 1])
 
     def _key(self, start: int, key: str) -> int:
         for index, line in enumerate(self._lines[start:], start=start + 1):
@@ -238,11 +243,28 @@ def _make(
             raise BadInput(f"{where(lines.of(header, number, name))}: {problem}")
     if kind is Reactor and isinstance(values.get("equation"), dict):
         values["equation"] = _make(CalculatedDose, values["equation"], where, lines, header, number)
+    if kind is Reactor and "tests" in values:
+        values["tests"] = _tests(values["tests"], where, lines, header, number)
     try:
         return kind(**values)
     except (ValueError, TypeError) as error:
         key = next((name for name in known if name in str(error).split()[:3]), "")
         raise BadInput(f"{where(lines.of(header, number, key))}: {error}") from error
+
+
+def _tests(
+    found: Any, where: Callable[[int], str], lines: _Lines, header: str, number: int
+) -> tuple[ValidationPoint, ...]:
+    """Further points of a reactor's test, each a table below it or all of them in one list."""
+    own = lines.of(header, number, "tests")
+    if not _is_tables(found):
+        raise BadInput(
+            f"{where(own)}: tests must be written as [[{header}.tests]], one for each point; got {found!r}")
+    above = lines.before(f"{header}.tests", own)
+    return tuple(
+        _make(ValidationPoint, one, lambda line, n=index: f"{where(max(line, own))}: tests, point {n + 2}",  # type: ignore[misc]
+              lines, f"{header}.tests", above + index)
+        for index, one in enumerate(found))
 
 
 def write_fleet(fleet: Fleet) -> str:
@@ -290,7 +312,7 @@ def _table(header: str, values: Mapping[str, Any]) -> list[str]:
 
 def _toml(value: Any) -> str:
     """A value as TOML: texts as JSON writes them are valid basic strings."""
-    if isinstance(value, CalculatedDose):
+    if isinstance(value, (CalculatedDose, ValidationPoint)):
         return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in _told(value).items()) + " }"
     if isinstance(value, date):
         return value.isoformat()
@@ -560,6 +582,7 @@ def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:
 def _reactor(found: dict[str, Any]) -> Reactor:
     if found.get("equation"):
         found["equation"] = CalculatedDose(**found["equation"])
+    found["tests"] = tuple(ValidationPoint(**one) for one in found.get("tests", ()))
     return Reactor(**found)
 
 

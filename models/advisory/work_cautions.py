@@ -192,6 +192,7 @@ WAY_WORKS: Mapping[How, frozenset[Work]] = {
 RECORD_WORKS: Mapping[str, frozenset[Work]] = {  # kinds of `tarnlight service record`
     "lamp-swapped": frozenset({Work.SWAP_LAMP}), "sleeve-cleaned": frozenset({Work.CLEAN_SLEEVE}),
     "filter-changed": frozenset({Work.OPEN_HOUSING}), "sensor-checked": frozenset({Work.CHECK_SENSOR}),
+    "uvt-sensor-checked": frozenset(),
     "chlorinated": BLEACH, "valve-checked": frozenset({Work.CHECK_VALVE}),
 }
 

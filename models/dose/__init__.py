@@ -3,11 +3,12 @@
 From the reactor's geometry or its validated equation, a reading of intensity, flow and transmittance becomes a
 dose: a best estimate, a lower bound by which decisions go, and the reasons where it cannot be told. `columns` does
 so for whole columns of many units (`assess`), by `kernel` and a table of it (`lookup`); `reactor` is the exact
-model that both stand for, on `optics` (infinite lamp), `finite_lamp` and `hydraulics`; `bound` holds the stated
-uncertainties. `explain` shows one reading by hand, `credit` turns a dose into log credit and shares in
-specification, `sizing` asks the other way round (most flow, least intensity), `tested_range` says where a reactor
-was not tested, `sensor_checks` what a check of the duty sensor divides doses by, `sensor_trust` whether that sensor
-is to be trusted at all. `collimated_beam` and `validation_factor` are how the laboratory's figures came about.
+model that both stand for, on `optics` (infinite lamp), `finite_lamp` and `hydraulics`; `mixing` fits tanks and tie
+to the reactor's test; `bound` holds the stated uncertainties. `explain` shows one reading by hand, `credit` turns a
+dose into log credit and shares in specification, `sizing` asks the other way round (most flow, least intensity),
+`tested_range` says where a reactor was not tested, `sensor_checks` what a check of the duty sensor divides doses
+by, `sensor_trust` whether that sensor is to be trusted at all. `collimated_beam` and `validation_factor` are how
+the laboratory's figures came about.
 """
 
 from models.dose.columns import Assessment, assess

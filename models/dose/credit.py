@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from models.dose import hydraulics
+from models.dose.mixing import fit
 from models.dose.optics import Floats
 from models.fleet import Reactor
 from models.shortfall import (
@@ -83,11 +84,13 @@ def _row(organism: str) -> Floats:
 
 
 @lru_cache(maxsize=64)
-def _doses_over_mean(tanks: int) -> Floats:
+def _doses_over_mean(tanks: float) -> Floats:
     """Doses that equal shares of the water get, over the mean dose: middles of the age density's quantiles.
 
     Of n equal mixed tanks the density is a gamma's with shape n (`models.dose.hydraulics.exit_age_density`).
     """
+    if math.isinf(tanks):  # plug flow: all of it gets the mean
+        return np.ones(1)
     from scipy.special import gammaincinv  # a tenth of a second to load
 
     share = (np.arange(SHARES_OF_WATER) + 0.5) / SHARES_OF_WATER
@@ -100,7 +103,8 @@ def own_reduction_log(reactor: Reactor, dose_mj_cm2: float, organism: str) -> fl
     Parameters
     ----------
     reactor : Reactor
-        Its tanks and the response of its challenge organism give the doses that the water got.
+        Its tanks, the fewest that its test does not rule out, and the response of its challenge organism give the
+        doses that the water got.
     dose_mj_cm2 : float
         Validated dose. [mJ/cm2]
     organism : str
@@ -123,9 +127,10 @@ def own_reduction_log(reactor: Reactor, dose_mj_cm2: float, organism: str) -> fl
     if math.isnan(dose_mj_cm2):
         return math.nan
     k = reactor.challenge_k_cm2_mj
-    mean = float(hydraulics.mean_dose(dose_mj_cm2, k_cm2_mj=k, tanks=reactor.mixing_tanks))
+    tanks = fit(reactor).fewest_tanks
+    mean = float(hydraulics.mean_dose(dose_mj_cm2, k_cm2_mj=k, tanks=tanks))
     response = np.interp(
-        mean * _doses_over_mean(reactor.mixing_tanks), np.concatenate(([0.0], doses)), _STEPS)
+        mean * _doses_over_mean(tanks), np.concatenate(([0.0], doses)), _STEPS)
     return float(-np.log10(np.mean(10.0**-response)))
 
 

@@ -10,8 +10,9 @@ import numpy as np
 from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
 from models.dose.columns import Assessment, assess
-from models.dose.credit import credit_in
+from models.dose.credit import bias_factor, credit_in
 from models.dose.kernel import DOSE_REASONS, DoseReason
+from models.dose.mixing import fit
 from models.dose.reactor import (
     Explained,
     Explanation,
@@ -25,7 +26,7 @@ from models.dose.reactor import (
     uvt_points,
 )
 from models.fleet import Reactor
-from models.shortfall import Organism
+from models.shortfall import DOSES_MJ_CM2, Organism
 
 UNEXPLAINED = (DoseReason.LAMP_OFF, DoseReason.NO_LIGHT, DoseReason.NO_INTENSITY, DoseReason.NO_UVT)
 
@@ -215,24 +216,38 @@ def _light_and_time(r: Reactor, a: float, intensity: float, flow: float) -> tupl
 
 
 def _tie(model: Geometric) -> list[DoseStep]:
-    """Steps to the factor that ties the model to the unit's own test, and to a second mixing that also fits it."""
-    r = model.reactor
-    a = float(optics.absorption_per_cm(r.test_uvt_pct))
-    steps, rate, time_s = _light_and_time(r, a, r.test_intensity_w_m2, r.test_flow_l_min)
-    dose = rate * time_s
-    out = [
-        *(replace(step, name=f"{step.name}, at the test point") for step in steps if step.symbol != "V"),
-        _step("mean dose, at the test point", "D_test", f"{_n(rate)} * {_n(time_s)}", dose, "mJ/cm2"),
-        _step(
-            "tie to the test", "C", f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r, dose, r.mixing_tanks)})",
-            model.tie, ""),
-    ]
-    for other in model.mixings[1:]:
-        if not math.isinf(other.tanks):
-            out.append(_step("tanks that fit the test with a tie of 1", "n2", "", other.tanks, ""))
+    """Steps to the factor that ties the model to the unit's own test, and to further mixings that also fit it."""
+    r, found = model.reactor, fit(model.reactor)
+    best = found.mixings[0]
+    several = len(r.all_tests) > 1
+    out: list[DoseStep] = []
+    if found.by_points:
+        out.append(_step("tanks that fit the test's points best", "n", "", best.tanks, ""))
+    for number, one in enumerate(r.all_tests, start=1):
+        at, mark = (f"at point {number} of the test", str(number)) if several else ("at the test point", "")
+        a = float(optics.absorption_per_cm(one.uvt_pct))
+        steps, rate, time_s = _light_and_time(r, a, one.intensity_w_m2, one.flow_l_min)
+        dose = rate * time_s
+        k = one.challenge_k_cm2_mj or r.challenge_k_cm2_mj
+        tie = one.red_mj_cm2 / float(hydraulics.equivalent_dose(dose, k_cm2_mj=k, tanks=best.tanks))
+        out += [
+            *(replace(step, name=f"{step.name}, {at}") for step in steps if step.symbol != "V"),
+            _step(f"mean dose, {at}", f"D_test{mark}", f"{_n(rate)} * {_n(time_s)}", dose, "mJ/cm2"),
+            _step("tie to the test" + (f", {at}" if several else ""), f"C{mark}",
+                  f"{_n(one.red_mj_cm2)} / ({_red_formula(k, dose, best.tanks)})", tie, "")]
+    if several:
         out.append(_step(
-            "tie of these" if not math.isinf(other.tanks) else "tie of plug flow", "C2",
-            f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r, dose, other.tanks)})", other.tie, ""))
+            "tie: their mean by logarithms, weighted by one over each error squared", "C", "", best.tie, ""))
+    for count, other in enumerate(found.mixings[1:], start=2):
+        which = f"_{'abc'[count - 1]}" if several else str(count)  # the points have the numbers
+        if not math.isinf(other.tanks):
+            told = "tanks that the points do not rule out" if found.by_points else (
+                "tanks that fit the test with a tie of 1")
+            out.append(_step(told, f"n{which}", "", other.tanks, ""))
+        formula = "" if several else (
+            f"{_n(r.test_red_mj_cm2)} / ({_red_formula(r.challenge_k_cm2_mj, dose, other.tanks)})")
+        out.append(_step(
+            "tie of plug flow" if math.isinf(other.tanks) else "tie of these", f"C{which}", formula, other.tie, ""))
     return out
 
 
@@ -253,7 +268,7 @@ def _bound(model: Model, way: Explained, value: float) -> list[DoseStep]:
         _step(
             "share that is certain to 95 %", "c", f"max(0, 1 - {_n(ONE_SIDED_OVER_TWO_SIDED)} * sqrt({root}))",
             share, ""),
-        _step("loss to rays that slant", "e", "", excess, ""),
+        _step("loss to rays that slant, and to ends unseen", "e", "", excess, ""),
         _step(
             "part of it that the model can promise", f"{_symbol(model)}_e", f"{_n(value)} * (1 - {_n(excess)})",
             promised, "mJ/cm2"),
@@ -262,7 +277,7 @@ def _bound(model: Model, way: Explained, value: float) -> list[DoseStep]:
             promised * share, "mJ/cm2"),
         _step("validated dose by the first", "dose_e", _dose_formula(model, promised), dose, "mJ/cm2"),
         _step("validated dose by the second", "dose_c", _dose_formula(model, promised * share), low, "mJ/cm2"),
-        _step("error of the reactor's own test", "u_T", "", model.reactor.test_error, ""),
+        _step("error of the reactor's own test", "u_T", "", model.test_error, ""),
         _step("loss in water below the test's", "e_T", "", float(d.untested), ""),
     ]
 
@@ -272,7 +287,7 @@ def _lowered_formula(model: Model, way: Explained, value: float) -> str:
     promised = value * (1.0 - float(way.drops.excess))
     dose, certain = (
         _n(float(model.validated(np.array(part)))) for part in (promised, promised * float(way.drops.certain)))
-    test = f"({_n(ONE_SIDED_OVER_TWO_SIDED)} * {_n(model.reactor.test_error)} * {dose})^2"
+    test = f"({_n(ONE_SIDED_OVER_TWO_SIDED)} * {_n(model.test_error)} * {dose})^2"
     return f"max(0, {dose} - sqrt(({dose} - {certain})^2 + {test})) * (1 - {_n(float(way.drops.untested))})"
 
 
@@ -294,28 +309,36 @@ def _results(
 
 
 def _credits(reactor: Reactor, dose_low: float) -> list[DoseStep]:
-    """Log credit of a lower bound, by organism."""
-    return [
-        _step(
-            f"log credit by the lower bound, {organism}", "", "", float(credit_in(reactor, dose_low, organism)),
-            "log")
-        for organism in Organism]
+    """Log credit of a lower bound, by organism, and by how much its own dose is less than the challenge
+    organism's."""
+    out = []
+    for organism in Organism:
+        # beyond the table's last dose nothing is known of the organism's own response
+        at = min(dose_low, float(DOSES_MJ_CM2[organism][-1]))
+        bias = math.nan if math.isnan(at) else bias_factor(reactor, at, organism)
+        out += [
+            _step(f"bias of the equivalent dose at {at:.3g} mJ/cm2, {organism}", "B_RED", "", bias, ""),
+            _step(
+                f"log credit by the lower bound, {organism}", "", "", float(credit_in(reactor, dose_low, organism)),
+                "log")]
+    return out
 
 
 def _dose_formula(model: Model, product: float) -> str:
     """From mean dose, or the equation's RED, to the validated dose."""
     factor = _n(model.reactor.validation_factor)
     if isinstance(model, Geometric):
-        ways = [f"{_n(one.tie)} * {_red_formula(model.reactor, product, one.tanks)}" for one in model.mixings]
+        k = model.reactor.challenge_k_cm2_mj
+        ways = [f"{_n(one.tie)} * {_red_formula(k, product, one.tanks)}" for one in model.mixings]
         return f"{ways[0]} / {factor}" if len(ways) == 1 else f"min({', '.join(ways)}) / {factor}"
     return f"{_n(product)} / {factor}"
 
 
-def _red_formula(r: Reactor, dose: float, tanks: float) -> str:
+def _red_formula(k_cm2_mj: float, dose: float, tanks: float) -> str:
     """Tanks in series; plug flow gives all of the mean dose."""
     if math.isinf(tanks):
         return _n(dose)
-    n, k = _n(tanks), _n(r.challenge_k_cm2_mj)
+    n, k = _n(tanks), _n(k_cm2_mj)
     return f"{n} / {k} * ln(1 + {k} * {_n(dose)} / {n})"
 
 

@@ -15,8 +15,10 @@ from models.dose.reactor import (
     Geometric,
     Sensor,
     beyond_test,
+    cloudiest_test_pct,
     explained,
     flow_max_l_min,
+    is_outside,
     uvt_min_pct,
     uvt_points,
 )
@@ -78,10 +80,11 @@ class Kernel:
             dose_table(reactor, self.tested_points) if reactor.equation is None else None)
         self.flow_max = flow_max_l_min(reactor)
         self.uvt_min = uvt_min_pct(reactor)
+        self.cloudiest = cloudiest_test_pct(reactor)
         self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
         self.unmetered = np.nan if peak_flow_l_min is None else peak_flow_l_min
         self.standing = self.flow_max if peak_flow_l_min is None else peak_flow_l_min
-        self.room = np.empty((7, rows))
+        self.room = np.empty((8, rows))
         self.node = np.empty(rows, dtype=np.intp)
         self.other_room = np.empty((8, rows))
 
@@ -125,15 +128,13 @@ class Kernel:
         value /= flow
         live = block.live == 1
         all_live, some_live = bool(live.all()), bool(live.any())
-        node = self.node[:waters]
-        certain = table.certain(uvt, live=all_live, out=spare, scratch=scratch, node=node)
+        # the value holds what was in `per_reading`, which is room again
+        certain, kept = self._shares(table, uvt, live, certain=spare, kept=per_reading, scratch=scratch)
         bound = np.multiply(value, certain, out=block.low)
         block.explanation[:] = MEASURED if all_live else WEAK_LAMP
-        others = np.empty(0, dtype=np.intp)
         if some_live and not all_live:
-            certain = table.certain(uvt, live=True, out=spare, scratch=scratch, node=node)
-            np.copyto(bound, value * certain, where=live)
             np.copyto(block.explanation, MEASURED, where=live)
+        others = np.empty(0, dtype=np.intp)
         if not all_live and not table.blind:
             # Where the sensor sits far out cloudy water is the better case: only light beyond a new lamp's matters.
             if table.sees_far:
@@ -143,19 +144,30 @@ class Kernel:
             if some_live:
                 matters &= ~live
             others = np.flatnonzero(matters)
-        kept = table.promised(uvt, live=all_live, out=self.room[2, :waters], scratch=scratch, node=node)
-        if some_live and not all_live:
-            kept = np.where(live, table.promised(uvt, live=True, out=spare, scratch=scratch, node=node), kept)
         bound *= kept
         rough = self.room[4, :rows]
         promised = np.multiply(value, kept, out=self.room[5, :rows])
         for product in (value, promised, bound):
             table.to_dose(product, scratch=rough)
         table.lower(promised, bound, scratch=rough)
-        if uvt.min() < self.reactor.test_uvt_pct:
+        if uvt.min() < self.cloudiest:
             bound *= 1.0 - Geometric(self.reactor).untested(absorption)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)
+
+    def _shares(
+        self, table: DoseTable, uvt: Floats, live: NDArray[np.bool_], *, certain: Floats, kept: Floats,
+        scratch: Floats,
+    ) -> tuple[Floats, Floats]:
+        """Shares that are certain and promised in each water, with a live sensor of it or by a water test."""
+        room = (scratch, self.room[7, : len(uvt)])
+        all_live, node = bool(live.all()), self.node[: len(uvt)]
+        table.shares(uvt, live=all_live, certain=certain, kept=kept, scratch=room, node=node)
+        if all_live or not live.any():
+            return certain, kept
+        with_sensor, promised = np.empty((2, len(uvt)))
+        table.shares(uvt, live=True, certain=with_sensor, kept=promised, scratch=room, node=node)
+        return np.where(live, with_sensor, certain), np.where(live, promised, kept)
 
     def _other_water(
         self, table: DoseTable, block: Block, rows: NDArray[np.intp], seen: Floats, flow: Floats,
@@ -250,9 +262,11 @@ class Kernel:
             faster = bound_flow > self.flow_max
             _say(block.reason, faster, DoseReason.ABOVE_TESTED_FLOW)
             outside = outside or bool(faster.any())
-        if outside:
-            kept = 1.0 - beyond_test(self.reactor, uvt_pct=uvt, flow_l_min=bound_flow)
-            np.multiply(block.low, kept, out=block.low)
+        if outside:  # of few rows, mostly: those alone are worked out
+            rows = np.flatnonzero(np.broadcast_to(
+                is_outside(self.reactor, uvt_pct=uvt, flow_l_min=bound_flow), block.low.shape))
+            of_water, of_flow = (column if len(column) == 1 else column[rows] for column in (uvt, bound_flow))
+            block.low[rows] *= 1.0 - beyond_test(self.reactor, uvt_pct=of_water, flow_l_min=of_flow)
 
 
 def _bounded(table: DoseTable, x: Floats, low: Floats, scratch: Floats) -> Floats:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from models.dose import optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED
+from models.dose.mixing import HALVINGS, Mixing
 from models.dose.optics import Floats
 from models.dose.reactor import BLIND_CM, Geometric, Sensor, share_low, uvt_points
 from models.fleet import Reactor
@@ -45,43 +46,106 @@ class Curve:
 
     def at(self, x: Floats, *, out: Floats, scratch: Floats, node: Nodes) -> Floats:
         """Its value at each x, at least `start`, into `out`; `scratch` and `node` are overwritten."""
-        np.subtract(x, self.start, out=scratch)
-        scratch *= self.nodes_a_unit
-        np.copyto(node, scratch, casting="unsafe")  # of NaN: any number, which the clip makes harmless
-        scratch -= node
+        self.place(x, beyond=scratch, node=node)
+        return self.between(node, scratch, out=out, scratch=scratch)
+
+    def place(self, x: Floats, *, beyond: Floats, node: Nodes) -> None:
+        """The node before each x, and how far beyond it that lies; the same for all curves over the same nodes."""
+        np.subtract(x, self.start, out=beyond)
+        beyond *= self.nodes_a_unit
+        np.copyto(node, beyond, casting="unsafe")  # of NaN: any number, which the clip makes harmless
+        beyond -= node
+
+    def between(self, node: Nodes, beyond: Floats, *, out: Floats, scratch: Floats) -> Floats:
+        """Its value there, into `out`; `scratch` is overwritten, and may be `beyond`."""
         self.rises.take(node, mode="clip", out=out)
-        out *= scratch
+        out *= beyond
         self.values.take(node, mode="clip", out=scratch)
         out += scratch
         return out
 
 
-@dataclass(frozen=True, slots=True)
-class Steeper:
-    """A second mixing: dose = `scale` x ln(1 + `stretch` x) in tanks, `scale` x `stretch` x in plug flow."""
+@dataclass(frozen=True, eq=False)
+class Least:
+    """The least dose of several mixings: each promises least over one stretch of x, the most tanks first.
 
-    scale: float  # [mJ/cm2]
-    stretch: float
-    mixed: bool
+    Dose = `scales` x ln(1 + `stretches` x) of the stretch that x lies in; plug flow, which only the first can be,
+    gives `scales` x. So a row costs one logarithm, however many mixings there are.
+    """
+
+    turns: Floats  # the x at which each next one begins
+    stretches: Floats
+    scales: Floats  # [mJ/cm2]
+    plug: bool  # whether the first is plug flow
 
     @classmethod
-    def of(cls, model: Geometric, k_over_n: float) -> Steeper | None:
-        """Where the tie of the stated tanks is above 1; x is `k_over_n` times the mean dose."""
-        if len(model.mixings) == 1:
-            return None
-        other, reactor = model.mixings[1], model.reactor
-        if np.isinf(other.tanks):
-            return cls(other.tie / k_over_n / reactor.validation_factor, 1.0, False)
-        own = reactor.challenge_k_cm2_mj / other.tanks
-        return cls(other.tie / own / reactor.validation_factor, own / k_over_n, True)
+    def of(cls, reactor: Reactor, mixings: tuple[Mixing, ...], k_over_n: float) -> Least:
+        """Of these mixings; x is `k_over_n` times the mean dose."""
+        order = sorted(mixings, key=lambda one: -one.tanks)
+        own = np.array([reactor.challenge_k_cm2_mj / one.tanks for one in order])  # 0: plug flow
+        ties = np.array([one.tie for one in order]) / reactor.validation_factor
+        stretches = own / k_over_n
+        scales = np.where(own > 0, ties / np.where(own > 0, own, 1.0), ties / k_over_n)
+        kept, turns = [0], []
+        while kept[-1] < len(order) - 1:
+            crossings = [
+                _crossing(stretches[[kept[-1], later]], scales[[kept[-1], later]])
+                for later in range(kept[-1] + 1, len(order))]
+            turns.append(min(crossings))
+            kept.append(kept[-1] + 1 + int(np.argmin(crossings)))
+        return cls(np.array(turns), stretches[kept], scales[kept], bool(own[0] == 0))
+
+    def dose(self, x: Floats, *, scratch: Floats) -> Floats:
+        """The dose in place of x; `scratch` is overwritten. [mJ/cm2]"""
+        if not len(self.turns):
+            return self._one(x)
+        part = (x >= self.turns[0]).view(np.int8)
+        for turn in self.turns[1:]:
+            part += x >= turn
+        by_plug = part == 0 if self.plug else None
+        if by_plug is not None:
+            np.multiply(x, self.scales[0], out=scratch)
+        x *= self.stretches.take(part)
+        x += 1.0
+        np.log(x, out=x)
+        x *= self.scales.take(part)
+        if by_plug is not None:
+            np.copyto(x, scratch, where=by_plug)
+        return x
+
+    def _one(self, x: Floats) -> Floats:
+        """The same of a single mixing."""
+        if self.plug:
+            x *= self.scales[0]
+            return x
+        x *= self.stretches[0]
+        x += 1.0
+        np.log(x, out=x)
+        x *= self.scales[0]
+        return x
+
+
+def _crossing(stretches: Floats, scales: Floats) -> float:
+    """The x from which on the second mixing, of fewer tanks, gives less than the first; by halving its
+    logarithm."""
+    def second_is_less(x: float) -> bool:
+        first, second = (
+            scale * (np.log1p(stretch * x) if stretch > 0 else x)
+            for stretch, scale in zip(stretches, scales, strict=True))
+        return bool(second < first)
+
+    low, high = -20.0, 20.0  # powers of ten: far beyond any dose
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        low, high = (low, middle) if second_is_less(10.0**middle) else (middle, high)
+    return float(10.0**high)
 
 
 @dataclass(frozen=True, eq=False)
 class DoseTable:
-    """What turns readings of one reactor kind into x = k D / n; validated dose = `scale` x ln(1 + x)."""
+    """What turns readings of one reactor kind into x = k D / n, and that into a validated dose (`least`)."""
 
     reactor: Reactor
-    scale: float  # C n / k over the validation factor [mJ/cm2]
     per_intensity: float  # x Q / S in transparent water [L/min per W/m2]
     width_cm: float
     reach_cm: float  # water between sleeve and sensor
@@ -96,7 +160,7 @@ class DoseTable:
     at_worst: float  # x Q / S there
     certain_at_worst: float
     kept_at_worst: float
-    steeper: Steeper | None  # a second mixing that fits the test, where that may promise less
+    least: Least  # of the mixings that the test does not rule out
     test_drop: float  # what the test does not know of its own dose, one-sided 95 %, a share
     tested_points: float  # half-width of the water test's band
 
@@ -135,23 +199,19 @@ class DoseTable:
         _transparent(scratch, out)
         return out
 
-    def certain(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats, node: Nodes) -> Floats:
-        """Share of x that is certain to 95 % with transmittance as given, into `out`."""
-        (self.certain_live if live else self.certain_tested).at(
-            uvt_pct, out=out, scratch=scratch, node=node
-        )
+    def shares(
+        self, uvt_pct: Floats, *, live: bool, certain: Floats, kept: Floats, scratch: tuple[Floats, Floats],
+        node: Nodes
+    ) -> None:
+        """Shares of x that are certain to 95 %, and that the model can promise in this water, into both."""
+        curves = (self.certain_live, self.kept_live) if live else (self.certain_tested, self.kept_tested)
+        beyond, spare = scratch
+        curves[0].place(uvt_pct, beyond=beyond, node=node)
+        for curve, out in zip(curves, (certain, kept), strict=True):
+            curve.between(node, beyond, out=out, scratch=spare)
         rare = uvt_pct < FIRST_UVT_PCT
         if rare.any():
-            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[1]
-        return out
-
-    def promised(self, uvt_pct: Floats, *, live: bool, out: Floats, scratch: Floats, node: Nodes) -> Floats:
-        """Share of x that the model can promise in this water, into `out`."""
-        (self.kept_live if live else self.kept_tested).at(uvt_pct, out=out, scratch=scratch, node=node)
-        rare = uvt_pct < FIRST_UVT_PCT
-        if rare.any():
-            out[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))[0]
-        return out
+            kept[rare], certain[rare] = _shares(self.reactor, uvt_pct[rare], self.points(live=live))
 
     def points(self, *, live: bool) -> float:
         """Half-width of the transmittance's band. [points]"""
@@ -159,14 +219,7 @@ class DoseTable:
 
     def to_dose(self, x: Floats, *, scratch: Floats) -> Floats:
         """Validated dose in place of x; `scratch` is overwritten. [mJ/cm2]"""
-        if self.steeper is not None:
-            np.multiply(x, self.steeper.stretch, out=scratch)
-            if self.steeper.mixed:
-                np.log1p(scratch, out=scratch)
-            scratch *= self.steeper.scale
-        np.log1p(x, out=x)
-        x *= self.scale
-        return x if self.steeper is None else np.minimum(x, scratch, out=x)
+        return self.least.dose(x, scratch=scratch)
 
     def lower(self, dose: Floats, low: Floats, *, scratch: Floats) -> Floats:
         """`models.dose.reactor.lowered`, in place of `low`; `scratch` is overwritten."""
@@ -210,7 +263,8 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
     readings = np.linspace(0.0, sensor.brightest_w_m2, INTENSITY_STEPS + 1)
     readings[0] = readings[1] / 1e3  # at 0 no water is dark enough; the share is nearly level there
     as_new = share_low(model, readings, sensor.absorption_if_new(readings), follows_new=True)
-    k_over_n = reactor.challenge_k_cm2_mj / reactor.mixing_tanks
+    # x is of the fewest tanks, which are never plug flow
+    k_over_n = reactor.challenge_k_cm2_mj / min(one.tanks for one in model.mixings)
     worst, one = model.worst_absorption, np.array(1.0)
     known = worst < np.inf
     at_worst = (
@@ -225,7 +279,6 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
 
     return DoseTable(
         reactor=reactor,
-        scale=model.tie / k_over_n / reactor.validation_factor,
         per_intensity=k_over_n * float(model.product(one, np.array(0.0), one)),
         width_cm=reactor.chamber_inner_radius_cm - reactor.sleeve_outer_radius_cm,
         reach_cm=sensor.reach_cm,
@@ -236,6 +289,7 @@ def dose_table(reactor: Reactor, tested_points: float | None = None) -> DoseTabl
         worst_absorption=worst,
         at_worst=k_over_n * float(model.product(one, np.array(worst), one)) if known else np.nan,
         certain_at_worst=float(at_worst[1]), kept_at_worst=float(at_worst[0]),
-        steeper=Steeper.of(model, k_over_n), test_drop=ONE_SIDED_OVER_TWO_SIDED * reactor.test_error,
+        least=Least.of(reactor, model.mixings, k_over_n),
+        test_drop=ONE_SIDED_OVER_TWO_SIDED * model.test_error,
         tested_points=points,
     )

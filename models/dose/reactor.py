@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from models.dose import hydraulics, optics
 from models.dose.bound import ONE_SIDED_OVER_TWO_SIDED, lower_share
 from models.dose.finite_lamp import radial_excess
+from models.dose.mixing import HALVINGS, Mixing, fit
 from models.dose.optics import MW_CM2_PER_W_M2, Floats
 from models.fleet import CalculatedDose, Reactor
 
@@ -31,7 +32,6 @@ BELOW_TEST_A_POINT = 0.015
 # Outside of the tested flow or transmittance the model's bound is promised only less this share, and less
 # `BELOW_TEST_A_POINT` for each point below the least transmittance tested; common practice, no source
 BEYOND_TEST_SHARE = 0.2
-HALVINGS = 80  # of an interval: to the last digit of a double
 
 
 class Explanation(StrEnum):
@@ -47,12 +47,19 @@ class Explanation(StrEnum):
 
 def flow_max_l_min(reactor: Reactor) -> float:
     """The most flow that the test covers. [L/min]"""
-    return reactor.test_flow_l_min if reactor.flow_max_l_min is None else reactor.flow_max_l_min
+    if reactor.flow_max_l_min is not None:
+        return reactor.flow_max_l_min
+    return max(one.flow_l_min for one in reactor.all_tests)
 
 
 def uvt_min_pct(reactor: Reactor) -> float:
     """The least transmittance that the test covers. [%]"""
-    return reactor.test_uvt_pct if reactor.uvt_min_pct is None else reactor.uvt_min_pct
+    return cloudiest_test_pct(reactor) if reactor.uvt_min_pct is None else reactor.uvt_min_pct
+
+
+def cloudiest_test_pct(reactor: Reactor) -> float:
+    """The least transmittance at which the reactor was tested. [%]"""
+    return min(one.uvt_pct for one in reactor.all_tests)
 
 
 def is_outside(reactor: Reactor, *, uvt_pct: ArrayLike, flow_l_min: ArrayLike) -> NDArray[np.bool_]:
@@ -120,11 +127,14 @@ class Sensor:
         By the report's own S0 where its equation has one. Else from lamp output and geometry, but never less than
         what the test reached: what the lamp gave in the test, a new lamp gives at least.
         """
-        through = math.exp(float(optics.absorption_per_cm(self.reactor.test_uvt_pct)) * self.reach_cm)
+        def in_clear_water(uvt_pct: float, intensity_w_m2: float) -> float:
+            return intensity_w_m2 * math.exp(float(optics.absorption_per_cm(uvt_pct)) * self.reach_cm)
+
         if self.reactor.equation is not None and self.reactor.equation.s0_w_m2 is not None:
-            return self.reactor.equation.s0_w_m2 * through
+            return in_clear_water(self.reactor.test_uvt_pct, self.reactor.equation.s0_w_m2)
         new = float(optics.fluence_rate_mw_cm2(self.reactor, optics.sensor_radius_cm(self.reactor), 0.0))
-        return max(new * W_M2_PER_MW_CM2, self.reactor.test_intensity_w_m2 * through)
+        return max(new * W_M2_PER_MW_CM2, *(
+            in_clear_water(one.uvt_pct, one.intensity_w_m2) for one in self.reactor.all_tests))
 
     def new_lamp_w_m2(self, absorption: Floats) -> Floats:
         """Reading of a new lamp in a clean sleeve through this water. [1/cm] -> [W/m2]"""
@@ -139,20 +149,11 @@ class Sensor:
             return np.asarray(-np.log(share) / self.reach_cm + 0.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mixing:
-    """Tanks in series that go through the test point: RED = tie x (n/k) ln(1 + k D / n)."""
-
-    tanks: float  # inf: plug flow
-    tie: float
-
-
 @dataclass(frozen=True)
 class Geometric:
-    """D = S x ratio(UVT) x V / Q; RED = C (n/k) ln(1 + k D / n), C such that the test point gives its own RED.
+    """D = S x ratio(UVT) x V / Q; RED = C (n/k) ln(1 + k D / n), such that the test's points give their own RED.
 
-    Where C is above 1, the chamber did better in its test than the stated tanks can. Then more tanks may be the
-    truth, and these promise less below the test's dose: of both the smaller counts (`mixings`).
+    Of the tanks that the test does not rule out the smallest dose counts (`models.dose.mixing`).
     """
 
     reactor: Reactor
@@ -164,33 +165,20 @@ class Geometric:
         return float(self.product(
             np.array(r.test_intensity_w_m2), optics.absorption_per_cm(r.test_uvt_pct), np.array(r.test_flow_l_min)))
 
-    @cached_property
+    @property
     def tie(self) -> float:
-        """C: test report's RED over the model's at the test point, with the stated tanks. [-]"""
+        """C: test report's RED over the model's, with the stated tanks, or with those that fit best. [-]"""
         return self.mixings[0].tie
 
-    @cached_property
+    @property
     def mixings(self) -> tuple[Mixing, ...]:
-        """The stated tanks with their tie; where that is above 1, also those that fit the test by themselves.
+        """Tanks with their ties."""
+        return fit(self.reactor).mixings
 
-        Where not even plug flow reaches the test's RED, plug flow with its own tie, still above 1.
-        """
-        r = self.reactor
-
-        def tied(tanks: float) -> Mixing:
-            red = hydraulics.equivalent_dose(self.test_product, k_cm2_mj=r.challenge_k_cm2_mj, tanks=tanks)
-            return Mixing(tanks=tanks, tie=r.test_red_mj_cm2 / float(red))
-
-        stated = tied(float(r.mixing_tanks))
-        if stated.tie <= 1.0:
-            return (stated,)
-        if tied(math.inf).tie >= 1.0:
-            return (stated, tied(math.inf))
-        low, high = 0.0, 1.0 / stated.tanks  # one over the tanks: plug flow's tie is below 1, the stated's above
-        for _ in range(HALVINGS):
-            middle = (low + high) / 2
-            low, high = (middle, high) if tied(1.0 / middle).tie < 1.0 else (low, middle)
-        return (stated, tied(1.0 / high))
+    @property
+    def test_error(self) -> float:
+        """What the test does not know of its dose: 95 %, two-sided, a share."""
+        return fit(self.reactor).error
 
     def product(self, intensity_w_m2: Floats, absorption: Floats, flow_l_min: Floats) -> Floats:
         """Mean dose D: volume-mean fluence rate times mean residence time. [mJ/cm2]"""
@@ -213,8 +201,8 @@ class Geometric:
             for one in self.mixings)
 
     def excess(self, absorption: Floats) -> Floats:
-        """The share by which rays along the radius may promise too much, away from the test's transmittance."""
-        return radial_excess(self.reactor, absorption)
+        """The share that is not promised: rays along the radius, away from the test's water, and ends unseen."""
+        return 1.0 - (1.0 - radial_excess(self.reactor, absorption)) * _even(self.reactor)
 
     def untested(self, absorption: Floats) -> Floats:
         """The share that is not promised in water cloudier than the test's, where `uvt_min_pct` lets it count.
@@ -222,7 +210,7 @@ class Geometric:
         Light and flow interact, and cloudy water far from the lamp hardly gets any: one test does not tell how
         much.
         """
-        below = np.maximum(self.reactor.test_uvt_pct - 100.0 * np.exp(-absorption), 0.0)
+        below = np.maximum(cloudiest_test_pct(self.reactor) - 100.0 * np.exp(-absorption), 0.0)
         return np.asarray(np.minimum(BELOW_TEST_A_POINT * below, 1.0))
 
     @property
@@ -248,6 +236,11 @@ class Geometric:
         return (low + high) / 2
 
 
+def _even(reactor: Reactor) -> float:
+    """Of the light that a sensor in the middle speaks for, the share that ends gone dark unseen may leave."""
+    return 1.0 - reactor.unseen_end_loss_pct / 100.0
+
+
 def _seen_depth(depth: float) -> float:
     """1/x - 1/(e^x - 1): how far into a layer of this optical depth its mean light lies. [share of its width]"""
     if depth < 1e-3:  # else the difference of two large numbers
@@ -261,6 +254,11 @@ class Validated:
 
     reactor: Reactor
     equation: CalculatedDose
+
+    @property
+    def test_error(self) -> float:
+        """What the test does not know of its dose: 95 %, two-sided, a share."""
+        return self.reactor.test_error
 
     @cached_property
     def clearest_per_cm(self) -> float:
@@ -285,8 +283,8 @@ class Validated:
         return validated_mj_cm2 * self.reactor.validation_factor
 
     def excess(self, absorption: Floats) -> Floats:
-        """None: the equation was fitted to tests over its range."""
-        return np.zeros_like(absorption)
+        """Of rays none, since the equation was fitted to tests over its range; what ends lost unseen."""
+        return np.full_like(absorption, 1.0 - _even(self.reactor))
 
     def untested(self, absorption: Floats) -> Floats:
         """None, for the same reason."""
@@ -379,7 +377,7 @@ def _under(
     each = drops(model, intensity, absorption, uvt_points=uvt_points, follows_new=follows_new)
     certain = np.where(np.isnan(absorption), np.nan, each.certain)
     dose, promised = model.validated(value), value * (1.0 - each.excess)
-    low = lowered(model.validated(promised), model.validated(promised * certain), model.reactor.test_error)
+    low = lowered(model.validated(promised), model.validated(promised * certain), model.test_error)
     low = low * (1.0 - each.untested)
     return Explained(
         explanation=name, uvt_pct=np.asarray(uvt), output=intensity / sensor.new_lamp_w_m2(absorption),

@@ -84,6 +84,49 @@ def too_high_pct(ratio: float) -> float:
 # Which doses are divided --------------------------------------------------------------------------
 
 
+def between_good_checks(checks: pd.DataFrame, most: float) -> pd.DataFrame:
+    """Stretches of time from one good check of a sensor to the next, with the worst that was found in each.
+
+    Parameters
+    ----------
+    checks : DataFrame
+        `unit_no`, `at` (aware), `found` (the higher the worse), `who`; in any order.
+    most : float
+        Up to which `found` a check is good.
+
+    Returns
+    -------
+    DataFrame
+        `unit_no`, `from_us`, `until_us`, `passed`, `worst`, `checked_us`, `who`; sorted by unit and instant.
+        `from_us` is `NEVER` where no good check came before, `until_us` is `FOREVER_US` where none came since.
+        `passed` is what the good check at its beginning found, NaN where there is none; `worst` the worst of the
+        failed ones in between, with that one's instant and who made it; NaN, `NEVER` and "" where all was well.
+
+    Notes
+    -----
+    The worst, because nobody knows when the sensor began to be so wrong. Of two checks of one instant that
+    contradict each other the worse counts: the sensor was not shown to be good.
+    """
+    table = pd.DataFrame({
+        "unit_no": checks["unit_no"].to_numpy(np.int64), "at_us": microseconds(checks["at"]),
+        "found": checks["found"].to_numpy(dtype=float), "who": checks["who"].to_numpy(dtype=object)})
+    table = table.sort_values(["unit_no", "at_us", "found", "who"])
+    table = table.drop_duplicates(["unit_no", "at_us"], keep="last")
+    good = table["found"] <= most
+    table["stretch"] = good.groupby(table["unit_no"]).cumsum()
+    starts = table.drop_duplicates(["unit_no", "stretch"])
+    begins = good[starts.index].to_numpy(dtype=bool)
+    out = starts[["unit_no", "stretch"]].assign(
+        from_us=np.where(begins, starts["at_us"], NEVER), passed=np.where(begins, starts["found"], np.nan))
+    out["until_us"] = out.groupby("unit_no")["from_us"].shift(-1, fill_value=FOREVER_US)
+    worst = table[~good].sort_values(["unit_no", "stretch", "found", "at_us"], ascending=[True, True, False, True])
+    worst = worst.drop_duplicates(["unit_no", "stretch"]).rename(columns={"at_us": "checked_us", "found": "worst"})
+    out = out.merge(worst, on=["unit_no", "stretch"], how="left")
+    return out.assign(
+        checked_us=out["checked_us"].fillna(NEVER).astype(np.int64),
+        who=out["who"].fillna("")).drop(columns="stretch")
+
+
 def sensor_stretches(checks: pd.DataFrame) -> pd.DataFrame:
     """What each unit's doses are divided by, from when to when.
 
@@ -95,61 +138,44 @@ def sensor_stretches(checks: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        `STRETCH`, sorted by unit and instant: from one good check to the next. `from_us` is `NEVER` where no good
-        check came before, `until_us` is `FOREVER_US` where none came since; `ratio` is the highest that a check in
+        `STRETCH`, sorted by unit and instant, as of `between_good_checks`: `ratio` is the highest that a check in
         between found, with that check's instant and who made it; 1 where all was well. `low_ratio`, of lower bounds
-        of dose: the highest of all checks that hold, that of the good one at the beginning too; at least 1.
-
-    Notes
-    -----
-    The highest, because nobody knows when the sensor began to read so high. Of two checks of one instant that
-    contradict each other the higher counts: the sensor was not shown to be good. A check without a ratio says
-    nothing.
+        of dose: the highest of all checks that hold, that of the good one at the beginning too; at least 1. A check
+        without a ratio says nothing.
     """
-    known = checks[checks["ratio"] > 0]
+    known = checks[checks["ratio"] > 0].rename(columns={"ratio": "found"})
     if known.empty:
         return pd.DataFrame({
             **{name: np.zeros(0, np.int64) for name in STRETCH}, "ratio": np.zeros(0), "low_ratio": np.zeros(0),
             "who": np.zeros(0, dtype=object)})[list(STRETCH)]
-    table = pd.DataFrame({
-        "unit_no": known["unit_no"].to_numpy(np.int64), "at_us": microseconds(known["at"]),
-        "ratio": known["ratio"].to_numpy(dtype=float), "who": known["who"].to_numpy(dtype=object)})
-    table = table.sort_values(["unit_no", "at_us", "ratio", "who"])
-    table = table.drop_duplicates(["unit_no", "at_us"], keep="last")
-    good = table["ratio"] <= MOST_DUTY_OVER_REFERENCE
-    table["stretch"] = good.groupby(table["unit_no"]).cumsum()
-    starts = table.drop_duplicates(["unit_no", "stretch"])
-    begins = good[starts.index].to_numpy(dtype=bool)
-    out = starts[["unit_no", "stretch"]].assign(
-        from_us=np.where(begins, starts["at_us"], NEVER), passed=np.where(begins, starts["ratio"], 1.0))
-    out["until_us"] = out.groupby("unit_no")["from_us"].shift(-1, fill_value=FOREVER_US)
-    worst = table[~good].sort_values(["unit_no", "stretch", "ratio", "at_us"], ascending=[True, True, False, True])
-    worst = worst.drop_duplicates(["unit_no", "stretch"]).rename(columns={"at_us": "checked_us"})
-    out = out.merge(worst, on=["unit_no", "stretch"], how="left")
-    ratio = out["ratio"].fillna(1.0)
+    out = between_good_checks(known, MOST_DUTY_OVER_REFERENCE)
+    ratio = out["worst"].fillna(1.0)
     return out.assign(
-        ratio=ratio, low_ratio=np.maximum(np.maximum(ratio, out["passed"]), 1.0),
-        checked_us=out["checked_us"].fillna(NEVER).astype(np.int64),
-        who=out["who"].fillna(""))[list(STRETCH)]
+        ratio=ratio, low_ratio=np.maximum(np.maximum(ratio, out["passed"].fillna(1.0)), 1.0))[list(STRETCH)]
 
 
-def first_change_us(before: pd.DataFrame, after: pd.DataFrame) -> int | None:
-    """From when on one unit's doses are divided by something else; `NEVER`: all of them, None: none. [us]
+def first_change_us(
+    before: pd.DataFrame, after: pd.DataFrame, names: tuple[str, ...] = ("ratio", "low_ratio"),
+    otherwise: float = 1.0
+) -> int | None:
+    """From when on one unit's stretches say something else; `NEVER`: all of them, None: none. [us]
 
     Parameters
     ----------
     before, after : DataFrame
         As of `sensor_stretches`, each of one and the same unit.
+    names : tuple of str
+        What of them counts.
+    otherwise : float
+        What holds where no stretch does.
     """
+    def said(stretches: pd.DataFrame, at_us: Ints) -> Floats:
+        i = np.searchsorted(stretches["from_us"].to_numpy(np.int64), at_us, side="right") - 1
+        return np.array([np.append(stretches[name].to_numpy(dtype=float), otherwise)[i] for name in names])
+
     found = np.unique(np.concatenate([[NEVER], before["from_us"], after["from_us"]]).astype(np.int64))
-    other = found[(_ratios(before, found) != _ratios(after, found)).any(axis=0)]
+    other = found[(said(before, found) != said(after, found)).any(axis=0)]
     return int(other[0]) if other.size else None
-
-
-def _ratios(stretches: pd.DataFrame, at_us: Ints) -> Floats:
-    """Both ratios of one unit at these instants, shape (2, n)."""
-    i = np.searchsorted(stretches["from_us"].to_numpy(np.int64), at_us, side="right") - 1
-    return np.array([np.append(stretches[name].to_numpy(dtype=float), 1.0)[i] for name in ("ratio", "low_ratio")])
 
 
 def divided_words(ratio: float, since: datetime | None, checked: datetime, who: str) -> str:

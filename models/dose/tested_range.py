@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from models.dose.reactor import BELOW_TEST_A_POINT, Geometric, flow_max_l_min, uvt_min_pct
+from models.dose.mixing import fit
+from models.dose.reactor import BELOW_TEST_A_POINT, cloudiest_test_pct, flow_max_l_min, uvt_min_pct
 from models.fleet import Reactor
 
 
@@ -57,17 +58,8 @@ def words_of_the_test(reactor: Reactor) -> tuple[str, ...]:
     """
     if reactor.equation is not None:
         return ()
-    out: list[str] = []
-    model = Geometric(reactor)
-    if len(model.mixings) > 1:
-        tanks = model.mixings[1].tanks
-        fit = (
-            "not even plug flow gives that much: look at its geometry and its test point" if math.isinf(tanks)
-            else f"mixing_tanks = {math.ceil(tanks)} would fit")
-        out.append(
-            f"{reactor.name}: its test gave {model.tie:.2f} times the dose that {reactor.mixing_tanks} mixing "
-            f"tanks can; {fit}. Below the test's dose the smaller of both counts.")
-    below = reactor.test_uvt_pct - uvt_min_pct(reactor)
+    out = [f"{reactor.name}: {line}." for line in _words_of_mixing(reactor)]
+    below = cloudiest_test_pct(reactor) - uvt_min_pct(reactor)
     if below > 0:
         most_pct = 100 * min(BELOW_TEST_A_POINT * below, 1)
         out.append(
@@ -75,3 +67,37 @@ def words_of_the_test(reactor: Reactor) -> tuple[str, ...]:
             f"lower bound loses {100 * BELOW_TEST_A_POINT:g} % a point, {most_pct:.0f} % in all, in the cloudiest "
             "water.")
     return tuple(out)
+
+
+def _words_of_mixing(reactor: Reactor) -> list[str]:
+    """What the test says of tanks and tie, and what of it is odd."""
+    found, points = fit(reactor), len(reactor.all_tests)
+    best, out = found.mixings[0], []
+    if found.by_points:
+        fewest, most = (_tanks(of(one.tanks for one in found.mixings)) for of in (min, max))
+        out.append(
+            f"its {points} test points fit {_tanks(best.tanks)} mixing tanks, {best.tie:.2f} times the dose of its "
+            f"geometry; {fewest} to {most} are not ruled out, of which the smallest dose counts; mixing_tanks = "
+            f"{reactor.mixing_tanks} is not used")
+    elif points > 1:
+        out.append(
+            f"its {points} test points do not tell how well it mixes: they lie too near to one another for their "
+            f"errors; mixing_tanks = {reactor.mixing_tanks} counts")
+    if found.scatter > 1:
+        out.append(
+            f"its test points lie {found.scatter:.1f} times as far apart as their errors explain, and the "
+            "lower bound bears that; look whether one is typed wrong")
+    if not found.by_points and len(found.mixings) > 1:
+        tanks = found.mixings[1].tanks
+        fits = (
+            "not even plug flow gives that much: look at its geometry and its test point" if math.isinf(tanks)
+            else f"mixing_tanks = {math.ceil(tanks)} would fit")
+        out.append(
+            f"its test gave {best.tie:.2f} times the dose that {reactor.mixing_tanks} mixing tanks can; {fits}. "
+            "Below the test's dose the smaller of both counts")
+    return out
+
+
+def _tanks(count: float) -> str:
+    """A number of tanks, as people say it."""
+    return "plug flow" if math.isinf(count) else f"{count:.3g}"

@@ -14,6 +14,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.dose.uvt_checks import UvtDoubt
 from models.fleet import Reactor
 
 # Half-width of the band beyond the fresh test's own: a point a month, up to a year's. Common practice, no source: a
@@ -63,12 +64,15 @@ class Water:
         When that was made; None: nobody said.
     points : float
         Half-width of the band that a test leaves open. [points]
+    doubt : UvtDoubt or None
+        Why a live sensor that speaks is not used.
     """
 
     uvt_pct: float
     live: bool = False
     tested_at: datetime | None = None
     points: float
+    doubt: UvtDoubt | None = None
 
     @classmethod
     def tested(cls, reactor: Reactor, uvt_pct: float, tested_at: datetime | None, now: datetime) -> Water:

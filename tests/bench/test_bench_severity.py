@@ -33,7 +33,7 @@ from ingest.evaluation.backfill import take_in
 from ingest.evaluation.evaluate import READINGS, WATER_TESTS
 from ingest.evaluation.exposed import unanswered
 from ingest.evaluation.judging import UnitColumns, with_doses
-from ingest.evaluation.sensor_checks import numbered_stretches, sensor_checks
+from ingest.evaluation.sensor_checks import checked
 from ingest.record.advisory_log import FOREVER, answer
 from ingest.registry.tables import load_fleet, load_history, new_revision
 from ingest.store import Store
@@ -240,7 +240,7 @@ def _bounds(store: Store, key: tuple[str, str], frames: Frames, out: Unit90) -> 
     tests = frame(store.con.execute(WATER_TESTS, {"until": FOREVER}))
     store.con.unregister("resume")
     dosed = with_doses(
-        readings, units, tests, sensors=numbered_stretches(sensor_checks(Local(store.con)), {key: 0}))
+        readings, units, tests, sensors=checked(Local(store.con), {key: 0}))
     rows = dosed.rows
     reactor = units.reactors[0]
     truth = frames.truth

@@ -17,6 +17,22 @@ FULL = (
     REACTOR.replace(
         'name = "annular-40"', 'name = "annular-40"\nsensor_radius_cm = 4.0\nuvt_min_pct = 70\nrewarm_s = 20')
     + REACTOR.replace('"annular-40"', '"tested"') + "equation = { a = 1.5, b = -0.9, c = 1.0, d = 0.85 }\n"
+    + REACTOR.replace('"annular-40"', '"several"')
+    + """[[reactor.tests]]
+flow_l_min = 15.0
+uvt_pct = 75.0
+intensity_w_m2 = 41.0
+red_mj_cm2 = 62.5
+uncertainty_pct = 8
+[[reactor.tests]]
+flow_l_min = 30.0
+uvt_pct = 65.0
+intensity_w_m2 = 27.0
+red_mj_cm2 = 28
+challenge_k_cm2_mj = 0.127
+"""
+    + REACTOR.replace('"annular-40"', '"in-a-list"')
+    + "tests = [{ flow_l_min = 15, uvt_pct = 75, intensity_w_m2 = 41, red_mj_cm2 = 62.5 }]\n"
     + cabin_toml("heron-point", "main", extra='calendar = "bookings.ics"')
     .replace('name = "Heron-Point"', 'name = "H\\u00e9ron \\"Point\\" \\\\ \u2603"')
     .replace("drawdown_l = 25.0", 'drawdown_l = "gravity"\nsends_every_s = 600\ntotal = "meter"')
@@ -181,6 +197,29 @@ def test_a_wrong_value_is_refused_with_its_line_key_value_and_what_is_allowed(he
     assert told in str(caught.value)
     assert str(caught.value).startswith(f"mine.toml:{line_of(text, new)}: ")
     assert load_fleet(held).unit("heron-point", "main").uvt_pct == 82.0  # nothing was written
+
+
+@pytest.mark.parametrize(("old", "new", "told"), [
+    ("red_mj_cm2 = 28", "red_mj_cm2 = -28", "point 3: red_mj_cm2 must be above 0; got -28"),
+    ("red_mj_cm2 = 28", 'red_mj_cm2 = "28"', "point 3: red_mj_cm2 must be a finite number, above 0; got '28'"),
+    ("uncertainty_pct = 8", "uncertainty = 8", "point 2: unknown key 'uncertainty'; allowed: challenge_k_cm2_mj"),
+    ("red_mj_cm2 = 62.5\n", "", "point 2: red_mj_cm2 is missing"),
+    ("tests = [{ flow_l_min = 15,", "tests = [{ flow_l_min = 0,", "point 2: flow_l_min must be above 0"),
+    ("tests = [{", "tests = 3 # [{", "tests must be written as [[reactor.tests]], one for each point; got 3"),
+    ("equation = {",
+     "tests = [{ flow_l_min = 9, uvt_pct = 75, intensity_w_m2 = 41, red_mj_cm2 = 62 }]\nequation = {",
+     "tests cannot stand beside equation"),
+])
+def test_a_wrong_point_of_a_test_is_refused_with_its_line_and_number(old, new, told):
+    text = FULL.replace(old, new, 1)
+    with pytest.raises(BadInput) as refused:
+        read_fleet(text)
+    assert told in str(refused.value)
+    line = int(str(refused.value).split(":")[1])
+    if "missing" in told:
+        assert text.splitlines()[line - 1] == "[[reactor.tests]]"
+    else:
+        assert new.split("\n")[0].split(" =")[0] in text.splitlines()[line - 1]
 
 
 def test_a_wrong_value_far_down_is_found_on_its_own_line():

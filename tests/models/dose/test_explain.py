@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from models.dose import assess
@@ -80,6 +81,19 @@ def test_credits_shown_are_those_of_the_bound():
     assert named(steps, "log credit by the lower bound, virus").value == 0.5
     # 4.0 by the table; by its own response to the unequal doses behind it, 3.5 (tests/models/dose/test_credit.py)
     assert named(steps, "log credit by the lower bound, cryptosporidium").value == 3.5
+
+
+def test_the_bias_shown_is_that_of_the_doses_that_four_tanks_give_drawn_at_random():
+    """Cryptosporidium's own equivalent dose behind 22 mJ/cm2 of the challenge organism's, SOURCES.md section 2."""
+    k, tanks = ANNULAR.challenge_k_cm2_mj, 4
+    mean = tanks / k * np.expm1(k * 22.0 / tanks)
+    drawn = np.random.default_rng(8).gamma(tanks, mean / tanks, 400_000)
+    doses = np.array([0.0, 1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0])  # 40 CFR 141.720(d)(1)
+    steps = np.arange(9) / 2
+    own_log = -np.log10(np.mean(10.0 ** -np.interp(drawn, doses, steps)))
+    shown = named(explain(ANNULAR, **PLAIN), "bias of the equivalent dose at 22 mJ/cm2, cryptosporidium")
+    assert shown.symbol == "B_RED"
+    assert shown.value == pytest.approx(22.0 / np.interp(own_log, steps, doses), rel=0.01)
 
 
 def test_a_sensor_that_sees_no_water_is_explained_without_cloudy_water():
