@@ -159,7 +159,8 @@ def reactor_form(store: Client) -> None:
     with st.form("enrol-reactor"):
         given["name"] = st.text_input("name (slug)", placeholder="annular-40")
         for field in fields(Reactor):
-            if field.name == "name" or field.default is None or "uncertainty" in field.name:
+            lists = isinstance(field.default, tuple)  # given in a fleet.toml
+            if field.name == "name" or field.default is None or lists or "uncertainty" in field.name:
                 continue
             default = None if field.default is MISSING else float(field.default)
             given[field.name] = st.number_input(field.name, value=default, format="%.4g")
