@@ -39,8 +39,8 @@ from models.water_quality import meant_uvt_pct
 Carry = Callable[[duckdb.DuckDBPyConnection, dict[str, Any], datetime, Path], dict[str, Any]]
 
 SERVICE_KINDS = (
-    "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", UVT_SENSOR_CHECKED, "water-tested",
-    "chlorinated", "flushed", "sampled", "note",
+    "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", UVT_SENSOR_CHECKED, "valve-checked",
+    "water-tested", "chlorinated", "flushed", "sampled", "note",
 )
 MOST_SHIFT_S = 3_200_000_000.0  # a century
 CORRECTED = ("kind", "cabin", "unit", "at", "who", "value", "note")  # what a correction can change

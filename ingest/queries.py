@@ -25,6 +25,7 @@ from ingest.evaluation.judging import PRESENT, UnitColumns, judged_at, tails, un
 from ingest.evaluation.proofs_now import up_to_now
 from ingest.evaluation.sensor_checks import checked_unit, sensor_checks, sensor_states
 from ingest.evaluation.sensor_trust import sensor_trusts, water_now
+from ingest.evaluation.shutoff import PastValve, past_valves
 from ingest.evaluation.vulnerable import vulnerable_now
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
 from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest, standing_then
@@ -166,7 +167,11 @@ class _Evidence:
     trusts: dict[Key, SensorTrust]
     asked_again: dict[Key, tuple[datetime, str]]
     vulnerable: frozenset[str]  # cabins
+<<<<<<< HEAD
     batteries: dict[Key, Outlook]
+=======
+    valves: dict[Key, PastValve]
+>>>>>>> wt-valve
     own_clock: tuple[datetime, str] | None
     held: dict[Key, Any]
 
@@ -210,7 +215,11 @@ def status(
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, water=water, trusts=trusts, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         at_fault=faults.faults(store), asked_again=asked_again(store, now),
+<<<<<<< HEAD
         vulnerable=vulnerable_now(store, fleet, now), batteries=outlooks(store, now),
+=======
+        vulnerable=vulnerable_now(store, fleet, now), valves=past_valves(store, fleet, now),
+>>>>>>> wt-valve
         **_clocks(store, now, as_of=as_of))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
@@ -310,6 +319,7 @@ def _present(
     state, kept = evidence.states.get(key), evidence.advisories.get(key)
     good, fault, at_fault = evidence.good.get(key), evidence.clocks.get(key), evidence.at_fault.get(key)
     again, advisory = evidence.asked_again.get(key), kept.advisory if kept else None
+    valve = evidence.valves.get(key)
     bad_since = tail_bad_since(evidence.tails.get(key) if held is not None else None)
     since = None
     if good is not None and bad_since is None:
@@ -335,7 +345,8 @@ def _present(
         marginal_at_once=at_once(evidence.fleet, key) or key[0] in evidence.vulnerable, dose_tap_mj_cm2=dose.tap,
         clock_fault_since=fault.since.to_pydatetime() if fault is not None else None, tail_bad_since=bad_since,
         good_since=since, fault_since=at_fault[0] if at_fault is not None else None, sensor=evidence.trusts[key],
-        sample_again_at=again[0] if again else None, sample_again=again[1] if again else "")
+        sample_again_at=again[0] if again else None, sample_again=again[1] if again else "",
+        past_valve_since=valve.since if valve else None, past_valve_l=valve.litres if valve else None)
 
 
 def _of_clocks(evidence: _Evidence, key: Key) -> dict[str, Any]:
@@ -593,13 +604,14 @@ def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
 
 
 def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
-    """What each unit heard in the last week sends beside lamp and flow."""
+    """What each unit heard in the last week sends beside its lamp."""
     found = store.ask("""
-        SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours FROM reading
+        SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours,
+            count(flow_l_min) > 0 AS flow FROM reading
         WHERE "at" > $since GROUP BY ALL
     """, {"since": now - timedelta(days=7)})
-    return {(row.cabin, row.unit): Sent(total=bool(row.total), lamp_hours=bool(row.lamp_hours))
-            for row in named(found)}
+    return {(row.cabin, row.unit): Sent(
+        total=bool(row.total), lamp_hours=bool(row.lamp_hours), flow=bool(row.flow)) for row in named(found)}
 
 
 def held_back(row: Mapping[str, Any] | None) -> str:

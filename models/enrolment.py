@@ -18,6 +18,7 @@ class Sent:
 
     total: bool = False
     lamp_hours: bool = False
+    flow: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +100,17 @@ def unseen(fleet: Fleet, sent: Mapping[Key, Sent]) -> tuple[Lacking, ...]:
         Lacking(what=f"up to {span_s:g} s between two readings can be dark unseen",
                 cost=f"would close it: {'; or '.join(closing)}", units=tuple(units))
         for (span_s, closing), units in sorted(found.items(), key=lambda item: -item[0][0]))
+
+
+def unwatched_valves(fleet: Fleet, sent: Mapping[Key, Sent]) -> tuple[Lacking, ...]:
+    """Units with a shut-off valve that were heard of late and send nothing which would show that it leaks."""
+    units = tuple(
+        key for key, unit in _units(fleet)
+        if unit.shutoff is not None and key in sent and not (sent[key].total or sent[key].flow))
+    return (Lacking(
+        what="shut-off valve", units=units,
+        cost="neither a total nor a flow is sent, so that a valve that does not close would not be seen: the most "
+        "that can have passed counts, as without a valve"),) if units else ()
 
 
 def _closing(unit: Unit, sent: Sent, span_s: float) -> tuple[str, ...]:

@@ -18,9 +18,8 @@ from models.advisory.marginal import MARGINAL_WATCH
 from models.dose import assess
 from models.dose.water_band import Water
 from models.exposure import DARK_SHARE, UnitState
-from models.fleet import Reactor, Unit
+from models.fleet import TAP_FLOW_L_MIN, Reactor, Unit
 from models.shortfall import Severity
-from models.verdict import TAP_FLOW_L_MIN
 
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
 BATTERY_LOW_V = 11.8

@@ -232,6 +232,13 @@ class Total(StrEnum):
     PULSE = "pulse"  # pulses that the logger counts itself: it says nothing of the time in which the logger was off
 
 
+class Shutoff(StrEnum):
+    """An electric valve after a unit that shuts the water off while its lamp does not burn."""
+
+    NORMALLY_CLOSED = "normally-closed"  # a spring or its own battery closes it when power or lamp fail
+
+
+TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 # Two readings cover the time between them for so many cadences (`JudgingPolicy.two_ends_s` is the longest).
 COVERED_CADENCES = 1.5
 
@@ -260,6 +267,7 @@ class Unit:
     lamp_hours_step_h: float | None = None  # least step of the lamp's hour counter; None: not stated
     drawdown_l: float = 0.0  # what the pressure tank gives with the pump dead
     gravity_fed: bool = False  # `drawdown_l = "gravity"` in fleet.toml: supply never stops
+    shutoff: Shutoff | None = None  # None: there is none. It accuses, and never excuses (`models.exposure.shutoff`)
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -282,6 +290,12 @@ class Unit:
             if self.total not in list(Total):
                 raise ValueError(f"total must be one of {', '.join(Total)}; got {self.total!r}")
             object.__setattr__(self, "total", Total(self.total))
+        if self.shutoff is not None:
+            if self.shutoff not in list(Shutoff):
+                raise ValueError(
+                    f"shutoff must be {' or '.join(Shutoff)}, or left out where there is no such valve; "
+                    f"got {self.shutoff!r}")
+            object.__setattr__(self, "shutoff", Shutoff(self.shutoff))
         for name in ("lamp_installed", "uvt_tested"):
             if getattr(self, name) is not None and type(getattr(self, name)) is not date:
                 raise ValueError(f"{name} must be a date like 2026-04-18; got {getattr(self, name)!r}")

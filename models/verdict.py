@@ -20,13 +20,12 @@ from models.advisory import SENSOR_STEPS, STEP_WORDS, Advisory, Cause, State, St
 from models.advisory.work_cautions import Work, works_of_steps
 from models.battery import Outlook, battery_words
 from models.dose.sensor_trust import FaultKind, SensorTrust
-from models.fleet import COVERED_CADENCES
+from models.fleet import COVERED_CADENCES, TAP_FLOW_L_MIN
 from models.own_clock import lasting
 from models.shortfall import Severity
 
 MIN_PER_DAY = 1440
 BY_THE_DAY_AFTER_DAYS = 7  # of all that the supply can deliver: the sum of more is no figure for people
-TAP_FLOW_L_MIN = 6.0  # one open kitchen tap; common practice, no source
 
 
 class Word(StrEnum):
@@ -149,6 +148,9 @@ class Present:
         When a sample was taken that asks for another one, and none taken later was satisfactory; None: none.
     sample_again : str
         What was found in it, in half a sentence.
+    past_valve_since, past_valve_l : datetime or None, float or None
+        Since when water passed the shut-off valve while the lamp was dark, and at least how much; None: none did,
+        or somebody looked at the valve since. [L]
     tested_range, tested_range_at_peak : tuple of str
         In which way water and flow, or water and peak flow, lie outside of what the unit was tested at, half a
         sentence each; empty: they do not (`models.dose.tested_range`).
@@ -206,6 +208,8 @@ class Present:
     sensor: SensorTrust | None = None
     sample_again_at: datetime | None = None
     sample_again: str = ""
+    past_valve_since: datetime | None = None
+    past_valve_l: float | None = None
     tested_range: tuple[str, ...] = ()
     water_too_old_days: float | None = None
     uvt_doubt: str = ""
@@ -268,6 +272,7 @@ class _Finding:
 
 _SEE_IF_LIT = frozenset({Work.SEE_IF_LIT})
 _CHECK_SENSOR = frozenset({Work.CHECK_SENSOR})
+_CHECK_VALVE = frozenset({Work.CHECK_VALVE})
 _CHECK_UNIT = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE})
 AUTHORITY = "What your local health authority says goes before this."
 _CHECK_SOON = (
@@ -683,6 +688,7 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
             reason="Readings were refused because the logger's clock was wrong.",
             action="Set the logger's clock, and look through the refused readings.",
         )
+    yield from _of_valve(present)
     yield from _of_sensor_checks(present)
     if present.uvt_doubt:
         yield _Finding(
@@ -711,6 +717,18 @@ def _of_upkeep(present: Present) -> Iterator[_Finding]:
         yield _Finding(
             weight=_Weight.WATCH, reason=f"The battery is at {volts:.1f} V, below {low_v:g} V.",
             action="Save power at the cabin, or charge the battery, before the lamp goes dark.",
+        )
+
+
+def _of_valve(present: Present) -> Iterator[_Finding]:
+    """A shut-off valve past which water went while the lamp was dark. The water itself counts elsewhere."""
+    if present.past_valve_since is not None and present.past_valve_l is not None:
+        yield _Finding(
+            weight=_Weight.WATCH, since=present.past_valve_since,
+            reason=f"At least {math.floor(present.past_valve_l)} L passed while the lamp was dark, though the "
+            "shut-off valve should have been closed.",
+            action="Have the valve looked at, and record it (valve-checked). If it does close, look at the meter, "
+            "and at what says that the lamp is dark.", works=_CHECK_VALVE,
         )
 
 

@@ -37,7 +37,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.verdict": {
         "models.fleet", "models.advisory", "models.battery", "models.dose", "models.shortfall", "models.own_clock"},
     "models.evidence": {
-        "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall", "models.verdict"},
+        "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall"},
     "dashboard.text": set(),
     "dashboard.charts": {"dashboard.text"},
     "dashboard.sheets": {"dashboard.text"},

@@ -17,6 +17,7 @@ MENTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     (r"check (the |lamp, flow|sensor).{0,20}(sensor|against|intensity)|have the sensor checked",
      (*OPENED, "pressure")),
     (r"change (the |sediment )*filter|replace filter", ("power off and unplugged", "pressure")),
+    (r"valve looked at|look at the (shut-off )?valve", (*OPENED, "pressure", "keeps no water back")),
     (r"see why nothing is heard|(whether|check that) .{0,30}lamp is lit", ("lit lamp",)),
     (r"every hot tap|hot taps? (for )?1\d|hot tank and hot pipes cleaned|flush_hot", ("scald",)),
     (r"drain and refill|drain the hot tank|refill the tank", ("heater off",)),

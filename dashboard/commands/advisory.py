@@ -24,6 +24,7 @@ from ingest.bookings.kept import read_now
 from ingest.evaluation.shared import events_since
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
+from ingest.record.over import over_of
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from ingest.store import Access
@@ -176,6 +177,8 @@ def do_show(options: argparse.Namespace) -> int:
     store = open_any(options)
     found = queries.with_proofs_now(store, queries.advisories(store, number=options.id), store.now())
     events = queries.advisory_events(store, options.id)
+    over = over_of(store, load_fleet(store), found[0].cabin, found[0].unit, found[0].advisory, store.now()) if (
+        found) else None
     sent = queries.notifications(store, store.now(), advisory=options.id)
     read = queries.confirmations(store, options.id)
     store.close()
@@ -187,12 +190,17 @@ def do_show(options: argparse.Namespace) -> int:
         told = sent.drop(columns=["body"]).to_dict("records")
         print_json([{"cabin": one.cabin, "unit": one.unit, **queries.advisory_json(one),
                      "ready_reasons": list(one.advisory.ready_reasons), "record": record,
+                     "over": None if over is None else over.to_json(),
                      "messages": told, "confirmed": read.to_dict("records"),
                      "cautions": list(sentences(_works(one)))}])
         return 0
     print(f"{one.id}  {one.cabin}/{one.unit}  {one.advisory.state}, {_what(one.advisory)}")
     for step in one.advisory.statuses:
         print(f"  [{'x' if step.done else ' '}] {step.code}: {STEP_WORDS[step.code]} ({step.evidence})")
+    if over is not None:
+        print("  when is it over?")
+        for sentence in over.words:
+            print(f"    {sentence}")
     for event in record:
         print(_event_line(event))
     for row in sent[::-1].to_dict("records"):

@@ -35,7 +35,7 @@ from ingest.wire.broker_look import Answer, ask_collector, log_in, reach
 from ingest.wire.mqtt_client import ECHO_ASKED
 from models.advisory.call_order import without_anybody_told
 from models.dose.tested_range import words_of_the_test
-from models.enrolment import has_health_authority, in_words, not_enrolled, unseen
+from models.enrolment import has_health_authority, in_words, not_enrolled, unseen, unwatched_valves
 from models.fleet import Fleet
 
 
@@ -241,7 +241,7 @@ def _of_enrolment(store: Access, fleet: Fleet) -> list[Finding]:
     """What is not enrolled and what that costs in certainty; what can pass between two readings unseen."""
     sent = queries.sent_of_late(store, store.now())
     lacking = [(f"not enrolled: {one.what}", one) for one in not_enrolled(fleet, sent)]
-    between_two = [(one.what, one) for one in unseen(fleet, sent)]
+    between_two = [(one.what, one) for one in (*unseen(fleet, sent), *unwatched_valves(fleet, sent))]
     tests = [
         Finding("a reactor's test", True, words) for kind in fleet.reactors for words in words_of_the_test(kind)]
     return tests + [

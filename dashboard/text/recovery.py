@@ -5,7 +5,6 @@ Texts from outside (names, notes) are returned as they are; `dashboard.text.mark
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -36,6 +35,7 @@ from models.advisory.cleaning import Cleaning, Way, ways_words, where_it_may_run
 from models.advisory.events import times_words
 from models.advisory.notice import litres, local, what_happened
 from models.advisory.plumbing import StillThere
+from models.advisory.proofs import measured
 from models.fleet import Cabin, Contact, Role
 
 NOT_KNOWN = "not known"
@@ -43,7 +43,6 @@ DRAWN_AT_MOST = timedelta(days=30)  # a longer drawing shows nothing of the cut
 BEFORE_THE_CUT = timedelta(hours=6)
 FLUSHES = (Step.FLUSH_COLD, Step.FLUSH_HOT)
 SAMPLES = (Step.SAMPLE_1, Step.SAMPLE_2)
-_MEASURED = re.compile(r"^([\d.]+(?:e[+-]?\d+)?) of ([\d.]+(?:e[+-]?\d+)?) ")
 
 
 class Waits(StrEnum):
@@ -180,10 +179,10 @@ def _sensors_tell(advisory: Advisory, step: Step) -> bool:
 
 def measured_share(evidence: str) -> float | None:
     """How much of what is needed is there, from a proof's words ("12 of 36 L metered ..."); None: no such words."""
-    found = _MEASURED.match(evidence)
+    found = measured(evidence)
     if found is None:
         return None
-    have, needed = float(found[1]), float(found[2])
+    have, needed = found
     return 1.0 if needed <= 0 else max(0.0, min(1.0, have / needed))
 
 

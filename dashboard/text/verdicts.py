@@ -286,7 +286,8 @@ def unit_line(unit: Unit, units: Units) -> str:
     return (
         f"{unit.slug}: {unit.reactor}, target {unit.dose_target_mj_cm2:g} mJ/cm², water tested at "
         f"{unit.uvt_pct:g} %, up to {flow(unit.peak_flow_l_min, units)}, {supply}, "
-        f"{_plumbing(unit, units)}, read every {unit.cadence_s:g} s{_sent(unit)}{_counted(unit)}")
+        f"{_plumbing(unit, units)}, read every {unit.cadence_s:g} s{_sent(unit)}{_counted(unit)}"
+        f"{', shut-off valve' if unit.shutoff else ''}")
 
 
 def _plumbing(unit: Unit, units: Units) -> str:

@@ -28,6 +28,7 @@ from dashboard.views.steps import steps
 from ingest import queries
 from ingest.queries import UnitStatus
 from ingest.record.advisory_log import KeptAdvisory
+from ingest.record.over import over_of
 from ingest.settings import BadInput
 from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, How, Step, StepRecorded
@@ -111,6 +112,9 @@ def story(store: Client, cabin: str, unit: str) -> None:
         markup.next_step(step.title, step.how, step.evidence)]))
     if step.share is not None:
         st.progress(step.share, text=f"{step.share:.0%} of what the sensors have to see")
+    over = over_of(store, get_fleet(store), cabin, unit, kept.advisory, store.now())
+    if over is not None:
+        st.html(markup.told("When is it over?", over.words))
 
 
 def _words(store: Client, one: UnitStatus, kept: KeptAdvisory) -> Notice:

@@ -15,7 +15,7 @@ from ingest.bookings.addresses import allowed_of, refuse_calendars
 from ingest.registry.tables import read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Client
-from models.fleet import Cabin, Fleet, Reactor, Total, Unit
+from models.fleet import Cabin, Fleet, Reactor, Shutoff, Total, Unit
 
 MOST_BYTES = 1_000_000
 # the model's own default, so that it stands in one place
@@ -114,6 +114,7 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
             sends = st.number_input("It sends every, s (empty: each reading at once)", value=None)
             drawdown = st.number_input(f"Pressure tank gives without power, {volume}", value=0.0)
         gravity = st.checkbox("Gravity supply: water flows also without power")
+        valve = st.checkbox("An electric shut-off valve after the unit closes when power or lamp fail")
         total = st.selectbox("The running total of litres, if there is one, is", list(TOTALS))
         step = st.number_input("Least step of the lamp's hour counter, h", value=None)
         st.html(markup.small(
@@ -133,7 +134,8 @@ def cabin_form(store: Client, fleet: Fleet) -> None:
             dose_target_mj_cm2=target, cold_plumbing_l=_litres(cold, units), hot_tank_l=_litres(hot, units),
             hot_tank_heel_l=_litres(heel, units), hot_max_c=hottest, cadence_s=cadence, sends_every_s=sends,
             total=TOTALS[total], lamp_hours_step_h=step,
-            drawdown_l=0.0 if gravity else measures.from_volume(drawdown, units), gravity_fed=gravity)
+            drawdown_l=0.0 if gravity else measures.from_volume(drawdown, units), gravity_fed=gravity,
+            shutoff=Shutoff.NORMALLY_CLOSED if valve else None)
         place = Cabin(slug=slug, name=name, time_zone=zone, latitude=latitude, longitude=longitude,
                       altitude_m=altitude, trip=trip, units=(unit,), well_l_min=_litres(well, units),
                       septic_l_day=_litres(septic, units), vulnerable=vulnerable, supply_line=line)
@@ -157,7 +159,8 @@ def reactor_form(store: Client) -> None:
     with st.form("enrol-reactor"):
         given["name"] = st.text_input("name (slug)", placeholder="annular-40")
         for field in fields(Reactor):
-            if field.name == "name" or field.default is None or "uncertainty" in field.name:
+            lists = isinstance(field.default, tuple)  # given in a fleet.toml
+            if field.name == "name" or field.default is None or lists or "uncertainty" in field.name:
                 continue
             default = None if field.default is MISSING else float(field.default)
             given[field.name] = st.number_input(field.name, value=default, format="%.4g")

@@ -9,7 +9,7 @@ between delivery and the note of it, the same message is sent once more, and nev
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,10 +17,11 @@ from typing import Any
 
 import duckdb
 
-from ingest.db.engine import transaction
+from ingest.db.engine import Local, transaction
 from ingest.record.advisory_log import kept_advisory
+from ingest.record.over import arrival_of, estimate_of
 from ingest.settings import BadInput
-from models.advisory import Event, State, from_json
+from models.advisory import Advisory, Event, State, from_json
 from models.advisory.call_order import Due, Told, first_tellings, follow_up
 from models.advisory.notice import MessageText
 from models.advisory.notices_due import (
@@ -33,6 +34,7 @@ from models.advisory.notices_due import (
     hearing,
     notices_due,
 )
+from models.advisory.when_over import message_words
 from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
@@ -137,21 +139,25 @@ def tell_news(con: Con, fleet: Fleet, now: datetime, policy: Policy | None = Non
     One transaction per advisory: messages and `told_until` together, or neither.
     """
     behind = con.execute(_BEHIND).fetchall()
-    return sum(
-        transaction(con, lambda: _tell_record(con, fleet, now, policy, one))  # noqa: B023  (run at once)
-        for one in behind)
+    put = 0
+    for one in behind:
+        number, cabin, unit, seen = one
+        new = {kind for (kind,) in con.execute(_NEW_KINDS, {"advisory": number, "seen": seen}).fetchall()}
+        if new == {"remeasured"}:  # as at each reading while it goes on: no news, and no replay of a long record
+            con.execute("""
+                UPDATE told_until SET seq = (SELECT max(seq) FROM advisory_event WHERE advisory = $advisory)
+                WHERE advisory = $advisory""", {"advisory": number})
+            continue
+        estimate = _estimate(con, fleet, cabin, unit, now)
+        put += transaction(con, lambda: _tell_record(con, fleet, now, policy, one, estimate))  # noqa: B023  (at once)
+    return put
 
 
 def _tell_record(
-    con: Con, fleet: Fleet, now: datetime, policy: Policy | None, behind: tuple[str, str, str, int]
+    con: Con, fleet: Fleet, now: datetime, policy: Policy | None, behind: tuple[str, str, str, int],
+    estimate: Callable[[Advisory], str],
 ) -> int:
     number, slug, unit, seen = behind
-    new = {kind for (kind,) in con.execute(_NEW_KINDS, {"advisory": number, "seen": seen}).fetchall()}
-    if new == {"remeasured"}:  # as at each reading while it goes on: no news, and no replay of a long record
-        con.execute("""
-            UPDATE told_until SET seq = (SELECT max(seq) FROM advisory_event WHERE advisory = $advisory)
-            WHERE advisory = $advisory""", {"advisory": number})
-        return 0
     record = _record(con, number)
     try:
         cabin = fleet.cabin(slug)
@@ -160,7 +166,7 @@ def _tell_record(
     put = 0
     if cabin is not None:
         told = _told(con, "n.advisory = $advisory", {"advisory": number})
-        for one in notices_due(number, cabin, unit, record, after=seen, policy=policy):
+        for one in notices_due(number, cabin, unit, record, after=seen, policy=policy, estimate=estimate):
             fresh = first_tellings(one, fleet.contacts, told=told, now=now)
             put += put_in_line(con, fresh, now)
             told += [_as_told(due) for due in fresh]
@@ -169,6 +175,29 @@ def _tell_record(
     con.execute("INSERT INTO told_until VALUES ($advisory, $seq, $lifted)", {
         "advisory": number, "seq": record[-1][0], "lifted": lifted})
     return put
+
+
+def _estimate(con: Con, fleet: Fleet, cabin: str, unit: str, now: datetime) -> Callable[[Advisory], str]:
+    """Says of an advisory of that unit when it can be over; nothing where that cannot be worked out.
+
+    Asks for the next guests now, outside of any transaction: nobody hears of a boil advisory later for want of it.
+    """
+    arrival = None
+    try:
+        if fleet.has_unit(cabin, unit):
+            arrival, _ = arrival_of(Local(con), fleet, cabin, now)
+    except Exception:
+        logger.exception("when the next guests of %s come could not be seen; messages go without it", cabin)
+
+    def words(advisory: Advisory) -> str:
+        try:
+            found = estimate_of(fleet, cabin, unit, advisory, now)
+        except Exception:
+            logger.exception("no estimate of %s/%s; messages go without it", cabin, unit)
+            return ""
+        return "" if found is None else message_words(found, arrival=arrival)
+
+    return words
 
 
 def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None = None) -> int:
@@ -186,8 +215,9 @@ def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None =
             messages=tuple(MessageText(role=role, subject="", body="", urgent=True) for role in ASKED))
         if not follow_up(bare, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy):
             continue
-        found = [one for one in notices_due(number, cabin, unit, _record(con, number), policy=policy)
-                 if one.key == event]
+        estimate = _estimate(con, fleet, slug, unit, now)
+        found = [one for one in notices_due(
+            number, cabin, unit, _record(con, number), policy=policy, estimate=estimate) if one.key == event]
         for one in found:
             due = follow_up(one, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy)
             put += transaction(con, lambda: put_in_line(con, due, now))  # noqa: B023  (run at once)

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.db.engine import Asks
+from ingest.evaluation.shutoff import past_valves
 from ingest.outlook.lamp_days import FILTER, LampDays, lamp_days
 from ingest.registry.tables import load_fleet
 from models.advisory.work_cautions import Work, sentences, works_of_tasks
@@ -83,6 +84,7 @@ class Lamp:
     filter_changed_on: date | None
     filter_flow_loss_pct: float | None = None  # of the highest flow since that change; None: not known
     filter_due_by_flow: bool = False
+    valve_at_fault: bool = False  # water passed its shut-off valve while the lamp was dark
     faults: tuple[StandingFault, ...]
     sensor: SensorState = field(default_factory=SensorState)
 
@@ -193,11 +195,13 @@ def lamp_outlook(store: Asks, now: datetime) -> LampOutlook:
             float(band_points(fleet.reactor(unit.reactor), known.uvt_age_days[place.slug, unit.slug])))
         for place in fleet.cabins for unit in place.units
     }
+    valves = past_valves(store, fleet, now)
     fitted = _fitted(known, fleet, thresholds) if known.days is not None else None
     told = _diagnosed(fitted, known, fleet, thresholds) if fitted else None
     lamps = [
         _lamp(place, unit, fleet.reactor(unit.reactor), known=known, fitted=fitted, told=told,
-              threshold=thresholds[place.slug, unit.slug], now=now)
+              threshold=thresholds[place.slug, unit.slug], now=now,
+              valve_at_fault=(place.slug, unit.slug) in valves)
         for place in fleet.cabins for unit in place.units
     ]
     return LampOutlook(at=now, lamps=tuple(sorted(lamps, key=_urgency)), known=known, fitted=fitted)
@@ -260,7 +264,7 @@ def _diagnosed(
 
 def _lamp(
     place: Cabin, unit: Unit, reactor: Reactor, *, known: LampDays, fitted: Fitted | None,
-    told: Diagnosis | None, threshold: float, now: datetime,
+    told: Diagnosis | None, threshold: float, now: datetime, valve_at_fault: bool = False,
 ) -> Lamp:
     key = (place.slug, unit.slug)
     faults = tuple(one for one in known.faults if (one.cabin, one.unit) == key)
@@ -276,7 +280,7 @@ def _lamp(
         "sleeve_cleaned_on": _latest(events, "sleeve-cleaned"),
         "filter_changed_on": _latest(events, FILTER),
         "filter_flow_loss_pct": round(100 * float(flow["loss"].iloc[0]), 1) if len(flow) else None,
-        "filter_due_by_flow": bool(flow["due"].any()),
+        "filter_due_by_flow": bool(flow["due"].any()), "valve_at_fault": valve_at_fault,
     }
     fault = faults[0].evidence if faults else ""
     at = list(fitted.days.units).index(key) if fitted and key in fitted.days.units else None

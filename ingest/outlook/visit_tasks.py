@@ -24,7 +24,7 @@ LATE_SILENCE_DAYS = 3  # a unit not heard for so many whole days is a reason to 
 FILTER_DAYS = 180  # a filter changed so long ago is changed on the way; common practice, no source
 WORK_MIN = {  # common practice, no source
     "swap lamp": 30.0, "clean sleeve": 30.0, "test water": 15.0, "check sensor": 20.0, "change filter": 15.0,
-    "see why nothing is heard": 45.0,
+    "see why nothing is heard": 45.0, "look at the valve": 20.0,
 }
 EARLY_KM = {True: 1.0, False: 0.2}  # km that a day earlier costs: lamp hours thrown away, or only a cleaning
 
@@ -86,6 +86,8 @@ def _stop(lamp: Lamp, today: date, first: date, stays: Mapping[tuple[str, str], 
     by_time = lamp.filter_changed_on is not None and (today - lamp.filter_changed_on).days >= FILTER_DAYS
     if by_time or lamp.filter_due_by_flow:
         tasks.append("change filter")
+    if lamp.valve_at_fault:
+        tasks.append("look at the valve")
     parts = _parts(tasks, lamp.unit.reactor)
     if len(lamp.cabin.units) > 1:
         tasks = [f"{lamp.unit.slug}: {task}" for task in tasks]
@@ -99,7 +101,7 @@ def _due(lamp: Lamp, first: date, *, silent: bool) -> int | None:
     """By which day the first of the reasons to go is due; None: there is none."""
     reasons = [
         *([(lamp.act_by - first).days - SPARE_DAYS] if lamp.act_by else []),
-        *([SPARE_DAYS] if silent else []),
+        *([SPARE_DAYS] if silent or lamp.valve_at_fault else []),
         *([FILTER_WITHIN_DAYS] if lamp.filter_due_by_flow else [])]
     return min(reasons, default=None)
 

@@ -28,7 +28,7 @@ from models.exposure.instants import moment
 
 Con = duckdb.DuckDBPyConnection
 # Work after which past water is judged as it was: doses rest on what the sensor and the tests of water say.
-SAYS_NOTHING_OF_PAST_WATER = frozenset({"lamp-swapped", "sleeve-cleaned", "filter-changed"})
+SAYS_NOTHING_OF_PAST_WATER = frozenset({"lamp-swapped", "sleeve-cleaned", "filter-changed", "valve-checked"})
 FEWEST_OF_ID = 6  # characters that may stand for a whole id, where they are of one record only
 
 _RECORDS = """

@@ -146,7 +146,9 @@ def _own(document: Mapping[str, Any], name: str, kind: type[T], source: str, lin
     """A table that the fleet states as a whole; None: it does not, so the default holds."""
     if name not in document:
         return None
-    return _make(kind, _one_table(document, name, source), _where(source, name), lines, name, 0)
+    found = _one_table(document, name, source)
+    values = {key: tuple(value) if isinstance(value, list) else value for key, value in found.items()}
+    return _make(kind, values, _where(source, name), lines, name, 0)
 
 
 def _one_table(document: Mapping[str, Any], key: str, source: str) -> dict[str, Any]:

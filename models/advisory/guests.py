@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 import pandas as pd
 
@@ -49,6 +49,22 @@ def stays_touched(bookings: pd.DataFrame, cabin: Cabin, exposure: Exposure, know
         for row in mine.to_dict("records")]
     touched = [one for one in found if one.arrives <= last and one.leaves >= first]
     return tuple(sorted(touched, key=lambda one: (one.arrives, one.leaves)))
+
+
+def next_arrival(bookings: pd.DataFrame, cabin: Cabin, now: datetime, arrive_min: int) -> datetime | None:
+    """When the next guests come who are not there yet, in the cabin's time zone; None: no booking says so.
+
+    Parameters
+    ----------
+    bookings : DataFrame
+        As of `stays_touched`.
+    arrive_min : int
+        When guests come, in minutes after local midnight.
+    """
+    mine = bookings[bookings["cabin"] == cabin.slug]
+    hour, minute = divmod(arrive_min, 60)
+    coming = [datetime.combine(_day(one), time(hour, minute), cabin.zone) for one in mine["start"]]
+    return min((one for one in coming if one > now), default=None)
 
 
 def letter(stay: Stay, cabin: Cabin, exposure: Exposure, contacts: Iterable[Contact], today: date) -> str:

@@ -19,8 +19,12 @@ class Uncounted(StrEnum):
 
 
 Count = float | Uncounted | None  # per 100 mL; None: not tested
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")  # in the order of `datetime.weekday`
 E_COLI_RAISES_AT, COLIFORMS_RAISE_AT = 1.0, 6.0  # per 100 mL; sources: `LaboratoryPolicy`
 NAMES = {"e_coli": "E. coli", "total_coliforms": "total coliforms"}
+# From tap to laboratory; no cabin of these lies nearer, and no laboratory takes what is older. Common practice, no
+# source. [h]
+LEAST_WAY_H, MOST_WAY_H = 1.0, 72.0
 _SPELLED = {"est": Uncounted.ESTIMATED, "overgrown": Uncounted.OVERGROWN, "o/g": Uncounted.OVERGROWN}
 
 
@@ -98,7 +102,9 @@ class LaboratoryResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LaboratoryPolicy:
-    """From which counts on a result is unsafe. One per fleet; a fleet's own may be stricter, never looser.
+    """From which counts on a result is unsafe, and when the laboratory takes samples. One per fleet.
+
+    A fleet's own counts may be stricter, never looser.
 
     ======================================================  ================================================
     result, per 100 mL                                      means, by default
@@ -115,6 +121,10 @@ class LaboratoryPolicy:
     ----------
     e_coli_raises_at, total_coliforms_raises_at : float
         Counts from which on the water is unsafe unless boiled. [per 100 mL]
+    laboratory_days : tuple of str
+        Days of the week on which the laboratory takes samples; from Monday to Friday is common practice, no source.
+    laboratory_hours : float
+        How long a sample may travel until the laboratory begins with it: a day is common practice, no source. [h]
 
     References
     ----------
@@ -126,8 +136,20 @@ class LaboratoryPolicy:
 
     e_coli_raises_at: float = E_COLI_RAISES_AT
     total_coliforms_raises_at: float = COLIFORMS_RAISE_AT
+    laboratory_days: tuple[str, ...] = WEEKDAYS[:5]
+    laboratory_hours: float = 24.0
 
     def __post_init__(self) -> None:
+        days = tuple(self.laboratory_days)
+        if not days or any(one not in WEEKDAYS for one in days):
+            raise ValueError(
+                f"laboratory_days must be a list of at least one of {', '.join(WEEKDAYS)}; got {list(days)!r}")
+        object.__setattr__(self, "laboratory_days", tuple(one for one in WEEKDAYS if one in days))
+        hours = self.laboratory_hours
+        if isinstance(hours, bool) or not isinstance(hours, (int, float)) or not LEAST_WAY_H < hours <= MOST_WAY_H:
+            raise ValueError(
+                f"laboratory_hours must be above {LEAST_WAY_H:g} and at most {MOST_WAY_H:g} h, in which a sample "
+                f"reaches the laboratory; got {hours!r}")
         bounds = {"e_coli_raises_at": E_COLI_RAISES_AT, "total_coliforms_raises_at": COLIFORMS_RAISE_AT}
         for name, most in bounds.items():
             value = getattr(self, name)

@@ -6,8 +6,8 @@ Each has a key that follows from the record alone, and its words for each kind o
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
@@ -60,6 +60,8 @@ OVERTAKES = (NoticeKind.POWER_OFF, NoticeKind.RAISED)
 ENDS = (NoticeKind.LIFTED, NoticeKind.HEARD, NoticeKind.POWER_BACK)  # of what somebody was told of before
 ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
 FLAPS_WITHIN = timedelta(hours=6)  # two outages in it: a supply that flaps; common practice, no source
+# What is said of an open advisory, to whom it is theirs to end: with an estimate of when that can be.
+WITH_ESTIMATE = (*BOIL, NoticeKind.NEEDS_PEOPLE)
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
 LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
 
@@ -107,7 +109,7 @@ class NoticeDue:
 
 def notices_due(
     number: str, cabin: Cabin, unit: str, record: Sequence[tuple[int, Event]], *, after: int = 0,
-    policy: Policy | None = None,
+    policy: Policy | None = None, estimate: Callable[[Advisory], str] | None = None,
 ) -> tuple[NoticeDue, ...]:
     """What people are to be told of one advisory's record.
 
@@ -121,6 +123,8 @@ def notices_due(
         The whole record, in order of sequence.
     after : int
         Only of events with a later sequence number.
+    estimate : callable, optional
+        When an open advisory can be over, in a sentence or two for whom it is theirs to end; or empty.
 
     Returns
     -------
@@ -145,7 +149,8 @@ def notices_due(
         told.add((one.kind, one.mark))
         if one.seq > after and (now.lifted is None or one.kind is NoticeKind.LIFTED):
             state = now if one.kind in BOIL else one.state
-            words = _words(one.kind, one.before, one.event, state, cabin, unit, number)
+            over = estimate(state) if estimate and one.kind in WITH_ESTIMATE and state.lifted is None else ""
+            words = _words(one.kind, one.before, one.event, state, cabin, unit, number, over=over)
             out.append(NoticeDue(
                 kind=one.kind, cabin=cabin, unit=unit, at=one.event.at, mark=one.mark, advisory=number,
                 not_before=one.not_before, messages=words))
@@ -227,7 +232,8 @@ def _sensors_done(advisory: Advisory) -> bool:
 
 
 def _words(
-    kind: NoticeKind, before: Advisory | None, event: Event, state: Advisory, cabin: Cabin, unit: str, number: str
+    kind: NoticeKind, before: Advisory | None, event: Event, state: Advisory, cabin: Cabin, unit: str, number: str,
+    *, over: str = "",
 ) -> tuple[MessageText, ...]:
     """The words for each reader."""
     place = _place(cabin, unit)
@@ -237,6 +243,9 @@ def _words(
             "keep boiling until then.")
         return _to(text, f"Ready to lift: {place}", ASKED)
     found = messages(before, event, state, cabin, unit=unit)
+    if over:
+        found = tuple(
+            replace(one, body=f"{one.body} {over}") if one.role in ASKED else one for one in found)
     service_hears = any(one.role is Role.SERVICE for one in found)
     if kind is NoticeKind.RAISED and state.cause in LAMP_CAUSES and not service_hears:
         first = what_happened(state.exposure, cabin)[0]
@@ -247,9 +256,10 @@ def _words(
     if kind not in BOIL:
         return found
     ask = {
-        Role.OWNER: " Confirm that you have read this on the cabin's page. Until somebody does, it is said again.",
+        Role.OWNER: (
+            " Confirm that you have read this on the cabin's page. Until somebody confirms, it is said again."),
         Role.MANAGER: (
-            f" Confirm on the page that you have read boil advisory {number}. Until somebody does, it is said "
+            f" Confirm on the page that you have read boil advisory {number}. Until somebody confirms, it is said "
             "again.")}
     return tuple(
         MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from models.advisory.events import FLUSH_STEPS, PERSON_STEPS, Proof, Step, StepPolicy
+
+_MEASURED = re.compile(r"^([\d.]+(?:e[+-]?\d+)?) of ([\d.]+(?:e[+-]?\d+)?) ")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +176,12 @@ def _confirmed(mine: Flush, at: datetime, needed_l: float, both: str) -> Proof:
             since=min(mine.ended_at, at))
     so_far = "metered in that time" if mine.heard else "of that time heard of so far"
     return Proof(at=at, step=mine.step, done=False, evidence=f"{have} {so_far}{both}")
+
+
+def measured(evidence: str) -> tuple[float, float] | None:
+    """How much is there and how much is needed, by a proof's words ("12 of 36 L metered ..."); None: no such."""
+    found = _MEASURED.match(evidence)
+    return None if found is None else (float(found[1]), float(found[2]))
 
 
 def _known(amount: float | None) -> float | None:

@@ -26,6 +26,7 @@ class Work(StrEnum):
     CLEAN_SLEEVE = "clean the sleeve"
     OPEN_HOUSING = "open a housing, change a filter"
     CHECK_SENSOR = "check a sensor"
+    CHECK_VALVE = "look at the shut-off valve"
     BALLAST = "work at the ballast"
     FLUSH_HOT = "flush hot water"
     HEAT = "heat the water"
@@ -35,7 +36,7 @@ class Work(StrEnum):
 
 
 LAMP_OUT = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE})
-WET = LAMP_OUT | {Work.OPEN_HOUSING, Work.CHECK_SENSOR}
+WET = LAMP_OUT | {Work.OPEN_HOUSING, Work.CHECK_SENSOR, Work.CHECK_VALVE}
 UNIT = WET | {Work.BALLAST}
 HOT = frozenset({Work.FLUSH_HOT, Work.HEAT, Work.DRAIN_TANK})
 BLEACH = frozenset({Work.CHLORINATE, Work.FILL_WITH_BLEACH})
@@ -101,6 +102,9 @@ CAUTIONS = (  # in the order in which they are needed
     Caution(
         words="What was opened is dosed again, or chlorinated and flushed, before anybody drinks from it.",
         works=WET, afterwards=True, source=PRACTICE),
+    Caution(
+        words="Until the valve was seen to close with the power off, it keeps no water back: while the lamp is "
+        "dark, draw none to drink.", works=frozenset({Work.CHECK_VALVE}), source=PRACTICE),
     Caution(
         words="Ask the local health authority before you chlorinate; where local code asks for a licensed person, "
         "let one do it.", works=BLEACH, source=PRACTICE),
@@ -173,6 +177,7 @@ TASK_WORKS: Mapping[str, frozenset[Work]] = {
     "swap lamp": frozenset({Work.SWAP_LAMP}), "clean sleeve": frozenset({Work.CLEAN_SLEEVE}),
     "change filter": frozenset({Work.OPEN_HOUSING}), "check sensor": frozenset({Work.CHECK_SENSOR}),
     "see why nothing is heard": frozenset({Work.SEE_IF_LIT, Work.BALLAST}), "test water": frozenset(),
+    "look at the valve": frozenset({Work.CHECK_VALVE}),
 }
 STEP_WORKS: Mapping[Step, frozenset[Work]] = {
     Step.LAMP_LIT: frozenset({Work.SEE_IF_LIT}),
@@ -188,7 +193,7 @@ RECORD_WORKS: Mapping[str, frozenset[Work]] = {  # kinds of `tarnlight service r
     "lamp-swapped": frozenset({Work.SWAP_LAMP}), "sleeve-cleaned": frozenset({Work.CLEAN_SLEEVE}),
     "filter-changed": frozenset({Work.OPEN_HOUSING}), "sensor-checked": frozenset({Work.CHECK_SENSOR}),
     "uvt-sensor-checked": frozenset(),
-    "chlorinated": BLEACH,
+    "chlorinated": BLEACH, "valve-checked": frozenset({Work.CHECK_VALVE}),
 }
 
 

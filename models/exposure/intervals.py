@@ -89,6 +89,9 @@ def exposure(
     unheard = codes["kind"] == KindCode.UNHEARD
     nothing_known = unheard & (water.under_l == 0) & (water.under_l_upper > 0)
     rests_on = np.where(pieces.suspect, codes["rests_on"] | water.rests_on, codes["rests_on"])
+    # named where the whole interval was dark: it takes no litre off and no part of the time
+    shut = (codes["kind"] == KindCode.DARK) & found.sure[pieces.row] & (rows.profile["shutoff"][pieces.row] == 1)
+    rests_on = np.where(shut, rests_on | Witness.VALVE, rests_on)
     flow = np.where(pieces.long, np.nan, rows.fresh("flow_l_min")[pieces.row])
     table = pd.DataFrame({
         "unit_no": rows.unit_no[pieces.row], "start": instants(pieces.start), "end": instants(pieces.end),

@@ -32,7 +32,7 @@ CELL_CADENCES, CELLS_CADENCES = 2.5, 5.5
 PROFILE = (
     "cadence_s", "two_ends_s", "peak_flow_l_min", "drawdown_l", "gravity_fed", "meter", "counter_step_h",
     "dose_target_mj_cm2", "marginal_from_mj_cm2", "under_treated_from_mj_cm2", "warm_up_s", "rewarm_s",
-    "alarm_intensity_w_m2",
+    "alarm_intensity_w_m2", "shutoff",
 )
 
 
@@ -59,6 +59,7 @@ def profile(
         "under_treated_from_mj_cm2": under_treated_from_mj_cm2(target, protozoa_from_mj_cm2, partial_share),
         "warm_up_s": reactor.warm_up_s,
         "rewarm_s": reactor.rewarm_s, "alarm_intensity_w_m2": reactor.alarm_intensity_w_m2,
+        "shutoff": float(unit.shutoff is not None),
     }
 
 

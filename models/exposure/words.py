@@ -82,6 +82,7 @@ class Witness(IntFlag):
     DIM = 1 << 18  # much dimmer than a reading before: it may have just started
     NOT_SINCE = 1 << 19  # the power came back, but nothing has shown the lamp since
     REWARMED = 1 << 20  # at its settled level, which takes its time after a start
+    VALVE = 1 << 21  # a valve that should have shut the water off: it bounds nothing (`models.exposure.shutoff`)
 
 
 _SENTENCES: dict[Witness, str] = {
@@ -106,6 +107,7 @@ _SENTENCES: dict[Witness, str] = {
     Witness.FLOW: "flow",
     Witness.STORED: "stored volume",
     Witness.PEAK_FLOW: "peak flow",
+    Witness.VALVE: "shut-off valve should be closed",
 }
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
+from itertools import pairwise
 from pathlib import Path
 
 import paho.mqtt.client as paho
@@ -316,4 +317,67 @@ def test_thirty_cabins_and_a_cut_of_three_hours(evening_of, mosquitto):
         mine = [body for _, reader, _, body in every if reader == evening.owner(n)]
         assert all(slug.title() in body and "tarnlight " not in body for body in mine)
         assert bool(mine) == (slug in loggers.cut)
+    assert evening.asked("SELECT key FROM notification_attempt WHERE ok GROUP BY key HAVING count(*) > 1") == []
+
+
+@dataclass
+class Dark:
+    """Three cabins that stay dark, and say so every two minutes; the fourth stays lit."""
+
+    evening: Evening
+    read: datetime
+
+    def __call__(self, now: datetime) -> None:
+        while self.read + CADENCE <= now:
+            self.read += CADENCE
+            for n, slug in enumerate(self.evening.slugs):
+                self.evening.say(slug, self.read, **(LIT if n == 3 else DARK))
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(400)
+def test_where_nobody_confirms_the_next_is_called_and_reminders_go_on_until_somebody_does(evening_of, mosquitto):
+    evening = evening_of(4, 3)
+    evening.go(EVENING - minutes(1), 4.0)
+    with publisher(mosquitto.port) as evening.sender:
+        for slug in evening.slugs:
+            for n in range(12, 0, -1):
+                evening.say(slug, EVENING - minutes(1 + 2 * n), **LIT)
+        wait_for(lambda: evening.asked("SELECT count(*) FROM present") == [(4,)], 30, "all are heard")
+        off = evening.clock.now()
+        for n, slug in enumerate(evening.slugs):
+            evening.say(slug, off, **(LIT if n == 3 else DARK))
+        for slug in evening.slugs[:2]:
+            for n in (1, 2):
+                evening.say(slug, off + timedelta(seconds=n), flow=8 / 6e4, **DARK)
+        wait_for(lambda: any("boil water at 2" in one[1] for one in evening.mails(FIRST)), 60, "the boil message")
+        wait_for(evening.all_noted, 20, "nothing is in hand")
+        told = {to: [at for at, _, body in evening.mails(to) if "boil advisory" in body] for to in (FIRST, SECOND)}
+        (begun,) = told[FIRST]
+        assert told[SECOND] == []
+        evening.box.at.clear()
+        evening.go(evening.clock.now(), 120.0)  # two minutes in a second: the collector looks every four of them
+        loggers = Dark(evening, off)
+        evening.until(begun + minutes(100), loggers)
+        wait_for(evening.all_noted, 20, "nothing is in hand")
+        reminded = {to: [(at, subject, body) for at, subject, body in evening.mails(to) if "Not confirmed yet" in (
+            subject)] for to in (FIRST, SECOND, *(evening.owner(n) for n in range(4)))}
+        called = [at for at, _, body in evening.mails(SECOND) if "boil advisory" in body]
+        # the next in order a quarter of an hour after the first was told; each again every half hour, of both
+        assert min(called) - begun >= minutes(15)
+        assert min(called) - begun <= minutes(15 + 15)
+        times = [begun, *(at for at, _, _ in reminded[FIRST])]
+        assert 3 <= len(times) <= 4  # at 30, 60 and 90 min at the soonest, each counted from the last delivery
+        assert all(minutes(30) <= later - one <= minutes(45) for one, later in pairwise(times))
+        assert len(reminded[SECOND]) >= 1
+        assert len(reminded[evening.owner(0)]) == len(reminded[evening.owner(1)]) >= 2
+        assert reminded[evening.owner(2)] == reminded[evening.owner(3)] == []  # no water was drawn there
+        for _, _, body in reminded[FIRST]:
+            assert all(f"{slug.title()}: " in body for slug in evening.slugs[:2])
+            assert "Over at the earliest" in body and "no promise" in body
+        evening.confirm_all()
+        wait_for(evening.all_noted, 20, "nothing is in hand")
+        sent = len(evening.box.at)
+        evening.until(evening.clock.now() + minutes(45), loggers)
+        assert [subject for _, _, subject, _ in evening.box.at[sent:] if "Not confirmed yet" in subject] == []
     assert evening.asked("SELECT key FROM notification_attempt WHERE ok GROUP BY key HAVING count(*) > 1") == []

@@ -83,6 +83,8 @@ CASES = [
     ({"lamp_hours": 9000.0}, "watch", "burnt 9,000 h and is rated for 9,000 h"),
     ({"lamp_hours": 8999.0}, "clear", "even at peak flow"),
     ({"battery_v": 11.9}, "watch", "11.9 V"),
+    ({"past_valve_since": EARLIER, "past_valve_l": 12.9}, "watch",
+     "At least 12 L passed while the lamp was dark, though the shut-off valve should have been closed."),
     ({"sample_again_at": EARLIER, "sample_again": "total coliforms 3 per 100 mL"}, "watch",
      "The sample taken 2026-05-02 07:00 UTC asks for another one: total coliforms 3 per 100 mL."),
     ({"dose_low_mj_cm2": 0.0, "tested_range": ("water at 74 %", "flow of 31 L/min")}, "boil",

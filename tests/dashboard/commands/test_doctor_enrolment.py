@@ -39,6 +39,17 @@ def enroll(store: Store, text: str) -> None:
     store.close()
 
 
+def test_a_shut_off_valve_whose_leak_nobody_would_see_is_named(held):
+    enroll(held, FLEET_TOML.replace("drawdown_l = 25.0", 'drawdown_l = 25.0\nshutoff = "normally-closed"'))
+    store = Store(held.path)
+    sends(store, "heron-point", "main", flow_l_min=0.0)
+    sends(store, "otter-cove", "main")
+    store.close()
+    (found,) = [one for one in about_units(held.path) if one["check"] == "shut-off valve"]
+    assert found["ok"] and found["units"] == ["otter-cove/main"]
+    assert "neither a total nor a flow is sent" in found["found"]
+
+
 def test_each_kind_that_is_not_stated_has_one_line_with_its_units_and_its_cost(held):
     text = FLEET_TOML.replace("drawdown_l = 25.0", STATED, 1)  # heron-point has all of it
     for line in ("cold_plumbing_l = 18.0\n", "hot_tank_l = 150.0\n"):

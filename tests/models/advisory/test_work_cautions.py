@@ -42,6 +42,7 @@ ACIDS, AIR = "Never mix bleach with acids, ammonia", "air the room"
     (Work.CLEAN_SLEEVE, (POWER, LOOK, DRY, PRESSURE, COOL, QUARTZ, MERCURY, VACUUM, DOSED, "local rules")),
     (Work.OPEN_HOUSING, (POWER, LOOK, DRY, PRESSURE, DOSED)),
     (Work.CHECK_SENSOR, (POWER, LOOK, DRY, PRESSURE, DOSED)),
+    (Work.CHECK_VALVE, (POWER, LOOK, DRY, PRESSURE, DOSED, "keeps no water back")),
     (Work.BALLAST, (POWER, LOOK, DRY)),
     (Work.FLUSH_HOT, (SCALDS,)),
     (Work.HEAT, (SCALDS, "relief valve", "mains voltage", "no child", "hotter: tell all")),
