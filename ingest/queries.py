@@ -167,11 +167,8 @@ class _Evidence:
     trusts: dict[Key, SensorTrust]
     asked_again: dict[Key, tuple[datetime, str]]
     vulnerable: frozenset[str]  # cabins
-<<<<<<< HEAD
     batteries: dict[Key, Outlook]
-=======
     valves: dict[Key, PastValve]
->>>>>>> wt-valve
     own_clock: tuple[datetime, str] | None
     held: dict[Key, Any]
 
@@ -215,11 +212,8 @@ def status(
         links=links, clocks=_by_unit(store.ask(_CLOCK_FAULTS, {"now": now, "since": now - CLOCK_FAULT_FOR})),
         good=good, water=water, trusts=trusts, troubles=by_unit(unanswered(store, fleet, keys, now, until=now)),
         at_fault=faults.faults(store), asked_again=asked_again(store, now),
-<<<<<<< HEAD
         vulnerable=vulnerable_now(store, fleet, now), batteries=outlooks(store, now),
-=======
-        vulnerable=vulnerable_now(store, fleet, now), valves=past_valves(store, fleet, now),
->>>>>>> wt-valve
+        valves=past_valves(store, fleet, now),
         **_clocks(store, now, as_of=as_of))
     return worst_first([
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
