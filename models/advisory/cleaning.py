@@ -33,6 +33,7 @@ HEAT_C = 70.0
 HEAT_MIN = 30.0
 HEEL_SHARE = 0.1  # of a tank stays below its drain and in its bottom; common practice, no source
 MOST_DRAINS = 8  # nobody drains a tank more often; common practice, no source
+LEAST_SHARE_TOLD = 1e-6  # two logs beyond what any organism counts up to
 MOST_PIPES = 30.0  # pipe volumes beyond which nothing of a front is left
 
 HEAT_SOURCE = (
@@ -450,8 +451,10 @@ def _up(litres: float) -> int:
 
 
 def _percent(share: float) -> str:
-    """A share in per cent by one digit, rounded up."""
+    """A share in per cent by one digit, rounded up; of what nobody could measure, that it is less than that."""
     if share <= 0:
         return "0 %"
+    if share < LEAST_SHARE_TOLD:
+        return f"less than {100 * LEAST_SHARE_TOLD:g} %"
     digits = max(0, 1 - math.floor(math.log10(100 * share)) - 1) if share < 0.1 else 0
     return f"{math.ceil(100 * share * 10**digits - 1e-9) / 10**digits:g} %"
