@@ -21,6 +21,7 @@ HALVINGS = 80  # of an interval: to the last digit of a double
 # One over the number of tanks, from plug flow to one tank; finer where tanks are many. A fit is one of these.
 TANKS_TRIED = 1001
 LEAST_ERROR = 0.02  # no test knows its dose better, 95 % two-sided, a share; common practice, no source
+MOST_TIE = 1e6  # no geometry is so far off, nor its test: a unit is typed wrong; ours, no source
 MOST_TANKS = 1e6  # more are plug flow to all digits that count, and the fast path would round ln(1 + x) away
 
 
@@ -99,6 +100,22 @@ def shares_in_tie(reactor: Reactor) -> Floats:
     """How much each point of the test has to say in the tie's logarithm; together 1. [-]"""
     weight = _Points.of(reactor).weight
     return np.asarray(weight / weight.sum())
+
+
+def require_doses(reactor: Reactor) -> None:
+    """Refuse a test of which a point is no dose of the reactor's geometry by far: nothing can be tied to it."""
+    if reactor.equation is not None:
+        return
+    with np.errstate(all="ignore"):
+        ties = _Points.of(reactor).log_ties(np.array([0.0, 1.0]))
+    near = np.all(np.abs(ties) < math.log(MOST_TIE), axis=0)  # not where one is NaN
+    if not near.all():
+        number = int(np.argmin(near))
+        one = reactor.all_tests[number]
+        raise ValueError(
+            f"tests must each be a dose that this geometry can be held against; point {number + 1} "
+            f"({one.flow_l_min:g} L/min, {one.uvt_pct:g} %, {one.intensity_w_m2:g} W/m2, {one.red_mj_cm2:g} "
+            f"mJ/cm2) is over {MOST_TIE:,.0f} times off")
 
 
 @lru_cache(maxsize=256)  # a fit follows from the profile alone
