@@ -65,7 +65,9 @@ class Water:
     points : float
         Half-width of the band that a test leaves open. [points]
     doubt : UvtDoubt or None
-        Why a live sensor that speaks is not used.
+        Why a live sensor that speaks is not used, or not alone.
+    rival : Water or None
+        As of a water test that contradicts the live sensor: whichever gives less dose counts.
     """
 
     uvt_pct: float
@@ -73,6 +75,12 @@ class Water:
     tested_at: datetime | None = None
     points: float
     doubt: UvtDoubt | None = None
+    rival: Water | None = None
+
+    @property
+    def cloudiest_pct(self) -> float:
+        """The least transmittance that is said of it. [%]"""
+        return self.uvt_pct if self.rival is None else min(self.uvt_pct, self.rival.uvt_pct)
 
     @classmethod
     def tested(cls, reactor: Reactor, uvt_pct: float, tested_at: datetime | None, now: datetime) -> Water:
