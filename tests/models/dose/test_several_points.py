@@ -65,6 +65,22 @@ def test_points_without_error_give_the_tanks_and_the_tie_that_made_them(tanks, t
     assert min(one.tanks for one in found.mixings) < tanks < max(one.tanks for one in found.mixings)
 
 
+def test_each_points_own_organism_gives_its_dose():
+    """Of one organism twice as sensitive as the other's: the same tanks give it a smaller dose of the same mean."""
+    kind = at_four_flows(3.0, 0.9)
+    ks = (0.115, 0.23, 0.05)
+    points = tuple(
+        replace(one, challenge_k_cm2_mj=k, red_mj_cm2=0.9 * red_of_ages(mean_dose(ANNULAR, one.flow_l_min), 3.0, k))
+        for one, k in zip(kind.tests, ks, strict=True))
+    found = fit(replace(kind, tests=points))
+    assert found.mixings[0].tanks == pytest.approx(3.0, rel=0.01) and found.scatter == 1.0
+    assert found.mixings[0].tie == pytest.approx(0.9, rel=0.005)
+
+
+def test_no_test_of_several_points_knows_its_dose_better_than_to_two_per_cent():
+    assert fit(at_four_flows(6.0, 1.0, stated_pct=0.0)).error == pytest.approx(0.02)
+
+
 def test_the_stated_tanks_no_longer_count():
     assert fit(replace(SEVERAL, mixing_tanks=1)).mixings == fit(SEVERAL).mixings
     assert fit(SEVERAL).mixings[0].tanks == pytest.approx(6.0, rel=0.1)
