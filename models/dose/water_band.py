@@ -14,6 +14,8 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.dose.optics import absorption_per_cm
+from models.dose.reactor import model_of
 from models.dose.uvt_checks import UvtDoubt
 from models.fleet import Reactor
 
@@ -43,6 +45,18 @@ def band_points(reactor: Reactor, age_days: ArrayLike) -> NDArray[np.float64]:
     age = np.nan_to_num(np.abs(np.asarray(age_days, dtype=float)), nan=UNDATED_DAYS)
     more = np.minimum(np.floor(age * POINTS_A_DAY), MOST_POINTS)
     return np.asarray(reactor.uvt_test_uncertainty_points + more, dtype=np.float64)
+
+
+def looks_worse(reactor: Reactor, uvt_pct: float, than_pct: float) -> bool:
+    """Whether a water test makes the water look worse than another: cloudier, or less dose of the same reading.
+
+    Where the sensor sits far out, clearer water means a weaker lamp and less dose (`optics.mean_to_sensor`).
+    """
+    dose, other = (
+        float(model_of(reactor).product(
+            np.array(reactor.test_intensity_w_m2), absorption_per_cm(one), np.array(reactor.test_flow_l_min)))
+        for one in (uvt_pct, than_pct))
+    return bool(uvt_pct < than_pct or dose < other)
 
 
 def age_days(tested_at: datetime | None, now: datetime) -> float:
