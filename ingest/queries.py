@@ -111,7 +111,7 @@ class UnitStatus:
         held = state if state is not None and self.heard else None
         low = self.red_low_mj_cm2
         untested = bool(is_outside(
-            self.reactor, uvt_pct=self.water.uvt_pct, flow_l_min=self.judged_flow_l_min or 0.0))
+            self.reactor, uvt_pct=self.water.cloudiest_pct, flow_l_min=self.judged_flow_l_min or 0.0))
         return {
             "cabin": self.cabin.slug, "unit": self.unit.slug, "verdict": str(self.verdict.verdict),
             "since": self.verdict.since, "reasons": list(self.verdict.reasons),
@@ -291,10 +291,10 @@ def _one(evidence: _Evidence, cabin: Cabin, unit: Unit) -> UnitStatus:
     present = replace(
         _present(evidence, unit, dose, state if heard else None, down, key),
         tested_range=outside_tested(
-            reactor, uvt_pct=water.uvt_pct, flow_l_min=state.flow_l_min if heard and state else None),
-        tested_range_at_peak=outside_tested(reactor, uvt_pct=water.uvt_pct, flow_l_min=unit.peak_flow_l_min),
+            reactor, uvt_pct=water.cloudiest_pct, flow_l_min=state.flow_l_min if heard and state else None),
+        tested_range_at_peak=outside_tested(reactor, uvt_pct=water.cloudiest_pct, flow_l_min=unit.peak_flow_l_min),
         untested=bool(is_outside(
-            reactor, uvt_pct=water.uvt_pct, flow_l_min=max(dose.flow_l_min or 0.0, unit.peak_flow_l_min))),
+            reactor, uvt_pct=water.cloudiest_pct, flow_l_min=max(dose.flow_l_min or 0.0, unit.peak_flow_l_min))),
         water_too_old_days=water.too_old_days(now),
         uvt_doubt="" if water.doubt is None else water.doubt.words)
     return UnitStatus(

@@ -6,7 +6,7 @@ what they are made from.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -89,13 +89,17 @@ def warm_now(state: UnitState, reactor: Reactor, now: datetime) -> bool | None:
 def _dose(
     reactor: Reactor, state: UnitState, flow_l_min: float | None, water: Water, ratios: tuple[float, float]
 ) -> tuple[float | None, float | None]:
+    if water.rival is not None:  # the less of both, unknown where one is
+        ways = [_dose(reactor, state, flow_l_min, one, ratios) for one in (replace(water, rival=None), water.rival)]
+        red, low = (None if None in both else min(both) for both in zip(*ways, strict=True))
+        return red, low
     found = assess(
         reactor, intensity_w_m2=np.nan if state.intensity_w_m2 is None else state.intensity_w_m2,
         flow_l_min=np.nan if flow_l_min is None else flow_l_min, uvt_pct=water.uvt_pct, uvt_live=water.live,
         uvt_test_points=water.points)
-    red, low = (float(np.ravel(one)[0]) / ratio for one, ratio in zip(
+    value, bound = (float(np.ravel(one)[0]) / ratio for one, ratio in zip(
         (found.red_mj_cm2, found.red_low_mj_cm2), ratios, strict=True))
-    return (None if np.isnan(red) else red), (None if np.isnan(low) else low)
+    return (None if np.isnan(value) else value), (None if np.isnan(bound) else bound)
 
 
 def repeated_light(held: UnitState | None, reactor: Reactor) -> dict[str, Any]:

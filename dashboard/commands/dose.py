@@ -17,6 +17,7 @@ from models.dose import assess
 from models.dose.credit import credit_in
 from models.dose.explain import DoseStep, explain
 from models.dose.kernel import DoseReason
+from models.dose.reactor import is_outside
 from models.dose.sizing import least_intensity_w_m2, least_uvt_pct, most_flow_l_min, new_lamp_intensity_w_m2
 from models.dose.tested_range import outside_tested
 from models.dose.water_band import band_points
@@ -66,8 +67,9 @@ def do_dose(options: argparse.Namespace) -> int:
         print(f"  {step['name']:44} {step['symbol']:8} {_shown(step['value']):>12} {step['unit']:8}{formula}")
     print(f"  target {options.target:g} mJ/cm2: {'reached' if told['reaches_target'] else 'NOT reached'} "
           "by the lower bound")
+    without = "none" if told["tested_range"] else "unknown"
     print("  log credit by the lower bound (40 CFR 141.720(d)(1); a reference, it binds public systems only): "
-          + ", ".join(f"{name} {credit:g}" if credit is not None else f"{name} unknown"
+          + ", ".join(f"{name} {credit:g}" if credit is not None else f"{name} {without}"
                       for name, credit in told["log_credit"].items()))
     print(f"  most flow for the target with this reading and water: {_shown(told['most_flow_l_min'])} L/min")
     print(f"  at {told['peak_flow_l_min']:g} L/min the target stops being covered below: UVT "
@@ -90,6 +92,7 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
     sized: dict[str, Any] = {"target_mj_cm2": options.target, "uvt_live": options.uvt_live,
         "uvt_test_points": given["uvt_test_points"]}
     steps: list[DoseStep] = explain(reactor, **given)
+    untested = bool(is_outside(reactor, uvt_pct=options.uvt, flow_l_min=options.flow or options.peak_flow or 0.0))
     return {
         "reactor": reactor.name, **given, "peak_flow_l_min": peak,
         "dose_mj_cm2": float(found.red_mj_cm2), "dose_low_mj_cm2": low, "dose_target_mj_cm2": options.target,
@@ -98,7 +101,7 @@ def reckoning(reactor: Reactor, options: argparse.Namespace) -> dict[str, Any]:
         "tested_range": list(outside_tested(
             reactor, uvt_pct=options.uvt, flow_l_min=options.flow or options.peak_flow)),
         "log_credit": {
-            str(one): None if math.isnan(low) else credit_in(reactor, low, one) for one in Organism},
+            str(one): None if math.isnan(low) or untested else credit_in(reactor, low, one) for one in Organism},
         "most_flow_l_min": most_flow_l_min(
             reactor, uvt_pct=options.uvt, intensity_w_m2=options.intensity, **sized),
         "least_uvt_pct": least_uvt_pct(reactor, flow_l_min=peak, output=output, **sized),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from models.dose.sensor_checks import (
     sensor_due,
     sensor_stretches,
 )
-from models.dose.uvt_checks import UvtDoubt, uvt_stretches
+from models.dose.uvt_checks import MOST_OFF_POINTS, UvtDoubt, off_a_test, uvt_stretches
 from models.exposure import microsecond
 from models.exposure.instants import instants, moment
 from models.fleet import Fleet
@@ -42,6 +42,25 @@ _UVT_CHECKS = f"""
     WHERE kind = '{UVT_SENSOR_CHECKED}' AND value IS NOT NULL
     AND ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)
 """  # noqa: S608  (a kind of our own)
+# One row per unit whose latest water test was made since its sensor's last good check, if there was one: what that
+# said, and what the sensor read then: of a test of the last day in the hour around it, else that day's median.
+_TESTED_AGAINST = f"""
+    WITH tested AS (
+        SELECT cabin, unit, arg_max(value, "at") AS tested_pct, max("at") AS "at", arg_max(who, "at") AS who
+        FROM service_done WHERE kind = 'water-tested' AND value IS NOT NULL AND "at" <= $now GROUP BY ALL),
+    good AS (
+        SELECT cabin, unit, max("at") AS good_at FROM service_done
+        WHERE kind = '{UVT_SENSOR_CHECKED}' AND abs(value) <= {MOST_OFF_POINTS} AND "at" <= $now GROUP BY ALL),
+    late AS (
+        SELECT t.cabin, t.unit, median(r.uvt_pct) AS uvt_pct FROM tested AS t JOIN reading AS r
+            ON r.cabin = t.cabin AND r.unit = t.unit
+            AND r."at" > t."at" - INTERVAL 30 MINUTE AND r."at" < t."at" + INTERVAL 30 MINUTE
+        WHERE t."at" > $since AND r."at" > $since - INTERVAL 30 MINUTE AND r."at" <= $now GROUP BY ALL)
+    SELECT t.*, coalesce(n.uvt_pct, d.uvt_pct) AS read_pct FROM tested AS t
+    LEFT JOIN good AS g USING (cabin, unit) LEFT JOIN late AS n USING (cabin, unit)
+    LEFT JOIN daily AS d ON d.cabin = t.cabin AND d.unit = t.unit AND d.day = (t."at" AT TIME ZONE 'UTC')::DATE
+    WHERE g.good_at IS NULL OR g.good_at < t."at"
+"""  # noqa: S608  (a kind and a limit of our own)
 EVER = pd.Timestamp("2200-01-01", tz="UTC").to_pydatetime()
 
 
@@ -120,6 +139,20 @@ def uvt_doubts(store: Asks, keys: Sequence[Key], now: datetime) -> dict[Key, Uvt
             off_points=float(row.off_points), checked_by=str(row.who),
             checked_at=instants(np.array([row.checked_us])).iloc[0].to_pydatetime())
         for row in named(bad)}
+
+
+def doubts_by_tests(store: Asks, fleet: Fleet, now: datetime) -> dict[Key, UvtDoubt]:
+    """The units whose live transmittance and latest water test cannot both be right."""
+    out: dict[Key, UvtDoubt] = {}
+    for row in named(store.ask(_TESTED_AGAINST, {"now": now, "since": now - timedelta(days=1)})):
+        key = (str(row.cabin), str(row.unit))
+        off = off_a_test(
+            fleet.reactor(fleet.unit(*key).reactor), live_pct=float(row.read_pct),
+            tested_pct=float(row.tested_pct)) if fleet.has_unit(*key) else None
+        if off is not None:
+            out[key] = UvtDoubt(
+                off_points=off, checked_at=row.at.to_pydatetime(), checked_by=str(row.who), by_test=True)
+    return out
 
 
 def sensor_states(

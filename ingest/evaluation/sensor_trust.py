@@ -16,7 +16,7 @@ import pandas as pd
 
 from ingest.db.engine import Asks, named
 from ingest.db.schema import FUTURE_S
-from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED, uvt_doubts
+from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED, doubts_by_tests, uvt_doubts
 from models.dose.reactor import Sensor
 from models.dose.sensor_checks import LOW_DUTY_OVER_REFERENCE, MOST_DUTY_OVER_REFERENCE, SensorState
 from models.dose.sensor_trust import (
@@ -120,20 +120,23 @@ def water_now(store: Asks, fleet: Fleet, states: Mapping[Key, UnitState], now: d
     tests = {
         (row.cabin, row.unit): (float(row.value), row.tested_at.to_pydatetime())
         for row in named(store.ask(_TESTED, {"now": now}))}
-    doubts = uvt_doubts(store, [(place.slug, unit.slug) for place in fleet.cabins for unit in place.units], now)
+    units = {(place.slug, unit.slug): unit for place in fleet.cabins for unit in place.units}
+    speaks = {
+        key: state.uvt_pct for key, state in states.items() if key in units and state.uvt_pct is not None
+        and now - state.at <= timedelta(seconds=units[key].overdue_s)}
+    failed, apart = uvt_doubts(store, list(units), now), doubts_by_tests(store, fleet, now) if speaks else {}
     out = {}
-    for place in fleet.cabins:
-        for unit in place.units:
-            key = (place.slug, unit.slug)
-            state = states.get(key)
-            heard = state is not None and now - state.at <= timedelta(seconds=unit.overdue_s)
-            live = state.uvt_pct if state is not None and heard else None
-            tested = tests.get(key, (unit.uvt_pct, noon(unit.uvt_tested)))
-            water = Water.tested(fleet.reactor(unit.reactor), tested[0], tested[1], now)
-            if live is not None and key in doubts:
-                out[key] = replace(water, doubt=doubts[key])
-            else:
-                out[key] = water if live is None else replace(water, uvt_pct=live, live=True)
+    for key, unit in units.items():
+        live = speaks.get(key)
+        tested = tests.get(key, (unit.uvt_pct, noon(unit.uvt_tested)))
+        water = Water.tested(fleet.reactor(unit.reactor), tested[0], tested[1], now)
+        if live is not None and key in failed:
+            out[key] = replace(water, doubt=failed[key])
+        elif live is not None:
+            out[key] = replace(
+                water, uvt_pct=live, live=True, doubt=apart.get(key), rival=water if key in apart else None)
+        else:
+            out[key] = water
     return out
 
 

@@ -24,6 +24,7 @@ from models.advisory import RecordWithdrawn, State, advance, in_utc
 from models.advisory.laboratory import Outcome
 from models.dose.sensor_checks import MOST_DUTY_OVER_REFERENCE
 from models.dose.uvt_checks import MOST_OFF_POINTS
+from models.dose.water_band import looks_worse
 from models.exposure.instants import moment
 
 Con = duckdb.DuckDBPyConnection
@@ -135,12 +136,12 @@ def _made_worse(con: Con, row: dict[str, Any]) -> bool:
         return False
     names = {name: row[name] for name in ("cabin", "unit")}
     found = con.execute(_TEST_BEFORE, {**names, "at_": row["at"]}).fetchone()
-    if found is not None and found[0] is not None:
-        return bool(value < found[0])
-    try:
-        return bool(value < load_fleet(Local(con)).unit(row["cabin"], row["unit"]).uvt_pct)
-    except KeyError:  # no longer enrolled
-        return False
+    fleet = load_fleet(Local(con))
+    if not fleet.has_unit(row["cabin"], row["unit"]):  # no longer enrolled
+        return bool(found is not None and found[0] is not None and value < found[0])
+    unit = fleet.unit(row["cabin"], row["unit"])
+    before = unit.uvt_pct if found is None or found[0] is None else float(found[0])
+    return looks_worse(fleet.reactor(unit.reactor), float(value), before)
 
 
 def _told_advisories(

@@ -20,6 +20,7 @@ from ingest.db.engine import Asks, Local
 from ingest.settings import BadInput
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import LaboratoryPolicy
+from models.dose.mixing import require_doses
 from models.fleet import (
     Cabin,
     CalculatedDose,
@@ -246,7 +247,10 @@ def _make(
     if kind is Reactor and "tests" in values:
         values["tests"] = _tests(values["tests"], where, lines, header, number)
     try:
-        return kind(**values)
+        made = kind(**values)
+        if isinstance(made, Reactor):
+            require_doses(made)
+        return made
     except (ValueError, TypeError) as error:
         key = next((name for name in known if name in str(error).split()[:3]), "")
         raise BadInput(f"{where(lines.of(header, number, key))}: {error}") from error

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.dose.mixing import shares_in_tie
 from models.dose.optics import MW_PER_W, Floats, absorption_per_cm, mean_to_sensor, sensor_radius_cm
 from models.fleet import Reactor
 
@@ -135,7 +136,7 @@ def _log_finite_over_radial(reactor: Reactor) -> CubicSpline:
 
 
 def radial_excess(reactor: Reactor, absorption: Floats) -> Floats:
-    """By what share the radial model, tied at the test point, promises more dose than the finite lamp, so tied.
+    """By what share the radial model, tied to the test, promises more dose than the finite lamp, so tied.
 
     Parameters
     ----------
@@ -147,7 +148,8 @@ def radial_excess(reactor: Reactor, absorption: Floats) -> Floats:
     -------
     excess : ndarray, same shape
         1 - (finite ratio / finite ratio at the test) / (radial ratio / radial ratio at the test), at least 0;
-        0 at the test's own transmittance, NaN for NaN.
+        0 at the transmittance of a test of one point, NaN for NaN. Of several points that at the test is the mean
+        by logarithms, weighted as in the tie (`models.dose.mixing`): the tie holds as much of each one's rays.
 
     Notes
     -----
@@ -155,6 +157,6 @@ def radial_excess(reactor: Reactor, absorption: Floats) -> Floats:
     excess would be about two to three times as large. By a cubic spline, within 1e-5 of the field itself.
     """
     spline = _log_finite_over_radial(reactor)
-    tested = float(absorption_per_cm(reactor.test_uvt_pct))
-    relative = spline(np.minimum(absorption, FURTHEST_PER_CM)) - spline(tested)
+    tested = spline(absorption_per_cm([one.uvt_pct for one in reactor.all_tests])) @ shares_in_tie(reactor)
+    relative = spline(np.minimum(absorption, FURTHEST_PER_CM)) - tested
     return np.asarray(np.maximum(0.0, -np.expm1(relative)))

@@ -105,13 +105,13 @@ class Kernel:
                 np.copyto(bound_flow, self.unmetered, where=np.isnan(flow))
         if self.table is not None:
             water = uvt[:1] if known[2].least == known[2].greatest and not known[2].gaps else uvt
-            self._by_table(self.table, block, intensity, bound_flow, water)
+            self._by_table(self.table, block, intensity, bound_flow, water, cloudiest_pct=known[2].least)
         else:
             self._by_equation(block, *np.broadcast_arrays(intensity, bound_flow, uvt, block.red)[:3])
         self._rule(block, (intensity, flow, uvt), known, bound_flow)
 
     def _by_table(
-        self, table: DoseTable, block: Block, intensity: Floats, flow: Floats, uvt: Floats
+        self, table: DoseTable, block: Block, intensity: Floats, flow: Floats, uvt: Floats, *, cloudiest_pct: float
     ) -> None:
         """Value, bound and explanation by the geometric model, as if all were plain.
 
@@ -150,7 +150,7 @@ class Kernel:
         for product in (value, promised, bound):
             table.to_dose(product, scratch=rough)
         table.lower(promised, bound, scratch=rough)
-        if uvt.min() < self.cloudiest:
+        if cloudiest_pct < self.cloudiest:
             bound *= 1.0 - Geometric(self.reactor).untested(absorption)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)

@@ -80,9 +80,10 @@ def _words_of_mixing(reactor: Reactor) -> list[str]:
             f"geometry; {fewest} to {most} are not ruled out, of which the smallest dose counts; mixing_tanks = "
             f"{reactor.mixing_tanks} is not used")
     elif points > 1:
+        why = "they lie too near to one another for their errors" if found.scatter == 1 else "no mixing joins them"
         out.append(
-            f"its {points} test points do not tell how well it mixes: they lie too near to one another for their "
-            f"errors; mixing_tanks = {reactor.mixing_tanks} counts")
+            f"its {points} test points do not tell how well it mixes: {why}; mixing_tanks = "
+            f"{reactor.mixing_tanks} counts")
     if found.scatter > 1:
         out.append(
             f"its test points lie {found.scatter:.1f} times as far apart as their errors explain, and the "

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from models.dose.sensor_checks import between_good_checks
+from models.fleet import Reactor
 
 # Sensor less sample, at most, either way: EPA UV Disinfection Guidance Manual (EPA 815-R-06-007), SOURCES.md
 # section 2, from memory. [points of transmittance over 1 cm]
@@ -62,9 +63,29 @@ def uvt_stretches(checks: pd.DataFrame) -> pd.DataFrame:
     return out.assign(off_points=out["worst"].fillna(0.0))[list(UNTRUSTED)]
 
 
+def off_a_test(reactor: Reactor, *, live_pct: float, tested_pct: float) -> float | None:
+    """How far a live sensor lay from a water test, where both cannot be right; None: they can. [points]
+
+    Parameters
+    ----------
+    reactor : Reactor
+        Says how well its sensor and a water test are known.
+    live_pct : float
+        What the sensor read on the day of the test; NaN: nothing. [%]
+    tested_pct : float
+        [%]
+
+    Notes
+    -----
+    Their 95 % errors are added and not their squares, since water moves within the day; common practice, no source.
+    """
+    off = abs(live_pct - tested_pct)
+    return off if off > reactor.uvt_uncertainty_points + reactor.uvt_test_uncertainty_points else None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UvtDoubt:
-    """That a live transmittance sensor is not used, and by which check.
+    """That a live transmittance sensor is not used, or not alone, and by which check.
 
     Attributes
     ----------
@@ -72,16 +93,23 @@ class UvtDoubt:
         How far it was off. [points]
     checked_at : datetime
     checked_by : str
+    by_test : bool
+        Whether a water test said so, that nobody meant as a check of the sensor: which of both is right is open.
     """
 
     off_points: float
     checked_at: datetime
     checked_by: str
+    by_test: bool = False
 
     @property
     def words(self) -> str:
         """As a sentence; days are UTC."""
         at = self.checked_at.astimezone(UTC)
+        told = "from the water test of" if self.by_test else "at the check of"
+        then = (
+            "whichever of both gives less dose counts" if self.by_test
+            else "its readings are not used, the water test counts")
         return (
-            f"The transmittance sensor was {self.off_points:.3g} points off at the check of {at.day} {at:%b %Y} by "
-            f"{self.checked_by}: its readings are not used, the water test counts.")
+            f"The transmittance sensor was {self.off_points:.3g} points off {told} {at.day} {at:%b %Y} by "
+            f"{self.checked_by}: {then}.")

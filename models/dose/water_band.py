@@ -14,6 +14,8 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.dose.optics import absorption_per_cm
+from models.dose.reactor import model_of
 from models.dose.uvt_checks import UvtDoubt
 from models.fleet import Reactor
 
@@ -45,6 +47,18 @@ def band_points(reactor: Reactor, age_days: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(reactor.uvt_test_uncertainty_points + more, dtype=np.float64)
 
 
+def looks_worse(reactor: Reactor, uvt_pct: float, than_pct: float) -> bool:
+    """Whether a water test makes the water look worse than another: cloudier, or less dose of the same reading.
+
+    Where the sensor sits far out, clearer water means a weaker lamp and less dose (`optics.mean_to_sensor`).
+    """
+    dose, other = (
+        float(model_of(reactor).product(
+            np.array(reactor.test_intensity_w_m2), absorption_per_cm(one), np.array(reactor.test_flow_l_min)))
+        for one in (uvt_pct, than_pct))
+    return bool(uvt_pct < than_pct or dose < other)
+
+
 def age_days(tested_at: datetime | None, now: datetime) -> float:
     """How old a water test is; NaN: nobody said when it was made. [days]"""
     return math.nan if tested_at is None else (now - tested_at) / timedelta(days=1)
@@ -65,7 +79,9 @@ class Water:
     points : float
         Half-width of the band that a test leaves open. [points]
     doubt : UvtDoubt or None
-        Why a live sensor that speaks is not used.
+        Why a live sensor that speaks is not used, or not alone.
+    rival : Water or None
+        As of a water test that contradicts the live sensor: whichever gives less dose counts.
     """
 
     uvt_pct: float
@@ -73,6 +89,12 @@ class Water:
     tested_at: datetime | None = None
     points: float
     doubt: UvtDoubt | None = None
+    rival: Water | None = None
+
+    @property
+    def cloudiest_pct(self) -> float:
+        """The least transmittance that is said of it. [%]"""
+        return self.uvt_pct if self.rival is None else min(self.uvt_pct, self.rival.uvt_pct)
 
     @classmethod
     def tested(cls, reactor: Reactor, uvt_pct: float, tested_at: datetime | None, now: datetime) -> Water:

@@ -49,6 +49,14 @@ def test_credit_is_that_of_the_table_for_the_lower_bound(fleet_file):
     pytest.fail("none of the flows gave a bound between 40 and 58 mJ/cm2")
 
 
+@pytest.mark.parametrize("reading", [("60", "10"), ("82", "31")], ids=["cloudier", "faster"])
+def test_outside_of_the_tested_range_no_credit_is_shown(fleet_file, reading):
+    uvt, flow = reading
+    told = dose(fleet_file, "--intensity", "60", "--uvt", uvt, "--flow", flow, "--uvt-live")
+    assert told["tested_range"] and told["dose_low_mj_cm2"] > 22.0  # which the table gives 4 log of Cryptosporidium
+    assert set(told["log_credit"].values()) == {None}
+
+
 def test_the_most_flow_is_the_flow_at_which_the_bound_is_the_target(fleet_file):
     most = dose(fleet_file, "--intensity", "45", "--uvt", "82", "--flow", "20")["most_flow_l_min"]
     at_most = dose(fleet_file, "--intensity", "45", "--uvt", "82", "--flow", repr(most))

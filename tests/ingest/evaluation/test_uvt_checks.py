@@ -91,6 +91,69 @@ def test_what_cannot_be_a_difference_in_points_is_refused(measured):
         assert "in points of per cent, -100 to 100" in why
 
 
+def water_test(path: Path, at: datetime, pct: float) -> None:
+    run(path, "service", "record", "water-tested", *HERON, "--at", at.isoformat(), "--who", "Ann Lund",
+        "--value", f"{pct}")
+
+
+@pytest.mark.parametrize(("pct", "outside"), [(60.0, True), (87.5, False)])
+def test_a_water_test_that_contradicts_the_sensor_is_not_passed_over(measured, pct, outside):
+    """Both lie within 2 and 4 points of the truth (the reactor's own uncertainties), so not 6 apart."""
+    path, last = measured
+    water_test(path, last - minutes(30), 89.0)
+    assert heron(path)["verdict"] == "clear"
+    water_test(path, last - minutes(20), pct)
+    found = heron(path)
+    assert found["verdict"] == "watch" and found["uvt_pct"] == MEASURED_PCT
+    assert any("points off from the water test of" in one and "by Ann Lund" in one for one in found["reasons"])
+    assert any("was tested down to 75 %" in one for one in found["reasons"]) == outside
+    assert (found["log_credit"]["virus"] is None) == outside
+    check(path, last - minutes(10), 1.0)
+    assert heron(path)["verdict"] == "clear"
+
+
+def test_of_a_sensor_and_a_test_that_contradict_one_another_the_less_dose_counts(held):
+    """Clear water behind a sensor that reads cloudy: the same light stands for less dose than it says."""
+    last = held.now().replace(second=0, microsecond=0)
+    commit(held, steady(last - minutes(180), 181, flow_l_min=19.0, intensity_w_m2=45.0).assign(uvt_pct=80.0))
+    evaluate(held.con, last + timedelta(seconds=30))
+    held.close()
+    before = heron(held.path)
+    water_test(held.path, last - minutes(60), 95.0)
+    after = heron(held.path)
+    by_test = float(assess(
+        REACTOR, intensity_w_m2=45.0, flow_l_min=19.0, uvt_pct=95.0, uvt_live=False).red_low_mj_cm2)
+    assert before["verdict"] == "clear" and by_test < 40.0 < before["dose_low_mj_cm2"]
+    assert after["verdict"] != "clear" and after["dose_low_mj_cm2"] == pytest.approx(by_test, rel=1e-9)
+
+
+def test_water_that_turns_cloudy_after_its_test_is_no_fault_of_the_sensor(held):
+    last = held.now().replace(second=0, microsecond=0)
+    rows = steady(last - minutes(180), 181, flow_l_min=19.0).assign(uvt_pct=90.0)
+    rows.loc[100:, "uvt_pct"] = 78.0
+    commit(held, rows)
+    evaluate(held.con, last + timedelta(seconds=30))
+    held.close()
+    water_test(held.path, last - minutes(150), 89.0)
+    assert not any("water test" in one for one in heron(held.path)["reasons"])
+    water_test(held.path, last - minutes(30), 89.0)
+    assert any("11 points off from the water test" in one for one in heron(held.path)["reasons"])
+
+
+def test_a_test_of_days_ago_is_held_against_that_days_readings(held):
+    last = held.now().replace(second=0, microsecond=0)
+    long_ago = last - timedelta(days=3)
+    rows = [steady(start, 181, flow_l_min=19.0).assign(uvt_pct=uvt) for start, uvt in (
+        (long_ago.replace(hour=9), 94.0), (last - minutes(180), 80.0))]
+    commit(held, pd.concat(rows, ignore_index=True))
+    evaluate(held.con, last + timedelta(seconds=30))
+    held.close()
+    water_test(held.path, long_ago.replace(hour=10), 90.0)
+    assert not any("water test of" in one for one in heron(held.path)["reasons"])
+    water_test(held.path, long_ago.replace(hour=11), 80.0)
+    assert any("14 points off from the water test" in one for one in heron(held.path)["reasons"])
+
+
 @hypothesis.settings(max_examples=4)
 @hypothesis.given(data=st.data())
 def test_in_any_order_with_any_of_them_withdrawn_the_same_comes_out(one_store: Store, data: st.DataObject) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -10,8 +10,10 @@ from zoneinfo import ZoneInfo
 import duckdb
 import pytest
 
+from ingest.evaluation.evaluate import evaluate
 from ingest.store import Store
 from tests.ingest.drawn_log import HERON, drawn_log, hours, refused, run, told
+from tests.ingest.ingest_streams import commit, steady
 
 BY = ("--by", "Bo Dahl", "--reason", "typed wrong")
 
@@ -66,6 +68,22 @@ def test_a_wrong_water_test_is_withdrawn_doses_come_back_and_the_advisory_stays_
     assert "undone" in refused(drawn, "advisory", "lift", before["id"], "--by", "Ann Lund")
     run(drawn, "advisory", "lift", before["id"], "--by", "Ann Lund", "--reason", reason)
     assert heron(drawn)["verdict"] == "clear"
+
+
+def test_a_test_of_clearer_water_that_took_dose_away_is_a_ready_reason_too(held: Store) -> None:
+    """Its sensor sits at the wall: the same reading in clearer water is a weaker lamp (Beer and Lambert)."""
+    last = held.now().replace(second=0, microsecond=0)
+    commit(held, steady(last - timedelta(minutes=360), 361, flow_l_min=19.0, intensity_w_m2=48.0))
+    evaluate(held.con, last + timedelta(seconds=30))
+    held.close()
+    assert heron(held.path)["verdict"] == "clear"
+    number = record(held.path, "water-tested", last - timedelta(minutes=330), 99.9)
+    raised = heron(held.path)
+    assert raised["verdict"] == "boil" and raised["advisory"]
+    assert "the withdrawal is a reason to give then" in run(held.path, "service", "withdraw", number, *BY)
+    [shown] = told(held.path, "advisory", "show", raised["advisory"]["id"])
+    [reason] = shown["ready_reasons"]
+    assert reason.startswith("withdrawn since: water-tested 99.9 of")
 
 
 def test_a_withdrawn_record_stays_to_be_read_and_says_that_it_counts_no_longer(drawn: Path) -> None:

@@ -222,6 +222,26 @@ def test_a_wrong_point_of_a_test_is_refused_with_its_line_and_number(old, new, t
         assert new.split("\n")[0].split(" =")[0] in text.splitlines()[line - 1]
 
 
+@pytest.mark.parametrize(("old", "new", "point"), [
+    ("test_intensity_w_m2 = 41.0", "test_intensity_w_m2 = 1e308", 1),
+    ("test_uvt_pct = 75.0", "test_uvt_pct = 1e-200", 1),
+    ("intensity_w_m2 = 41\n", "intensity_w_m2 = 1e308\n", 2),
+    ("flow_l_min = 15\n", "flow_l_min = 1e-308\n", 2),
+])
+def test_a_point_that_no_geometry_can_be_held_against_is_refused_and_nothing_is_stored(held, old, new, point):
+    text = FLEET_TOML.replace(REACTOR, REACTOR + """[[reactor.tests]]
+flow_l_min = 15
+uvt_pct = 75
+intensity_w_m2 = 41
+red_mj_cm2 = 62.5
+""", 1)
+    with pytest.raises(BadInput, match=rf"point {point} \(.* is over 1,000,000 times off"):
+        held.act("enroll", {"text": text.replace(old, new, 1)})
+    assert load_fleet(held).reactors[0].tests == ()
+    held.act("enroll", {"text": text})
+    assert len(load_fleet(held).reactors[0].tests) == 1
+
+
 def test_a_wrong_value_far_down_is_found_on_its_own_line():
     text = FLEET_TOML[::-1].replace("uvt_pct = 82.0"[::-1], "uvt_pct = 0.0"[::-1], 1)[::-1]
     with pytest.raises(

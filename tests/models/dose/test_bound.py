@@ -9,7 +9,7 @@ import pytest
 from models.dose import assess
 from models.dose.bound import lower_share
 from models.dose.sizing import new_lamp_intensity_w_m2
-from tests.models.reactors import ANNULAR, BETWEEN, NEAR_SLEEVE
+from tests.models.reactors import ANNULAR, BETWEEN, BY_EQUATION, NEAR_SLEEVE, SEVERAL
 
 TRIALS = 200_000
 
@@ -118,6 +118,27 @@ def test_bound_holds_where_cloudy_water_is_blamed_and_the_sensors_error_moves_th
     found = assess(wide, intensity_w_m2=reading, flow_l_min=20.0, uvt_pct=82.0, uvt_live=False)
     assert found.explanation == "cloudy-water"
     assert 0.8 * quantile <= float(found.red_low_mj_cm2) <= quantile * 1.002
+
+
+@pytest.mark.parametrize("live", [True, False])
+@pytest.mark.parametrize("kind", [ANNULAR, NEAR_SLEEVE, SEVERAL, BY_EQUATION], ids=lambda one: one.name)
+def test_what_ends_may_have_lost_unseen_is_light_that_the_bound_does_not_have(kind, live):
+    """A fifth of the light gone and not seen: the bound is that of the other four fifths, the value stays.
+
+    With nothing else uncertain, in the test's own water, where rays slant as they did there.
+    """
+    sure = replace(
+        kind, sensor_uncertainty_pct=0.0, flow_uncertainty_pct=0.0, uvt_uncertainty_points=0.0,
+        uvt_test_uncertainty_points=0.0, test_red_uncertainty_pct=0.0, tests=())
+    losing = replace(sure, unseen_end_loss_pct=20.0)
+    reading = {"uvt_pct": kind.test_uvt_pct, "uvt_live": live}
+    full = assess(sure, intensity_w_m2=41.0, flow_l_min=20.0, **reading)
+    found = assess(losing, intensity_w_m2=41.0, flow_l_min=20.0, **reading)
+    # four fifths of the light are a fourth more of flow, for the geometry; an equation's dose is a share of its own
+    fifth_less = float(full.red_mj_cm2) * 0.8 if kind.equation else float(assess(
+        sure, intensity_w_m2=41.0, flow_l_min=25.0, **reading).red_mj_cm2)
+    assert float(found.red_mj_cm2) == float(full.red_mj_cm2)
+    assert float(found.red_low_mj_cm2) == pytest.approx(fifth_less, rel=1e-6)
 
 
 def test_one_quantity_alone_falls_by_the_one_sided_share_of_its_half_width():

@@ -48,6 +48,21 @@ def test_with_a_tie_above_one_the_mixing_that_promises_less_counts(kind):
         assert np.argmin(by) == (0 if share > 1 else 1) or share == 1.0
 
 
+@pytest.mark.parametrize("tanks", [10**9, 10**15, 10**17])
+def test_tanks_beyond_number_are_plug_flow_and_not_rounding(tanks):
+    """A million of them lose 1e-6 x k D / 2 of the mean dose, so halving the flow doubles the dose (Levenspiel)."""
+    kind = replace(FITS_FEWER, mixing_tanks=tanks)
+    found = assess(kind, intensity_w_m2=41.0, flow_l_min=[30.0, 15.0, 300.0], uvt_pct=75.0, uvt_live=True)
+    assert found.red_mj_cm2 == pytest.approx([20.0, 40.0, 2.0], rel=1e-5)
+
+
+def test_a_test_that_is_plug_flow_to_the_last_digits_is_taken_as_that():
+    reached = Geometric(ANNULAR).test_product
+    kind = replace(ANNULAR, name="plug", test_red_mj_cm2=reached * (1 - 1e-15))
+    for share in (0.01, 0.3, 0.99):
+        assert dose_at(kind, share) == pytest.approx(share * reached, rel=1e-5)
+
+
 def test_the_dose_that_is_needed_gives_just_that_dose():
     for kind in (ABOVE_PLUG_FLOW, FITS_MORE_TANKS, FITS_FEWER):
         model = Geometric(kind)
@@ -64,6 +79,9 @@ def test_water_below_the_test_pays_for_every_point_that_nobody_tested():
     # 1.5 % a point (ours, no source), or what slanting rays cost where that is more
     slant = Geometric(tied_at_95).excess(-np.log(np.array([0.94999, 0.9, 0.7])))
     assert share == pytest.approx(1 - np.maximum(slant, [0.0, 0.075, 0.375]), abs=2e-3)
+    # also beside a row whose water nobody knows
+    beside = assess(tied_at_95, uvt_pct=[94.999, 90.0, 70.0, np.nan], **reading)
+    np.testing.assert_array_equal(beside.red_low_mj_cm2[:3], found.red_low_mj_cm2)
     refused = replace(tied_at_95, uvt_min_pct=None)
     beyond = float(assess(refused, uvt_pct=70.0, **reading).red_low_mj_cm2)
     assert beyond == pytest.approx(0.8 * float(found.red_low_mj_cm2[2]))  # and a fifth more where nobody tested it

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy import special
 
-from models.dose import assess
+from models.dose import assess, optics
 from models.dose.credit import own_reduction_log
+from models.dose.finite_lamp import WATER_INDEX, finite_mean_to_sensor
 from models.dose.mixing import fit
 from models.dose.reactor import Geometric, beyond_test, flow_max_l_min, uvt_min_pct
 from models.dose.tested_range import words_of_the_test
@@ -62,6 +63,22 @@ def test_points_without_error_give_the_tanks_and_the_tie_that_made_them(tanks, t
     assert found.mixings[0].tanks == pytest.approx(tanks, rel=0.01)  # a step of the tanks that are tried
     assert found.mixings[0].tie == pytest.approx(tie, rel=0.005)
     assert min(one.tanks for one in found.mixings) < tanks < max(one.tanks for one in found.mixings)
+
+
+def test_each_points_own_organism_gives_its_dose():
+    """Of one organism twice as sensitive as the other's: the same tanks give it a smaller dose of the same mean."""
+    kind = at_four_flows(3.0, 0.9)
+    ks = (0.115, 0.23, 0.05)
+    points = tuple(
+        replace(one, challenge_k_cm2_mj=k, red_mj_cm2=0.9 * red_of_ages(mean_dose(ANNULAR, one.flow_l_min), 3.0, k))
+        for one, k in zip(kind.tests, ks, strict=True))
+    found = fit(replace(kind, tests=points))
+    assert found.mixings[0].tanks == pytest.approx(3.0, rel=0.01) and found.scatter == 1.0
+    assert found.mixings[0].tie == pytest.approx(0.9, rel=0.005)
+
+
+def test_no_test_of_several_points_knows_its_dose_better_than_to_two_per_cent():
+    assert fit(at_four_flows(6.0, 1.0, stated_pct=0.0)).error == pytest.approx(0.02)
 
 
 def test_the_stated_tanks_no_longer_count():
@@ -128,6 +145,59 @@ def test_points_that_contradict_one_another_lower_the_bound_and_are_told():
     scattered = [any("as their errors explain" in line for line in words_of_the_test(one)) for one in (
         agreeing, apart)]
     assert scattered == [False, True]
+
+
+@pytest.mark.parametrize("red_at_half_the_flow", [20.0, 160.0])
+def test_two_points_that_no_mixing_joins_promise_next_to_nothing_and_are_told(red_at_half_the_flow):
+    """Half the flow is twice the mean dose: no less RED than at all of it, nor over twice as much (Levenspiel)."""
+    slower = ValidationPoint(
+        flow_l_min=15.0, uvt_pct=75.0, intensity_w_m2=41.0, red_mj_cm2=red_at_half_the_flow)
+    kind = replace(ANNULAR, tests=(slower,))
+    found = assess(kind, intensity_w_m2=41.0, flow_l_min=[15.0, 30.0], uvt_pct=75.0, uvt_live=True)
+    assert (found.red_low_mj_cm2 < 0.25 * found.red_mj_cm2).all()
+    told = words_of_the_test(kind)
+    assert any("as their errors explain" in line for line in told)
+    assert any("no mixing joins them" in line for line in told) and not any("too near" in line for line in told)
+
+
+def by_slanting_rays(uvts: tuple[float, ...]):
+    """A reactor tested in these waters in turn, whose doses are those of a lamp of finite length, four tanks."""
+    a = -np.log(np.array(uvts) / 100)
+    share = finite_mean_to_sensor(ANNULAR, a, index=WATER_INDEX)
+    flows = [20.0 + 5.0 * number for number in range(len(uvts))]
+    points = [
+        ValidationPoint(
+            flow_l_min=flow, uvt_pct=uvt, intensity_w_m2=50.0, red_mj_cm2=red_of_ages(
+                5.0 * mean * 60 * optics.volume_cm3(ANNULAR) / 1000 / flow, 4.0, ANNULAR.challenge_k_cm2_mj))
+        for flow, uvt, mean in zip(flows, uvts, share, strict=True)]
+    first = points[0]
+    return replace(
+        ANNULAR, name="slanting", test_flow_l_min=first.flow_l_min, test_uvt_pct=first.uvt_pct,
+        test_red_mj_cm2=first.red_mj_cm2, test_intensity_w_m2=50.0, test_red_uncertainty_pct=2.0,
+        tests=tuple(points[1:]), **SURE), points
+
+
+def test_slanting_rays_cost_what_they_cost_beside_those_that_the_tie_already_holds():
+    """Tie by two waters alike, so it holds the root of both losses; Bolton's field (SOURCES.md section 4)."""
+    kind, _ = by_slanting_rays((98.0, 75.0))
+    a = -np.log(np.array([0.98, 0.75]))
+    clear, cloudy = finite_mean_to_sensor(kind, a, index=WATER_INDEX) / optics.mean_to_sensor(kind, a)
+    assert clear < 0.95 * cloudy
+    assert Geometric(kind).excess(a) == pytest.approx([1 - math.sqrt(clear / cloudy), 0.0], abs=1e-4)
+
+
+def test_which_point_stands_first_changes_nothing():
+    kind, points = by_slanting_rays((98.0, 75.0, 85.0))
+    reading = {
+        "intensity_w_m2": 40.0, "flow_l_min": 18.0, "uvt_pct": [76.0, 85.0, 97.0, 100.0], "uvt_live": [1, 0, 1, 0]}
+    first = assess(kind, **reading)
+    for turn in (1, 2):
+        lead, *rest = points[turn:] + points[:turn]
+        other = assess(replace(
+            kind, test_flow_l_min=lead.flow_l_min, test_uvt_pct=lead.uvt_pct, test_red_mj_cm2=lead.red_mj_cm2,
+            tests=tuple(rest)), **reading)
+        assert other.red_mj_cm2 == pytest.approx(first.red_mj_cm2, rel=1e-9)
+        assert other.red_low_mj_cm2 == pytest.approx(first.red_low_mj_cm2, rel=1e-9)
 
 
 def test_points_at_one_dose_leave_the_stated_tanks():

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from models.dose.sensor_checks import FOREVER_US
-from models.dose.uvt_checks import uvt_check_words, uvt_stretches
+from models.dose.uvt_checks import off_a_test, uvt_check_words, uvt_stretches
 from models.exposure.instants import NEVER
+from tests.models.reactors import ANNULAR
 
 DAY = pd.Timedelta(days=1)
 START = pd.Timestamp("2026-06-01T00:00:00Z")
@@ -49,3 +50,10 @@ def test_a_check_without_a_value_says_nothing():
      "not used and the water test counts; clean or calibrate it, and check it again")])
 def test_what_a_check_says(off, told):
     assert uvt_check_words(off) == told
+
+
+@pytest.mark.parametrize(("live", "found"), [(94.0, None), (94.01, 6.01), (81.5, 6.5), (np.nan, None)])
+def test_a_test_and_a_sensor_contradict_one_another_beyond_both_their_errors(live, found):
+    """2 and 4 points by the profile's defaults."""
+    off = off_a_test(ANNULAR, live_pct=live, tested_pct=88.0)
+    assert off is None if found is None else off == pytest.approx(found)

@@ -10,8 +10,8 @@ import pytest
 
 from models.dose import assess, optics
 from models.dose.reactor import Geometric
-from models.dose.water_band import Water, band_points
-from tests.models.reactors import ANNULAR
+from models.dose.water_band import Water, band_points, looks_worse
+from tests.models.reactors import ANNULAR, BY_EQUATION, NEAR_SLEEVE
 
 NOW = datetime(2026, 11, 26, tzinfo=UTC)
 
@@ -59,3 +59,13 @@ def test_clearer_water_with_a_weaker_lamp_is_covered():
     absorption = optics.absorption_per_cm(np.array(97.0))
     true = model.validated(model.product(np.array(reading), absorption, np.array(18.0)))
     assert float(true) * (1 - float(model.excess(absorption))) >= 40.0
+
+
+@pytest.mark.parametrize(("kind", "clearer"), [(ANNULAR, True), (NEAR_SLEEVE, False), (BY_EQUATION, False)])
+def test_clearer_water_looks_worse_only_where_it_takes_dose_away(kind, clearer):
+    """At the wall light of one reading was weakened by all of the water; near the sleeve by hardly any of it.
+
+    By the equation from 82 to 90 %, a of 0.198 to 0.105: exp(-0.093 x 3.2 x 0.9) x (0.105 / 0.198)^-0.6 = 1.12.
+    """
+    assert looks_worse(kind, 90.0, 82.0) == clearer
+    assert looks_worse(kind, 74.0, 82.0) and not looks_worse(kind, 82.0, 82.0)
