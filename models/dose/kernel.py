@@ -18,6 +18,7 @@ from models.dose.reactor import (
     cloudiest_test_pct,
     explained,
     flow_max_l_min,
+    flow_tested_l_min,
     is_outside,
     uvt_min_pct,
     uvt_points,
@@ -79,6 +80,7 @@ class Kernel:
         self.table: DoseTable | None = (
             dose_table(reactor, self.tested_points) if reactor.equation is None else None)
         self.flow_max = flow_max_l_min(reactor)
+        self.flow_least = float(flow_tested_l_min(reactor, uvt_min_pct(reactor)))  # in the cloudiest tested
         self.uvt_min = uvt_min_pct(reactor)
         self.cloudiest = cloudiest_test_pct(reactor)
         self.beyond_new_w_m2 = Sensor(reactor).brightest_w_m2 * (1 + reactor.sensor_uncertainty_pct / 100)
@@ -258,8 +260,8 @@ class Kernel:
         if known[2].least < self.uvt_min:
             _say(block.reason, uvt < self.uvt_min, DoseReason.BELOW_TESTED_UVT)
             outside = True
-        if known[1].greatest > self.flow_max or bound_flow is not flow:
-            faster = bound_flow > self.flow_max
+        if known[1].greatest > self.flow_least or bound_flow is not flow:
+            faster = bound_flow > (flow_tested_l_min(self.reactor, uvt) if self.reactor.tests else self.flow_max)
             _say(block.reason, faster, DoseReason.ABOVE_TESTED_FLOW)
             outside = outside or bool(faster.any())
         if outside:  # of few rows, mostly: those alone are worked out

@@ -46,10 +46,25 @@ class Explanation(StrEnum):
 
 
 def flow_max_l_min(reactor: Reactor) -> float:
-    """The most flow that the test covers. [L/min]"""
+    """The most flow that the test covers, in the clearest of its waters. [L/min]"""
     if reactor.flow_max_l_min is not None:
         return reactor.flow_max_l_min
     return max(one.flow_l_min for one in reactor.all_tests)
+
+
+def flow_tested_l_min(reactor: Reactor, uvt_pct: ArrayLike) -> Floats:
+    """The most flow that the test covers in such water: that of its points in no clearer water. [%] -> [L/min]
+
+    Where the profile states a most flow, that; in unknown water, and in cloudier than any tested, what the test
+    covers at all.
+    """
+    uvt, most = np.asarray(uvt_pct, float), flow_max_l_min(reactor)
+    if reactor.flow_max_l_min is not None or not reactor.tests:
+        return np.full(uvt.shape, most)
+    points = sorted((one.uvt_pct, one.flow_l_min) for one in reactor.all_tests)
+    steps = np.maximum.accumulate([flow for _, flow in points])
+    step = np.searchsorted([water for water, _ in points], np.nan_to_num(uvt, nan=100.0), side="right") - 1
+    return np.where(step >= 0, steps[np.maximum(step, 0)], most)
 
 
 def uvt_min_pct(reactor: Reactor) -> float:
@@ -65,7 +80,7 @@ def cloudiest_test_pct(reactor: Reactor) -> float:
 def is_outside(reactor: Reactor, *, uvt_pct: ArrayLike, flow_l_min: ArrayLike) -> NDArray[np.bool_]:
     """Whether the test says nothing of such water, or of such a flow; not where they are not known."""
     cloudier = np.asarray(uvt_pct, float) < uvt_min_pct(reactor)
-    return np.asarray(cloudier | (np.asarray(flow_l_min, float) > flow_max_l_min(reactor)))
+    return np.asarray(cloudier | (np.asarray(flow_l_min, float) > flow_tested_l_min(reactor, uvt_pct)))
 
 
 def beyond_test(reactor: Reactor, *, uvt_pct: ArrayLike, flow_l_min: ArrayLike) -> Floats:

@@ -5,7 +5,13 @@ from __future__ import annotations
 import math
 
 from models.dose.mixing import fit
-from models.dose.reactor import BELOW_TEST_A_POINT, cloudiest_test_pct, flow_max_l_min, uvt_min_pct
+from models.dose.reactor import (
+    BELOW_TEST_A_POINT,
+    cloudiest_test_pct,
+    flow_max_l_min,
+    flow_tested_l_min,
+    uvt_min_pct,
+)
 from models.fleet import Reactor
 
 
@@ -45,9 +51,10 @@ def outside_tested(
         out.append(f"water at {uvt_pct:.4g} %, this unit was tested down to {least:.4g} %")
     elif uvt_pct is not None and uvt_pct > most:
         out.append(f"water at {uvt_pct:.4g} %, this unit was tested up to {most:.4g} %")
-    fastest = flow_max_l_min(reactor)
+    fastest = float(flow_tested_l_min(reactor, math.nan if uvt_pct is None else uvt_pct))
     if flow_l_min is not None and flow_l_min > fastest:
-        out.append(f"flow of {flow_l_min:.4g} L/min, this unit was tested up to {fastest:.4g} L/min")
+        such = " in such water" if fastest < flow_max_l_min(reactor) else ""
+        out.append(f"flow of {flow_l_min:.4g} L/min, this unit was tested up to {fastest:.4g} L/min{such}")
     return tuple(out)
 
 

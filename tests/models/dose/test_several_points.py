@@ -13,8 +13,8 @@ from models.dose import assess, optics
 from models.dose.credit import own_reduction_log
 from models.dose.finite_lamp import WATER_INDEX, finite_mean_to_sensor
 from models.dose.mixing import fit
-from models.dose.reactor import Geometric, beyond_test, flow_max_l_min, uvt_min_pct
-from models.dose.tested_range import words_of_the_test
+from models.dose.reactor import Geometric, beyond_test, flow_max_l_min, is_outside, uvt_min_pct
+from models.dose.tested_range import outside_tested, words_of_the_test
 from models.fleet import ValidationPoint
 from models.shortfall import Organism
 from tests.models.reactors import ANNULAR, SEVERAL
@@ -232,3 +232,28 @@ def test_the_credit_of_an_organism_is_by_the_most_uneven_doses_that_the_points_l
     steps = np.array([0.0, 1.6, 2.5, 3.9, 5.8, 8.5, 12.0, 15.0, 22.0])
     log = -math.log10(float(np.mean(10.0 ** -np.interp(drawn, steps, np.arange(9) / 2))))
     assert own_reduction_log(SEVERAL, 22.0, Organism.CRYPTOSPORIDIUM) == pytest.approx(log, abs=0.02)
+
+
+@pytest.mark.parametrize(("uvt", "flow", "outside"), [
+    (95.0, 30.0, False), (95.0, 30.1, True), (94.9, 30.0, True), (94.9, 8.0, False), (65.0, 8.0, False),
+    (65.0, 8.1, True), (64.9, 8.0, True), (np.nan, 30.0, False), (np.nan, 30.1, True), (100.0, 30.0, False)])
+def test_a_flow_counts_as_tested_only_in_water_no_cloudier_than_that_of_a_point_with_as_much(uvt, flow, outside):
+    """30 L/min at 95 % and 8 L/min at 65 %: nobody tested 30 L/min at 65 %."""
+    kind = replace(
+        ANNULAR, name="stairs", test_uvt_pct=95.0, test_intensity_w_m2=80.0, uvt_min_pct=None, tests=(
+            ValidationPoint(flow_l_min=8.0, uvt_pct=65.0, intensity_w_m2=27.0, red_mj_cm2=60.0),))
+    assert bool(is_outside(kind, uvt_pct=uvt, flow_l_min=flow)) is outside
+    assert bool(outside_tested(kind, uvt_pct=None if np.isnan(uvt) else uvt, flow_l_min=flow)) is outside
+    if not np.isnan(uvt):
+        found = assess(kind, intensity_w_m2=40.0, flow_l_min=flow, uvt_pct=uvt, uvt_live=True)
+        assert (found.reason in ("above-tested-flow", "below-tested-uvt")) is outside
+    stated = replace(kind, flow_max_l_min=30.0)  # whoever states a most flow answers for it in all of the waters
+    assert not is_outside(stated, uvt_pct=65.0, flow_l_min=30.0)
+
+
+def test_the_words_name_the_water_in_which_a_flow_was_not_tested():
+    kind = replace(
+        ANNULAR, name="stairs", test_uvt_pct=95.0, test_intensity_w_m2=80.0, uvt_min_pct=None, tests=(
+            ValidationPoint(flow_l_min=8.0, uvt_pct=65.0, intensity_w_m2=27.0, red_mj_cm2=60.0),))
+    assert outside_tested(kind, uvt_pct=70.0, flow_l_min=20.0) == (
+        "flow of 20 L/min, this unit was tested up to 8 L/min in such water",)
