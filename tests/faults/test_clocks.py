@@ -74,13 +74,15 @@ class Faked(Running):
             "FAKETIME_DONT_FAKE_MONOTONIC": "1", "DONT_FAKE_MONOTONIC": "1"}
 
     def command(self, *words: str) -> subprocess.CompletedProcess[str]:
-        """A command that only reads, on the same computer, with the same clock.
+        """A command on the same computer, with the same clock.
 
-        One that waits for an answer cannot: by libfaketime Python's `time.sleep` fails once monotonic time is real.
+        Its monotonic time is shifted too, which it only takes differences of: by libfaketime Python's `time.sleep`
+        fails once that is real, and a command may wait for an answer.
         """
+        faked = {name: value for name, value in self.faked.items() if "MONOTONIC" not in name}
         return subprocess.run(
             [sys.executable, "-m", "dashboard.cli", *words], text=True, capture_output=True, check=False,
-            timeout=120, env={**environment(self.settings.store), **self.faked}, cwd=self.log.parent)
+            timeout=120, env={**environment(self.settings.store), **faked}, cwd=self.log.parent)
 
     def verdicts(self) -> dict[str, dict]:
         done = self.command("status", "--json")
@@ -88,7 +90,9 @@ class Faked(Running):
         return {one["cabin"]: one for one in json.loads(done.stdout)}
 
     def doctor(self) -> dict[str, dict]:
-        return {one["check"]: one for one in json.loads(self.command("doctor", "--json").stdout)}
+        told = self.command("doctor", "--json")
+        assert told.stdout, told.stderr
+        return {one["check"]: one for one in json.loads(told.stdout)}
 
 
 @dataclass
