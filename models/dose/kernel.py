@@ -12,14 +12,13 @@ from models.dose.lookup import DoseTable, dose_table
 from models.dose.optics import Floats
 from models.dose.reactor import (
     Explanation,
-    Geometric,
     Sensor,
     beyond_test,
     cloudiest_test_pct,
     explained,
     flow_max_l_min,
     flow_tested_l_min,
-    is_outside,
+    untested_share,
     uvt_min_pct,
     uvt_points,
 )
@@ -102,9 +101,9 @@ class Kernel:
             # Where no flow is known to pass, the bound is that of the flow that could come next.
             bound_flow = self.room[6, : len(flow)]
             np.copyto(bound_flow, flow)
-            np.copyto(bound_flow, self.standing, where=flow == 0)
+            _put(bound_flow, flow == 0, self.standing)
             if known[1].gaps:
-                np.copyto(bound_flow, self.unmetered, where=np.isnan(flow))
+                _put(bound_flow, np.isnan(flow), self.unmetered)
         if self.table is not None:
             water = uvt[:1] if known[2].least == known[2].greatest and not known[2].gaps else uvt
             self._by_table(self.table, block, intensity, bound_flow, water, cloudiest_pct=known[2].least)
@@ -153,7 +152,7 @@ class Kernel:
             table.to_dose(product, scratch=rough)
         table.lower(promised, bound, scratch=rough)
         if cloudiest_pct < self.cloudiest:
-            bound *= 1.0 - Geometric(self.reactor).untested(absorption)
+            bound *= 1.0 - untested_share(uvt, self.cloudiest)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)
 
@@ -239,7 +238,7 @@ class Kernel:
         if known[1].least == 0:
             stands = flow == 0
             _say(block.reason, stands, DoseReason.NO_FLOW)
-            np.copyto(block.red, np.inf, where=stands)
+            _put(block.red, stands, np.inf)
         _unknown(block, readings, known)
         if known[0].least == 0:
             _nothing(block, intensity == 0, DoseReason.NO_LIGHT)
@@ -256,17 +255,16 @@ class Kernel:
     ) -> None:
         """Note the rows of which the validation test says nothing, by water and by flow, and lower their bound."""
         _, flow, uvt = readings
-        outside = False
+        outside = np.zeros(1, bool)
         if known[2].least < self.uvt_min:
-            _say(block.reason, uvt < self.uvt_min, DoseReason.BELOW_TESTED_UVT)
-            outside = True
+            outside = uvt < self.uvt_min
+            _say(block.reason, outside, DoseReason.BELOW_TESTED_UVT)
         if known[1].greatest > self.flow_least or bound_flow is not flow:
             faster = bound_flow > (flow_tested_l_min(self.reactor, uvt) if self.reactor.tests else self.flow_max)
             _say(block.reason, faster, DoseReason.ABOVE_TESTED_FLOW)
-            outside = outside or bool(faster.any())
-        if outside:  # of few rows, mostly: those alone are worked out
-            rows = np.flatnonzero(np.broadcast_to(
-                is_outside(self.reactor, uvt_pct=uvt, flow_l_min=bound_flow), block.low.shape))
+            outside = outside | faster
+        if outside.any():  # of few rows, mostly: those alone are worked out
+            rows = np.flatnonzero(np.broadcast_to(outside, block.low.shape))
             of_water, of_flow = (column if len(column) == 1 else column[rows] for column in (uvt, bound_flow))
             block.low[rows] *= 1.0 - beyond_test(self.reactor, uvt_pct=of_water, flow_l_min=of_flow)
 
@@ -281,6 +279,14 @@ def _bounded(table: DoseTable, x: Floats, low: Floats, scratch: Floats) -> Float
 def _take(column: Floats, rows: NDArray[np.intp], out: Floats) -> Floats:
     """Some rows of a column, or the one value that all rows share."""
     return column if len(column) == 1 else column.take(rows, out=out, mode="clip")
+
+
+def _put(column: Floats, where: NDArray[np.bool_], value: float) -> None:
+    """Put a value where few rows are meant: `copyto` with a mask costs twice as much."""
+    if len(where) == len(column):
+        column[np.flatnonzero(where)] = value
+    elif where[0]:
+        column[:] = value
 
 
 def _say(reason: NDArray[np.int8], rows: NDArray[np.bool_], why: DoseReason) -> None:

@@ -102,15 +102,15 @@ class Least:
         part = (x >= self.turns[0]).view(np.int8)
         for turn in self.turns[1:]:
             part += x >= turn
-        by_plug = part == 0 if self.plug else None
-        if by_plug is not None:
+        if self.plug:
             np.multiply(x, self.scales[0], out=scratch)
+        # a look-up by position is twice as fast as a choice by mask
         x *= self.stretches.take(part)
         x += 1.0
         np.log(x, out=x)
         x *= self.scales.take(part)
-        if by_plug is not None:
-            np.copyto(x, scratch, where=by_plug)
+        if self.plug:
+            np.copyto(x, scratch, where=part == 0)
         return x
 
     def _one(self, x: Floats) -> Floats:

@@ -77,6 +77,12 @@ def cloudiest_test_pct(reactor: Reactor) -> float:
     return min(one.uvt_pct for one in reactor.all_tests)
 
 
+def untested_share(uvt_pct: Floats, cloudiest_pct: float) -> Floats:
+    """The share of a dose that is not promised in water cloudier than any tested. [%]"""
+    below = np.maximum(cloudiest_pct - np.asarray(uvt_pct), 0.0)
+    return np.asarray(np.minimum(BELOW_TEST_A_POINT * below, 1.0))
+
+
 def is_outside(reactor: Reactor, *, uvt_pct: ArrayLike, flow_l_min: ArrayLike) -> NDArray[np.bool_]:
     """Whether the test says nothing of such water, or of such a flow; not where they are not known."""
     cloudier = np.asarray(uvt_pct, float) < uvt_min_pct(reactor)
@@ -225,8 +231,7 @@ class Geometric:
         Light and flow interact, and cloudy water far from the lamp hardly gets any: one test does not tell how
         much.
         """
-        below = np.maximum(cloudiest_test_pct(self.reactor) - 100.0 * np.exp(-absorption), 0.0)
-        return np.asarray(np.minimum(BELOW_TEST_A_POINT * below, 1.0))
+        return untested_share(100.0 * np.exp(-absorption), cloudiest_test_pct(self.reactor))
 
     @property
     def flow_exponent(self) -> float:
