@@ -152,7 +152,8 @@ class Kernel:
             table.to_dose(product, scratch=rough)
         table.lower(promised, bound, scratch=rough)
         if cloudiest_pct < self.cloudiest:
-            bound *= 1.0 - untested_share(uvt, self.cloudiest)
+            below = np.flatnonzero(np.broadcast_to(uvt < self.cloudiest, bound.shape))
+            bound[below] *= 1.0 - untested_share(uvt if waters == 1 else uvt[below], self.cloudiest)
         if len(others):
             self._other_water(table, block, others, seen, flow, absorption)
 

@@ -70,7 +70,7 @@ class Least:
     """The least dose of several mixings: each promises least over one stretch of x, the most tanks first.
 
     Dose = `scales` x ln(1 + `stretches` x) of the stretch that x lies in; plug flow, which only the first can be,
-    gives `scales` x. So a row costs one logarithm, however many mixings there are.
+    gives `scales` x. So a row costs one logarithm, however many mixings there are; two where there are two.
     """
 
     turns: Floats  # the x at which each next one begins
@@ -99,12 +99,13 @@ class Least:
         """The dose in place of x; `scratch` is overwritten. [mJ/cm2]"""
         if not len(self.turns):
             return self._one(x)
+        if len(self.turns) == 1 and not self.plug:
+            return self._lesser(x, scratch)
         part = (x >= self.turns[0]).view(np.int8)
         for turn in self.turns[1:]:
             part += x >= turn
         if self.plug:
             np.multiply(x, self.scales[0], out=scratch)
-        # a look-up by position is twice as fast as a choice by mask
         x *= self.stretches.take(part)
         x += 1.0
         np.log(x, out=x)
@@ -113,15 +114,24 @@ class Least:
             np.copyto(x, scratch, where=part == 0)
         return x
 
-    def _one(self, x: Floats) -> Floats:
-        """The same of a single mixing."""
+    def _lesser(self, x: Floats, scratch: Floats) -> Floats:
+        """Of two mixings, the usual case: two logarithms and the lesser are faster than a choice by row."""
+        np.multiply(x, self.stretches[0], out=scratch)
+        scratch += 1.0
+        np.log(scratch, out=scratch)
+        scratch *= self.scales[0]
+        return np.minimum(self._one(x, 1), scratch, out=x)
+
+    def _one(self, x: Floats, which: int = 0) -> Floats:
+        """The same of one mixing alone."""
         if self.plug:
             x *= self.scales[0]
             return x
-        x *= self.stretches[0]
+        if self.stretches[which] != 1.0:
+            x *= self.stretches[which]
         x += 1.0
         np.log(x, out=x)
-        x *= self.scales[0]
+        x *= self.scales[which]
         return x
 
 
