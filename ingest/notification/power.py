@@ -16,7 +16,7 @@ from ingest.evaluation.judging import PRESENT, Key, unit_states
 from ingest.notification.message_log import OLD_SILENCE, Con, put_in_line, told_of
 from ingest.queries import status
 from models.advisory.call_order import Told, concerned, first_tellings
-from models.advisory.notices_due import FLAPS_WITHIN, NoticeDue, power_back, power_off, told_on_again
+from models.advisory.notices_due import BACKLOG_RESTS, FLAPS_WITHIN, NoticeDue, power_back, power_off, told_on_again
 from models.evidence import warm_now
 from models.exposure import UnitState
 from models.fleet import Cabin, Fleet, Role
@@ -38,8 +38,6 @@ _ARRIVED = """
     FROM reading AS r JOIN present AS p USING (cabin, unit, "at")
     WHERE (p.power = 0 OR p.lamp = 0) AND r."at" >= $since AND r."at" <= $until GROUP BY ALL
 """
-# What was stored while nobody listened comes in pieces: none of them is the present while the next one may follow.
-BACKLOG_RESTS = timedelta(seconds=30)
 
 
 def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:

@@ -62,6 +62,9 @@ ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests 
 FLAPS_WITHIN = timedelta(hours=6)  # two outages in it: a supply that flaps; common practice, no source
 # What is said of an open advisory, to whom it is theirs to end: with an estimate of when that can be.
 WITH_ESTIMATE = (*BOIL, NoticeKind.NEEDS_PEOPLE)
+# What was stored while nobody listened comes in pieces: none of them is the present while the next one may follow.
+# Common practice, no source.
+BACKLOG_RESTS = timedelta(seconds=30)
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
 LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
 
