@@ -13,7 +13,6 @@ from typing import Any
 from dashboard.commands import HELP
 from dashboard.commands._opening import open_any, open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.commands.events import SPAN
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
 from dashboard.text.service import service_line, service_rows
 from dashboard.text.verdicts import CAUTION
@@ -21,7 +20,7 @@ from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.kept import read_now
-from ingest.evaluation.shared import events_since
+from ingest.evaluation.shared import SPAN, events_since
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.record.over import over_of
