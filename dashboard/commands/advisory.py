@@ -30,7 +30,7 @@ from ingest.store import Access
 from models.advisory import Advisory
 from models.advisory.events import PERSON_STEPS, STEP_WORDS, How, State, Step
 from models.advisory.guests import letter
-from models.advisory.shared_event import concerns, find
+from models.advisory.shared_event import find
 from models.advisory.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 from models.dose.sensor_checks import sensor_check
 
@@ -287,12 +287,9 @@ def _of_event(store: Access, id: str) -> dict[str, str]:
     event = find(events_since(store, fleet, now, now - SPAN), id)
     if event is None:
         raise BadInput(f"no shared event {id!r} in the last {SPAN.days} days; `tarnlight events` shows them")
-    found = [
-        one for one in queries.advisories(store) if one.advisory.state is not State.LIFTED
-        and concerns(event, one.cabin, one.advisory.raised_at)]
+    found = queries.open_of_event(store, event)
     if not found:
         raise BadInput(f"no open advisory is of the shared event {event.id!r}")
-    found.sort(key=lambda one: (one.advisory.raised_at, len(one.id), one.id))
     return {one.id: f"{one.cabin}/{one.unit}" for one in found}
 
 

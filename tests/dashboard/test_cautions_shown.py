@@ -213,7 +213,8 @@ def collected(fleet: Path) -> Iterator[Path]:
 
 
 # Last in this file: from here on a collector holds the store.
-@pytest.mark.parametrize("name", ["now", "cabin", "after-cut", "advisories", "lamps", "visits", "cabins", "system"])
+@pytest.mark.parametrize("name", [
+    "now", "cabin", "after-cut", "advisories", "shared-event", "lamps", "visits", "cabins", "system"])
 def test_no_page_asks_for_a_work_without_its_cautions(
     collected: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
