@@ -52,6 +52,6 @@ def _cell(status: StepStatus, one: KeptAdvisory, cabin: Cabin) -> str:
     if not status.done:
         return "☐ open"
     record = next((each for each in one.advisory.records if each.step is status.code), None)
-    who = record.by if record is not None else "by the sensors" if status.code in SENSOR_STEPS else ""
-    when = local(status.since, cabin.zone) if status.since is not None else ""
+    who = record.by if record is not None else "the sensors" if status.code in SENSOR_STEPS else ""
+    when = f"{status.since.astimezone(cabin.zone):%a %d %b %H:%M}" if status.since is not None else ""
     return f"✓ done: {', '.join(part for part in (who, when) if part)}"

@@ -65,7 +65,7 @@ def test_the_table_has_the_events_cabins_alone_and_says_done_and_open_in_words(e
     app = opened(event)
     said = told(app)
     assert all(f"{name}, main (a" in said for name in ("Heron-Point", "Otter-Cove", "Loon-Bay"))
-    assert "(a4)" not in said and "☐ open" in said and "✓ done: by the sensors" in said
+    assert "(a4)" not in said and "☐ open" in said and "✓ done: the sensors, Fri 20 Nov 13:40" in said
     assert [one.label.split("(")[1] for one in app.checkbox] == ["a1)", "a2)", "a3)"]
     assert not any(one.value for one in app.checkbox)  # nobody is acted on whom the person did not tick
 
@@ -79,7 +79,7 @@ def test_a_step_is_recorded_for_the_ticked_alone_and_refused_singly(event: str) 
     app.run()
     said = press(app, "a1", "a3")
     assert "Heron-Point, main (a1): recorded by Kim Or" in said and "2 of 2 done." in said
-    assert "a2): recorded" not in said and "✓ done: Kim Or" in said
+    assert "a2): recorded" not in said and "✓ done: Kim Or, Fri 20 Nov 13:54" in said
     assert not any(one.value for one in app.checkbox)
     again = press(app, "a1", "a2")  # a1 has it already
     assert "(a1): refused: " in again and "(a2): recorded by Kim Or" in again and "1 of 2 done." in again
