@@ -16,6 +16,7 @@ from dashboard.views.cabins import cabins
 from dashboard.views.frame import PAGES
 from dashboard.views.lamps import lamps
 from dashboard.views.now import now
+from dashboard.views.shared_event import shared_event
 from dashboard.views.system import system
 from dashboard.views.visits import visits
 
@@ -32,6 +33,7 @@ def main() -> None:
         "cabin": st.Page(cabin, title="One cabin", url_path="cabin"),
         "after-cut": st.Page(after_cut, title="After a power cut", url_path="after-cut"),
         "advisories": st.Page(advisories, title="Advisories", url_path="advisories"),
+        "shared-event": st.Page(shared_event, title="Shared event", url_path="shared-event"),
         "lamps": st.Page(lamps, title="Lamps", url_path="lamps"),
         "visits": st.Page(visits, title="Visits", url_path="visits"),
         "cabins": st.Page(cabins, title="Cabins", url_path="cabins"),

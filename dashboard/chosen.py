@@ -11,6 +11,7 @@ from models.fleet import Cabin, Fleet
 from models.verdict import Word
 
 CABIN, UNIT = "cabin", "unit"  # names in the address
+EVENT = "event"  # and of a shared event, on its own page alone
 AT: Mapping[Word, str] = {Word.BOIL: "is at boil", Word.SILENT: "is silent"}  # those that need somebody
 LONGEST_SHOWN = 63  # of a name that an address made up: no slug is longer
 

@@ -8,6 +8,7 @@ import streamlit as st
 
 from dashboard.access import get_fleet
 from ingest.bookings.kept import Occupancy, occupancy
+from ingest.outlook.advisory_visits import OpenBoil, open_boils
 from ingest.outlook.lamps import LampOutlook, lamp_outlook, lamp_stamp
 from ingest.outlook.trip_settings import Terms
 from ingest.outlook.visit_compare import Compared, compared
@@ -38,15 +39,19 @@ def get_visits(store: Client, terms: Terms) -> Visits:
     """The plan from today on, under these terms."""
     day = store.now().date()
     taken = occupancy(store, get_fleet(store), day, day + timedelta(days=PLANNED_DAYS + 1), store.now())
-    told = repr((taken.unread, taken.without, taken.bookings.to_numpy().tolist()))
-    return _visits(store, day, lamp_stamp(store), told, repr(terms), terms, taken)
+    fleet = get_fleet(store)
+    boils = open_boils(store, fleet, store.now())
+    told = repr((
+        boils, fleet.crew, fleet.laboratory, taken.unread, taken.without, taken.bookings.to_numpy().tolist()))
+    return _visits(store, day, lamp_stamp(store), told, repr(terms), terms, taken, boils)
 
 
 @st.cache_resource(show_spinner="Planning the trips ...", ttl=900, max_entries=8)
 def _visits(
-    _store: Client, day: date, stamp: str, bookings: str, told: str, _terms: Terms, _taken: Occupancy
+    _store: Client, day: date, stamp: str, bookings: str, told: str, _terms: Terms, _taken: Occupancy,
+    _boils: tuple[OpenBoil, ...],
 ) -> Visits:
-    return visits(_outlook(_store, day, stamp), get_fleet(_store), _taken, _terms)
+    return visits(_outlook(_store, day, stamp), get_fleet(_store), _taken, _terms, _boils)
 
 
 def get_compared(store: Client, terms: Terms) -> Compared:

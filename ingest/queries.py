@@ -34,6 +34,7 @@ from ingest.registry.tables import load_fleet, load_history
 from ingest.room import NOT_TAKEN_IN
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
+from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import sentences
 from models.battery import Outlook
 from models.dose.credit import credit_in, share_in_specification
@@ -364,6 +365,14 @@ def advisories(store: Asks, *, cabin: str | None = None, number: str | None = No
         ORDER BY a.raised_at DESC, a.id, e.seq
     """, {"cabin": cabin, "number": number})
     return [one for _, group in found.groupby("advisory", sort=False) for one in latest(group).values()]
+
+
+def open_of_event(store: Asks, event: SharedEvent) -> list[KeptAdvisory]:
+    """The open advisories of a shared event, in the order of their numbers."""
+    found = [
+        one for one in advisories(store) if one.advisory.state is not State.LIFTED
+        and concerns(event, one.cabin, one.advisory.raised_at)]
+    return sorted(found, key=lambda one: (one.advisory.raised_at, len(one.id), one.id))
 
 
 def with_proofs_now(store: Asks, found: list[KeptAdvisory], now: datetime) -> list[KeptAdvisory]:

@@ -15,7 +15,7 @@ from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from models.advisory.events import StepPolicy
-from models.advisory.laboratory import LaboratoryPolicy
+from models.advisory.laboratory import WEEKDAYS, LaboratoryPolicy
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
@@ -462,6 +462,43 @@ class SensorCheckPolicy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CrewPolicy:
+    """On which days somebody drives to the cabins. One per fleet; by default on every day.
+
+    Attributes
+    ----------
+    days : tuple of str
+        Days of the week.
+    holidays : tuple of str
+        Dates like "2026-12-25" on which nobody drives, whatever day of the week they are.
+    """
+
+    days: tuple[str, ...] = WEEKDAYS
+    holidays: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.days or any(one not in WEEKDAYS for one in self.days):
+            raise ValueError(
+                f"days must be a list of at least one of {', '.join(WEEKDAYS)}; got {list(self.days)!r}")
+        object.__setattr__(self, "days", tuple(one for one in WEEKDAYS if one in self.days))
+        for one in self.holidays:
+            if not _is_date(one):
+                raise ValueError(f"holidays must be dates like '2026-12-25'; got {one!r}")
+        object.__setattr__(self, "holidays", tuple(sorted(set(self.holidays))))
+
+    def works_on(self, day: date) -> bool:
+        """Whether somebody drives on that day."""
+        return WEEKDAYS[day.weekday()] in self.days and day.isoformat() not in self.holidays
+
+
+def _is_date(text: str) -> bool:
+    try:
+        return isinstance(text, str) and date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
     """Everything enrolled."""
 
@@ -472,6 +509,7 @@ class Fleet:
     own_judging: JudgingPolicy | None = None  # None: the default
     sensor_checks: SensorCheckPolicy | None = None  # None: the default
     own_laboratory: LaboratoryPolicy | None = None  # None: the default
+    own_crew: CrewPolicy | None = None  # None: the default
     # by name, since a fleet of thousands is asked for each of its units
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
     _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
@@ -508,6 +546,11 @@ class Fleet:
     def laboratory(self) -> LaboratoryPolicy:
         """From which counts on a sample is unsafe."""
         return self.own_laboratory or LaboratoryPolicy()
+
+    @property
+    def crew(self) -> CrewPolicy:
+        """On which days somebody drives."""
+        return self.own_crew or CrewPolicy()
 
     def cabin(self, slug: str) -> Cabin:
         """The cabin of that slug; KeyError if none."""

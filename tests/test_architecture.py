@@ -68,7 +68,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.notification": {
         "ingest.settings", "ingest.private_files", "ingest.bookings", "ingest.db", "ingest.evaluation",
         "ingest.record", "ingest.registry", "ingest.queries", "ingest.store", "ingest.wire"},
-    "ingest.outlook": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
+    "ingest.outlook": {
+        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
         "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry", "ingest.room"},

@@ -20,6 +20,7 @@ MENTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     (r"valve looked at|look at the (shut-off )?valve", (*OPENED, "pressure", "keeps no water back")),
     (r"see why nothing is heard|(whether|check that) .{0,30}lamp is lit", ("lit lamp",)),
     (r"every hot tap|hot taps? (for )?1\d|hot tank and hot pipes cleaned|flush_hot", ("scald",)),
+    (r"flush the hot tank|rinse the chlorine", ("scald",)),
     (r"drain and refill|drain the hot tank|refill the tank", ("heater off",)),
     (r"heat the (hot )?tank|set the heater", ("scald", "relief valve")),
     (r"disinfect(ed)? (the plumbing )?with chlorine|disinfect\b|bleach into", ("acids", "ammonia", "air the room")),

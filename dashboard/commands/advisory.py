@@ -13,7 +13,6 @@ from typing import Any
 from dashboard.commands import HELP
 from dashboard.commands._opening import open_any, open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
-from dashboard.commands.events import SPAN
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
 from dashboard.text.service import service_line, service_rows
 from dashboard.text.verdicts import CAUTION
@@ -21,7 +20,7 @@ from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.kept import read_now
-from ingest.evaluation.shared import events_since
+from ingest.evaluation.shared import SPAN, events_since
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.record.over import over_of
@@ -31,7 +30,7 @@ from ingest.store import Access
 from models.advisory import Advisory
 from models.advisory.events import PERSON_STEPS, STEP_WORDS, How, State, Step
 from models.advisory.guests import letter
-from models.advisory.shared_event import concerns, find
+from models.advisory.shared_event import find
 from models.advisory.work_cautions import RECORD_WORKS, Work, sentences, works_of_steps
 from models.dose.sensor_checks import sensor_check
 
@@ -288,12 +287,9 @@ def _of_event(store: Access, id: str) -> dict[str, str]:
     event = find(events_since(store, fleet, now, now - SPAN), id)
     if event is None:
         raise BadInput(f"no shared event {id!r} in the last {SPAN.days} days; `tarnlight events` shows them")
-    found = [
-        one for one in queries.advisories(store) if one.advisory.state is not State.LIFTED
-        and concerns(event, one.cabin, one.advisory.raised_at)]
+    found = queries.open_of_event(store, event)
     if not found:
         raise BadInput(f"no open advisory is of the shared event {event.id!r}")
-    found.sort(key=lambda one: (one.advisory.raised_at, len(one.id), one.id))
     return {one.id: f"{one.cabin}/{one.unit}" for one in found}
 
 

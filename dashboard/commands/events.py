@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 import argparse
-from datetime import timedelta
 from typing import Any
 
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
+from dashboard.text.shared import TROUBLE_WORDS
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
-from ingest.evaluation.shared import events_since
+from ingest.evaluation.shared import SPAN, events_since
 from ingest.queries import UnitStatus
 from ingest.registry.tables import load_fleet
-from models.advisory.shared_event import SharedEvent, Trouble
+from models.advisory.shared_event import SharedEvent
 from models.advisory.work_cautions import Work
 from models.fleet import Fleet
-
-SPAN = timedelta(days=30)
-TROUBLE_WORDS = {
-    Trouble.POWER_CUT: "power cut", Trouble.DARK: "lamps dark, power not known", Trouble.SILENCE: "silence"}
 
 
 def add(commands: Any) -> None:

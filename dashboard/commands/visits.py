@@ -18,7 +18,9 @@ from dashboard.commands._words import command, instant, print_cautions, print_js
 from dashboard.sheets.ics import visits_calendar
 from dashboard.text.csv_cells import cells
 from dashboard.text.lamps import (
+    CLEAR_TITLE,
     YEAR_HEADERS,
+    clear_lines,
     date_words,
     parts_words,
     trip_title,
@@ -30,6 +32,7 @@ from dashboard.text.measures import Units
 from dashboard.text.verdicts import CAUTION
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.kept import occupancy, read_now
+from ingest.outlook.advisory_visits import open_boils
 from ingest.outlook.lamps import lamp_outlook
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
 from ingest.outlook.visit_compare import Compared, compared
@@ -79,6 +82,7 @@ def do_visits(options: argparse.Namespace) -> int:
         found = lamp_outlook(store, at)
         if not options.compare:
             read_now(store, fleet, allowed_of(settings), store.now())
+        boils = () if options.compare else open_boils(store, fleet, at)
         taken = occupancy(store, fleet, at.date(), at.date() + timedelta(days=PLANNED_DAYS + 1), store.now())
     finally:
         store.close()
@@ -86,13 +90,13 @@ def do_visits(options: argparse.Namespace) -> int:
         raise BadInput("no cabin is enrolled yet: tarnlight enroll fleet.toml")
     if options.compare:
         return _compare(compared(found, fleet, terms), as_json=options.json)
-    plan = visits(found, fleet, taken, terms)
+    plan = visits(found, fleet, taken, terms, boils)
     if options.json:
-        print_json([*(one.to_json() for one in plan.trips), *(one.to_json() for one in plan.left_out)])
+        print_json(plan.to_json())
     elif options.csv:
         _csv(plan)
     elif options.ics:
-        sys.stdout.buffer.write(visits_calendar(plan.trips, at))
+        sys.stdout.buffer.write(visits_calendar(plan, at))
     else:
         _text(plan)
     return 0
@@ -158,6 +162,10 @@ def _text(plan: Visits) -> None:
         print(f"  Load: {parts_words(dict(trip.parts))}")
     for one in plan.left_out:
         print(f"In no trip: {one.cabin.name}, {'; '.join(one.tasks)}, due {date_words(one.due)}: {one.reason}")
+    if plan.clear:
+        print(f"{CLEAR_TITLE}:")
+        for line in clear_lines(plan):
+            print(f"  {line}")
     if len(plan.trips) > 1:
         print(f"All trips together: {parts_words(plan.parts)}")
     for remark in plan.remarks:

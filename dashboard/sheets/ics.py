@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from dashboard.text.lamps import clear_lines
 from dashboard.text.verdicts import TAKE_CARE
 from ingest.outlook.lamps import Lamp
-from ingest.outlook.visits import PlannedTrip
+from ingest.outlook.visits import Visits
 from models.advisory.work_cautions import Work, sentences
 
 if TYPE_CHECKING:
@@ -37,10 +38,10 @@ def lamps_calendar(lamps: tuple[Lamp, ...], now: datetime) -> bytes:
     return bytes(out.to_ical())
 
 
-def visits_calendar(trips: tuple[PlannedTrip, ...], now: datetime) -> bytes:
-    """One event per trip, from leaving to being back, with stops and parts."""
+def visits_calendar(plan: Visits, now: datetime) -> bytes:
+    """One event per trip, from leaving to being back, with stops and parts, and when its advisories can be over."""
     out = _calendar()
-    for trip in trips:
+    for trip in plan.trips:
         event = _event("trip/" + "/".join([trip.day.isoformat(), *(stop.cabin.slug for stop in trip.stops)]), now)
         event.add("SUMMARY", f"Visit {', '.join(stop.cabin.name for stop in trip.stops)}")
         event.add("DTSTART", trip.leave.astimezone(UTC))
@@ -49,7 +50,8 @@ def visits_calendar(trips: tuple[PlannedTrip, ...], now: datetime) -> bytes:
             f"{stop.arrive:%H:%M} {stop.cabin.name}: {', '.join(stop.tasks)}" for stop in trip.stops]
         parts = ", ".join(f"{number} x {part}" for part, number in sorted(trip.parts.items())) or "none"
         event.add("DESCRIPTION", "\n".join(
-            [*lines, f"Parts: {parts}", f"{trip.distance_km:.0f} km", *_care(trip.works), CAUTION_NOTE]))
+            [*lines, *clear_lines(plan, [stop.cabin.slug for stop in trip.stops]), f"Parts: {parts}",
+             f"{trip.distance_km:.0f} km", *_care(trip.works), CAUTION_NOTE]))
         event.add("LOCATION", trip.stops[0].cabin.name)
         out.add_component(event)
     return bytes(out.to_ical())

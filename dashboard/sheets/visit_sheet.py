@@ -43,12 +43,14 @@ def visit_sheet(plan: Visits, units: Units, now: datetime) -> str:
     left = "".join(
         f"<p>In no trip: {text(one.cabin.name)}, {text('; '.join(one.tasks))}: {text(one.reason)}</p>"
         for one in plan.left_out)
+    clear = "".join(f"<p>{text(one)}</p>" for one in said.clear_lines(plan))
+    clear = f"<h2>{said.CLEAR_TITLE}</h2>{clear}" if clear else ""
     remarks = "".join(f"<p>{text(one)}</p>" for one in plan.remarks)
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Visits</title><style>{STYLE}</style>'
         f"</head><body><h1>{text(said.visits_headline(plan, units))}</h1><p>Made {now:%Y-%m-%d %H:%M} UTC.</p>"
         f"{sections}<h2>Parts for all trips</h2>{table(('Part', 'Number'), list(plan.parts.items()))}"
-        f"{left}{remarks}<p>{text(CAUTION)}</p></body></html>")
+        f"{clear}{left}{remarks}<p>{text(CAUTION)}</p></body></html>")
 
 
 def _care(works: Iterable[Work]) -> str:

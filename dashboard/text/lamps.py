@@ -197,6 +197,18 @@ def stop_rows(trip: PlannedTrip) -> list[tuple[str, ...]]:
         for one in trip.stops]
 
 
+CLEAR_TITLE = "Open boil advisories by this plan"
+
+
+def clear_lines(plan: Visits, cabins: Sequence[str] | None = None) -> list[str]:
+    """From when on each open advisory can be clear, those of one shared event together; None: of all cabins."""
+    mine = [one for one in plan.clear if cabins is None or one.cabin.slug in cabins]
+    events = list(dict.fromkeys(one.event for one in mine))
+    return [
+        one.line + (f" [of the shared event {event}]" if event else "")
+        for event in events for one in mine if one.event == event]
+
+
 def year_rows(found: Compared, units: Units) -> list[tuple[str, str, str]]:
     """Rows with `YEAR_HEADERS`."""
     def row(name: str, told: Sequence[str]) -> tuple[str, str, str]:

@@ -11,6 +11,7 @@ from dashboard.text import verdicts as words
 from dashboard.views.along import along
 from dashboard.views.choice import follow
 from dashboard.views.frame import care, caution, empty, guarded, link, live
+from dashboard.views.shared_event import shared_links
 from ingest import queries
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.settings import BadInput
@@ -31,6 +32,7 @@ def advisories(store: Client) -> None:
         empty()
         return
     standing(store)
+    shared_links(store)
     caution()
     by_hand(store, fleet)
     st.subheader("Lifted")

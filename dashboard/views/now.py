@@ -10,6 +10,7 @@ from dashboard.access import FleetNow, present, reader_units
 from dashboard.text import markup
 from dashboard.text import verdicts as words
 from dashboard.views.frame import care, caution, empty, guarded, link, live
+from dashboard.views.shared_event import shared_links
 from ingest.db import held
 from ingest.queries import UnitStatus
 from ingest.store import Client
@@ -25,6 +26,7 @@ def now(store: Client) -> None:
     """Every cabin, worst first."""
     clocks(store)
     verdicts(store)
+    shared_links(store)
     lost_messages(store)
 
 

@@ -38,6 +38,10 @@ def visits(store: Client) -> None:
         st.html(markup.headline(said.visits_headline(plan, units), "Made from the lamps' dates, the cabins' places "
                                 "and their bookings; lamps are seen to a week before their date."))
     care(plan.works)
+    if plan.clear:
+        st.subheader(said.CLEAR_TITLE)
+        st.html(markup.table(("Cabin", "Advisory", "When", "Shared event"), [
+            (one.cabin.name, f"{one.id}, {one.unit}", one.words, one.event or "none") for one in plan.clear]))
     downloads(store, plan, units)
     for number, trip in enumerate(plan.trips):
         round_of(store, trip, number, units)
@@ -81,7 +85,7 @@ def downloads(store: Client, plan: Visits, units: Units) -> None:
     with st.container(horizontal=True):
         st.download_button(
             "Sheet to print (.html)", visit_sheet(plan, units, now), "visits.html", "text/html", type="primary")
-        st.download_button("Trips for a calendar (.ics)", visits_calendar(plan.trips, now), "visits.ics",
+        st.download_button("Trips for a calendar (.ics)", visits_calendar(plan, now), "visits.ics",
                            "text/calendar")
 
 

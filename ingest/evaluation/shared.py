@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pandas as pd
 
@@ -13,6 +13,7 @@ from models.advisory.shared_event import SharedEvent, Trouble, shared_events
 from models.exposure import IntervalKind, IntervalReason
 from models.fleet import Fleet
 
+SPAN = timedelta(days=30)  # how far back shared events are looked for, unless told otherwise
 # One row per stretch that was dark or unheard; not of a lamp that is dark although the power is on: it has its own
 # cause.
 _STRETCHES = """

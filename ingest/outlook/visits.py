@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from ingest.bookings.kept import Occupancy
+from ingest.outlook.advisory_visits import CabinBoil, CanBeClear, Made, OpenBoil, cabin_boils, can_be_clear
 from ingest.outlook.lamps import LampOutlook
 from ingest.outlook.trip_settings import Base, Terms, middle_of, travel_of
 from ingest.outlook.visit_tasks import PLANNED_DAYS, on_the_way, stay_readings, stops_of
+from models.advisory.sample_runs import WHOLE_DAY_MIN, sample_runs
 from models.advisory.work_cautions import Work, sentences, works_of_tasks
 from models.fleet import Cabin, Fleet
-from models.visits.access_windows import open_windows
-from models.visits.routing import Stop, VisitPlan, joined, visit_plan
+from models.visits.access_windows import HouseRules, open_windows
+from models.visits.routing import Stop, Van, VisitPlan, joined, visit_plan
 from models.visits.travel import ROAD_FACTOR
 
 MOST_STOPS = 60  # what the solver orders in seconds; the most urgent go first
@@ -108,11 +111,25 @@ class Visits:
         All trips' parts together.
     remarks : tuple of str
         What the plan had to assume.
+    clear : tuple of CanBeClear
+        Each open advisory, and from when on it can be clear by this plan.
     """
 
     trips: tuple[PlannedTrip, ...]
     left_out: tuple[NotPlanned, ...]
     remarks: tuple[str, ...]
+    clear: tuple[CanBeClear, ...] = ()
+
+    def clear_of(self, cabin: str) -> tuple[CanBeClear, ...]:
+        """Those of a cabin."""
+        return tuple(one for one in self.clear if one.cabin.slug == cabin)
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """`tarnlight visits --json`."""
+        out = [*(one.to_json() for one in self.trips), *(one.to_json() for one in self.left_out)]
+        for stop in (stop for one in out for stop in one["stops"]):
+            stop["advisories"] = [one.to_json() for one in self.clear_of(stop["cabin"])]
+        return out
 
     @property
     def parts(self) -> dict[str, int]:
@@ -134,7 +151,9 @@ class Visits:
         return sum(trip.distance_km for trip in self.trips)
 
 
-def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | None = None) -> Visits:
+def visits(
+    found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | None = None, boils: Sequence[OpenBoil] = ()
+) -> Visits:
     """Plan the trips of the coming eight weeks.
 
     Parameters
@@ -144,46 +163,126 @@ def visits(found: LampOutlook, fleet: Fleet, taken: Occupancy, terms: Terms | No
     fleet : Fleet
     taken : Occupancy
     terms : Terms, optional
+    boils : sequence of OpenBoil
+        The open advisories: what they ask of people goes first.
 
     Notes
     -----
     A round takes along cleanings of its own shore that are not due yet where that is worth it. Cabins of one `trip`
     of the registry share rounds and no other cabin joins them; no two rounds fall on one day
-    (one van). Groups are planned by urgency.
+    (one van). Groups are planned by urgency. Nobody drives on a day on which the crew does not work.
     """
     terms = terms or Terms()
     first = found.at.date() + timedelta(days=1)
-    days = np.datetime64(first) + np.arange(PLANNED_DAYS)
     stays = stay_readings(found, fleet, terms)
-    wanted = stops_of(found, first, stays)[:MOST_STOPS]
+    boiling = cabin_boils(boils, fleet, taken, found.at)
+    wanted = list(joined([*(one.stop(0) for one in boiling.values()), *stops_of(found, first, stays)]))[:MOST_STOPS]
     needed: Counter[str] = Counter()
     for stop in wanted:
         needed.update(stop.parts)
+    for one in boiling.values():  # what its later visits take
+        needed.update(one.parts)
     for lamp in found.lamps:  # what is taken along needs a seal each
         needed[f"sleeve seal {lamp.unit.reactor}"] += 1
         needed[f"lamp {lamp.unit.reactor}"] += (lamp.cabin.slug, lamp.unit.slug) in stays
     van = terms.van(dict(terms.stock if terms.stock is not None else needed))
-    trips: list[PlannedTrip] = []
-    left_out: list[NotPlanned] = []
-    free = np.ones(len(days), dtype=bool)
+    planner = _Planner(fleet, taken, terms, van, first, boiling)
     for group in _groups(wanted, fleet):
         must = {stop.cabin for stop in group}
         group = list(joined([*group, *on_the_way(found, first, group[0].cabin, fleet, stays)]))
-        base = terms.base or middle_of(fleet, fleet.cabin(group[0].cabin).trip)
-        opens, closes = open_windows(tuple(stop.cabin for stop in group), days, taken.bookings)
-        closes = np.where(free, closes, opens)
+        planner.plan(group, must)
+    trips = tuple(sorted(planner.trips, key=lambda one: one.day))
+    made = [Made(cabin=stop.cabin.slug, arrive=stop.arrive, work_min=stop.work_min, back=trip.back)
+            for trip in trips for stop in trip.stops]
+    return Visits(
+        trips=trips, left_out=tuple(planner.left_out),
+        remarks=(*_remarks(taken, wanted, terms), *_boil_remarks(boiling, fleet)),
+        clear=can_be_clear(boiling.values(), fleet, made, found.at))
+
+
+class _Planner:
+    """Plans group after group: a day that one has taken is no longer free for the next."""
+
+    def __init__(
+        self, fleet: Fleet, taken: Occupancy, terms: Terms, van: Van, first: date, boiling: Mapping[str, CabinBoil]
+    ) -> None:
+        self._fleet, self._taken, self._terms, self._van = fleet, taken, terms, van
+        self._first, self._boiling = first, boiling
+        self._dates = [first + timedelta(days=number) for number in range(PLANNED_DAYS)]
+        self._works = [fleet.crew.works_on(day) for day in self._dates]
+        self._free = np.array(self._works)
+        self.trips: list[PlannedTrip] = []
+        self.left_out: list[NotPlanned] = []
+
+    def plan(self, group: Sequence[Stop], must: set[str]) -> None:
+        """The rounds of a group: its first visits, then those that its advisories ask for afterwards."""
+        number, since = 0, dict[str, datetime]()
+        while group:
+            made = self._solve(list(group), must, number, since)
+            number += 1
+            since = {one.cabin.slug: one.arrive + timedelta(minutes=one.work_min) for one in made}
+            group = self._following(number, since)
+            must = {stop.cabin for stop in group}
+
+    def _following(self, number: int, since: Mapping[str, datetime]) -> list[Stop]:
+        """The next visits of the advisories whose visits before are planned."""
+        out = []
+        for cabin, end in since.items():
+            one = self._boiling.get(cabin)
+            if one is not None and number < len(one.visits):
+                day = ((end + one.visits[number].after).date() - self._first).days
+                if day < PLANNED_DAYS:
+                    out.append(one.stop(number, opens=day))
+        return out
+
+    def _solve(
+        self, group: list[Stop], must: set[str], number: int, since: Mapping[str, datetime]
+    ) -> list[PlannedVisit]:
+        base = self._terms.base or middle_of(self._fleet, self._fleet.cabin(group[0].cabin).trip)
+        opens, closes, back_by = self._windows(group, number, since)
         plan = visit_plan(
-            group, travel=travel_of(fleet, base, terms), opens_min=opens, closes_min=closes, van=van, rounds=100,
+            group, travel=travel_of(self._fleet, base, self._terms), opens_min=opens,
+            closes_min=np.where(self._free, closes, opens), van=self._van, back_by_min=back_by, rounds=100,
             seconds=2.0)
         plan = _without_spare(plan, must)
         for trip in plan.trips:
-            free[trip.day] = False
-        told = _told(plan, fleet, first, base)
-        trips += told[0]
-        left_out += told[1]
-    return Visits(
-        trips=tuple(sorted(trips, key=lambda one: one.day)), left_out=tuple(left_out),
-        remarks=_remarks(taken, wanted, terms))
+            self._free[trip.day] = False
+        trips, left_out = _told(plan, self._fleet, self._first, base)
+        self.trips += trips
+        self.left_out += left_out
+        return [stop for trip in trips for stop in trip.stops]
+
+    def _windows(
+        self, group: Sequence[Stop], number: int, since: Mapping[str, datetime]
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """When each cabin may be entered, and by when the van is back: guests let in who sees to their water."""
+        opens, closes = open_windows(
+            tuple(stop.cabin for stop in group), np.array(self._dates, "datetime64[D]"), self._taken.bookings)
+        back_by = np.full(opens.shape, self._van.back_min)
+        rules = HouseRules()
+        for row, stop in enumerate(group):
+            one = self._boiling.get(stop.cabin)
+            if one is None:
+                continue
+            shut = closes[row] <= opens[row]
+            opens[row] = rules.work_from_min
+            closes[row] = np.where(shut, rules.work_until_min, closes[row])
+            if stop.cabin in since:
+                ready = since[stop.cabin] + one.visits[number].after
+                at = (ready.date() - self._first).days
+                opens[row, at] = max(opens[row, at], ready.hour * 60 + ready.minute + 1)
+            if one.visits[number].samples:
+                runs = sample_runs(
+                    self._dates, self._zone(stop), self._works, laboratory=self._fleet.laboratory,
+                    back_min=self._van.back_min)
+                opens[row] = np.maximum(opens[row], np.ceil(runs.from_min - stop.work_min).astype(int))
+                closes[row] = np.minimum(closes[row], runs.until_min)
+                closes[row] = np.where(runs.from_min >= WHOLE_DAY_MIN, opens[row], closes[row])
+                back_by[row] = runs.back_by_min
+        return opens, np.maximum(closes, opens), back_by
+
+    def _zone(self, stop: Stop) -> ZoneInfo:
+        return self._fleet.cabin(stop.cabin).zone
 
 
 def _without_spare(plan: VisitPlan, must: set[str]) -> VisitPlan:
@@ -226,6 +325,16 @@ def _told(
             cabin=fleet.cabin(stop.cabin), tasks=stop.tasks, due=first + timedelta(days=stop.due), reason=why)
         for stop, why in plan.left_out]
     return trips, left_out
+
+
+def _boil_remarks(boiling: Mapping[str, CabinBoil], fleet: Fleet) -> list[str]:
+    """What whoever drives for an advisory has to know."""
+    out = [word for one in boiling.values() for word in one.remarks]
+    if any(visit.samples for one in boiling.values() for visit in one.visits):
+        out.append(
+            f"The laboratory ({', '.join(fleet.laboratory.laboratory_days)}) is taken to lie where the van starts: "
+            f"a sample is taken where the van brings it there within {fleet.laboratory.laboratory_hours:g} h.")
+    return out
 
 
 def _remarks(taken: Occupancy, wanted: list[Stop], terms: Terms) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from models.fleet import (
     Cabin,
     CalculatedDose,
     Contact,
+    CrewPolicy,
     Fleet,
     JudgingPolicy,
     Reactor,
@@ -42,7 +43,8 @@ POLICY = "advisory"  # a table of its own: which steps an exposure asks for
 JUDGING = "judging"  # and another: how far a reading may speak
 CHECKS = "sensor_checks"  # and another: how often a sensor is checked against a reference
 LABORATORY = "laboratory"  # and another: from which counts on a sample is unsafe
-OWN_TABLES = (POLICY, JUDGING, CHECKS, LABORATORY)
+CREW = "crew"  # and another: on which days somebody drives to the cabins
+OWN_TABLES = (POLICY, JUDGING, CHECKS, LABORATORY, CREW)
 T = TypeVar("T")
 
 
@@ -125,7 +127,8 @@ def _fleet_of(text: str, source: str) -> Fleet:
             reactors=reactors, cabins=tuple(cabins), contacts=contacts, policy=_policy(document, source, lines),
             own_judging=_own(document, JUDGING, JudgingPolicy, source, lines),
             sensor_checks=_own(document, CHECKS, SensorCheckPolicy, source, lines),
-            own_laboratory=_own(document, LABORATORY, LaboratoryPolicy, source, lines))
+            own_laboratory=_own(document, LABORATORY, LaboratoryPolicy, source, lines),
+            own_crew=_own(document, CREW, CrewPolicy, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -298,6 +301,8 @@ def write_fleet(fleet: Fleet) -> str:
     if fleet.own_laboratory is not None:
         limits = asdict(fleet.own_laboratory)
         out += [f"[{LABORATORY}]", *(f"{key} = {_toml(value)}" for key, value in limits.items()), ""]
+    if fleet.own_crew is not None:
+        out += [f"[{CREW}]", *(f"{key} = {_toml(value)}" for key, value in asdict(fleet.own_crew).items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -329,7 +334,7 @@ def _toml(value: Any) -> str:
 
 
 def to_json(
-    value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy | LaboratoryPolicy
+    value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy | LaboratoryPolicy | CrewPolicy
 ) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
@@ -367,6 +372,7 @@ def save_fleet(
         changes.judging(fleet.own_judging)
     changes.policy(CHECKS, CHECKS, was.present.sensor_checks, fleet.sensor_checks)
     changes.policy(LABORATORY, LABORATORY, was.present.own_laboratory, fleet.own_laboratory)
+    changes.policy(CREW, CREW, was.present.own_crew, fleet.own_crew)
     for table, found in changes.rows.items():
         _replace(con, table, pd.DataFrame(found))
     if changes.rows:
@@ -427,7 +433,7 @@ class _Changes:
 
     def policy(
         self, name: str, key: str, before: object,
-        policy: StepPolicy | SensorCheckPolicy | LaboratoryPolicy | None,
+        policy: StepPolicy | SensorCheckPolicy | LaboratoryPolicy | CrewPolicy | None,
     ) -> None:
         """A table of the fleet's own rules; where the file has none, what is enrolled stays."""
         if policy is not None:
@@ -576,7 +582,8 @@ def _read_fleet(store: Asks) -> Fleet:
         policy=StepPolicy(**own[POLICY]) if POLICY in own else None,
         own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None,
         sensor_checks=SensorCheckPolicy(**own[CHECKS]) if CHECKS in own else None,
-        own_laboratory=LaboratoryPolicy(**own[LABORATORY]) if LABORATORY in own else None)
+        own_laboratory=LaboratoryPolicy(**own[LABORATORY]) if LABORATORY in own else None,
+        own_crew=CrewPolicy(**own[CREW]) if CREW in own else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

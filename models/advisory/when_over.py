@@ -241,7 +241,7 @@ def _cold_takes(advisory: Advisory, asked: Cleaning, unit: Unit, cabin: Cabin) -
     proof = _proof_of(Step.FLUSH_COLD, advisory)
     share = measured(proof.evidence) if proof is not None else None
     left_l = asked.cold_l if share is None else min(asked.cold_l, max(share[1] - share[0], 0.0))
-    return _Takes(_minutes(left_l, _most_flow(unit, cabin)), _minutes(asked.cold_l, _one_tap(unit, cabin)))
+    return _Takes(_minutes(left_l, _most_flow(unit, cabin)), _minutes(asked.cold_l, one_tap_l_min(unit, cabin)))
 
 
 def _hot_takes(asked: Cleaning, unit: Unit, cabin: Cabin) -> _Takes:
@@ -257,7 +257,7 @@ def _hot_takes(asked: Cleaning, unit: Unit, cabin: Cabin) -> _Takes:
     heats = HEATS_UP if asked.offered.how is How.HEATED else NOTHING
     return _Takes(
         min(_way_takes(one, _most_flow(unit, cabin)) for one in ways),
-        _way_takes(asked.offered, _one_tap(unit, cabin)) + heats)
+        _way_takes(asked.offered, one_tap_l_min(unit, cabin)) + heats)
 
 
 def _way_takes(way: Way, flow_l_min: float) -> timedelta:
@@ -271,7 +271,7 @@ def _chlorine_takes(asked: Cleaning, unit: Unit, cabin: Cabin) -> _Takes:
     loop = asked.way(How.CHLORINATED)
     rinse_l = loop.litres if loop is not None else asked.cold_l
     return _Takes(
-        timedelta(hours=CONTACT_MIN_H), timedelta(hours=CONTACT_H) + _minutes(rinse_l, _one_tap(unit, cabin)))
+        timedelta(hours=CONTACT_MIN_H), timedelta(hours=CONTACT_H) + _minutes(rinse_l, one_tap_l_min(unit, cabin)))
 
 
 def _septic_days(left: Sequence[Step], asked: Cleaning, cabin: Cabin) -> timedelta:
@@ -347,7 +347,8 @@ def _most_flow(unit: Unit, cabin: Cabin) -> float:
     return min(unit.peak_flow_l_min, cabin.well_l_min or math.inf)
 
 
-def _one_tap(unit: Unit, cabin: Cabin) -> float:
+def one_tap_l_min(unit: Unit, cabin: Cabin) -> float:
+    """What one open tap gives of this supply. [L/min]"""
     return min(TAP_FLOW_L_MIN, _most_flow(unit, cabin))
 
 

@@ -178,6 +178,15 @@ TASK_WORKS: Mapping[str, frozenset[Work]] = {
     "change filter": frozenset({Work.OPEN_HOUSING}), "check sensor": frozenset({Work.CHECK_SENSOR}),
     "see why nothing is heard": frozenset({Work.SEE_IF_LIT, Work.BALLAST}), "test water": frozenset(),
     "look at the valve": frozenset({Work.CHECK_VALVE}),
+    # work of an advisory (`models.advisory.site_work`)
+    "see whether the lamp is lit": frozenset({Work.SEE_IF_LIT}),
+    "flush the cold pipes": frozenset(), "flush the hot tank": frozenset({Work.FLUSH_HOT}),
+    "drain and refill the hot tank": frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK}),
+    "clean the hot tank": frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),  # by whichever way
+    "heat the hot tank": frozenset({Work.FLUSH_HOT, Work.DRAIN_TANK, Work.HEAT}),
+    "disinfect with chlorine": BLEACH, "rinse the chlorine out": frozenset({Work.CHLORINATE, Work.FLUSH_HOT}),
+    "take the first sample": frozenset(), "take the second sample": frozenset(),
+    "see that the boil notice hangs": frozenset(), "take the boil notice down": frozenset(),
 }
 STEP_WORKS: Mapping[Step, frozenset[Work]] = {
     Step.LAMP_LIT: frozenset({Work.SEE_IF_LIT}),

@@ -36,6 +36,8 @@ class Stop:
         What each day before `due` is worth: lamp hours thrown away, in kilometres. [km]
     left_out_km : float
         What it costs not to make it in this plan; little for one that can wait but lies by the way. [km]
+    wait_km_per_h : float
+        What each hour is worth by which it is made sooner, on the day as over days: people wait for it. [km/h]
     """
 
     cabin: str
@@ -46,6 +48,7 @@ class Stop:
     work_min: float = 45.0
     early_km_per_day: float = 0.5
     left_out_km: float = LEFT_OUT_COSTS_KM
+    wait_km_per_h: float = 0.0
 
     def __post_init__(self) -> None:
         if self.opens > self.due:
@@ -97,7 +100,7 @@ class Van:
 
 def visit_plan(
     stops: Sequence[Stop], *, travel: Travel, opens_min: np.ndarray, closes_min: np.ndarray, van: Van | None = None,
-    rounds: int = 300, seconds: float = 10.0,
+    back_by_min: np.ndarray | None = None, rounds: int = 300, seconds: float = 10.0,
 ) -> VisitPlan:
     """Spread the stops over days and order each day's round.
 
@@ -111,6 +114,8 @@ def visit_plan(
         When each stop's cabin may be entered on each of the plan's days (`occupancy.open_windows`); work must end
         by then.
     van : Van, optional
+    back_by_min : ndarray of int, shape (s, d), optional
+        By when the van that makes the stop on that day is back: what it brings along is awaited. [min]
     rounds : int
         Better plans to look through before the best is taken; the same input gives the same plan.
     seconds : float
@@ -132,7 +137,9 @@ def visit_plan(
             f"opens_min and closes_min must have a row per stop ({len(stops)}); got {opens_min.shape}, "
             f"{closes_min.shape}"
         )
-    allowed, reasons = _allowed_days(stops, travel, opens_min, closes_min, van)
+    back_by = np.full(opens_min.shape, van.back_min) if back_by_min is None else np.minimum(
+        back_by_min, van.back_min)
+    allowed, reasons = _allowed_days(stops, travel, opens_min, closes_min, van, back_by)
     possible = [at for at in range(len(stops)) if allowed[at].any()]
     left_out = [(stops[at], reasons[at]) for at in range(len(stops)) if not allowed[at].any()]
     if not possible:
@@ -140,7 +147,7 @@ def visit_plan(
     chosen = [stops[at] for at in possible]
     routes = _solved(
         chosen, travel, opens_min=opens_min[possible], closes_min=closes_min[possible], allowed=allowed[possible],
-        van=van, rounds=rounds, seconds=seconds,
+        back_by=back_by[possible], van=van, rounds=rounds, seconds=seconds,
     )
     trips = tuple(
         _trip(day, [(chosen[at], arrive) for at, arrive in route], travel, leave, back)
@@ -170,13 +177,15 @@ def joined(stops: Sequence[Stop]) -> tuple[Stop, ...]:
                 opens=min(max(have.opens, stop.opens), due), due=due, work_min=have.work_min + stop.work_min,
                 early_km_per_day=have.early_km_per_day + stop.early_km_per_day,
                 left_out_km=max(have.left_out_km, stop.left_out_km),
+                wait_km_per_h=max(have.wait_km_per_h, stop.wait_km_per_h),
             )
         found[stop.cabin] = stop
     return tuple(found.values())
 
 
 def _allowed_days(
-    stops: Sequence[Stop], travel: Travel, opens_min: np.ndarray, closes_min: np.ndarray, van: Van
+    stops: Sequence[Stop], travel: Travel, opens_min: np.ndarray, closes_min: np.ndarray, van: Van,
+    back_by: np.ndarray,
 ) -> tuple[np.ndarray, list[str]]:
     """Mask of days on which each stop could be made alone, and why there is none."""
     day = np.arange(opens_min.shape[1])
@@ -186,7 +195,7 @@ def _allowed_days(
         place = travel.position(stop.cabin)
         there, back = travel.travel_min[0, place], travel.travel_min[place, 0]
         begin = np.maximum(opens_min[at], van.leave_min + there)
-        fits = (begin + stop.work_min <= closes_min[at]) & (begin + stop.work_min + back <= van.back_min)
+        fits = (begin + stop.work_min <= closes_min[at]) & (begin + stop.work_min + back <= back_by[at])
         short = [part for part, number in stop.parts.items() if number > van.stock.get(part, 0)]
         allowed[at] = fits & (day >= stop.opens) & (not short)
         if short:
@@ -200,7 +209,7 @@ def _allowed_days(
 
 def _solved(
     stops: Sequence[Stop], travel: Travel, *, opens_min: np.ndarray, closes_min: np.ndarray,
-    allowed: np.ndarray, van: Van, rounds: int, seconds: float,
+    allowed: np.ndarray, back_by: np.ndarray, van: Van, rounds: int, seconds: float,
 ) -> dict[int, tuple[list[tuple[int, int]], int, int]]:
     """Per used day: stops with arrival times, and when the van leaves and is back."""
     # A heavy dependency of this one function: nobody who only reads forecasts has to load it.
@@ -239,6 +248,12 @@ def _solved(
         chosen_day = model.VehicleVar(index) + 1
         solver.Add(clock.CumulVar(index) >= solver.Element(low, chosen_day))
         solver.Add(clock.CumulVar(index) <= solver.Element(high, chosen_day))
+        if stop.wait_km_per_h > 0:  # a penalty per minute, in the solver's tenths of a kilometre
+            clock.SetCumulVarSoftUpperBound(index, van.leave_min, max(round(stop.wait_km_per_h * TENTHS / 60), 1))
+        for vehicle in usable[back_by[at, days[usable]] < van.back_min].tolist():
+            on_it = solver.IsEqualCstVar(model.VehicleVar(index), vehicle)
+            spare = 24 * 60 - int(back_by[at, days[vehicle]])
+            solver.Add(clock.CumulVar(model.End(vehicle)) + on_it * spare <= 24 * 60)
     for part in sorted({part for stop in stops for part in stop.parts}):
         numbers = [0, *(int(stop.parts.get(part, 0)) for stop in stops)]
         carried = [int(van.stock.get(part, 0))] * len(days)
@@ -254,7 +269,8 @@ def _solved(
 
 def _timing_km(stop: Stop, day: int) -> float:
     """What it costs to make the stop on that day. [km]"""
-    return stop.early_km_per_day * max(stop.due - day, 0) + LATE_COSTS_KM * max(day - stop.due, 0)
+    late = max(LATE_COSTS_KM, 24 * stop.wait_km_per_h)
+    return stop.early_km_per_day * max(stop.due - day, 0) + late * max(day - stop.due, 0)
 
 
 def _routes(

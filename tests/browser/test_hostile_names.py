@@ -32,7 +32,7 @@ NAMED = (
     "ann@evil.example Bay", ":red[**d**] `e` $f$ ~~g~~ Bay",
     "# <a href='http://evil.example/h'>h</a> :material/lock: Bay")
 TRIP = "![t](http://evil.example/t.png) www.evil.example https://evil.example/t ann@evil.example"
-PAGES = ("now", "cabin", "after-cut", "advisories", "lamps", "visits", "cabins", "system")
+PAGES = ("now", "cabin", "after-cut", "advisories", "shared-event", "lamps", "visits", "cabins", "system")
 
 
 def hostile_toml() -> str:

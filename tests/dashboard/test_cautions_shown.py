@@ -121,6 +121,24 @@ def test_each_calendar_entry_carries_the_cautions_of_its_own(fleet: Path, name: 
         assert bare(f"{event['SUMMARY']} {event['DESCRIPTION']}") == []
 
 
+def test_the_trips_know_the_work_of_an_advisory_and_when_it_can_be_over(fleet: Path) -> None:
+    rows = json.loads(run(fleet, "visits", "--json"))
+    stops = [stop for row in rows if row["day"] for stop in row["stops"] if stop["cabin"] == CABIN]
+    # what fills the plumbing, since a person raised it: chlorine, its rinse with a sample, a second sample
+    tasks = [" ".join(stop["tasks"]) for stop in stops]
+    assert len(stops) == 3 and "disinfect with chlorine" in tasks[0] and "swap lamp" not in tasks[1]
+    assert "take the first sample" in tasks[1] and "take the second sample" in tasks[2]
+    (told,) = stops[0]["advisories"]
+    assert (told["id"], told["unit"], told["event"]) == ("a1", "main", None)
+    assert datetime.fromisoformat(told["can_be_clear_from"]) > datetime.fromisoformat(stops[2]["arrive"])
+    assert told["words"] in run(fleet, "visits") and "a named person then lifts it" in told["words"]
+    out = subprocess.run(
+        [sys.executable, "-m", "dashboard.cli", "visits", "--ics"], capture_output=True, check=True, timeout=120,
+        cwd=fleet.parent, env=environment(fleet))
+    events = icalendar.Calendar.from_ical(out.stdout).walk("VEVENT")
+    assert sum(told["words"] in event["DESCRIPTION"] for event in events) == 3
+
+
 @pytest.mark.parametrize(("kind", "words"), [
     ("lamp-swapped", ("mercury", "dosed again")), ("sleeve-cleaned", ("dosed again",)),
     ("filter-changed", ("dosed again",)), ("chlorinated", ("Nobody drinks", "below 4 mg/L")), ("note", ()),
@@ -195,7 +213,8 @@ def collected(fleet: Path) -> Iterator[Path]:
 
 
 # Last in this file: from here on a collector holds the store.
-@pytest.mark.parametrize("name", ["now", "cabin", "after-cut", "advisories", "lamps", "visits", "cabins", "system"])
+@pytest.mark.parametrize("name", [
+    "now", "cabin", "after-cut", "advisories", "shared-event", "lamps", "visits", "cabins", "system"])
 def test_no_page_asks_for_a_work_without_its_cautions(
     collected: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
@@ -10,6 +11,7 @@ from ingest.db.engine import Local
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
+from models.fleet import CrewPolicy
 from simulated_feeds.scenario import fleet_toml
 from tests.conftest import FLEET_TOML, REACTOR, cabin_toml
 
@@ -356,3 +358,28 @@ def test_a_store_of_before_that_rule_is_read_with_spaces_in_the_names(held):
 def test_what_is_nested_where_a_text_belongs_is_refused_in_words(text, why):
     with pytest.raises(BadInput, match=why):
         read_fleet(text)
+
+
+CREW = '\n[crew]\ndays = ["fri", "mon"]\nholidays = ["2027-01-01", "2026-12-25"]\n'
+
+
+def test_the_crews_days_go_out_and_in_and_are_refused_with_their_line(held):
+    held.act("enroll", {"text": FLEET_TOML})
+    assert load_fleet(held).own_crew is None and load_fleet(held).crew.works_on(date(2026, 12, 25))
+    held.act("enroll", {"text": FLEET_TOML + CREW})
+    crew = load_fleet(held).crew
+    assert crew == CrewPolicy(days=("mon", "fri"), holidays=("2026-12-25", "2027-01-01"))
+    assert read_fleet(write_fleet(load_fleet(held))).own_crew == crew
+    assert "crew" in held.act("enroll", {"text": FLEET_TOML + CREW})["same"]
+    # 25 December 2026 is a Friday, 21 December a Monday (a calendar of that year)
+    assert [day for day in range(18, 29) if crew.works_on(date(2026, 12, day))] == [18, 21, 28]
+    for old, new, said in (
+            ('"mon"', '"monday"', "days must be a list of at least one of mon, tue"),
+            ('["fri", "mon"]', "[]", "days must be a list of at least one of"),
+            ('"2026-12-25"', '"25 Dec"', "holidays must be dates like '2026-12-25'; got '25 Dec'"),
+            ('"2026-12-25"', "2026", "holidays must be a list of texts")):
+        wrong = (FLEET_TOML + CREW).replace(old, new)
+        with pytest.raises(BadInput) as refused:
+            read_fleet(wrong)
+        line = next(n for n, text in enumerate(wrong.splitlines(), 1) if text.startswith(said.split()[0] + " ="))
+        assert said in str(refused.value) and f"fleet.toml:{line}:" in str(refused.value)
