@@ -22,6 +22,7 @@ from ingest.db.intake import CLOCKS_DIFFER, keep
 from ingest.db.schema import reasons, rounded, split
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.evaluation.sensor_checks import UVT_SENSOR_CHECKED, checked_unit
+from ingest.months.signed import sign_month
 from ingest.notification.message_log import confirm
 from ingest.record.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
 from ingest.record.advisory_log import INSERT_SERVICE
@@ -329,6 +330,7 @@ ACTIONS: dict[str, Carry] = {
     "advisory-raise": raise_by_hand,
     "advisory-seen": note_seen,
     "confirm": confirm,
+    "sign-month": sign_month,
     "hold-for-backup": hold_for_backup,
     "renew-backup": renew_backup,
     "release-backup": release_backup,

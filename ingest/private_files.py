@@ -7,6 +7,7 @@ its store is opened. On Windows modes say nothing, and the folder's own rights d
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import secrets
 import stat
@@ -71,6 +72,27 @@ def write(path: Path, data: bytes, *, follow: bool = True, owner: tuple[int, int
             if owner is not None:
                 os.fchown(file.fileno(), *owner)
             os.fsync(file.fileno())  # else a power cut could leave an empty file under the name
+        spare.replace(path)
+    finally:
+        spare.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def placing(path: Path) -> Iterator[Path]:
+    """A new file that only its owner may read, to be written in parts; it takes its name once all of it is there.
+
+    Raises
+    ------
+    OSError
+        If it cannot be made, or what is there is no regular file.
+    """
+    path = path.resolve()
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "not a regular file")
+    spare = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
+    try:
+        os.close(os.open(spare, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        yield spare
         spare.replace(path)
     finally:
         spare.unlink(missing_ok=True)

@@ -37,7 +37,7 @@ from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import sentences
 from models.battery import Outlook
-from models.dose.credit import credit_in, share_in_specification
+from models.dose.credit import credit_in, specification_by
 from models.dose.reactor import is_outside
 from models.dose.sensor_checks import SensorState
 from models.dose.sensor_trust import SensorTrust
@@ -481,6 +481,11 @@ def readings(
         dose_low_at_peak_mj_cm2=dosed.dose_low_at_peak_mj_cm2)
 
 
+def since_latest(store: Asks, now: datetime) -> dict[Key, pd.DataFrame]:
+    """Of each unit heard, what holds since its latest reading: pieces of time as of `models.exposure`."""
+    return _tails(store.ask(PRESENT), store, now, _by_unit(store.ask(_LINKS, {"now": now})))
+
+
 def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> pd.DataFrame:
     """A unit's hourly sums, oldest first."""
     return store.ask(
@@ -515,28 +520,24 @@ def in_specification(
         `volume_l` (as far as it is known), `volume_l_upper` (the most that can have been drawn),
         `in_specification_l` (for certain), `share_pct` and `share_most_pct` (the least and the most share of it;
         None where no water was drawn), `reaches_95_pct` (by the least): see
-        `models.dose.credit.share_in_specification`; `lit_h`, `unheard_h`.
+        `models.dose.credit.specification_by`; `lit_h`, `unheard_h`.
     """
     found = spans(store, cabin, unit, since, until, now)
-    inside = found["in_spec_l"].fillna(0.0)
-    outside = found["underdosed_l"].fillna(0.0)
-    outside_most = np.fmax(found["underdosed_l_upper"].fillna(0.0), outside)
-    share = share_in_specification(inside + outside_most, inside, [month] * len(found))
-    drawn = float(inside.sum() + outside.sum())
-    known = len(share) > 0 and not np.isnan(share["share_pct"].iloc[0])
-    volume = float(found["volume_l"].fillna(0.0).sum())
+    lit = {"lit_h": float(found["lit_s"].sum() / 3600.0), "unheard_h": float(found["unheard_s"].sum() / 3600.0)}
+    if found.empty:
+        return {"volume_l": 0.0, "volume_l_upper": 0.0, "in_specification_l": 0.0, "share_pct": None,
+                "share_most_pct": None, "reaches_95_pct": None, **lit}
+    row = specification_by(found, [month] * len(found)).iloc[0]
+    known = not np.isnan(row["share_pct"])
     return {
-        "volume_l": volume, "volume_l_upper": max(volume, float(found["volume_l_upper"].fillna(0.0).sum())),
-        "in_specification_l": float(inside.sum()),
-        "share_pct": float(share["share_pct"].iloc[0]) if known else None,
-        "share_most_pct": (100.0 * float(inside.sum()) / drawn if drawn > 0 else 100.0) if known else None,
-        "reaches_95_pct": bool(share["reaches_95_pct"].iloc[0]) if known else None,
-        "lit_h": float(found["lit_s"].sum() / 3600.0), "unheard_h": float(found["unheard_s"].sum() / 3600.0),
-    }
+        **{name: float(row[name]) for name in ("volume_l", "volume_l_upper", "in_specification_l")},
+        **{name: float(row[name]) if known else None for name in ("share_pct", "share_most_pct")},
+        "reaches_95_pct": bool(row["reaches_95_pct"]) if known else None, **lit}
 
 
 def service_events(
-    store: Asks, cabin: str | None = None, unit: str | None = None, *, with_withdrawn: bool = False
+    store: Asks, cabin: str | None = None, unit: str | None = None, *, with_withdrawn: bool = False,
+    since: datetime | None = None, until: datetime | None = None,
 ) -> pd.DataFrame:
     """What was done, newest first; of a sample also what the laboratory found.
 
@@ -544,6 +545,8 @@ def service_events(
     ----------
     with_withdrawn : bool
         Also what a named person took back, to be shown struck through and counted nowhere.
+    since, until : datetime or None
+        Only what was done from then on, and before then.
 
     Returns
     -------
@@ -558,8 +561,9 @@ def service_events(
         FROM service_event AS e LEFT JOIN service_withdrawn AS w USING (id)
         LEFT JOIN laboratory_result AS r ON r.service = e.id
         WHERE ($cabin::VARCHAR IS NULL OR e.cabin = $cabin) AND ($unit::VARCHAR IS NULL OR e.unit = $unit)
-        AND ($with_withdrawn OR w.id IS NULL) ORDER BY e."at" DESC, e.recorded_at DESC
-    """, {"cabin": cabin, "unit": unit, "with_withdrawn": with_withdrawn})
+        AND ($with_withdrawn OR w.id IS NULL) AND ($since::TIMESTAMPTZ IS NULL OR e."at" >= $since)
+        AND ($until::TIMESTAMPTZ IS NULL OR e."at" < $until) ORDER BY e."at" DESC, e.recorded_at DESC
+    """, {"cabin": cabin, "unit": unit, "with_withdrawn": with_withdrawn, "since": since, "until": until})
 
 
 def quarantined(

@@ -73,9 +73,11 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.queries": {
         "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry", "ingest.room"},
+    "ingest.months": {
+        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.queries", "ingest.record", "ingest.registry"},
     "ingest.actions": {
-        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
-        "ingest.registry"},
+        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.months", "ingest.notification",
+        "ingest.record", "ingest.registry"},
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {

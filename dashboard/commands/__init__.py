@@ -24,7 +24,7 @@ HELP = {
     "service": "record what was done to a unit",
     "quarantine": "list readings that were set aside for their time, or release them with a correction",
     "notice": "write the notice to hang at the tap, a PDF of one page",
-    "report": "print the record of one cabin's month",
+    "report": "print the record of one cabin's month, write it for months or the fleet into a file, or sign it off",
     "dose": "work out the dose of one reading, step by step",
     "bleach": "say how much bleach disinfects the plumbing behind a unit",
 }

@@ -5,11 +5,8 @@ Its words are those of `models.advisory.notice`.
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from collections.abc import Iterable
 from enum import StrEnum
-from functools import cache
 from io import BytesIO
 from urllib.parse import urlencode
 from xml.sax.saxutils import escape
@@ -21,21 +18,18 @@ from reportlab.lib.pagesizes import A4, letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph
 
+from dashboard.sheets.lettering import BOLD, REGULAR, printable, register
 from models.advisory.notice import Notice
 
-REGULAR, BOLD = "Vera", "VeraBd"  # come with reportlab; embedded, so that every printer has them
 MARGIN = 14 * mm
 GUTTER = 7 * mm
 QR_SIDE = 40 * mm  # read at arm's length by any phone; common practice, no source
 QR_QUIET_MODULES = 4  # of white around the code (ISO/IEC 18004, from memory)
 LARGEST, SMALLEST = 1.3, 0.4  # of the sizes below; smaller type on a wall would not be read
 STEP = 0.98
-# A number stays with what follows it: "1 minute", and a telephone's groups of digits.
-_AFTER_NUMBER = re.compile(r"(?<=\d) (?=\S)")
 
 
 class Paper(StrEnum):
@@ -111,7 +105,7 @@ class _Page:
         self.qr: tuple[str, float, float] | None = None  # address, left, bottom
         self.left, self.width = MARGIN, width - 2 * MARGIN
         self.band = (0.0, 0.0)  # bottom and top of the black band
-        _register()
+        register()
         self._lay_out(notice, url, height)
 
     def _lay_out(self, notice: Notice, url: str, height: float) -> None:
@@ -160,7 +154,7 @@ class _Page:
             "tap", fontName=BOLD if bold else REGULAR, fontSize=size * self.scale, textColor=ink,
             leading=1.22 * size * self.scale, splitLongWords=1)
         for one in sentences:
-            part = Paragraph(escape(_printable(one)), style)
+            part = Paragraph(escape(printable(one)), style)
             _, high = part.wrap((width or self.width) - 2 * inset, 1e6)
             y -= high
             self.parts.append((part, (left or self.left) + inset, y))
@@ -195,25 +189,3 @@ def _draw_qr(canvas: Canvas, url: str, left: float, bottom: float) -> None:
             if dark:
                 ink.rect(left + x * side, bottom + QR_SIDE - (y + 1) * side, side, side)
     canvas.drawPath(ink, stroke=0, fill=1)
-
-
-@cache
-def _register() -> dict[str, frozenset[int]]:
-    """Make the fonts known to reportlab; the characters that each can show."""
-    fonts = {name: TTFont(name, f"{name}.ttf") for name in (REGULAR, BOLD)}
-    for font in fonts.values():
-        pdfmetrics.registerFont(font)
-    return {name: frozenset(font.face.charToGlyph) for name, font in fonts.items()}
-
-
-def _printable(words: str) -> str:
-    """The words in letters that the font has: else one without its accent, or a question mark."""
-    known = frozenset.intersection(*_register().values())
-
-    def one(letter: str) -> str:
-        if ord(letter) in known or letter.isspace():
-            return letter
-        bare = "".join(part for part in unicodedata.normalize("NFKD", letter) if ord(part) in known)
-        return bare or "?"
-
-    return _AFTER_NUMBER.sub("\u00a0", "".join(map(one, unicodedata.normalize("NFC", words))))

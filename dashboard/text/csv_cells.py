@@ -12,8 +12,9 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 
 def cells(values: Iterable[object]) -> list[object]:
     """The values of a row; a text that begins like a formula gets a quote mark before it, a number stays one."""
-    return [f"'{value}" if isinstance(value, str) and _is_formula(value) else value for value in values]
+    return [f"'{value}" if isinstance(value, str) and is_formula(value) else value for value in values]
 
 
-def _is_formula(text: str) -> bool:
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet may take a text for a formula."""
     return _FORMULA.match(text) is not None and not _NUMBER.fullmatch(text)

@@ -357,10 +357,18 @@ CREATE TABLE battery_outlook (
 );
 """
 
+_SIGNED = """
+-- Append-only: who signed the record of a cabin's month, with its figures as they were (ingest/months/signed.py).
+CREATE TABLE month_signed (
+    id UUID NOT NULL, cabin VARCHAR NOT NULL, month VARCHAR NOT NULL,      -- as 2026-10, by the cabin's clock
+    "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, figures VARCHAR NOT NULL,
+    sha_hex VARCHAR NOT NULL);                                             -- SHA-256 of `figures`
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -204,10 +204,14 @@ def divided_between(store: Asks, cabin: str, unit: str, since: datetime, until: 
 
     Where only lower bounds are, by a check that passed, `ratio` is 1 and `low_ratio` says by what.
     """
-    found = checked_unit(store, cabin, unit).duty
-    found = found[
-        (found["low_ratio"] > 1) & (found["from_us"] < microsecond(until))
-        & (found["until_us"] > microsecond(since))]
+    found = divided_in(checked_unit(store, cabin, unit).duty, since, until)
+    return [{name: value for name, value in one.items() if name != "unit_no"} for one in found]
+
+
+def divided_in(duty: pd.DataFrame, since: datetime, until: datetime) -> list[dict[str, Any]]:
+    """The same of all units in `duty` (`Checked.duty`), each with its `unit_no`."""
+    found = duty[
+        (duty["low_ratio"] > 1) & (duty["from_us"] < microsecond(until)) & (duty["until_us"] > microsecond(since))]
     out = []
     for row in named(found):
         failed = row.ratio > 1
@@ -215,7 +219,8 @@ def divided_between(store: Asks, cabin: str, unit: str, since: datetime, until: 
         checked = moment(row.checked_us) if failed else start
         assert checked is not None  # a ratio above 1 is of a check, and one that passed begins a stretch
         out.append({
-            "since": start, "until": None if row.until_us == FOREVER_US else moment(row.until_us),
+            "unit_no": int(row.unit_no), "since": start,
+            "until": None if row.until_us == FOREVER_US else moment(row.until_us),
             "ratio": float(row.ratio), "low_ratio": float(row.low_ratio), "checked_at": checked,
             "who": str(row.who), "words": divided_words(float(row.ratio), start, checked, str(row.who)) if failed
             else low_divided_words(float(row.low_ratio), checked)})

@@ -243,3 +243,36 @@ def share_in_specification(volume_l: ArrayLike, in_specification_l: ArrayLike, m
     )
     result["reaches_95_pct"] = result["share_pct"] >= IN_SPECIFICATION_AT_LEAST_PCT
     return result
+
+
+def specification_by(hours: pd.DataFrame, key: ArrayLike) -> pd.DataFrame:
+    """How much water was lit, warm and at its dose, for certain and at most, per key.
+
+    Parameters
+    ----------
+    hours : DataFrame
+        volume_l, volume_l_upper, in_spec_l, underdosed_l, underdosed_l_upper of each period; NaN is not known. [L]
+    key : array_like, shape (n,)
+        What each period belongs to: a month, or a unit of one.
+
+    Returns
+    -------
+    DataFrame, indexed by key
+        volume_l (as far as it is known), volume_l_upper (the most that can have been drawn), in_specification_l
+        (for certain), underdosed_l, underdosed_l_upper, share_pct and share_most_pct (the least and the most share;
+        NaN where no water was drawn), reaches_95_pct (by the least).
+    """
+    known = {name: hours[name].fillna(0.0).to_numpy(dtype=float) for name in (
+        "volume_l", "volume_l_upper", "in_spec_l", "underdosed_l", "underdosed_l_upper")}
+    inside, outside = known["in_spec_l"], known["underdosed_l"]
+    outside_most = np.maximum(known["underdosed_l_upper"], outside)
+    share = share_in_specification(inside + outside_most, inside, key)
+    sums = pd.DataFrame(known | {"underdosed_l_upper": outside_most}).groupby(np.asarray(key), sort=True).sum()
+    drawn = sums["in_spec_l"] + sums["underdosed_l"]
+    most = np.where(drawn > 0, 100.0 * sums["in_spec_l"] / drawn.where(drawn > 0, np.nan), 100.0)
+    return pd.DataFrame({
+        "volume_l": sums["volume_l"], "volume_l_upper": np.maximum(sums["volume_l"], sums["volume_l_upper"]),
+        "in_specification_l": sums["in_spec_l"], "underdosed_l": sums["underdosed_l"],
+        "underdosed_l_upper": sums["underdosed_l_upper"], "share_pct": share["share_pct"],
+        "share_most_pct": np.where(share["share_pct"].notna(), most, np.nan),
+        "reaches_95_pct": share["reaches_95_pct"]})

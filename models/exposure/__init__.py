@@ -11,7 +11,7 @@ from models.exposure.instants import instants, microsecond, microseconds
 from models.exposure.intervals import exposure
 from models.exposure.resume import STATE_QUANTITIES, UnitState, no_states
 from models.exposure.rows import PROFILE, WORSE_VALUE, Rows, covered_s, profile, rows_of
-from models.exposure.segments import cut, hourly, join, period_us, segments
+from models.exposure.segments import cut, dose_by_volume, hourly, join, period_us, segments
 from models.exposure.shutoff import past_valve
 from models.exposure.tail import open_tail
 from models.exposure.witnesses import DARK_SHARE
@@ -19,6 +19,6 @@ from models.exposure.words import IntervalKind, IntervalReason
 
 __all__ = [
     "DARK_SHARE", "PROFILE", "STATE_QUANTITIES", "WORSE_VALUE", "IntervalKind", "IntervalReason", "Rows",
-    "UnitState", "covered_s", "cut", "exposure", "hourly", "instants", "join", "microsecond", "microseconds",
-    "no_states", "open_tail", "past_valve", "period_us", "profile", "rows_of", "segments",
+    "UnitState", "covered_s", "cut", "dose_by_volume", "exposure", "hourly", "instants", "join", "microsecond",
+    "microseconds", "no_states", "open_tail", "past_valve", "period_us", "profile", "rows_of", "segments",
 ]

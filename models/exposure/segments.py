@@ -195,7 +195,7 @@ def hourly(pieces: pd.DataFrame, period: Ints) -> pd.DataFrame:
         out[f"{kind}_s"] = np.add.reduceat(np.where(kinds == kind, seconds, 0.0), first) if first.size else first
     group = np.cumsum(begins) - 1
     for name, share in (("dose_p05_mj_cm2", 0.05), ("dose_p50_mj_cm2", 0.50)):
-        out[name] = _by_volume(group, first.size, pieces["dose_low_mj_cm2"].to_numpy(), drawn, share)
+        out[name] = dose_by_volume(group, first.size, pieces["dose_low_mj_cm2"].to_numpy(), drawn, share)
     return pd.DataFrame(out)
 
 
@@ -208,8 +208,25 @@ def _known_sum(column: Floats, first: Ints) -> Floats:
     return np.where(np.logical_or.reduceat(known, first), total, np.nan)
 
 
-def _by_volume(group: Ints, groups: int, dose: Floats, volume: Floats, share: float) -> Floats:
-    """Per group the dose that `share` of the water stayed at or below; unknown doses sort lowest."""
+def dose_by_volume(group: Ints, groups: int, dose: Floats, volume: Floats, share: float) -> Floats:
+    """Per group the dose that `share` of the water stayed at or below; unknown doses sort lowest.
+
+    Parameters
+    ----------
+    group : ndarray of int, shape (n,)
+        Of each stretch of water, from 0 on.
+    groups : int
+        How many there are.
+    dose, volume : ndarray, shape (n,)
+        [mJ/cm2], [L]
+    share : float
+        0 to 1.
+
+    Returns
+    -------
+    ndarray, shape (groups,)
+        NaN where that share of the water had an unknown dose, or none flowed.
+    """
     out = np.full(groups, np.nan)
     i = np.flatnonzero(volume > 0)
     if not i.size:
