@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from pypdf import PdfReader
 from ingest.evaluation.evaluate import evaluate
 from ingest.queries import readings
 from ingest.store import Store
-from tests.conftest import tarnlight_here
+from tests.conftest import Running, free_port, tarnlight_here
 from tests.ingest.drawn_log import refused, run
 from tests.ingest.ingest_streams import commit
 from tests.recorded_month import GAP, NAME, NOTE, NOW, recorded_month, rows_of
@@ -244,3 +245,16 @@ def test_a_year_and_a_part_of_a_month(made: Path, tmp_path: Path) -> None:
     assert set(part["days"]["day"]) == {"2026-10-29", "2026-10-30", "2026-10-31", "2026-11-01"}
     assert len(PdfReader(written(made, tmp_path, "pdf", "report", "--fleet", "--year", "2026")).pages) > 11
     assert tarnlight_here(made, "report", "--help").returncode == 0
+
+
+def test_through_a_collector_it_is_the_same_and_the_collector_works_out_what_is_signed(
+    enrolled: Path, make_collector: Callable[..., Running], tmp_path: Path
+) -> None:
+    words = ("report", "--cabin", "otter-cove", "--month", "2026-01")
+    make_collector(f"mqtt://127.0.0.1:{free_port()}", connected=False)  # no broker there
+    assert "Ann Lund signed off" in run(enrolled, *words, "--sign-off", "Ann Lund")
+    found = tables(written(enrolled, tmp_path, "csv", *words))
+    assert set(found["not_known"]["what"]) == {"never heard"}
+    assert set(found["months"]["unit"]) == {"main", "annex"}
+    assert list(found["signed"]["signed_by"]) == ["Ann Lund"]
+    assert found["signed"]["words"].iloc[0].endswith("unchanged since")
