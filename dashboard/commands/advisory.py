@@ -11,10 +11,12 @@ from datetime import UTC
 from typing import Any
 
 from dashboard.commands import HELP
+from dashboard.commands._lists import add_list_options
+from dashboard.commands._lists import listed as tabled
 from dashboard.commands._opening import open_any, open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
-from dashboard.text.service import service_line, service_rows
+from dashboard.text.service import SERVICE_COLUMNS, flat_row, service_line, service_rows
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
@@ -129,6 +131,7 @@ def add(commands: Any) -> None:
                      json_option=True, private=True, example="tarnlight service list --cabin heron-point")
     listed.add_argument("--cabin", help="one cabin only")
     listed.add_argument("--unit", help="one unit only")
+    add_list_options(listed)
     gone = command(verbs, "withdraw", do_withdraw, help="take a record back: it is kept and counts no longer",
                    example="tarnlight service withdraw 3f2a91c0 --by 'Ann Lund' --reason 'the wrong cabin'")
     other = command(verbs, "correct", do_correct, help="put another record in the place of one",
@@ -425,6 +428,8 @@ def do_service_list(options: argparse.Namespace) -> int:
     found = service_rows(queries.service_events(store, options.cabin, options.unit, with_withdrawn=True))
     zones = {one.slug: one.zone for one in load_fleet(store).cabins}
     store.close()
+    if tabled(options, "service", SERVICE_COLUMNS, map(flat_row, found)):
+        return 0
     if options.json:
         print_json(found)
         return 0

@@ -7,6 +7,7 @@ import csv
 import sys
 from typing import Any
 
+from dashboard.commands._lists import add_list_options, listed
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.sheets.ics import lamps_calendar
@@ -31,6 +32,7 @@ def add(commands: Any) -> None:
         commands, "lamps", do_lamps, json_option=True, example="tarnlight lamps --ics > lamps.ics")
     lamps.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
     lamps.add_argument("--csv", action="store_true", help="print comma-separated values and nothing else")
+    add_list_options(lamps, csv_too=False)
     lamps.add_argument("--ics", action="store_true", help="print an iCalendar and nothing else: dates to act by")
     lamps.add_argument("--backtest", action="store_true",
                        help="how the forecast did on this fleet's own last sixty days, held out")
@@ -46,7 +48,10 @@ def do_lamps(options: argparse.Namespace) -> int:
         store.close()
     if options.backtest:
         return _backtest(found, as_json=options.json)
-    if options.json:
+    if options.xlsx:
+        rows = _rows(found.lamps)
+        listed(options, "lamps", list(rows[0]) if rows else ["cabin", "unit"], rows)
+    elif options.json:
         print_json([one.to_json() for one in found.lamps])
     elif options.csv:
         _csv(found.lamps)
@@ -76,12 +81,17 @@ def _text(found: LampOutlook) -> None:
     print(CAUTION)
 
 
-def _csv(lamps: tuple[Lamp, ...]) -> None:
+def _rows(lamps: tuple[Lamp, ...]) -> list[dict[str, Any]]:
     """The keys of `--json`; sensor faults by name, cautions as one text."""
     rows = [one.to_json() for one in lamps]
     for row in rows:
         row["sensor_faults"] = ", ".join(one["fault"] for one in row["sensor_faults"])
         row["cautions"] = " ".join(row["cautions"])
+    return rows
+
+
+def _csv(lamps: tuple[Lamp, ...]) -> None:
+    rows = _rows(lamps)
     if not rows:
         return
     out = csv.writer(sys.stdout)

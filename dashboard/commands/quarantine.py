@@ -6,6 +6,8 @@ import argparse
 from typing import Any
 
 from dashboard.commands import HELP
+from dashboard.commands._lists import add_list_options
+from dashboard.commands._lists import listed as tabled
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_json, settings_of
 from dashboard.text.verdicts import CAUTION
@@ -31,6 +33,7 @@ def add(commands: Any) -> None:
                      example="tarnlight quarantine list --cabin heron-point")
     listed.add_argument("--cabin", help="one cabin only")
     listed.add_argument("--unit", help="one unit only")
+    add_list_options(listed)
     out = command(verbs, "release", do_release, help="take a unit's readings in, their times corrected, by name",
                   example="tarnlight quarantine release --cabin heron-point --unit main --by 'Ann Lund' "
                   "--shift=-3600")
@@ -55,6 +58,8 @@ def do_list(options: argparse.Namespace) -> int:
     for name in ("cabin", "unit"):
         asked = getattr(options, name)
         found = found if asked is None else found[found[name] == asked]
+    if tabled(options, "quarantine", [str(one) for one in found.columns], found.to_dict("records")):
+        return 0
     if options.json:
         print_json(found.to_dict("records"))
         return 0

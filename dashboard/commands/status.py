@@ -7,6 +7,7 @@ import sys
 from datetime import datetime, timedelta
 from typing import Any
 
+from dashboard.commands._lists import add_list_options, listed
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.text.measures import Units, between, on_the_clock
@@ -40,6 +41,7 @@ def add(commands: Any) -> None:
         commands, "outages", do_outages, json_option=True, example="tarnlight outages --cabin heron-point --json")
     outages.add_argument("--cabin", help="one cabin only")
     outages.add_argument("--since", help="only what ended after that instant")
+    add_list_options(outages)
 
 
 
@@ -106,11 +108,12 @@ def do_outages(options: argparse.Namespace) -> int:
     found = queries.outages(
         store, now, cabin=options.cabin, since=instant(options.since) if options.since else None)
     zones = {one.slug: one.zone for one in load_fleet(store).cabins}
-    if options.json:
+    names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
+             "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
+    if options.json or options.csv or options.xlsx:
         store.close()
-        names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
-                 "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
-        print_json(found[names].to_dict("records"))
+        if not listed(options, "outages", names, found[names].to_dict("records")):
+            print_json(found[names].to_dict("records"))
         return 0
     never = [one for one in queries.status(store, now, cabin=options.cabin) if one.state is None]
     store.close()

@@ -7,12 +7,14 @@ import csv
 import re
 import sys
 import tomllib
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from dashboard.commands._lists import add_list_options, listed
 from dashboard.commands._opening import open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.sheets.ics import visits_calendar
@@ -55,6 +57,7 @@ def add(commands: Any) -> None:
         example="tarnlight visits --from 'the yard' 45.33,-79.22 --stock van.toml")
     out.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
     out.add_argument("--csv", action="store_true", help="print a row per stop and nothing else")
+    add_list_options(out, csv_too=False)
     out.add_argument("--ics", action="store_true", help="print an iCalendar and nothing else: an event per trip")
     out.add_argument("--from", dest="base", nargs=2, metavar=("PLACE", "LAT,LON"),
                      help="where the van starts and ends (default: the middle of each trip's cabins)")
@@ -91,7 +94,9 @@ def do_visits(options: argparse.Namespace) -> int:
     if options.compare:
         return _compare(compared(found, fleet, terms), as_json=options.json)
     plan = visits(found, fleet, taken, terms, boils)
-    if options.json:
+    if options.xlsx:
+        listed(options, "visits", CSV_HEADERS, (dict(zip(CSV_HEADERS, row, strict=True)) for row in _rows(plan)))
+    elif options.json:
         print_json(plan.to_json())
     elif options.csv:
         _csv(plan)
@@ -178,12 +183,19 @@ def _csv(plan: Visits) -> None:
     """A row per stop."""
     out = csv.writer(sys.stdout)
     out.writerow(CSV_HEADERS)
+    for row in _rows(plan):
+        out.writerow(cells(f"{one:.1f}" if name == "trip_distance_km" else f"{one:g}" if name == "work_min" else one
+                           for name, one in zip(CSV_HEADERS, row, strict=True)))
+
+
+def _rows(plan: Visits) -> Iterator[tuple[Any, ...]]:
+    """The same as values."""
     for trip in plan.trips:
         for order, stop in enumerate(trip.stops, start=1):
-            out.writerow(cells((
+            yield (
                 trip.day.isoformat(), trip.trip, order, stop.arrive.isoformat(), stop.cabin.slug,
-                "; ".join(stop.tasks), parts_words(dict(stop.parts)), f"{stop.work_min:g}", stop.due.isoformat(),
-                f"{trip.distance_km:.1f}", " ".join(sentences(stop.works)))))
+                "; ".join(stop.tasks), parts_words(dict(stop.parts)), stop.work_min, stop.due.isoformat(),
+                round(trip.distance_km, 1), " ".join(sentences(stop.works)))
 
 
 def _compare(found: Compared, *, as_json: bool) -> int:

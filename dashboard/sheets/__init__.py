@@ -1,2 +1,2 @@
 """What is printed or taken along: the notice at the tap (PDF), the trips as a sheet (HTML), dates for somebody's
-calendar (iCalendar)."""
+calendar (iCalendar); the record of months (`record_files`: CSV, workbook, PDF) and lists (`tabular`)."""

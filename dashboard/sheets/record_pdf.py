@@ -5,6 +5,7 @@ Long lists are told by the day; every interval by itself stands in the CSV and t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
@@ -23,6 +24,7 @@ from dashboard.sheets.lettering import BOLD, REGULAR, printable, register
 from dashboard.sheets.notice_pdf import MARGIN, SIZES, Paper
 from dashboard.sheets.record_charts import dose_chart, litres_chart
 from dashboard.sheets.record_tables import METHOD, TABLES, tables_of, unknown_words
+from dashboard.text.dose_explanation import share_words
 from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
 from ingest.months.record import MonthRecord
@@ -172,14 +174,17 @@ def _facts(row: dict[str, Any], width: float) -> Table:
     def number(name: str, digits: int = 1) -> str:
         return UNKNOWN if row[name] is None else f"{row[name]:,.{digits}f}"
 
+    def most(name: str) -> str:
+        return f"{math.ceil(10 * row[name] - 1e-6) / 10:,.1f} at most"  # a bound is never rounded down
+
     share = UNKNOWN if row["share_pct"] is None else (
-        f"{number('share_pct', 2)} to {number('share_most_pct', 2)} % (least and most)")
+        f"{share_words(row['share_pct'], 2)} to {share_words(row['share_most_pct'], 2)} % (least and most)")
     pairs = (
         ("Dose, 5th percentile of the lower bound", f"{number('dose_low_p05_mj_cm2')} mJ/cm2"),
         ("Dose, median of the lower bound", f"{number('dose_low_p50_mj_cm2')} mJ/cm2"),
         ("Dose target", f"{number('dose_target_mj_cm2')} mJ/cm2"),
-        ("Litres drawn", f"{number('volume_l')} known, {number('volume_l_upper')} at most"),
-        ("Under-dosed litres", f"{number('underdosed_l')} known, {number('underdosed_l_upper')} at most"),
+        ("Litres drawn", f"{number('volume_l')} known, {most('volume_l_upper')}"),
+        ("Under-dosed litres", f"{number('underdosed_l')} known, {most('underdosed_l_upper')}"),
         ("Share in specification, by volume", share),
         ("Hours lit / warming / weak", " / ".join(number(f"{name}_h") for name in ("lit", "warming", "weak"))),
         ("Hours dark", number("dark_h")), ("Hours unheard (not known)", number("unheard_h")),

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
 
 from ingest.record.laboratory import result_json, result_words
+
+_LABORATORY = ("outcome", "e_coli", "total_coliforms", "lab", "lab_number", "taken_at")
+SERVICE_COLUMNS = (
+    "id", "cabin", "unit", "at", "kind", "who", "value", "note", "recorded_at", "state", *_LABORATORY,
+    "withdrawn_by", "withdrawn_at", "withdrawn_reason", "replaced_by")
 
 
 def service_rows(found: pd.DataFrame) -> list[dict[str, Any]]:
@@ -19,6 +25,16 @@ def service_rows(found: pd.DataFrame) -> list[dict[str, Any]]:
             "by": row["withdrawn_by"], "at": row["withdrawn_at"], "reason": row["withdrawn_reason"],
             "replaced_by": None if pd.isna(row["replaced_by"]) else str(row["replaced_by"])},
     } for row in found.to_dict("records")]
+
+
+def flat_row(one: Mapping[str, Any]) -> dict[str, Any]:
+    """A record of `service_rows` as a row of `SERVICE_COLUMNS`, whose laboratory and withdrawal stand beside it."""
+    found, gone = one["laboratory"] or {}, one["withdrawn"] or {}
+    return {
+        **one, **{name: found.get(name) for name in _LABORATORY}, "withdrawn_by": gone.get("by"),
+        "withdrawn_at": gone.get("at"), "withdrawn_reason": gone.get("reason"),
+        "replaced_by": gone.get("replaced_by"),
+        "state": "counts" if not gone else "corrected" if gone.get("replaced_by") else "withdrawn"}
 
 
 def service_line(one: dict[str, Any]) -> str:

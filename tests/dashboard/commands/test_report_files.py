@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from pypdf import PdfReader
 from ingest.evaluation.evaluate import evaluate
 from ingest.queries import readings
 from ingest.store import Store
-from tests.conftest import tarnlight_here
+from tests.conftest import Running, free_port, tarnlight_here
 from tests.ingest.drawn_log import refused, run
 from tests.ingest.ingest_streams import commit
 from tests.recorded_month import GAP, NAME, NOTE, NOW, recorded_month, rows_of
@@ -75,8 +76,8 @@ def test_figures_are_the_stores_own(made: Path, tmp_path: Path, end: str) -> Non
     for name in ("volume_l", "underdosed_l", "lit_h", "dark_h", "unheard_h"):
         assert month[name] == pytest.approx(hours[name]), name
     assert month["in_specification_l"] == pytest.approx(hours["in_spec_l"])
-    whole = hours["in_spec_l"] + hours["short_most"]
-    assert month["share_pct"] == pytest.approx(100 * hours["in_spec_l"] / whole)
+    most_l = hours["in_spec_l"] + hours["short_most"]
+    assert month["share_pct"] == pytest.approx(100 * hours["in_spec_l"] / most_l)
     assert hours["unheard_h"] > 5.9 and hours["dark_h"] > 0.6  # or nothing was tried
     days = found["days"]
     assert days["volume_l"].sum() == pytest.approx(hours["volume_l"])
@@ -94,8 +95,7 @@ def test_deeds_are_the_stores_own_and_what_was_withdrawn_says_so(made: Path, tmp
     kept = asked(made, "SELECT id::VARCHAR AS id, kind FROM service_event WHERE cabin = 'heron-point' "
                  "AND $since IS NOT NULL AND $until IS NOT NULL")
     services = found["services"]
-    told, stored = (dict(zip(one["id"], one["kind"], strict=True)) for one in (services, kept))
-    assert told == stored
+    assert services.set_index("id")["kind"].to_dict() == kept.set_index("id")["kind"].to_dict()
     [gone] = services[services["state"] == "withdrawn"].to_dict("records")
     assert (gone["kind"], gone["withdrawn_by"], gone["withdrawn_reason"]) == (
         "sleeve-cleaned", "Cai Holm", "the wrong cabin")
@@ -160,9 +160,8 @@ def test_the_pdf_holds_the_figures_its_pages_are_numbered_and_each_bears_the_cau
     for words in (
         f"{month['volume_l']:,.1f} known, {month['volume_l_upper']:,.1f} at most", "6.0 h not heard",
         f"{month['share_pct']:,.2f} to {month['share_most_pct']:,.2f} %",
-        f"{month['dose_low_p05_mj_cm2']:.1f} mJ/cm2",
-        "656.0 h before the unit was first heard", "2026-10-30 01:59 EDT", "America/Toronto",
-        "WITHDRAWN by Cai Holm",
+        f"{month['dose_low_p05_mj_cm2']:.1f} mJ/cm2", "656.0 h before the unit was first heard",
+        "2026-10-30 01:59 EDT", "America/Toronto", "WITHDRAWN by Cai Holm",
         "LX-4711", "Invented Lakes Laboratory", "Your local health authority decides", "not signed off",
     ):
         assert words in text, words
@@ -226,8 +225,7 @@ def test_kept_figures_that_were_changed_by_hand_are_found(own: Path) -> None:
     (("--cabin", "heron-point", "--year", "2026"), "--out"),
     (("--fleet", "--month", "2026-10"), "--out"),
     (("--cabin", "heron-point", "--from", "2026-10-05", "--out", "x.csv"), "--to"),
-    (("--cabin", "heron-point", "--from", "2026-10-05", "--to", "2026-10-01", "--out", "x.csv"),
-     "must not lie before"),
+    (("--cabin", "heron-point", "--from", "2026-10-05", "--to", "2026-10-01", "--out", "x.csv"), "not lie before"),
     (("--cabin", "heron-point", "--month", "2026-10", "--out", "x.doc"), "must end in .csv, .xlsx, .pdf"),
     (("--cabin", "no-such", "--month", "2026-10", "--out", "x.csv"), "enrolled are: heron-point"),
 ])
@@ -247,3 +245,16 @@ def test_a_year_and_a_part_of_a_month(made: Path, tmp_path: Path) -> None:
     assert set(part["days"]["day"]) == {"2026-10-29", "2026-10-30", "2026-10-31", "2026-11-01"}
     assert len(PdfReader(written(made, tmp_path, "pdf", "report", "--fleet", "--year", "2026")).pages) > 11
     assert tarnlight_here(made, "report", "--help").returncode == 0
+
+
+def test_through_a_collector_it_is_the_same_and_the_collector_works_out_what_is_signed(
+    enrolled: Path, make_collector: Callable[..., Running], tmp_path: Path
+) -> None:
+    words = ("report", "--cabin", "otter-cove", "--month", "2026-01")
+    make_collector(f"mqtt://127.0.0.1:{free_port()}", connected=False)  # no broker there
+    assert "Ann Lund signed off" in run(enrolled, *words, "--sign-off", "Ann Lund")
+    found = tables(written(enrolled, tmp_path, "csv", *words))
+    assert set(found["not_known"]["what"]) == {"never heard"}
+    assert set(found["months"]["unit"]) == {"main", "annex"}
+    assert list(found["signed"]["signed_by"]) == ["Ann Lund"]
+    assert found["signed"]["words"].iloc[0].endswith("unchanged since")
