@@ -16,11 +16,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from models.exposure.instants import US_PER_H
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Told = Callable[[datetime], str]  # an instant as its reader is to have it
 
-HOUR_US = 3_600_000_000
 PAST_H = 30 * 24  # of hourly voltages that count
 AHEAD_H = 14  # the longest night, nearly; what lies beyond, nobody can say of tomorrow's sun
 FALL_H, DAYS_ALIKE = 240, 3  # the fall is that of the last ten days, the sun that of the last three
@@ -70,7 +71,7 @@ def sun_height_deg(at_us: npt.ArrayLike, latitude: npt.ArrayLike, longitude: npt
     Declination of Cooper 1969, Solar Energy 12:333-346 (from memory, SOURCES.md section 10); solar time without the
     equation of time.
     """
-    at = np.asarray(at_us, dtype=float) / (24 * HOUR_US)
+    at = np.asarray(at_us, dtype=float) / (24 * US_PER_H)
     year_day = np.mod(at, 365.2425)
     declination = np.deg2rad(23.45) * np.sin(2 * np.pi * (284 + year_day + 1) / 365)
     hour_angle = 2 * np.pi * (np.mod(at, 1.0) - 0.5) + np.deg2rad(np.asarray(longitude, dtype=float))
@@ -103,8 +104,8 @@ def foresee(hours: pd.DataFrame, latitude: Floats, longitude: Floats, now_us: in
     known = hours[(hours["ago"] >= 0) & (hours["ago"] < PAST_H)]
     place = known["unit_no"].to_numpy(np.int64), PAST_H - 1 - known["ago"].to_numpy(np.int64)
     volts[place], powered[place] = known["volts"], known["powered"]
-    ends = now_us - HOUR_US * np.arange(PAST_H - 1, -AHEAD_H - 1, -1)  # of every hour, and those ahead
-    night = sun_height_deg(ends - HOUR_US // 2, latitude[:, None], longitude[:, None]) <= 0
+    ends = now_us - US_PER_H * np.arange(PAST_H - 1, -AHEAD_H - 1, -1)  # of every hour, and those ahead
+    night = sun_height_deg(ends - US_PER_H // 2, latitude[:, None], longitude[:, None]) <= 0
     dark = night[:, :-1] & night[:, 1:]  # from each hour to the next
     change = np.where(powered[:, :-1] & powered[:, 1:], np.diff(volts), np.nan)
     of_12 = _nominal(volts) / 12.0
@@ -116,15 +117,14 @@ def foresee(hours: pd.DataFrame, latitude: Floats, longitude: Floats, now_us: in
     out = pd.DataFrame({
         "unit_no": np.arange(units), "volts": volts[:, -1], "let_go_v": found.let_go_v, "fall_v_h": found.fall_v_h})
     for name, side in (("earliest_us", -spread), ("likely_us", 0.0), ("latest_us", spread)):
-        out[name] = now_us + HOUR_US * _crossing(volts[:, -1], course + side, found.let_go_v)
+        out[name] = now_us + US_PER_H * _crossing(volts[:, -1], course + side, found.let_go_v)
     return out[powered[:, -1] & out[["volts", "fall_v_h", "let_go_v"]].notna().all(axis=1).to_numpy()].reset_index(
         drop=True)
 
 
 def _nominal(volts: Floats) -> Floats:
     """Nominal voltage of each battery by its median; NaN: none that is known here. [V]"""
-    with np.errstate(all="ignore"):
-        middle = _median(volts)
+    middle = _median(volts)
     out = np.full(len(volts), np.nan)
     for nominal, below in reversed(NOMINALS.items()):
         out = np.where(middle < below, float(nominal), out)

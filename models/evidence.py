@@ -15,6 +15,7 @@ import pandas as pd
 
 from models.advisory import Advisory, State
 from models.advisory.marginal import MARGINAL_WATCH
+from models.battery import NOMINALS
 from models.dose import assess
 from models.dose.water_band import Water
 from models.exposure import DARK_SHARE, UnitState
@@ -23,7 +24,6 @@ from models.shortfall import Severity
 
 # A lead-acid battery of nominal 12 V is all but empty below; common practice, no source.
 BATTERY_LOW_V = 11.8
-NOMINAL_12_V_BELOW = 16.0  # a battery that reads more is one of 24 V or 48 V, of which nothing is said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,7 +154,7 @@ def not_in_an_advisory(
 
 def battery_low_v(battery_v: float | None) -> float | None:
     """Below which voltage a supply battery of this one's nominal voltage is low; None where nobody can say. [V]"""
-    return BATTERY_LOW_V if battery_v and battery_v < NOMINAL_12_V_BELOW else None
+    return BATTERY_LOW_V if battery_v and battery_v < NOMINALS[12] else None
 
 
 def tail_bad_since(tail: pd.DataFrame | None) -> datetime | None:

@@ -29,7 +29,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
     "models.exposure": {"models.fleet", "models.shortfall"},
     "models.advisory": {"models.fleet", "models.exposure", "models.shortfall", "models.battery"},
-    "models.battery": set(),
+    "models.battery": {"models.exposure"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),
     "models.visits": set(),
@@ -37,7 +37,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.verdict": {
         "models.fleet", "models.advisory", "models.battery", "models.dose", "models.shortfall", "models.own_clock"},
     "models.evidence": {
-        "models.fleet", "models.advisory", "models.dose", "models.exposure", "models.shortfall"},
+        "models.fleet", "models.advisory", "models.battery", "models.dose", "models.exposure", "models.shortfall"},
     "dashboard.text": set(),
     "dashboard.charts": {"dashboard.text"},
     "dashboard.sheets": {"dashboard.text"},
@@ -88,6 +88,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
 ONLY = {
     ("models.fleet", "models.advisory"): {"events", "laboratory"},
     ("models.dose", "models.exposure"): {"instants"},
+    ("models.battery", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }

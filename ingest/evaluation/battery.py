@@ -11,8 +11,9 @@ import pandas as pd
 
 from ingest.db.engine import Asks, Local, named, transaction
 from ingest.evaluation.judging import Key
-from models.battery import HOUR_US, PAST_H, Outlook, foresee
+from models.battery import PAST_H, Outlook, foresee
 from models.exposure import instants, microsecond
+from models.exposure.instants import US_PER_H
 from models.fleet import Fleet
 
 FRESH = timedelta(hours=2)  # an outlook older than this says nothing: two looks were missed
@@ -29,11 +30,10 @@ _KEPT = 'SELECT * FROM battery_outlook WHERE "at" <= $now AND "at" > $since AND 
 def look(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime) -> dict[Key, Outlook]:
     """Look at every battery, and keep what came of it in the place of the last look."""
     hours = Local(con).ask(_HOURS, {"now": now, "since": now - timedelta(hours=PAST_H)})
-    keys = sorted(
-        {key for key in zip(hours["cabin"], hours["unit"], strict=True) if fleet.has_unit(*key)})
-    number = {key: position for position, key in enumerate(keys)}
-    unit_no = np.array([number.get(key, -1) for key in zip(hours["cabin"], hours["unit"], strict=True)], np.int64)
-    hours = hours.assign(unit_no=unit_no)[unit_no >= 0]
+    units = hours[["cabin", "unit"]].drop_duplicates()
+    keys = [key for key in zip(units["cabin"], units["unit"], strict=True) if fleet.has_unit(*key)]
+    enrolled = pd.DataFrame(keys, columns=["cabin", "unit"]).assign(unit_no=np.arange(len(keys)))
+    hours = hours.merge(enrolled, on=["cabin", "unit"])
     found = pd.DataFrame({"likely_us": []})
     if keys:
         places = [fleet.cabin(cabin) for cabin, _ in keys]
@@ -60,7 +60,7 @@ def look(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime) -> dict[Ke
 
 def _times(us: pd.Series) -> pd.Series:
     """Instants, NaT where there is none, to the minute."""
-    known, minute = us.notna().to_numpy(), HOUR_US // 60
+    known, minute = us.notna().to_numpy(), US_PER_H // 60
     whole = np.where(known, np.nan_to_num(us.to_numpy(float)), 0.0).astype(np.int64) // minute * minute
     return instants(whole).where(pd.Series(known)).reset_index(drop=True)
 

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.battery import HOUR_US, LET_GO_V, PAST_H, foresee, sun_height_deg
+from models.battery import LET_GO_V, PAST_H, foresee, sun_height_deg
+from models.exposure.instants import US_PER_H as HOUR_US
 from simulated_feeds import power
 from simulated_feeds.scenario import fleet_toml, sites
 
