@@ -54,7 +54,7 @@ ROOM_S = 1.0  # between two looks at the disk
 EVER = timedelta(days=36_500)  # ahead of our clock: what is told of the clock is heard, however wrong
 ACCOUNT_S = 0.5  # between two accounts of how it goes,
 STANDING_S = 10.0  # and between two counts of what stands, for who asks over HTTP
-WAIT_S = 0.05  # the longest that a request of another process waits for its turn, if it rang,
+WAIT_S = 0.1  # the longest that a request of another process waits for its turn, if it rang,
 ASK_S = 1.0  # and if it did not
 RIPEN_S = 5.0  # between two looks at what ripens with time alone, by the half hour
 
@@ -278,6 +278,7 @@ class Collector:
         evaluate(self.store.con, now, self._pace)
         self._judged = (time.monotonic(), time.time())
         self.notifier.heard()
+        self.signs.heard()
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.
@@ -418,6 +419,7 @@ class Collector:
         self._enrolled = self._units()
         self._held = held.Held.of(self.store.con, self._by_clock)
         self.notifier.forget()
+        self.signs.heard()
         self.bookings.forget()
 
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:

@@ -25,10 +25,12 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
     "models.shortfall": set(),
+    "models.bisection": set(),
     # of exposure only how an instant is written
-    "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
+    "models.dose": {"models.fleet", "models.shortfall", "models.exposure", "models.bisection"},
     "models.exposure": {"models.fleet", "models.shortfall"},
-    "models.advisory": {"models.fleet", "models.exposure", "models.shortfall", "models.battery"},
+    "models.advisory": {
+        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.bisection"},
     "models.battery": {"models.exposure"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),

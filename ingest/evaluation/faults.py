@@ -92,4 +92,6 @@ def faults(store: Asks, stages: Iterable[str] = JUDGED) -> dict[Key, tuple[datet
 def in_words(store: Asks) -> str:
     """All faults as one line for whoever looks after the collector; empty where there is none."""
     found = store.ask("SELECT cabin, unit, stage, error FROM unit_fault ORDER BY since, cabin, unit LIMIT 3")
+    if found.empty:
+        return ""
     return "; ".join(f"{row.stage} of {row.cabin}/{row.unit}: {row.error}" for row in named(found))

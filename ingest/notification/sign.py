@@ -25,7 +25,9 @@ logger = logging.getLogger(__name__)
 VALID = timedelta(minutes=10)
 RENEW_S = 240.0
 CHECK_S = 2.0
-SHARE = 30.0  # of its own cost, so that verdicts of a large fleet never take more than 1/30 of the collector
+SHARE = 30.0  # of its own cost, so that verdicts of a large fleet never take more than 1/30 of the collector,
+QUIET_S = 60.0  # and while nothing is heard, since then time alone can turn a sign, and that by minutes:
+QUIET_SHARE = 100.0
 
 TEXTS = {
     "boil": "Boil tap water before drinking, or use bottled water.",
@@ -58,17 +60,23 @@ class Signs:
     def __init__(self, store: Store, subscription: Subscription) -> None:
         self._store, self._subscription = store, subscription
         self._shown: dict[str, dict[str, Any]] = {}
-        self._check_due = self._renew_due = 0.0
-        self._connected = self._warm = False
+        self._check_due = self._quiet_due = self._renew_due = 0.0
+        self._connected = self._warm = self._heard = False
+
+    def heard(self) -> None:
+        """Readings came, or a person did something: any sign may be another now."""
+        self._heard = True
 
     def turn(self, *, changed: bool = False) -> None:
         """Publish what changed; cheap between checks. `changed`: an advisory did, look at once."""
         began = time.monotonic()
-        if not (changed or began >= self._check_due):
+        if not (changed or began >= (self._check_due if self._heard else self._quiet_due)):
             return
         if not self._subscription.connected:
             self._connected, self._check_due = False, began + CHECK_S
+            self._quiet_due = self._check_due
             return
+        self._heard = False
         try:
             if not self._connected or began >= self._renew_due:  # the broker may have lost or kept an older one
                 self._connected, self._renew_due = True, began + RENEW_S
@@ -79,6 +87,7 @@ class Signs:
         ended = time.monotonic()
         took = ended - began if self._warm else 0.0  # the first loads what the later find: it tells nothing of them
         self._warm, self._check_due = True, ended + max(CHECK_S, SHARE * took)
+        self._quiet_due = ended + max(QUIET_S, QUIET_SHARE * took)
 
     def close(self) -> None:
         """Say that nobody watches any more."""

@@ -21,6 +21,7 @@ from models.advisory.pieces import LIT_KINDS, Piece
 from models.advisory.plumbing import FLUSH_PECLET, Plumbing, breakthrough, flush_cold_l
 from models.advisory.state_machine import Advisory
 from models.advisory.work_cautions import DRINKABLE_MG_L
+from models.bisection import least_enough
 from models.exposure.instants import Floats
 from models.fleet import Cabin, Unit
 from models.shortfall import Severity, marginal_from_mj_cm2, mean_surviving, reductions_log, times_over
@@ -380,17 +381,13 @@ def _front_l(water: UnderDosed, cold_l: float) -> float:
         return 0.0
     excess = times_over(water.doses, water.dose_target_mj_cm2)
 
-    def over(drawn_l: float) -> float:
-        return float((excess @ _at_tap(water, cold_l, drawn_l)).max()) - 1.0
-
-    if over(cold_l) <= 0:
-        return cold_l
-    from scipy.optimize import brentq  # a second to load, and most who import this need no flush volume
+    def clean(drawn_l: float) -> bool:
+        return float((excess @ _at_tap(water, cold_l, drawn_l)).max()) <= 1.0
 
     most = cold_l
-    while over(most) > 0:
+    while not clean(most):
         most *= 2
-    return float(brentq(over, cold_l, most, xtol=1e-6))
+    return least_enough(clean, cold_l, most, within=1e-6)
 
 
 def _flushed(litres: int, flow_l_min: float) -> Way:

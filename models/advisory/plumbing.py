@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from models.bisection import least_enough
 from models.exposure.instants import Floats
 from models.exposure.words import IntervalKind
 from models.fleet import Unit, require_number
@@ -240,12 +241,10 @@ def flush_cold_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     _require_share(replaced)
     if plumbing.peclet is None or plumbing.cold_l == 0:
         return plumbing.cold_l
-    from scipy.optimize import brentq  # a second to load, and most who import this need no flush volume
-
     most = plumbing.cold_l
     while breakthrough(most, plumbing) < replaced:
         most *= 2
-    return float(brentq(lambda drawn_l: float(breakthrough(drawn_l, plumbing)) - replaced, 0.0, most))
+    return least_enough(lambda drawn_l: float(breakthrough(drawn_l, plumbing)) >= replaced, 0.0, most)
 
 
 @lru_cache(maxsize=4096)
@@ -262,15 +261,14 @@ def flush_hot_l(plumbing: Plumbing, replaced: float = REPLACED[0]) -> float:
     if plumbing.peclet is None or plumbing.cold_l == 0:
         return plumbing.cold_l + tank_l
 
-    from scipy.optimize import brentq
 
-    def old(drawn_l: float) -> float:
-        return float(standing([drawn_l], 0.0, plumbing, hot_share=1.0).hot_tap[-1]) - (1.0 - replaced)
+    def enough(drawn_l: float) -> bool:
+        return float(standing([drawn_l], 0.0, plumbing, hot_share=1.0).hot_tap[-1]) <= 1.0 - replaced
 
     most = plumbing.cold_l + tank_l
-    while old(most) > 0:
+    while not enough(most):
         most *= 2
-    return float(brentq(old, tank_l / 2, most))
+    return least_enough(enough, tank_l / 2, most)
 
 
 def _require_share(replaced: float) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from models.bisection import least_enough
 from models.dose import hydraulics
 from models.dose.mixing import fit
 from models.dose.optics import Floats
@@ -157,16 +158,12 @@ def protozoa_from_mj_cm2(reactor: Reactor, log: float = PROTOZOA_KEPT_LOG) -> fl
 def _dose_for(reactor: Reactor, log: float, organism: Organism) -> float:
     table = float(np.interp(log, _STEPS, np.append(0.0, DOSES_MJ_CM2[organism])))
 
-    def lacking(dose: float) -> float:
-        return log - own_reduction_log(reactor, dose, organism)
+    def enough(dose: float) -> bool:
+        return own_reduction_log(reactor, dose, organism) >= log
 
-    if lacking(table) <= 0:
-        return table
-    if lacking(MOST_DOSE_MJ_CM2) > 0:
+    if not enough(MOST_DOSE_MJ_CM2):
         return math.inf
-    from scipy.optimize import brentq  # a second to load, and most who import this need no such dose
-
-    return float(brentq(lacking, table, MOST_DOSE_MJ_CM2, xtol=1e-6)) + 1e-6
+    return least_enough(enough, table, MOST_DOSE_MJ_CM2, within=1e-6)
 
 
 def credit_in(reactor: Reactor, dose_mj_cm2: float, organism: str) -> float:
