@@ -54,7 +54,7 @@ def add(commands: Any) -> None:
         items.add_argument(f"--{name}", nargs="+", metavar="ITEM", default=[], action="extend")
     items.add_argument("--sensor-zero", type=float, metavar="W/m2", help="done: what the sensor read in the dark")
     items.add_argument("--bucket", type=float, nargs=2, metavar=("SIZE", "SECONDS"),
-                       help="flow-check done: the bucket's litres (US gallons with --units us), the seconds it took")
+                       help="flow-check done: the bucket's litres (US gallons with --units us), and seconds")
     items.add_argument("--first-reading", metavar="W/m2",
                        help=f"done: the reading at 100 h; '{BY_RECORD}': by the unit's own record")
     water = out.add_argument_group(

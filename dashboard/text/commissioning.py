@@ -53,10 +53,10 @@ def open_words(found: Commissioning) -> list[str]:
     out = [f"Open: {', '.join(one.item.title.lower() for one in found.open)}."] if found.open else []
     if found.occasion is Occasion.COMMISSIONING:
         if found.water.over:
-            out.append(f"Water over a limit: {', '.join(one.limit.title.lower() for one in found.water.over)}.")
+            out.append(f"Water over a limit: {', '.join(one.limit.title for one in found.water.over)}.")
         unknown = dict.fromkeys(one.limit.title for one in found.water.each if one.kept is None)
         if unknown:
-            out.append(f"Water not known: {', '.join(unknown).lower()}; without it nobody can say that it suits.")
+            out.append(f"Water not known: {', '.join(unknown)}; without it nobody can say that it suits.")
         if not found.size.enough:
             out.append("The unit is not large enough for its supply.")
     return out
@@ -208,7 +208,7 @@ def first_words(found: Commissioning) -> list[str]:
         out.append("No day at 100 h of its present lamp is on record here: read it off and type it.")
     elif found.first_w_m2 is None:
         out.append(f"By its own record the first reading is {one.intensity_w_m2:g} W/m2: the median of "
-                   f"{one.days} day{'s' if one.days > 1 else ''} from {found.proposed_on}, lit and settled, with the "
+                   f"{one.days} day{'s' if one.days > 1 else ''} from {found.proposed_on}, lit and settled, the "
                    f"lamp {one.lamp_hours:.0f} h old.")
     return out
 
@@ -217,7 +217,7 @@ def frost_words(risk: FrostRisk, now: datetime, units: Units) -> str:
     """What the water's temperature says of frost; where it says nothing, that."""
     colder = "Pipes in a wall, outside or under a floor are colder than the water at the unit."
     if risk.frost is Frost.NOT_KNOWN or risk.temp_c is None:
-        heard = f"the latest was {measures.age(risk.at, now)}" if risk.at else "the unit sends none"
+        heard = f"the latest was {measures.age(risk.at, now)}" if risk.at else "none of the last ten days"
         return f"Frost: not known. No temperature of the water of the last day is on record ({heard})."
     temp = f"{measures.temperature(risk.temp_c, units)} ({measures.age(risk.at, now)})"
     near = measures.temperature(NEAR_C, units)

@@ -295,8 +295,7 @@ def _doubt(
             f"the sensor reads {value:g} W/m2 in the dark, more than {most:.2g}: it adds that to every reading, so "
             "have the sensor checked")
     if item.key == FLOW_CHECK and value > unit.peak_flow_l_min:
-        return (f"the supply gave {value:.3g} L/min, more than the {unit.peak_flow_l_min:g} L/min enrolled: enrol "
-                "what it gives, or have the flow held back")
+        return "that is more than the peak flow enrolled: enrol what the supply gives, or have the flow held back"
     if item.key == CHLORINATED and not _within(facts.chlorinated_at, since):
         return "no chlorination is on record of service since then"
     if item.key == SAMPLES:
