@@ -213,10 +213,9 @@ def _print(found: Sequence[tuple[str, Commissioning]], units: Units, now: dateti
             print(f"  {line}")
         print(f"  {said.OCCASION_WORDS[one.occasion]}:")
         for item in one.lines:
-            who = said.said_by(item.entry, one)
-            print(f"    {item.item.key:14} {said.state_words(item, units)}" + (f"; {who}" if who else ""))
+            print(f"    {item.item.key:14} {said.record_words(item, one, units)}")
             if item.open:
-                print(f"    {'':14} {item.item.how} [{item.item.source}]")
+                print(f"    {'':14} {said.how_words(item)}")
         if one.occasion is Occasion.COMMISSIONING:
             _print_commissioning(one, units)
         else:
@@ -231,8 +230,9 @@ def _print_commissioning(one: Commissioning, units: Units) -> None:
     """Water, size in the reader's units, first reading."""
     print("  Water before the unit:")
     for finding in one.water.each:
-        title, measured, limit, state, do, source = said.water_row(finding, one)
-        print(f"    {title:24} {state:9} {measured}; {limit} [{source}]" + (f". {do}" if do else ""))
+        title, measured, limit, state = said.water_row(finding, one)
+        print(f"    {title}: {measured}; {limit}")
+        print(f"    {'':14} {state}")
     print(f"  Size, flows in {flow_unit(units)}:")
     for line in [*said.size_words(one, units), *said.first_words(one)]:
         print(f"    {line}")

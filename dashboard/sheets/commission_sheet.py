@@ -47,7 +47,7 @@ def commission_sheet(
 
 def _section(name: str, found: Commissioning, units: Units, now: datetime) -> str:
     """One unit: cautions first, then the list with room to write, then water and size."""
-    rows = [(_mark(one), one.item.title, said.how_words(one), _on_record(one, found, units), _room(one))
+    rows = [(_mark(one), one.item.title, said.how_words(one), said.record_words(one, found, units), _room(one))
             for one in found.lines]
     lines = [said.UNTIL_THEN[found.occasion], said.NOT_ACCEPTANCE]
     more = ""
@@ -68,12 +68,6 @@ def _mark(one: Line) -> str:
     if one.open or one.entry is None:
         return "☐"
     return "✓" if one.entry.state is ItemState.DONE else "–"
-
-
-def _on_record(one: Line, found: Commissioning, units: Units) -> str:
-    """What stands in the record already."""
-    who = said.said_by(one.entry, found)
-    return said.state_words(one, units) + (f"; {who}" if who else "")
 
 
 def _room(one: Line) -> str:

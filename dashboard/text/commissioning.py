@@ -14,8 +14,8 @@ from models.commissioning.frost import NEAR_C
 from models.water_quality import MG_L_PER_GRAIN, Limit, Mark, WaterFinding
 
 OCCASION_WORDS = {
-    Occasion.COMMISSIONING: "Commissioning", Occasion.SHUT_DOWN: "Shut-down for the season",
-    Occasion.START_UP: "Start-up for the season",
+    Occasion.COMMISSIONING: "Commissioning", Occasion.SHUT_DOWN: "Seasonal shut-down",
+    Occasion.START_UP: "Seasonal start-up",
 }
 STATE_WORDS = {
     ItemState.DONE: "done", ItemState.NOT_DONE: "not done", ItemState.NOT_APPLICABLE: "not applicable",
@@ -32,8 +32,8 @@ UNTIL_THEN = {
     Occasion.START_UP:
         "Drink no water until the start-up is finished: boil it at a rolling boil, or use bottled water.",
 }
-LINE_HEADERS = ("Item", "State", "Who, when", "What to do", "Where it comes from")
-WATER_HEADERS = ("Water before the unit", "Measured", "Limit", "State", "What to do", "Where the limit comes from")
+LINE_HEADERS = ("Item", "On record", "To do, and where that comes from")
+WATER_HEADERS = ("Quantity", "Measured", "Limit, and where it comes from", "State")
 ENTRY_HEADERS = ("When", "Item", "State", "Who", "Figure", "Note")
 
 
@@ -52,11 +52,7 @@ def open_words(found: Commissioning) -> list[str]:
     """What still keeps it from being finished."""
     out = [f"Open: {', '.join(one.item.title.lower() for one in found.open)}."] if found.open else []
     if found.occasion is Occasion.COMMISSIONING:
-        if found.water.over:
-            out.append(f"Water over a limit: {', '.join(one.limit.title for one in found.water.over)}.")
-        unknown = dict.fromkeys(one.limit.title for one in found.water.each if one.kept is None)
-        if unknown:
-            out.append(f"Water not known: {', '.join(unknown)}; without it nobody can say that it suits.")
+        out += found.water.words  # these say it too where all limits are kept, and that this is not fitness to drink
         if not found.size.enough:
             out.append("The unit is not large enough for its supply.")
     return out
@@ -64,12 +60,17 @@ def open_words(found: Commissioning) -> list[str]:
 
 def line_row(one: Line, found: Commissioning, units: Units) -> tuple[str, ...]:
     """A row with `LINE_HEADERS`; what to do is told while it is open."""
-    return (one.item.title, state_words(one, units), said_by(one.entry, found), how_words(one), one.item.source)
+    return (one.item.title, record_words(one, found, units), how_words(one) or f"[{one.item.source}]")
+
+
+def record_words(one: Line, found: Commissioning, units: Units) -> str:
+    """What is on record of an item, by whom and when."""
+    return "; ".join(filter(None, (state_words(one, units), said_by(one.entry, found))))
 
 
 def how_words(one: Line) -> str:
-    """What to do of an item; empty once it is done."""
-    return one.item.how if one.open else ""
+    """What to do of an item, and where that comes from; empty once it is done."""
+    return f"{one.item.how} [{one.item.source}]" if one.open else ""
 
 
 def state_words(one: Line, units: Units) -> str:
@@ -119,17 +120,18 @@ def quantity(value: float | None, limit: Limit) -> str:
 
 def water_row(one: WaterFinding, found: Commissioning) -> tuple[str, ...]:
     """A row with `WATER_HEADERS`; what nobody measured is not known, and never passes."""
-    measured = _measured(one, found)
-    state = {True: "kept", False: "NOT KEPT", None: "NOT KNOWN"}[one.kept]
-    do = "" if one.kept else one.limit.remedy if one.kept is False else _have_tested(one)
-    return (one.limit.title, measured, f"{one.limit.side} {quantity(one.limit.value, one.limit)}", state, do,
-            source_words(one.limit))
+    limit = f"{one.limit.side} {quantity(one.limit.value, one.limit)}: {source_words(one.limit)}"
+    return (one.limit.title, _measured(one, found), limit, water_state(one))
 
 
-def _have_tested(one: WaterFinding) -> str:
-    if one.limit.name == "uvt_pct":
-        return "Have it tested, and record it with the service (water-tested)."
-    return "Have it tested before the unit, and record the figure here."
+def water_state(one: WaterFinding) -> str:
+    """Whether a limit is kept, and what to do where it is not, or nobody knows."""
+    if one.kept:
+        return "kept"
+    if one.kept is False:
+        return f"NOT KEPT: it {one.limit.effect}. {one.limit.remedy}"
+    where = "with the service, as water-tested" if one.limit.name == "uvt_pct" else "here"
+    return f"NOT KNOWN. Have the water before the unit tested, and record it {where}."
 
 
 def _measured(one: WaterFinding, found: Commissioning) -> str:

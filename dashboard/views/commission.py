@@ -51,18 +51,18 @@ def commission(store: Client) -> None:
     just = st.session_state.pop(RECORDED, None)
     if just:
         st.html(markup.box("Recorded", [just]))
-    st.html(markup.box("What this is not", [said.UNTIL_THEN[found.occasion], said.NOT_ACCEPTANCE]))
+    st.html(markup.box("Before anybody drinks", [said.UNTIL_THEN[found.occasion], said.NOT_ACCEPTANCE]))
     opened = said.open_words(found)
     if opened:
         st.html(markup.told("What is open", opened))
     caution()
     care(found.works)
+    if found.occasion is not Occasion.COMMISSIONING:
+        st.html(markup.told("Frost", [said.frost_words(found.frost, found.at, units)]))
     checklist(store, found, cabin, name, units)
     if found.occasion is Occasion.COMMISSIONING:
         water(store, found, cabin, name, units)
         size(found, units)
-    else:
-        st.html(markup.told("Frost", [said.frost_words(found.frost, found.at, units)]))
     record(found, units)
     link("cabin", f"Open {name} →", cabin=chosen[0], unit=chosen[1])
 

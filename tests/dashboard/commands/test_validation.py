@@ -37,14 +37,14 @@ DISHES = [  # a per cm, l cm, L cm, E0, Pf, E_avg, t for 40 mJ/cm2
     (0.155, 1, 25, 0.30, 0.93, 0.219977, 181.84)]
 
 
-@pytest.mark.parametrize(("a", "depth", "distance", "centre", "petri", "mean", "seconds"), DISHES)
+@pytest.mark.parametrize("dish", DISHES)
 @pytest.mark.parametrize("units", ["metric", "us"])
-def test_the_dish_gives_the_same_by_centimetres_and_by_inches(
-    store_path, a, depth, distance, centre, petri, mean, seconds, units
-):
+def test_the_dish_gives_the_same_by_centimetres_and_by_inches(store_path, dish, units):
+    a, depth, distance, centre, petri, mean, seconds = dish
     per = 2.54 if units == "us" else 1.0
-    found = told(store_path, "beam", "--centre", str(centre), "--petri", str(petri), "--absorbance", str(a), "--depth",
-                 repr(depth / per), "--distance", repr(distance / per), "--units", units, "--dose", "40")
+    found = told(
+        store_path, "beam", "--centre", str(centre), "--petri", str(petri), "--absorbance", str(a), "--depth",
+        repr(depth / per), "--distance", repr(distance / per), "--units", units, "--dose", "40")
     assert found["fluence_rate_mw_cm2"] == pytest.approx(mean, abs=1e-6)
     assert found["seconds"] == pytest.approx(seconds, abs=0.01)
 
@@ -73,6 +73,6 @@ def test_what_makes_no_sense_is_refused_by_name(store_path, words, why):
 def test_both_units_are_told_and_an_uneven_beam_is_named(store_path):
     store_path.parent.mkdir(exist_ok=True)
     said = tarnlight_here(
-        store_path, "validation", "beam", "--centre", "0.2", "--petri", "0.85", "--absorbance", "0.05", "--depth", "1",
-        "--distance", "30", "--dose", "40").stdout
+        store_path, "validation", "beam", "--centre", "0.2", "--petri", "0.85", "--absorbance", "0.05",
+        "--depth", "1", "--distance", "30", "--dose", "40").stdout
     assert "40 mJ/cm2 (400 J/m2) takes" in said and "too uneven" in said

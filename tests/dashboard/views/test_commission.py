@@ -21,7 +21,7 @@ def test_what_is_said_on_the_page_is_recorded_and_no_longer_open(page, collector
     choose(app, "level", "valves")
     app = press(app, f"Record for {NAME}")
     assert "who must name the person who says so" in told(app)
-    [one for one in app.text_input if one.label.startswith("Who says so")][0].set_value("Ann Lund")
+    next(one for one in app.text_input if one.label.startswith("Who says so")).set_value("Ann Lund")
     choose(app, "level", "valves")
     app = press(app, f"Record for {NAME}")
     text = told(app)
@@ -34,7 +34,7 @@ def test_what_is_said_on_the_page_is_recorded_and_no_longer_open(page, collector
 
 def test_a_figure_is_of_one_item_and_needed_by_it(page, collector):  # noqa: F811
     app = page("commission")
-    [one for one in app.text_input if one.label.startswith("Who says so")][0].set_value("Ann Lund")
+    next(one for one in app.text_input if one.label.startswith("Who says so")).set_value("Ann Lund")
     choose(app, "flow-check")
     app = press(app, f"Record for {NAME}")
     assert "flow-check is done with its figure only: give its flow in L/min" in told(app)
@@ -65,7 +65,7 @@ def test_a_season_is_another_list_with_what_is_known_of_frost(page, collector): 
     app = page("commission")
     app.segmented_control[0].set_value("shut-down")
     text = told(app.run())
-    assert "nothing of this shut-down for the season is on record" in text
+    assert "nothing of this seasonal shut-down is on record" in text
     assert "Frost: not known." in text and "stops no warning" in text
     assert "Hung level" not in text
 

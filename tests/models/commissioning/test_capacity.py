@@ -27,8 +27,8 @@ def test_the_reading_at_the_end_of_its_life_is_that_of_the_radial_model_by_hand(
 
 def test_the_dose_is_that_of_the_test_scaled_by_hand():
     # In water of the test's own transmittance D goes as S/Q (the geometric model): tested at 41 W/m2 and
-    # 30 L/min with 40 mJ/cm2 by the organism's own response; four tanks: RED = (n/k) ln(1 + k D/n), SOURCES.md section
-    # 4. So D of the test is n/k (exp(k RED/n) - 1), up to the tie that makes the test point right.
+    # 30 L/min with 40 mJ/cm2 by the organism's own response; four tanks: RED = (n/k) ln(1 + k D/n), SOURCES.md
+    # section 4. So D of the test is n/k (exp(k RED/n) - 1), up to the tie that makes the test point right.
     k, n = ANNULAR.challenge_k_cm2_mj, ANNULAR.mixing_tanks
     found = capacity(ANNULAR, UNIT, uvt_pct=75.0, **FRESH)
     ratio = found.intensity_w_m2 / 41.0 * 30.0 / 19.0
@@ -82,4 +82,5 @@ def test_of_each_limit_it_is_said_whether_it_is_kept_and_unknown_never_is():
     assert {one.limit.name: one.kept for one in found.each} == {
         "hardness_mg_l": None, "iron_mg_l": False, "manganese_mg_l": None, "turbidity_ntu": None, "ph": True,
         "tannin_mg_l": None, "uvt_pct": None}
-    assert len(found.each) == len(LIMITS) and all("not known" in one.words for one in found.each if one.kept is None)
+    assert len(found.each) == len(LIMITS)
+    assert all("not known" in one.words for one in found.each if one.kept is None)

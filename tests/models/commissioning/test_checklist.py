@@ -85,7 +85,8 @@ def test_the_latest_word_counts_in_whatever_order_the_record_is_read(order):
 
 
 # 2 % of the alarm intensity of 29 W/m2 are 0.58 W/m2
-@pytest.mark.parametrize(("value", "fine"), [(0.0, True), (0.58, True), (0.59, False), (-0.58, True), (-0.59, False)])
+@pytest.mark.parametrize(("value", "fine"), [
+    (0.0, True), (0.58, True), (0.59, False), (-0.58, True), (-0.59, False)])
 def test_a_sensor_that_sees_light_in_the_dark_is_open_whatever_was_ticked(value, fine):
     found = open_items([*all_done(), entry("sensor-zero", value=value, days_ago=0)])
     assert found == {} if fine else "have the sensor checked" in found["sensor-zero"]

@@ -20,7 +20,8 @@ def test_the_edges(temp_c, frost):
 
 
 @pytest.mark.parametrize(("temp_c", "at"), [
-    (None, None), (float("nan"), JUST), (12.0, NOW - timedelta(hours=24, seconds=1)), (0.5, NOW - timedelta(days=2))])
+    (None, None), (float("nan"), JUST), (12.0, NOW - timedelta(hours=24, seconds=1)),
+    (0.5, NOW - timedelta(days=2))])
 def test_what_nobody_measured_of_late_is_not_known_and_never_no_frost(temp_c, at):
     found = frost_risk(temp_c, at, NOW)
     assert found.frost is Frost.NOT_KNOWN and found.temp_c is None
