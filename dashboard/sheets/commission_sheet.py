@@ -15,9 +15,11 @@ from models.commissioning import ItemState, Line, Occasion
 
 STYLE = """
 body { font:11pt/1.35 sans-serif; color:#14212b; margin:1.5cm; }
-h1 { font-size:17pt; margin:0 0 .2cm; } h2 { font-size:13pt; margin:.5cm 0 .15cm; }
+h1 { font-size:17pt; margin:0 0 .2cm; } h2 { font-size:13pt; margin:.5cm 0 .15cm;
+  break-after:avoid; }
 table { width:100%; border-collapse:collapse; font-size:10pt; } th, td { text-align:left; vertical-align:top;
-  padding:.12cm .2cm .12cm 0; border-bottom:1px solid #c9d3da; overflow-wrap:anywhere; }
+  padding:.12cm .2cm .12cm 0; border-bottom:1px solid #c9d3da; }
+td[data-head="On record"], td[data-head="Measured"] { overflow-wrap:anywhere; }  /* what people typed */
 tr { break-inside:avoid; } p { margin:.15cm 0; }
 section { break-after:page; } section:last-of-type { break-after:auto; }
 .care { border:1.5pt solid #14212b; padding:.2cm .4cm; margin:.2cm 0 .3cm; }
@@ -75,7 +77,7 @@ def _room(one: Line) -> str:
     if not one.open:
         return ""
     figure = f" ......... {one.item.unit}" if one.item.unit else ""
-    return f"....................{figure}"
+    return f"................{figure}"
 
 
 def _paragraphs(lines: Iterable[str]) -> str:

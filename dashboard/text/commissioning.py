@@ -52,7 +52,7 @@ def open_words(found: Commissioning) -> list[str]:
     """What still keeps it from being finished."""
     out = [f"Open: {', '.join(one.item.title.lower() for one in found.open)}."] if found.open else []
     if found.occasion is Occasion.COMMISSIONING:
-        out += found.water.words  # these say it too where all limits are kept, and that this is not fitness to drink
+        out += found.water.words  # also where all limits are kept: that this says nothing of fitness to drink
         if not found.size.enough:
             out.append("The unit is not large enough for its supply.")
     return out

@@ -80,9 +80,9 @@ def checklist(store: Client, found: Commissioning, cabin: Cabin, name: str, unit
                for one in items.values() if one.value]
     with st.form(f"commission-{of}", border=True):
         st.html(markup.form_heading(f"Say what was done at {name}"))
-        keys = st.multiselect(
-            "Items", list(items), format_func=lambda key: items[key].title, key=f"commission-items-{of}",
-            placeholder="Choose one or more")
+        keys = st.pills(
+            "Items", list(items), selection_mode="multi", format_func=lambda key: items[key].title,
+            key=f"commission-items-{of}")
         state = ItemState(st.radio(
             "They are", list(ItemState), format_func=said.STATE_WORDS.__getitem__, horizontal=True,
             key=f"commission-state-{of}") or ItemState.NOT_DONE)

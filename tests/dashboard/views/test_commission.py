@@ -8,7 +8,7 @@ NAME = "Heron-Point"
 
 
 def choose(app, *keys: str) -> None:
-    next(one for one in app.multiselect if one.label == "Items").set_value(list(keys))
+    next(one for one in app.pills if one.label == "Items").set_value(list(keys))
 
 
 def test_what_is_said_on_the_page_is_recorded_and_no_longer_open(page, collector):  # noqa: F811
