@@ -30,7 +30,8 @@ UNTIL_THEN = {
     Occasion.SHUT_DOWN:
         "A shut-down that is recorded here stops no warning: a unit that is dark or silent is still called so.",
     Occasion.START_UP:
-        "Drink no water until the start-up is finished: boil it at a rolling boil, or use bottled water.",
+        "After a shut-down, drink no water until the start-up is finished: boil it at a rolling boil, or use "
+        "bottled water.",
 }
 LINE_HEADERS = ("Item", "On record", "To do, and where that comes from")
 WATER_HEADERS = ("Quantity", "Measured", "Limit, and where it comes from", "State")

@@ -91,6 +91,9 @@ def record_commissioning(
         raise BadInput("who must name the person who says so; got an empty name")
     if at > now:
         raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
+    for name in ("items", "values", "water"):
+        if not isinstance(body.get(name) or {}, dict):
+            raise BadInput(f"{name} must be an object of names and what is said of each; got {body[name]!r}")
     occasion = _occasion(body.get("occasion"))
     items = _items(occasion, body.get("items") or {}, body.get("values") or {})
     water = _water(body.get("water") or {})

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from ingest.evaluation.evaluate import evaluate
+from ingest.settings import BadInput
 from ingest.store import Store
 from models.commissioning import CHECKLISTS, Occasion
 from tests.conftest import FLEET_TOML, count, free_port, tarnlight_here
@@ -156,6 +157,27 @@ def test_the_same_record_sent_twice_is_one(enrolled):
     assert [store.act("record-commissioning", body)["already"] for _ in range(2)] == [False, True]
     assert count(store, "commissioning_entry") == 1
     store.close()
+
+
+@pytest.mark.parametrize(("change", "told"), [
+    ({"items": ["level"]}, "items must be an object"),
+    ({"items": {"level": "maybe"}}, "level must be one of done, "),
+    ({"occasion": "party"}, "occasion must be one of commissioning, shut-down, start-up"),
+    ({"values": {"flow-check": 3.0}}, "a figure of 'flow-check' goes with a state of that item"),
+    ({"values": {"level": 3.0}}, "level takes no figure"),
+    ({"items": {"flow-check": "not-done"}, "values": {"flow-check": 3.0}}, "takes no figure while it is not-done"),
+    ({"items": {"flow-check": "done"}, "values": {"flow-check": True}}, "flow-check must be a number in L/min"),
+    ({"water": {"uvt_pct": 90.0}}, "a transmittance is recorded as `water-tested`"),
+    ({"water": {"iron_mg_l": "much"}}, "iron_mg_l must be a number"), ({"unit": "attic"}, "no unit 'attic'"),
+    ({"at": "2026-01-01"}, "at must have Z or an offset"), ({"id": "7"}, "id must be a UUID"),
+])
+def test_a_request_that_cannot_be_is_refused_with_what_is_allowed(held, change, told):
+    body = {"cabin": "heron-point", "unit": "main", "occasion": "commissioning", "items": {"level": "done"},
+            "who": "Ann Lund", "at": "2026-01-01T00:00:00+00:00"}
+    with pytest.raises(BadInput) as refused:
+        held.act("record-commissioning", body | change)
+    assert told in str(refused.value)
+    assert count(held, "commissioning_entry") == count(held, "feed_water") == 0
 
 
 def days_of_light(path: Path) -> None:
