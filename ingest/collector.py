@@ -54,7 +54,9 @@ ROOM_S = 1.0  # between two looks at the disk
 EVER = timedelta(days=36_500)  # ahead of our clock: what is told of the clock is heard, however wrong
 ACCOUNT_S = 0.5  # between two accounts of how it goes,
 STANDING_S = 10.0  # and between two counts of what stands, for who asks over HTTP
-WAIT_S = 0.05  # the longest that a request of another process waits for its turn
+WAIT_S = 0.05  # the longest that a request of another process waits for its turn, if it rang,
+ASK_S = 1.0  # and if it did not
+RIPEN_S = 5.0  # between two looks at what ripens with time alone, by the half hour
 
 # Advisories that nobody has lifted (the last of each unit, which alone can stand), and units at fault.
 _STANDING = """
@@ -80,7 +82,8 @@ class Collector:
         self._started = datetime.now(UTC)
         self._began = self.store.now()
         self._messages = self._rows = self._refused = 0
-        self._beat_due = self._look_due = 0.0
+        self._beat_due = self._look_due = self._ask_due = self._ripen_due = 0.0
+        self._rung = 0
         self._pace = Pace()
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
@@ -129,8 +132,8 @@ class Collector:
                 self._serve_requests()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
-                    if not self.clock.suspect:
-                        self._ripen(())
+                if time.monotonic() >= self._ripen_due and not self.clock.suspect:
+                    self._ripen(())
                 self._prune()
                 if health is not None and time.monotonic() >= self._account_due:
                     health.account = self._account()
@@ -374,6 +377,10 @@ class Collector:
 
     def _serve_requests(self) -> None:
         """Do what other processes asked for, in their order."""
+        rung = engine.rung(self.settings.address_file)
+        if rung == self._rung and time.monotonic() < self._ask_due:
+            return  # a question costs more than all else that is done at rest
+        self._rung, self._ask_due = rung, time.monotonic() + ASK_S
         con = self.store.con
         asked = con.execute("SELECT id, kind, body FROM request ORDER BY asked_at").fetchnumpy()
         for number, kind, body in zip(asked["id"], asked["kind"], asked["body"], strict=True):
@@ -415,8 +422,9 @@ class Collector:
 
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""
-        con = self.store.con
-        watch(con, load_fleet(self.store), self.store.now(), touched)
+        self._ripen_due = time.monotonic() + RIPEN_S
+        if watch(self.store.con, load_fleet(self.store), self.store.now(), touched):
+            self.notifier.heard()
         self._judged = (time.monotonic(), time.time())
 
     def _beat(self) -> None:

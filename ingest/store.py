@@ -106,8 +106,9 @@ class Store(Local):
 class Client(Remote):
     """A store that a running collector holds."""
 
-    def __init__(self, address: str, token: str) -> None:
+    def __init__(self, address: str, token: str, *, bell: Path | None = None) -> None:
         super().__init__(address, token)
+        self._bell = bell
         self._clock = clock_of(self)
 
     def act(
@@ -119,6 +120,8 @@ class Client(Remote):
                 "INSERT INTO request VALUES ($id, now(), $kind, $body::JSON) RETURNING id",
                 {"id": number, "kind": kind, "body": json.dumps(body)},
             )
+            if self._bell is not None:
+                engine.ring(self._bell)
             return self._answer_to(number, within_s)
         except CollectorHangs as error:  # what it has been sent waits for it
             raise CollectorHangs(f"{error}; {_MAY_STILL}") from error
@@ -155,7 +158,7 @@ def client(settings: Settings) -> Client:
     found = engine.read_address(settings.address_file)
     if found is None:
         raise StoreUnavailable(f"no collector holds {settings.store}; start it with `tarnlight collect`")
-    return Client(*found)
+    return Client(*found, bell=settings.address_file)
 
 
 def open_store(settings: Settings) -> Access:

@@ -8,7 +8,7 @@ import json
 import os
 import re
 import threading
-import warnings
+import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ import pandas as pd
 from duckdb_extensions import import_extension
 
 from ingest import private_files
+from ingest.db.frames import frame
 from ingest.settings import BadInput, CollectorHangs, StoreUnavailable
 
 T = TypeVar("T")
@@ -165,13 +166,6 @@ class _Waited:
         raise self._got or AssertionError("it has not come")
 
 
-def frame(result: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """A result as a DataFrame; the driver's use of a pandas option on its way out is not our user's news."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return result.df()
-
-
 def transaction(con: duckdb.DuckDBPyConnection, work: Callable[[], T]) -> T:
     """Run `work` in one transaction: whole, or not at all. Within a `trial` it is part of that."""
     if id(con) in _ON_TRIAL:
@@ -264,6 +258,21 @@ def write_address(path: Path, *, port: int, token: str) -> None:
     private_files.make_folder(path.parent)
     told = {"address": f"quack:localhost:{port}", "token": token, "pid": os.getpid()}
     private_files.write(path, json.dumps(told).encode())
+
+
+def ring(path: Path) -> None:
+    """Tell the collector that left its address here that a request waits: it looks at once."""
+    now = time.time_ns()
+    with contextlib.suppress(OSError):  # it has ended; or, unheard, it looks by itself soon
+        os.utime(path, ns=(now, now))
+
+
+def rung(path: Path) -> int:
+    """When it was rung last; another value each time. 0: never."""
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def read_address(path: Path) -> tuple[str, str] | None:

@@ -16,7 +16,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from ingest.db.engine import Asks, Local, frame, named
+from ingest.db.engine import Asks, Local, named
+from ingest.db.frames import frame
 from ingest.db.intake import CLOCKS_DIFFER, REFUSED_COLUMNS
 from ingest.db.schema import QUANTITY_COLUMNS, rounded
 from models.own_clock import TOLERANCE_S

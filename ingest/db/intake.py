@@ -14,6 +14,7 @@ import pandas as pd
 
 from ingest.db.engine import named
 from ingest.db.flood import Flood
+from ingest.db.frames import frame
 from ingest.db.quarantine import source_of
 from ingest.db.schema import FUTURE_S, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.wire import senml
@@ -345,7 +346,7 @@ def far_behind(
     nothing = pd.DataFrame(columns=REFUSED_COLUMNS)
     if not behind.any():
         return behind, nothing
-    present = con.execute('SELECT cabin, unit, "at" AS newest FROM present').df()
+    present = frame(con.execute('SELECT cabin, unit, "at" AS newest FROM present'))
     present = present.astype({"cabin": "str", "unit": "str"})
     newest = rows[["cabin", "unit"]].merge(present, on=["cabin", "unit"], how="left")["newest"]
     lag = pd.to_datetime(newest, utc=True) - rows["at"].reset_index(drop=True)
@@ -436,9 +437,9 @@ def _keep_rows(
     con.register("batch", rows)
     window: Mapping[str, Any] = {
         "since": rows["at"].min().to_pydatetime(), "until": rows["at"].max().to_pydatetime()}
-    both = con.execute(_CONFLICTS, dict(window)).df()
-    filled = con.execute(_FILL, dict(window)).df()
-    inserted = con.execute(_INSERT, {**window, "arrived": arrived}).df()
+    both = frame(con.execute(_CONFLICTS, dict(window)))
+    filled = frame(con.execute(_FILL, dict(window)))
+    inserted = frame(con.execute(_INSERT, {**window, "arrived": arrived}))
     con.unregister("batch")
     kept.rows, kept.filled = len(inserted), len(filled)
     kept.already = given - len(inserted) - len(filled)

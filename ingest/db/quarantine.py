@@ -10,6 +10,7 @@ import duckdb
 import pandas as pd
 
 from ingest.db.engine import Asks, transaction
+from ingest.db.frames import frame
 
 logger = logging.getLogger(__name__)
 
@@ -84,7 +85,7 @@ def prune(con: duckdb.DuckDBPyConnection, now: datetime) -> int:
     most = MOST_BYTES if held_bytes <= MOST_BYTES else int(MOST_BYTES * KEPT_SHARE)
 
     def work() -> int:
-        went = con.execute(_PRUNE, {"most": most, "oldest": now - MOST_AGE}).df()
+        went = frame(con.execute(_PRUNE, {"most": most, "oldest": now - MOST_AGE}))
         if went.empty:
             return 0
         records = int(went["times"].sum())

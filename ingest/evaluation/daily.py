@@ -14,7 +14,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from ingest.db.engine import frame, transaction
+from ingest.db.engine import transaction
+from ingest.db.frames import frame
 from ingest.evaluation import faults
 from models.exposure import IntervalKind
 from models.fleet import Fleet

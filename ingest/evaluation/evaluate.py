@@ -16,7 +16,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from ingest.db.engine import Local, frame, named, transaction
+from ingest.db.engine import Local, named, transaction
+from ingest.db.frames import frame
 from ingest.db.intake import Touched
 from ingest.evaluation import faults
 from ingest.evaluation.daily import owe_days, pay_days
@@ -148,7 +149,7 @@ def evaluate(
     """
     waiting = pace.begin(con, now) if pace is not None else frozenset()
     fleet = load_fleet(Local(con))
-    since = con.execute("SELECT min(since) AS since FROM pending").df()["since"].iloc[0]
+    since = frame(con.execute("SELECT min(since) AS since FROM pending"))["since"].iloc[0]
     past = loaded_past(con)
     keys = derive(con, fleet, now, waiting)
     if keys:
@@ -184,8 +185,8 @@ def derive(
     A unit that cannot be worked out stays owed, is noted (`ingest.evaluation.faults`), and does not hold up the
     others. Those that are `waiting` stay owed too.
     """
-    owed = con.execute(
-        "SELECT cabin, unit, min(since) AS since FROM pending GROUP BY ALL ORDER BY ALL").df()
+    owed = frame(con.execute(
+        "SELECT cabin, unit, min(since) AS since FROM pending GROUP BY ALL ORDER BY ALL"))
     if waiting:
         waits = [(one.cabin, one.unit) in waiting for one in named(owed)]
         owed = owed[~np.array(waits, bool)].reset_index(drop=True)

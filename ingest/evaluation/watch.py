@@ -17,7 +17,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from ingest.db.engine import Local, frame, transaction
+from ingest.db.engine import Local, transaction
+from ingest.db.frames import frame
 from ingest.evaluation import faults
 from ingest.evaluation.exposed import at_once, unanswered
 from ingest.evaluation.judging import PRESENT, tails_table, unit_states

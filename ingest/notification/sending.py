@@ -28,7 +28,8 @@ from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
 
-BEAT_S = 2.0
+BEAT_S = 2.0  # between two looks at what waits in line,
+FOLLOW_S = 10.0  # and at what nobody has confirmed, and who fell silent; of the store's time, but no more often
 HEARD_S = 0.25  # between two looks at what was just heard
 REST_S = 60.0  # after a fault of our own, before the next turn
 BATTERIES_EVERY = timedelta(hours=1)  # by the store's clock: what is foreseen is of hours
@@ -116,6 +117,8 @@ class Notifier:
         self._events = -1
         self._beat_due = self._look_due = 0.0
         self._heard = self._gathering = False
+        self._asked = True  # by a person's request something may have been recorded
+        self._followed: datetime | None = None
         self._batteries_at: datetime | None = None
         self._under_way: set[Line] = set()
         self._tried: dict[Line, set[str]] = {}  # what a line held at its last try
@@ -130,7 +133,7 @@ class Notifier:
 
     def forget(self) -> None:
         """The registry may have changed."""
-        self._fleet = None
+        self._fleet, self._asked = None, True
 
     def heard(self) -> None:
         """Something was heard: look at once whether a light went off."""
@@ -138,10 +141,12 @@ class Notifier:
 
     def turn(self) -> bool:
         """Whatever is due now; cheap where nothing is. Whether the record of advisories has grown."""
-        con = self._store.con
         beat = time.monotonic() >= self._beat_due
         self._note(self._sender.results())
-        counted = con.execute("SELECT count(*) FROM advisory_event").fetchone()
+        if not (beat or self._heard or self._asked or self._gathering):
+            return False
+        self._asked = False
+        counted = self._store.con.execute("SELECT count(*) FROM advisory_event").fetchone()
         grown = counted is not None and counted[0] != self._events
         look = time.monotonic() >= self._look_due
         warned = look and (beat or self._heard) and self._warn()
@@ -195,7 +200,9 @@ class Notifier:
     def _put_in_line(self, now: datetime, beat: bool) -> None:
         con, fleet = self._store.con, self._enrolled()
         notify.tell_news(con, fleet, now, self._policy)
-        if beat:
+        since = None if self._followed is None else (now - self._followed).total_seconds()
+        if beat and (since is None or not 0 <= since < FOLLOW_S):  # a clock may be set back
+            self._followed = now
             notify.follow_up_all(con, fleet, now, self._policy)
             notify.tell_silence(con, fleet, now, listening_since=self._since, policy=self._policy)
 

@@ -15,6 +15,7 @@ import duckdb
 import pandas as pd
 
 from ingest.db.engine import Local
+from ingest.db.frames import frame
 from ingest.evaluation.evaluate import SINCE_EVER, owe
 from ingest.evaluation.sensor_checks import SENSOR_CHECKED, UVT_SENSOR_CHECKED, Checked, checked_unit
 from ingest.record.advisory_log import append, kept_advisory, open_advisory
@@ -57,7 +58,7 @@ def find_record(con: Con, number: str) -> dict[str, Any]:
     number = number.strip().lower()
     if len(number) < FEWEST_OF_ID:
         raise BadInput(f"id must be a record's id, or its first {FEWEST_OF_ID} characters or more; got {number!r}")
-    found = con.execute(_RECORDS, {"id": number}).df()
+    found = frame(con.execute(_RECORDS, {"id": number}))
     if found.empty:
         raise BadInput(f"no record {number!r}; `tarnlight service list` shows them")
     if len(found) > 1:

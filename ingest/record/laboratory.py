@@ -15,6 +15,7 @@ import duckdb
 import pandas as pd
 
 from ingest.db.engine import Asks, Local, named
+from ingest.db.frames import frame
 from ingest.settings import BadInput, instant_of
 from models.advisory import Advisory, NotAllowed, StepRecorded, advance, in_utc
 from models.advisory.laboratory import (
@@ -187,7 +188,7 @@ def refuse_twice(con: Con, body: dict[str, Any], at: datetime, report: Report | 
     done_at = at if report is None else report.taken_at
     given = {"cabin": body["cabin"], "unit": body["unit"], "kind": kind, "at_": done_at}
     differs = ""
-    for row in named(con.execute(_SAME, given).df()):
+    for row in named(frame(con.execute(_SAME, given))):
         said = (
             f"{kind} of {body['cabin']}/{body['unit']} at {in_utc(row.done_at)} is recorded already, by {row.who} "
             f"on {in_utc(row.recorded_at)}")

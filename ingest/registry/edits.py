@@ -17,6 +17,7 @@ import pandas as pd
 
 from ingest import queries
 from ingest.db.engine import Local, transaction, trial
+from ingest.db.frames import frame
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import derive, evaluate
 from ingest.evaluation.watch import exposure_now, watch
@@ -146,9 +147,9 @@ def _months(
     con: Con, key: Key, since: datetime, zone: ZoneInfo
 ) -> Iterator[tuple[str, datetime, datetime]]:
     """The months in which there is anything from `since` on, in the cabin's own time zone."""
-    span = con.execute(
+    span = frame(con.execute(
         'SELECT min(hour) AS first, max(hour) AS last FROM hourly WHERE cabin = $cabin AND unit = $unit '
-        "AND hour >= $since", {"cabin": key[0], "unit": key[1], "since": since - timedelta(hours=1)}).df().iloc[0]
+        "AND hour >= $since", {"cabin": key[0], "unit": key[1], "since": since - timedelta(hours=1)})).iloc[0]
     if pd.isna(span["first"]):
         return
     at = span["first"].to_pydatetime().astimezone(zone)

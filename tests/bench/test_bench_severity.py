@@ -28,7 +28,8 @@ import pandas as pd
 import pytest
 from scipy.linalg import expm
 
-from ingest.db.engine import Local, frame, transaction
+from ingest.db.engine import Local, transaction
+from ingest.db.frames import frame
 from ingest.evaluation.backfill import take_in
 from ingest.evaluation.evaluate import READINGS, WATER_TESTS
 from ingest.evaluation.exposed import unanswered

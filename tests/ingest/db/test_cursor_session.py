@@ -4,7 +4,8 @@ import duckdb
 import pandas as pd
 import pytest
 
-from ingest.db.engine import connect, frame
+from ingest.db.engine import connect
+from ingest.db.frames import frame
 
 
 def test_a_cursor_answers_in_utc_so_that_its_instants_join_with_ours():
