@@ -13,6 +13,7 @@ from dashboard.views.after_cut import after_cut
 from dashboard.views.along import carry
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
+from dashboard.views.commission import commission
 from dashboard.views.frame import PAGES
 from dashboard.views.lamps import lamps
 from dashboard.views.now import now
@@ -36,6 +37,7 @@ def main() -> None:
         "shared-event": st.Page(shared_event, title="Shared event", url_path="shared-event"),
         "lamps": st.Page(lamps, title="Lamps", url_path="lamps"),
         "visits": st.Page(visits, title="Visits", url_path="visits"),
+        "commission": st.Page(commission, title="Set up", url_path="commission"),
         "cabins": st.Page(cabins, title="Cabins", url_path="cabins"),
         "system": st.Page(system, title="System", url_path="system"),
     }

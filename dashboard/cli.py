@@ -25,7 +25,8 @@ COMMANDS = {
     "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "autostart": "autostart", "alive": "autostart",
     "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
-    "quarantine": "quarantine", "report": "report", "dose": "dose", "bleach": "bleach",
+    "commission": "commission", "quarantine": "quarantine", "report": "report", "dose": "dose", "bleach": "bleach",
+    "validation": "validation",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
@@ -49,6 +50,8 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "report": lambda: import_module("dashboard.commands.report"),
     "dose": lambda: import_module("dashboard.commands.dose"),
     "bleach": lambda: import_module("dashboard.commands.bleach"),
+    "commission": lambda: import_module("dashboard.commands.commission"),
+    "validation": lambda: import_module("dashboard.commands.validation"),
 }
 
 

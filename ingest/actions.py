@@ -26,6 +26,7 @@ from ingest.months.signed import sign_month
 from ingest.notification.message_log import confirm
 from ingest.record.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
 from ingest.record.advisory_log import INSERT_SERVICE
+from ingest.record.commissioning import record_commissioning
 from ingest.record.corrections import find_record, owe_record, withdraw
 from ingest.record.laboratory import KEYS as LABORATORY_KEYS
 from ingest.record.laboratory import number_of, refuse_twice, report_of, result_of, stored
@@ -325,6 +326,7 @@ ACTIONS: dict[str, Carry] = {
     "record-service": record_service,
     "withdraw-service": withdraw_service,
     "correct-service": correct_service,
+    "record-commissioning": record_commissioning,
     "advisory-record": record_step,
     "advisory-lift": lift,
     "advisory-raise": raise_by_hand,

@@ -21,6 +21,7 @@ class Mark(StrEnum):
 
     SEEN = "seen"
     MEMORY = "memory"
+    ENROLLED = "enrolled"  # by whoever wrote the registry, from a test report
 
 
 class Side(StrEnum):
@@ -136,20 +137,26 @@ FEED_QUANTITIES = tuple(dict.fromkeys(limit.name for limit in LIMITS))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterFinding:
-    """One limit that a test does not keep."""
+    """One limit and what a test says of it. `kept` is None where nobody measured it; `words` are empty if kept."""
 
     limit: Limit
-    value: float
+    value: float | None
+    kept: bool | None
     words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaterFindings:
-    """What a test says: limits not kept, what was not measured, and all of it in words."""
+    """What a test says of each limit, what was not measured, and all of it in words."""
 
-    over: tuple[WaterFinding, ...]
+    each: tuple[WaterFinding, ...]
     not_measured: tuple[str, ...]  # column names
     words: tuple[str, ...]
+
+    @property
+    def over(self) -> tuple[WaterFinding, ...]:
+        """The limits that are not kept."""
+        return tuple(one for one in self.each if one.kept is False)
 
     @property
     def suits(self) -> bool | None:
@@ -174,15 +181,9 @@ def water_findings(test: WaterTest, limits: Iterable[Limit] = LIMITS) -> WaterFi
     limits : iterable of Limit
         Those that count; by default all of `LIMITS`.
     """
-    over: list[WaterFinding] = []
-    missing: dict[str, str] = {}
-    for limit in limits:
-        value = getattr(test, limit.name)
-        if value is None:
-            missing[limit.name] = limit.title
-        elif not limit.kept(value):
-            over.append(WaterFinding(limit=limit, value=value, words=_words(limit, value)))
-    words = [finding.words for finding in over]
+    each = tuple(_finding(limit, getattr(test, limit.name)) for limit in limits)
+    missing = {one.limit.name: one.limit.title for one in each if one.kept is None}
+    words = [one.words for one in each if one.kept is False]
     if test.turbidity_ntu is not None and test.turbidity_ntu > TURBIDITY_NEVER_NTU:
         never = f"Turbidity is above {TURBIDITY_NEVER_NTU:g} NTU: ultraviolet light cannot be relied on there. "
         words.insert(0, f"{never}Boil the water or use bottled water, and ask the local health authority.")
@@ -195,7 +196,15 @@ def water_findings(test: WaterTest, limits: Iterable[Limit] = LIMITS) -> WaterFi
             "The water keeps every limit for the unit. Whether it is fit to drink is for a laboratory and the "
             "local health authority to say."
         )
-    return WaterFindings(over=tuple(over), not_measured=tuple(missing), words=tuple(words))
+    return WaterFindings(each=each, not_measured=tuple(missing), words=tuple(words))
+
+
+def _finding(limit: Limit, value: float | None) -> WaterFinding:
+    """One limit against one value."""
+    if value is None:
+        return WaterFinding(limit=limit, value=None, kept=None, words="not known: nobody measured it")
+    kept = limit.kept(value)
+    return WaterFinding(limit=limit, value=value, kept=kept, words="" if kept else _words(limit, value))
 
 
 def meant_uvt_pct(value: float) -> float | None:

@@ -36,6 +36,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.own_clock": set(),
     "models.visits": set(),
     "models.water_quality": set(),
+    "models.commissioning": {"models.fleet", "models.dose", "models.advisory", "models.water_quality"},
     "models.verdict": {
         "models.fleet", "models.advisory", "models.battery", "models.dose", "models.shortfall", "models.own_clock"},
     "models.evidence": {

@@ -22,9 +22,11 @@ HELP = {
     "visits": "plan the next trips: which cabins, in which order, with which parts",
     "advisory": "list, show, record a step of, raise or lift a boil advisory",
     "service": "record what was done to a unit",
+    "commission": "say what is open of a unit's commissioning, seasonal shut-down or start-up, and record it",
     "quarantine": "list readings that were set aside for their time, or release them with a correction",
     "notice": "write the notice to hang at the tap, a PDF of one page",
     "report": "print the record of one cabin's month, write it for months or the fleet into a file, or sign it off",
     "dose": "work out the dose of one reading, step by step",
     "bleach": "say how much bleach disinfects the plumbing behind a unit",
+    "validation": "work out a validation factor, or the fluence in a dish under a collimated beam",
 }

@@ -10,7 +10,15 @@ from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, print_cautions, print_json
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.advisory.chlorination import CONTACT_H, DOSE_MG_L, WORKS, Chlorination, chlorination
+from models.advisory.chlorination import (
+    CONTACT_H,
+    CT_GIARDIA_CHLORINE_MG_L,
+    DOSE_MG_L,
+    GIARDIA_TABLE_LOG,
+    WORKS,
+    Chlorination,
+    chlorination,
+)
 
 
 def add(commands: Any) -> None:
@@ -84,3 +92,9 @@ def _print_plan(plan: Chlorination) -> None:
         said = {True: "reached", False: "NOT reached", None: "to be judged by the residual"}
         print(f"4-log virus needs {plan.ct_virus_4_log:g} mg min/L (EPA 815-R-20-003, table B-2): "
               f"{said[plan.virus_4_log_reached]}")
+    if plan.giardia_log is not None:
+        most = "3 log or more" if plan.giardia_log >= GIARDIA_TABLE_LOG else f"{plan.giardia_log:.1f} log"
+        print(f"Giardia: {most} by the chlorine left at the end (EPA 815-R-20-003, the column of 1 mg/L)")
+    elif plan.ct_mg_min_l is not None:
+        print(f"Giardia: not known; our table ends at {CT_GIARDIA_CHLORINE_MG_L:g} mg/L, and asks for temperature "
+              "and pH")

@@ -17,6 +17,7 @@ from dashboard.text.lamps import (
     calibration_words,
     crossing_words,
     date_words,
+    first_words,
     headline,
     lamp_name,
     won_words,
@@ -74,7 +75,7 @@ def _text(found: LampOutlook) -> None:
             print(f"       {won_words(one)}")
         if one.rated_life_on and one.rated_life_on > found.at.date():
             print(f"       Rated life ends {date_words(one.rated_life_on)}")
-        for sentence in filter(None, (one.sensor.divided, one.sensor.due_words(found.at))):
+        for sentence in filter(None, (first_words(one), one.sensor.divided, one.sensor.due_words(found.at))):
             print(f"       {sentence}")
     print(calibration_words(found))
     print_cautions(frozenset[Work]().union(*(one.works for one in found.lamps)))

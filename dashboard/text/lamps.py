@@ -103,6 +103,14 @@ def won_words(one: Lamp) -> str:
     return f"A clean sleeve would win {days(one.clean_wins_days)}, a new lamp {days(one.swap_wins_days)}."
 
 
+def first_words(one: Lamp) -> str:
+    """How much of the unit's own first reading is left; empty where one of both is not known."""
+    if one.first_pct is None:
+        return ""
+    return (f"It now reads {one.first_pct:.0f} % of its first reading ({one.first_w_m2:g} W/m2): lamp, sleeve and "
+            "water together.")
+
+
 def lamp_row(one: Lamp) -> tuple[str, ...]:
     """A row with `LAMP_HEADERS`."""
     threshold = UNKNOWN if not one.forecast else (

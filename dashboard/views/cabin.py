@@ -102,6 +102,12 @@ def refused(store: Client, cabin: str, unit: str) -> None:
     refused_table(found)
 
 
+def set_up(store: Client, cabin: str, unit: str) -> None:
+    """The way to the lists of commissioning, shut-down and start-up."""
+    link("commission", "Commissioning, seasonal shut-down and start-up →", cabin=cabin, unit=unit)
+
+
 # The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an
 # advisory, a lamp's trend) is one more function of store, cabin and unit in this list.
-SECTIONS: tuple[Section, ...] = (way_out, steps, told, evidence, reckoning, latest, record, done, amend, refused)
+SECTIONS: tuple[Section, ...] = (
+    way_out, steps, told, evidence, reckoning, latest, record, done, amend, set_up, refused)

@@ -68,7 +68,8 @@ def chart(found: LampOutlook, one: Lamp) -> None:
             lines.append(said.won_words(one))
         if one.rated_life_on and one.rated_life_on > found.at.date():
             lines.append(f"Its rated life ends {said.date_words(one.rated_life_on)}.")
-        lines += [told for told in (one.sensor.divided, one.sensor.due_words(found.at)) if told]
+        lines += [told for told in (
+            said.first_words(one), one.sensor.divided, one.sensor.due_words(found.at)) if told]
         st.html(markup.box(f"{said.lamp_name(one)}: {said.action_words(one)}", lines))
         if len(past):
             st.plotly_chart(

@@ -365,10 +365,23 @@ CREATE TABLE month_signed (
     sha_hex VARCHAR NOT NULL);                                             -- SHA-256 of `figures`
 """
 
+_COMMISSIONING = """
+-- Append-only: what a named person said of an item of a checklist (models/commissioning/checklist.py), and what the
+-- water before a unit was found to carry (models/water_quality.py). Rows of one `record` were sent at once.
+CREATE TABLE commissioning_entry (
+    record UUID NOT NULL, cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, occasion VARCHAR NOT NULL,
+    item VARCHAR NOT NULL, state VARCHAR NOT NULL, value DOUBLE,           -- in the item's own unit
+    "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, note VARCHAR NOT NULL, recorded_at TIMESTAMPTZ NOT NULL);
+CREATE TABLE feed_water (
+    record UUID NOT NULL, cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, quantity VARCHAR NOT NULL,
+    value DOUBLE,                                                          -- null: an earlier one is taken back
+    "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, note VARCHAR NOT NULL, recorded_at TIMESTAMPTZ NOT NULL);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

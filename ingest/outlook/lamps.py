@@ -13,8 +13,10 @@ import pandas as pd
 from ingest.db.engine import Asks
 from ingest.evaluation.shutoff import past_valves
 from ingest.outlook.lamp_days import FILTER, LampDays, lamp_days
+from ingest.record.commissioning import first_readings
 from ingest.registry.tables import load_fleet
 from models.advisory.work_cautions import Work, sentences, works_of_tasks
+from models.commissioning.first_reading import share_of_first_pct
 from models.dose.reactor import Sensor
 from models.dose.sensor_checks import SensorState
 from models.dose.sizing import least_intensity_w_m2
@@ -39,7 +41,7 @@ _STAMP = """
     SELECT concat_ws(' ',
         (SELECT concat(count(*), '/', max(day), '/', round(sum(intensity_w_m2), 3)) FROM daily),
         (SELECT concat(count(*), '/', max(recorded_at)) FROM service_event),
-        (SELECT count(*) FROM service_withdrawn),
+        (SELECT count(*) FROM service_withdrawn), (SELECT count(*) FROM commissioning_entry),
         (SELECT md5(string_agg(concat_ws(' ', cabin, slug, profile), ' ' ORDER BY cabin, slug)) FROM unit),
         (SELECT md5(string_agg(profile::VARCHAR, ' ' ORDER BY name)) FROM reactor),
         (SELECT md5(string_agg(profile::VARCHAR, ' ' ORDER BY name)) FROM step_policy),
@@ -87,6 +89,12 @@ class Lamp:
     valve_at_fault: bool = False  # water passed its shut-off valve while the lamp was dark
     faults: tuple[StandingFault, ...]
     sensor: SensorState = field(default_factory=SensorState)
+    first_w_m2: float | None = None  # kept at its commissioning as the unit's own 100 %; None: nobody did
+
+    @property
+    def first_pct(self) -> float | None:
+        """How much of its first reading is left; None: not known. [%]"""
+        return share_of_first_pct(self.intensity_w_m2, self.first_w_m2)
 
     @property
     def forecast(self) -> bool:
@@ -130,7 +138,8 @@ class Lamp:
                  "days": one.days, "evidence": one.evidence} for one in self.faults],
             "sensor_ratio": self.sensor.ratio,
             "sensor_checked_on": day(self.sensor.last_at.astimezone(UTC).date() if self.sensor.last_at else None),
-            "sensor_check_due": day(self.sensor.due),
+            "sensor_check_due": day(self.sensor.due), "first_reading_w_m2": self.first_w_m2,
+            "first_reading_pct": None if self.first_pct is None else round(self.first_pct, 1),
             "cautions": list(sentences(self.works)),
         }
 
@@ -195,13 +204,13 @@ def lamp_outlook(store: Asks, now: datetime) -> LampOutlook:
             float(band_points(fleet.reactor(unit.reactor), known.uvt_age_days[place.slug, unit.slug])))
         for place in fleet.cabins for unit in place.units
     }
-    valves = past_valves(store, fleet, now)
+    valves, first = past_valves(store, fleet, now), first_readings(store, now)
     fitted = _fitted(known, fleet, thresholds) if known.days is not None else None
     told = _diagnosed(fitted, known, fleet, thresholds) if fitted else None
     lamps = [
         _lamp(place, unit, fleet.reactor(unit.reactor), known=known, fitted=fitted, told=told,
               threshold=thresholds[place.slug, unit.slug], now=now,
-              valve_at_fault=(place.slug, unit.slug) in valves)
+              valve_at_fault=(place.slug, unit.slug) in valves, first_w_m2=first.get((place.slug, unit.slug)))
         for place in fleet.cabins for unit in place.units
     ]
     return LampOutlook(at=now, lamps=tuple(sorted(lamps, key=_urgency)), known=known, fitted=fitted)
@@ -265,6 +274,7 @@ def _diagnosed(
 def _lamp(
     place: Cabin, unit: Unit, reactor: Reactor, *, known: LampDays, fitted: Fitted | None,
     told: Diagnosis | None, threshold: float, now: datetime, valve_at_fault: bool = False,
+    first_w_m2: float | None = None,
 ) -> Lamp:
     key = (place.slug, unit.slug)
     faults = tuple(one for one in known.faults if (one.cabin, one.unit) == key)
@@ -281,6 +291,7 @@ def _lamp(
         "filter_changed_on": _latest(events, FILTER),
         "filter_flow_loss_pct": round(100 * float(flow["loss"].iloc[0]), 1) if len(flow) else None,
         "filter_due_by_flow": bool(flow["due"].any()), "valve_at_fault": valve_at_fault,
+        "first_w_m2": first_w_m2,
     }
     fault = faults[0].evidence if faults else ""
     at = list(fitted.days.units).index(key) if fitted and key in fitted.days.units else None

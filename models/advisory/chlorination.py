@@ -30,6 +30,7 @@ HOT_LIMIT_C = 40.5  # bleach is ineffective above 105 F (seen, S56)
 CT_TEMPERATURES_C = (0.5, 5.0, 10.0, 15.0, 20.0, 25.0)
 CT_PH = (6.0, 6.5, 7.0, 7.5, 8.0, 8.5, 9.0)
 CT_GIARDIA_CHLORINE_MG_L = 1.0  # the one column that we hold
+GIARDIA_TABLE_LOG = 3.0  # what its CT is for
 CT_GIARDIA_3_LOG = (
     (148, 176, 210, 253, 304, 365, 437),
     (105, 125, 149, 179, 216, 260, 312),
@@ -57,6 +58,9 @@ class Chlorination:
         What 4-log virus needs at this temperature and pH. None: outside the table. [mg min/L]
     virus_4_log_reached : bool or None
         None where `ct_mg_min_l` or `ct_virus_4_log` is.
+    giardia_log : float or None
+        Reached for certain, and never told as more than the 3 log that the table is for. None: nobody measured the
+        chlorine left, or the table that we hold does not reach it. [log10]
     """
 
     water_l: float
@@ -68,6 +72,7 @@ class Chlorination:
     ct_mg_min_l: float | None
     ct_virus_4_log: float | None
     virus_4_log_reached: bool | None
+    giardia_log: float | None
     steps: tuple[str, ...]
     cautions: tuple[str, ...]
 
@@ -146,6 +151,7 @@ def chlorination(
         water_l=water_l, bleach_ml=volume_ml, strength_pct=strength_pct, dose_mg_l=dose_mg_l, contact_h=contact_h,
         ct_upper_mg_min_l=dose_mg_l * minutes, ct_mg_min_l=reached, ct_virus_4_log=needed,
         virus_4_log_reached=None if reached is None or needed is None else reached >= needed,
+        giardia_log=_giardia_log(reached, residual_mg_l, water_temp_c, ph),
         steps=(
             f"Mix {_measure(volume_ml)} of {strength_pct:g} % bleach into the {water_l:.0f} L that the plumbing "
             f"holds: {dose_mg_l:g} mg/L.",
@@ -155,6 +161,17 @@ def chlorination(
         ),
         cautions=sentences(WORKS),
     )
+
+
+def _giardia_log(
+    ct_mg_min_l: float | None, residual_mg_l: float | None, water_temp_c: float | None, ph: float | None
+) -> float | None:
+    """Giardia by the chlorine left at the end, at most what the table is for."""
+    if ct_mg_min_l is None or residual_mg_l is None:
+        return None
+    needed = ct_giardia_3_log(water_temp_c=water_temp_c, ph=ph, chlorine_mg_l=residual_mg_l)
+    return None if needed is None else min(
+        GIARDIA_TABLE_LOG, giardia_log(ct_mg_min_l=ct_mg_min_l, ct_3_log_mg_min_l=needed))
 
 
 def ct_giardia_3_log(*, water_temp_c: float | None, ph: float | None, chlorine_mg_l: float) -> float | None:
@@ -186,7 +203,7 @@ def giardia_log(*, ct_mg_min_l: float, ct_3_log_mg_min_l: float) -> float:
     """Log inactivation of Giardia: 3 x CT / CT for 99.9 % (40 CFR 141.534, seen S58)."""
     _require("ct_mg_min_l", ct_mg_min_l, low=0)
     _require("ct_3_log_mg_min_l", ct_3_log_mg_min_l, above=0)
-    return 3.0 * ct_mg_min_l / ct_3_log_mg_min_l
+    return GIARDIA_TABLE_LOG * ct_mg_min_l / ct_3_log_mg_min_l
 
 
 def _row(water_temp_c: float | None) -> int | None:

@@ -33,6 +33,7 @@ class Work(StrEnum):
     DRAIN_TANK = "drain a tank"
     CHLORINATE = "disinfect with chlorine"
     FILL_WITH_BLEACH = "fill the plumbing with bleach"
+    FROST_PROTECTION = "protect the plumbing from frost"
 
 
 LAMP_OUT = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE})
@@ -167,6 +168,13 @@ CAUTIONS = (  # in the order in which they are needed
         words=f"Flush until the chlorine is below {DRINKABLE_MG_L:g} mg/L, sample for coliforms as the advisory "
         "says, and once more after 1 to 2 weeks.", works=FILL, afterwards=True,
         source="from memory: 40 CFR 141.65; the weeks from memory"),
+    Caution(
+        words="Antifreeze only of the kind sold for drinking water pipes (propylene glycol): that of cars "
+        "(ethylene glycol) is poisonous.",
+        works=frozenset({Work.FROST_PROTECTION}), source="from memory (SOURCES.md, section 15)"),
+    Caution(
+        words="Whatever antifreeze went in is flushed out at every tap before anybody drinks.",
+        works=frozenset({Work.FROST_PROTECTION}), afterwards=True, source=PRACTICE),
     Caution(
         words="Chlorine does not control Cryptosporidium: the lamp has to be back at its dose before you begin.",
         works=FILL, source="from memory (SOURCES.md, section 6)"),

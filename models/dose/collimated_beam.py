@@ -11,6 +11,7 @@ from models.dose.optics import Floats
 
 # Share of the light that water's surface throws back at normal incidence, from memory (SOURCES.md section 3).
 SURFACE_REFLECTION = 0.025
+LEAST_PETRI_FACTOR = 0.9  # a beam that is less even over the dish is not used (SOURCES.md section 3, from memory)
 
 
 def water_factor(absorbance_per_cm: ArrayLike, depth_cm: ArrayLike) -> Floats:
@@ -37,7 +38,7 @@ def petri_dish_fluence_rate_mw_cm2(
     centre_mw_cm2 : array_like
         Meter reading at the surface in the middle of the dish. [mW/cm2]
     petri_factor : array_like
-        Mean over middle of the dish; should be above 0.9. [-]
+        Mean over middle of the dish; should be above `LEAST_PETRI_FACTOR`. [-]
     absorbance_per_cm, depth_cm, lamp_distance_cm : array_like
         A254 of the suspension [1/cm], its depth [cm], lamp to surface [cm].
 

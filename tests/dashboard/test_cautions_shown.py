@@ -76,6 +76,8 @@ def run(path: Path, *words: str) -> str:
 @pytest.mark.parametrize("words", [
     ("lamps",), ("visits",), ("status",), ("advisory", "list"), ("advisory", "show", "a1"),
     ("bleach", "--strength", "6", "--cold", "18", "--hot", "150"), ("outages",),
+    ("commission", "--cabin", CABIN), ("commission", "--cabin", CABIN, "--season", "shut-down"),
+    ("commission", "--cabin", CABIN, "--season", "start-up"),
 ], ids=" ".join)
 def test_what_a_command_prints_carries_the_cautions_once(fleet: Path, words: tuple[str, ...]) -> None:
     told = run(fleet, *words)
@@ -214,7 +216,8 @@ def collected(fleet: Path) -> Iterator[Path]:
 
 # Last in this file: from here on a collector holds the store.
 @pytest.mark.parametrize("name", [
-    "now", "cabin", "after-cut", "advisories", "shared-event", "lamps", "visits", "cabins", "system"])
+    "now", "cabin", "after-cut", "advisories", "shared-event", "lamps", "visits", "commission", "cabins",
+    "system"])
 def test_no_page_asks_for_a_work_without_its_cautions(
     collected: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -222,7 +225,7 @@ def test_no_page_asks_for_a_work_without_its_cautions(
     app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120).run()
     if name != "now":
         app._page_hash = app.session_state["pages"][name]._script_hash
-        if name in ("cabin", "after-cut"):
+        if name in ("cabin", "after-cut", "commission"):
             app.query_params.update({"cabin": CABIN, "unit": "main"})
         app.run()
     assert not app.exception, app.exception

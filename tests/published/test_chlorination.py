@@ -130,6 +130,15 @@ def test_the_ct_reached_rests_on_the_chlorine_left_at_the_end():
     assert none_left.ct_mg_min_l == 0 and none_left.virus_4_log_reached is False
 
 
+@pytest.mark.parametrize(("residual", "hours", "log"), [
+    (0.2, 6, 1.4497), (0.1, 6, 0.7248), (0.0, 6, 0.0), (1.0, 12, 3.0), (1.1, 12, None), (None, 12, None)])
+def test_giardia_goes_by_the_chlorine_left_and_never_beyond_its_table(residual, hours, log):
+    # 3 x CT / CT for 99.9 % (40 CFR 141.534, S58), and 149 mg min/L of 1.0 mg/L at 5 C and pH 7.0 (S57): 7.9 C is
+    # that row, pH 6.9 that column. By hand: 3 x 0.2 x 360 / 149 = 1.4497. The table is for 3 log, up to 1 mg/L
+    plan = chlorination(**PLAN, water_temp_c=7.9, ph=6.9, residual_mg_l=residual, contact_h=hours)
+    assert plan.giardia_log == (None if log is None else pytest.approx(log, abs=5e-5))
+
+
 def test_the_bleach_to_measure_out_is_never_rounded_down():
     plan = chlorination(cold_plumbing_l=18.0, hot_tank_l=0.0, strength_pct=8.25)
     assert plan.bleach_ml == pytest.approx(22.91, abs=0.01)  # 1.8 g / (82.5 g/L x 0.9525)

@@ -111,6 +111,13 @@ def test_bleach_shows_the_handling_cautions_and_asks_the_authority_first():
         assert words in out
 
 
+def test_bleach_says_what_the_chlorine_left_means_for_giardia_or_that_nobody_knows():
+    about = ("bleach", "--strength", "6", "--cold", "18", "--hours", "6", "--temp", "5", "--ph", "7", "--residual")
+    assert "Giardia: 1.4 log" in run(*about, "0.2")[1]  # by hand: 3 x 0.2 x 360 / 149
+    assert "Giardia: 3 log or more" in run(*about, "1.0")[1]
+    assert "Giardia: not known; our table ends at 1 mg/L" in run(*about, "25")[1]
+
+
 def test_bleach_without_a_volume_says_what_to_give():
     code, _, err = run("bleach", "--strength", "6")
     assert code == 2
