@@ -28,7 +28,7 @@ from models.fleet import Fleet
 
 logger = logging.getLogger(__name__)
 
-BEAT_S = 2.0  # between two looks at what waits in line,
+BEAT_S = 5.0  # between two looks at what waits in line,
 FOLLOW_S = 10.0  # and at what nobody has confirmed, and who fell silent; of the store's time, but no more often
 HEARD_S = 0.25  # between two looks at what was just heard
 REST_S = 60.0  # after a fault of our own, before the next turn
