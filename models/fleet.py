@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import WEEKDAYS, LaboratoryPolicy
+from models.wording import ENGLISH, LANGUAGES
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
@@ -64,6 +65,12 @@ def require_number(
         raise ValueError(f"{name} must be {allowed}; got {value!r}")
     if not value <= at_most:
         raise ValueError(f"{name} must be {allowed}; got {value!r}")
+
+
+def require_language(name: str, value: object) -> None:
+    """Refuse a language that nothing is said in."""
+    if value not in LANGUAGES:
+        raise ValueError(f"{name} must be one of {', '.join(LANGUAGES)}; got {value!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -345,6 +352,7 @@ class Cabin:
     well_l_min: float | None = None  # what its well yields for hours on end; None: not known
     vulnerable: bool = False  # infants or people with weak immunity drink there
     supply_line: str = ""  # the power line that feeds it: cabins of one line lose power together
+    language: str = ENGLISH  # of its notice at the tap, and of guests and owners whose own is not known
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -368,6 +376,7 @@ class Cabin:
         if not isinstance(self.supply_line, str):
             raise ValueError(f"supply_line must be a text; got {self.supply_line!r}")
         require_one_line("supply_line", self.supply_line)
+        require_language("language", self.language)
         seen: set[str] = set()
         for unit in self.units:
             if unit.slug in seen:
@@ -402,6 +411,7 @@ class Contact:
     order: int = 1  # escalation goes from low to high
     quiet_from: str = ""  # "22:00" in the cabin's time zone; a boil advisory is never held back
     quiet_until: str = ""
+    language: str = ""  # of what an owner or guest is told; empty: that of the cabin
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
@@ -412,6 +422,8 @@ class Contact:
                 raise ValueError(f"{name} must be a time of day like '22:00'; got {text!r}")
         if bool(self.quiet_from) != bool(self.quiet_until):
             raise ValueError("quiet_from and quiet_until go together: give both or neither")
+        if self.language:
+            require_language("language", self.language)
         require_number("order", self.order, at_least=1)
 
 

@@ -15,10 +15,12 @@ from datetime import datetime, timedelta
 
 from ingest.db.engine import Local
 from ingest.notification import message_log as notify
+from ingest.notification.arrivals import tell_guests
 from ingest.notification.battery import tell_battery
 from ingest.notification.channels import keep_library_quiet, send
 from ingest.notification.message_log import Waiting
 from ingest.notification.power import tell_power
+from ingest.notification.stays import forget_past
 from ingest.notification.together import Together
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings
@@ -97,7 +99,7 @@ class Sender:
             for one in held:
                 if self._stopped.is_set():
                     return
-                error = send(self._settings, one.channel, title=one.title, body=one.body)
+                error = send(self._settings, one.channel, title=one.title, body=one.body, to=one.address)
                 failed = failed + 1 if error else 0
                 last = one is held[-1] or failed >= FAILURES_IN_A_ROW
                 self._done.put(SendOutcome(line=(one.contact, one.channel), keys=one.keys, error=error, last=last))
@@ -167,6 +169,7 @@ class Notifier:
             told = tell_power(self._store.con, self._enrolled(), now)
             if self._batteries_at is None or now - self._batteries_at >= BATTERIES_EVERY:
                 self._batteries_at = now
+                forget_past(self._store.con, now)
                 told += tell_battery(self._store.con, self._enrolled(), now)
             return bool(told)
         except Exception:
@@ -198,6 +201,7 @@ class Notifier:
         if beat:
             notify.follow_up_all(con, fleet, now, self._policy)
             notify.tell_silence(con, fleet, now, listening_since=self._since, policy=self._policy)
+            tell_guests(con, fleet, now)
 
     def _hand_over(self, now: datetime) -> None:
         lines: dict[Line, list[Waiting]] = {}

@@ -408,7 +408,7 @@ class _Changes:
         before = replace(present.cabin(cabin.slug), units=()) if present.has_cabin(cabin.slug) else None
         self._note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
             "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar", "septic_l_day",
-            "well_l_min", "vulnerable", "supply_line")},
+            "well_l_min", "vulnerable", "supply_line", "language")},
             _state(before, replace(cabin, units=())))
 
     def unit(self, key: tuple[str, str], unit: Unit) -> None:

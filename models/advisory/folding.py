@@ -21,9 +21,10 @@ GATHER = timedelta(seconds=15)
 UPDATE = timedelta(minutes=30)  # between two messages that only say how it goes on
 DIGEST = timedelta(hours=12)  # what changes nothing that anybody does waits so long for something to go with
 
-PRESSING = (*BOIL, NoticeKind.POWER_OFF)
+PRESSING = (*BOIL, NoticeKind.POWER_OFF, NoticeKind.NOT_REACHED)
 GATHERED = (NoticeKind.POWER_OFF, NoticeKind.SILENT)  # also before a second cabin is known to share it
 _HEADS = {
+    NoticeKind.NOT_REACHED: "Nobody there was reached: call",
     NoticeKind.POWER_OFF: "Do not use the tap", NoticeKind.RAISED: "Boil water", NoticeKind.EXPOSED: "Keep boiling",
     NoticeKind.SAMPLE_FAILED: "Water sample failed", NoticeKind.SILENT: "Silent", NoticeKind.HEARD: "Heard again",
     NoticeKind.BATTERY_LOW: "Battery low",
