@@ -67,6 +67,12 @@ def require_number(
         raise ValueError(f"{name} must be {allowed}; got {value!r}")
 
 
+def require_time_of_day(name: str, value: object) -> None:
+    """Refuse what is no time like 22:00."""
+    if not isinstance(value, str) or not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+        raise ValueError(f"{name} must be a time of day like '22:00'; got {value!r}")
+
+
 def require_language(name: str, value: object) -> None:
     """Refuse a language that nothing is said in."""
     if value not in LANGUAGES:
@@ -418,8 +424,8 @@ class Contact:
             raise ValueError(f"name must be a text that is not empty; got {self.name!r}")
         for name in ("quiet_from", "quiet_until"):
             text = getattr(self, name)
-            if text and not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
-                raise ValueError(f"{name} must be a time of day like '22:00'; got {text!r}")
+            if text:
+                require_time_of_day(name, text)
         if bool(self.quiet_from) != bool(self.quiet_until):
             raise ValueError("quiet_from and quiet_until go together: give both or neither")
         if self.language:
@@ -503,6 +509,31 @@ class CrewPolicy:
         return WEEKDAYS[day.weekday()] in self.days and day.isoformat() not in self.holidays
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportHours:
+    """When people get what changes nothing that they do. One per fleet; common practice, no source.
+
+    Attributes
+    ----------
+    morning, evening : str
+        Times of day like "07:00", by the clock of the cabin that a message is about.
+    """
+
+    morning: str = "07:00"
+    evening: str = "19:00"
+
+    def __post_init__(self) -> None:
+        for name in ("morning", "evening"):
+            require_time_of_day(name, getattr(self, name))
+        if not self.morning < self.evening:
+            raise ValueError(f"evening must be after morning ({self.morning}); got {self.evening!r}")
+
+    @property
+    def in_order(self) -> tuple[str, str]:
+        """Both, as they come in a day."""
+        return self.morning, self.evening
+
+
 def _is_date(text: str) -> bool:
     try:
         return isinstance(text, str) and date.fromisoformat(text).isoformat() == text
@@ -522,6 +553,7 @@ class Fleet:
     sensor_checks: SensorCheckPolicy | None = None  # None: the default
     own_laboratory: LaboratoryPolicy | None = None  # None: the default
     own_crew: CrewPolicy | None = None  # None: the default
+    own_reports: ReportHours | None = None  # None: the default
     # by name, since a fleet of thousands is asked for each of its units
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
     _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
@@ -563,6 +595,11 @@ class Fleet:
     def crew(self) -> CrewPolicy:
         """On which days somebody drives."""
         return self.own_crew or CrewPolicy()
+
+    @property
+    def reports(self) -> ReportHours:
+        """When people get what changes nothing that they do."""
+        return self.own_reports or ReportHours()
 
     def cabin(self, slug: str) -> Cabin:
         """The cabin of that slug; KeyError if none."""
