@@ -9,13 +9,13 @@ from __future__ import annotations
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date
 from typing import Any
 
 ENGLISH = "en"
 LANGUAGES = (ENGLISH, "fr", "de", "es")
 
-Say = Callable[[str], str]  # a template in another language; itself where that has none
+Say = Callable[[str], str]  # a template in another language; empty where that has none
 
 
 class Wording(str):
@@ -25,7 +25,7 @@ class Wording(str):
     values: Mapping[str, Any]
     parts: Sequence[str]
     between: str
-    at: datetime | None
+    at: date | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ class Translation:
     language : str
         One of `LANGUAGES`.
     say : callable
-        A template in that language; itself where the catalogue lacks it.
+        A template in that language; empty where the catalogue lacks it.
     reviewed_by : str
         Who has checked it; empty: nobody, so the English stands above what it says.
     """
@@ -58,8 +58,8 @@ def worded(template: str, **values: Any) -> Wording:
     return _made(template.format(**values), template=template, values=values)
 
 
-def moment(at: datetime, form: str) -> Wording:
-    """An instant by a form as of `strftime`, in its own zone; a catalogue has forms of its own."""
+def moment(at: date, form: str) -> Wording:
+    """An instant or a day by a form as of `strftime`, in its own zone; a catalogue has forms of its own."""
     return _made(at.strftime(form), template=form, at=at)
 
 
@@ -87,7 +87,7 @@ def any_of(some: Sequence[str]) -> str:
 
 def _made(
     text: str, *, template: str = "", values: Mapping[str, Any] | None = None, parts: Iterable[str] = (),
-    between: str = "", at: datetime | None = None,
+    between: str = "", at: date | None = None,
 ) -> Wording:
     out = Wording(text)
     out.template, out.values, out.parts, out.between, out.at = template, values or {}, tuple(parts), between, at
@@ -107,7 +107,7 @@ def rendered(text: str, say: Say) -> str:
     if text.parts:
         return text.between.join(rendered(one, say) for one in text.parts)
     found = say(text.template)
-    if found == text.template:
+    if not found:
         return str(text)
     if text.at is not None:
         return text.at.strftime(found)
@@ -116,12 +116,12 @@ def rendered(text: str, say: Say) -> str:
 
 
 class _Figures(string.Formatter):
-    """Figures as most of Europe writes them: a comma before the decimals, a narrow space between thousands."""
+    """Figures as most of Europe writes them: a comma before the decimals, a space between thousands."""
 
     def format_field(self, value: Any, format_spec: str) -> str:
         out = str(super().format_field(value, format_spec))
         return out.translate(_MARKS) if isinstance(value, (int, float)) else out
 
 
-_MARKS = str.maketrans({",": "\u202f", ".": ","})
+_MARKS = str.maketrans({",": "\u00a0", ".": ","})
 _FIGURES = _Figures()

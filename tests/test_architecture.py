@@ -31,7 +31,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
     "models.exposure": {"models.fleet", "models.shortfall"},
     "models.advisory": {
-        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.wording"},
+        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.lamp", "models.wording"},
     "models.battery": {"models.exposure", "models.wording"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),
@@ -71,8 +71,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},
     "ingest.notification": {
         "ingest.settings", "ingest.private_files", "ingest.bookings", "ingest.db", "ingest.evaluation",
-        "ingest.language", "ingest.record", "ingest.registry", "ingest.queries", "ingest.store",
-        "ingest.wire"},
+        "ingest.language", "ingest.outlook", "ingest.own_python", "ingest.record", "ingest.registry",
+        "ingest.queries", "ingest.store", "ingest.wire"},
     "ingest.outlook": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
@@ -95,6 +95,7 @@ ONLY = {
     ("models.dose", "models.exposure"): {"instants"},
     ("models.battery", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
+    ("models.advisory", "models.lamp"): {"next_stay"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}

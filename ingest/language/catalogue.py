@@ -5,6 +5,7 @@ from __future__ import annotations
 import gettext
 import io
 import logging
+import re
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
@@ -14,7 +15,15 @@ from models.wording import ENGLISH, LANGUAGES, Translation
 logger = logging.getLogger(__name__)
 
 FOLDER = Path(__file__).parent
-REVIEWED_BY = "x-reviewed-by"  # a header of our own
+# A header of our own, which the library that reads the file leaves out.
+REVIEWED_BY = re.compile(r'^"X-Reviewed-By:(.*)\\n"$', re.MULTILINE)
+
+
+class _Lacks(gettext.NullTranslations):
+    """Says nothing: a sentence that reads the same in both languages is not one that is missing."""
+
+    def gettext(self, message: str) -> str:
+        return ""
 
 
 @cache
@@ -22,13 +31,15 @@ def translation(language: str) -> Translation:
     """One language's catalogue, kept in memory; sentences that it lacks, or marks as fuzzy, stay English."""
     from babel.messages import mofile, pofile  # only who speaks another language needs it
 
-    with (FOLDER / f"{language}.po").open("rb") as file:
-        found = pofile.read_po(file, locale=language, abort_invalid=True)
+    text = (FOLDER / f"{language}.po").read_text(encoding="utf-8")
+    found = pofile.read_po(io.StringIO(text), locale=language, abort_invalid=True)
+    checked = REVIEWED_BY.search(text)
     compiled = io.BytesIO()
     mofile.write_mo(compiled, found)
     compiled.seek(0)
     read = gettext.GNUTranslations(compiled)
-    return Translation(language=language, say=read.gettext, reviewed_by=read.info().get(REVIEWED_BY, "").strip())
+    read.add_fallback(_Lacks())
+    return Translation(language=language, say=read.gettext, reviewed_by=checked[1].strip() if checked else "")
 
 
 def translations(languages: Iterable[str]) -> dict[str, Translation]:

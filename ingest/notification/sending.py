@@ -18,6 +18,7 @@ from ingest.notification import message_log as notify
 from ingest.notification.arrivals import tell_guests
 from ingest.notification.battery import tell_battery
 from ingest.notification.channels import keep_library_quiet, send
+from ingest.notification.lamp import LampLooks, tell_lamps
 from ingest.notification.message_log import Waiting
 from ingest.notification.power import tell_power
 from ingest.notification.stays import forget_past
@@ -124,6 +125,7 @@ class Notifier:
         self._again_at: dict[Line, float] = {}
         self._failing: set[Line] = set()
         self._together = Together()
+        self._lamps = LampLooks(store.path, store.now())
 
     def start(self) -> None:
         """Begin to send; what was in line when the last collector ended goes first."""
@@ -171,6 +173,7 @@ class Notifier:
                 self._batteries_at = now
                 forget_past(self._store.con, now)
                 told += tell_battery(self._store.con, self._enrolled(), now)
+            told += tell_lamps(self._store.con, self._enrolled(), self._lamps.turn(now), now)
             return bool(told)
         except Exception:
             logger.exception("it could not be seen where the light is off; again in %.0f s", REST_S)
@@ -193,6 +196,7 @@ class Notifier:
     def close(self) -> None:
         """Stop sending, and note what was sent."""
         self._sender.stop()
+        self._lamps.close()
         self._note(self._sender.results())
 
     def _put_in_line(self, now: datetime, beat: bool) -> None:

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from models.advisory.notice import local
+from models.advisory.notice import UNCHECKED, local
 from models.advisory.notices_due import ASKED, BOIL, ENDS, TO_ALL, URGENT, NoticeDue, NoticeKind, Policy
 from models.fleet import Cabin, Contact, Fleet, Role
 from models.wording import ENGLISH, Translation, joined, rendered, worded
 
 PARTS = "\n\n"  # between the English and what nobody has checked
-UNCHECKED = worded("Nobody has checked this translation: the English text above it is what counts.")
 Translations = Mapping[str, Translation]  # by language; English needs none
 NOBODY = ""  # stands for the reader where no contact is enrolled, so that the page can say so
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from models.advisory.call_order import PARTS, UNCHECKED
-from models.advisory.notice import local
+from models.advisory.call_order import PARTS
+from models.advisory.notice import UNCHECKED, local
 from models.advisory.notices_due import BOIL, NoticeKind
 from models.advisory.shared_event import SharedEvent, Trouble
 from models.fleet import Cabin, ReportHours
@@ -39,6 +39,7 @@ _HEADS = {
     NoticeKind.SILENT: worded("Silent"),
     NoticeKind.HEARD: worded("Heard again"),
     NoticeKind.BATTERY_LOW: worded("Battery low"),
+    NoticeKind.LAMP_WEAK: worded("Lamp too weak soon"),
     NoticeKind.NEEDS_PEOPLE: worded("Now it needs people"),
     NoticeKind.READY: worded("Ready to lift"),
     NoticeKind.POWER_BACK: worded("Light on again"),

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, fields, replace
+from datetime import date, datetime, timedelta
+from typing import Any
 
 from models.advisory import (
     PERSON_STEPS,
@@ -34,7 +35,7 @@ from models.advisory.events import SEVERITY_RANK
 from models.advisory.work_cautions import Work, brief, works_of_steps
 from models.fleet import Cabin, Contact, Role
 from models.shortfall import Severity
-from models.wording import Wording, all_of, any_of, joined, moment, worded
+from models.wording import Translation, Wording, all_of, any_of, joined, moment, rendered, worded
 
 # SOURCES.md section 6, "After lifting": CDC copy (seen, S47) and a utility's advice (seen, S48).
 AFTER_LIFTING = (
@@ -51,6 +52,7 @@ ONE_STRETCH = timedelta(days=1)  # what lasts longer is told as several stretche
 WEEKS = timedelta(days=7)  # over so long, the most that could have flowed is told by the day
 LOOSE = 2.0  # a bound of more than this times the least says what could have flowed, not what did
 HOUSEHOLD_L_DAY = 1000.0  # common practice, no source: hardly a cabin draws more, so a larger mean is no meter's
+UNCHECKED = worded("Nobody has checked this translation: the English text is what counts.")
 AUTHORITY = worded("What your local health authority says goes before this notice.")
 
 _CAUSE = {
@@ -67,6 +69,17 @@ _CAUSE = {
 _SEVERITY = {
     Severity.MARGINAL: worded("marginal"), Severity.UNDER_TREATED: worded("under-treated"),
     Severity.UNTREATED: worded("untreated")}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headings:
+    """What stands between the parts of the notice."""
+
+    happened: str = worded("What happened")
+    ends: str = worded("Who ends this, and whom to call")
+    care: str = worded("Take care")
+    otherwise: str = worded("If you cannot boil:")
+    page: str = worded("This cabin's page: scan, or open")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +102,11 @@ class Notice:
         Who ends it, and how one learns of it.
     call : tuple of str
         Whom to ask.
+    ask : str
+        How one learns how it stands, where no code leads to the page.
+    headings : Headings
+    unchecked : str
+        That nobody has checked this translation; empty: somebody has, or it is none.
     """
 
     title: str
@@ -104,6 +122,9 @@ class Notice:
     cautions: tuple[str, ...]
     who_lifts: str
     call: tuple[str, ...]
+    ask: str = ""
+    headings: Headings = Headings()
+    unchecked: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,7 +183,28 @@ def notice(
         cautions=(*CAUTIONS, AUTHORITY),
         who_lifts=_who_lifts(here),
         call=_call(here),
+        ask=worded("How it stands now: ask whoever lifts it for the page of {place}.", place=place_of(cabin, unit)),
     )
+
+
+def notices_in(notice: Notice, spoken: Translation | None) -> tuple[Notice, ...]:
+    """The pages to hang: in the language that is spoken there; the English first, while nobody has checked it."""
+    if spoken is None:
+        return (notice,)
+    own = _in_language(notice, spoken)
+    return (own,) if spoken.reviewed_by else (notice, replace(own, unchecked=rendered(UNCHECKED, spoken.say)))
+
+
+def _in_language(value: Any, spoken: Translation) -> Any:
+    """The same with every text of it in another language."""
+    if isinstance(value, str):
+        return rendered(value, spoken.say)
+    if isinstance(value, tuple):
+        return tuple(_in_language(one, spoken) for one in value)
+    if isinstance(value, (Notice, Headings)):
+        return replace(value, **{
+            field.name: _in_language(getattr(value, field.name), spoken) for field in fields(value)})
+    return value
 
 
 def what_happened(exposure: Exposure, cabin: Cabin, *, as_of: datetime | None = None) -> tuple[str, ...]:
@@ -508,4 +550,9 @@ def _altitude(altitude_m: float | None) -> Wording:
 
 def _day(at: datetime, cabin: Cabin) -> Wording:
     """The cabin's date."""
-    return moment(at.astimezone(cabin.zone), "%d %b %Y")
+    return day_of(at.astimezone(cabin.zone))
+
+
+def day_of(at: date) -> Wording:
+    """A day, or that of an instant in its own time zone."""
+    return moment(at, "%d %b %Y")

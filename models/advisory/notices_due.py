@@ -28,10 +28,20 @@ from models.advisory import (
     advance,
 )
 from models.advisory.events import StepPolicy
-from models.advisory.notice import MessageText, local, messages, place_of, what_happened, whom_to_call, worsened
+from models.advisory.notice import (
+    MessageText,
+    day_of,
+    local,
+    messages,
+    place_of,
+    what_happened,
+    whom_to_call,
+    worsened,
+)
 from models.advisory.work_cautions import Work, brief
 from models.battery import Outlook, battery_words
 from models.fleet import Cabin, Contact, Role, Unit
+from models.lamp.next_stay import WeakInStay
 from models.wording import Wording, joined, worded
 
 
@@ -49,6 +59,7 @@ class NoticeKind(StrEnum):
     POWER_OFF = "power-off"  # or the lamp is dark: before anybody draws water
     POWER_BACK = "power-back"
     BATTERY_LOW = "battery-low"  # it will likely not last the night
+    LAMP_WEAK = "lamp-weak"  # it will likely be too weak before the next guests have left
     NOT_REACHED = "not-reached"  # no guest took what they had to hear: somebody has to call
 
 
@@ -440,6 +451,34 @@ def battery_low(cabin: Cabin, unit: Unit, outlook: Outlook, *, now: datetime) ->
         messages=tuple(
             MessageText(role=role, subject=worded("Battery low: {place}", place=place), body=text, urgent=True)
             for role in ASKED))
+
+
+def lamp_weak(
+    cabin: Cabin, unit: Unit, weak: WeakInStay, *, action: str, since: str, now: datetime
+) -> NoticeDue:
+    """That a lamp will likely be too weak before the next guests have left, told while it can be changed.
+
+    Parameters
+    ----------
+    action : str
+        What the forecast advises (`models.lamp.diagnosis.Action`).
+    since : str
+        When lamp or sleeve were last seen to: until that is done again, it is told once.
+    """
+    place = place_of(cabin, unit.slug)
+    do = (
+        worded("Have the lamp changed before the guests come.") if action == "swap lamp" else
+        worded("Have the sleeve cleaned before the guests come.") if action == "clean sleeve" else
+        worded("Have the unit looked at before the guests come."))
+    text = joined(
+        worded(
+            "{place}: the lamp will likely be too weak before the stay of {arrives} to {leaves} is over: about "
+            "{likely}, perhaps from {early} on.", place=place,
+            **{name: day_of(getattr(weak, name)) for name in ("arrives", "leaves", "likely", "early")}),
+        do, worded("An estimate, no promise."), brief(LAMP_WORKS), AUTHORITY_FIRST)
+    return NoticeDue(
+        kind=NoticeKind.LAMP_WEAK, cabin=cabin, unit=unit.slug, at=now, mark=since or "first",
+        messages=_to(text, worded("Lamp too weak soon: {place}", place=place), ASKED))
 
 
 def told_on_again(*, times_off: int, lit_for: timedelta, policy: StepPolicy | None = None) -> bool:
