@@ -12,11 +12,15 @@ from ingest.bookings.calendar import Booking
 from ingest.bookings.kept import feeds_of, keep, window
 from ingest.bookings.readings import Reading
 from ingest.notification.lamp import FIRST_AFTER, LampDates, LampLooks, tell_lamps
+from ingest.outlook.lamps import lamp_outlook
 from ingest.registry.tables import load_fleet
+from ingest.settings import Settings
 from ingest.store import Store
 from models.lamp.next_stay import weak_in_stay
-from tests.conftest import FLEET_TOML, utc, wait_for
+from tests.conftest import FLEET_TOML, Running, utc, wait_for
 from tests.ingest.notification.test_power import CONTACTS
+from tests.lamp_fleet import NOW as LAMPS_NOW
+from tests.lamp_fleet import lamp_store
 
 NOW = utc("2026-11-20T15:00:00")
 TODAY = date(2026, 11, 20)
@@ -94,3 +98,23 @@ def test_a_fit_that_finds_no_collector_is_tried_again_in_a_day_and_holds_up_nobo
     assert time.monotonic() - began < 2
     wait_for(lambda: looks.turn(NOW + FIRST_AFTER) or "could not be fitted" in caplog.text, 60, "it ends")
     looks.close()
+
+
+def test_the_process_asks_the_collector_that_runs_and_finds_what_the_lamps_page_has(mosquitto, tmp_path):
+    store_path = tmp_path / "lamps.duckdb"
+    lamp_store(store_path)
+    one = Store(store_path)
+    dates = {(lamp.cabin.slug, lamp.crosses_p50) for lamp in lamp_outlook(one, LAMPS_NOW).lamps if lamp.crosses_p50}
+    one.close()
+    running = Running(Settings(store=store_path, broker=mosquitto.url), tmp_path / "collector.log")
+    running.start()
+    looks = LampLooks(store_path, LAMPS_NOW)
+    try:
+        assert looks.turn(LAMPS_NOW + FIRST_AFTER) == []
+        found = wait_for(lambda: looks.turn(LAMPS_NOW + FIRST_AFTER), 90, "the fit ends")
+    finally:
+        looks.close()
+        running.kill()
+    assert len(dates) >= 4
+    assert {(lamp.cabin, lamp.likely) for lamp in found} == dates
+    assert all(lamp.early <= lamp.likely for lamp in found)
