@@ -24,9 +24,9 @@ COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
     "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "autostart": "autostart", "alive": "autostart",
-    "lamps": "lamps", "visits": "visits", "advisory": "advisory", "service": "advisory", "notice": "notice",
-    "commission": "commission", "quarantine": "quarantine", "report": "report", "dose": "dose", "bleach": "bleach",
-    "validation": "validation",
+    "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay", "service": "advisory",
+    "notice": "notice", "commission": "commission", "quarantine": "quarantine", "report": "report", "dose": "dose",
+    "bleach": "bleach", "validation": "validation",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
@@ -45,6 +45,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "lamps": lambda: import_module("dashboard.commands.lamps"),
     "visits": lambda: import_module("dashboard.commands.visits"),
     "advisory": lambda: import_module("dashboard.commands.advisory"),
+    "stay": lambda: import_module("dashboard.commands.stay"),
     "notice": lambda: import_module("dashboard.commands.notice"),
     "quarantine": lambda: import_module("dashboard.commands.quarantine"),
     "report": lambda: import_module("dashboard.commands.report"),

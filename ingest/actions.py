@@ -24,6 +24,7 @@ from ingest.evaluation.evaluate import evaluate, owe
 from ingest.evaluation.sensor_checks import UVT_SENSOR_CHECKED, checked_unit
 from ingest.months.signed import sign_month
 from ingest.notification.message_log import confirm
+from ingest.notification.stays import forget_contact, keep_contact
 from ingest.record.advisories import keep_result, lift, note_seen, raise_by_hand, record_step, step_of_service
 from ingest.record.advisory_log import INSERT_SERVICE
 from ingest.record.commissioning import record_commissioning
@@ -332,6 +333,8 @@ ACTIONS: dict[str, Carry] = {
     "advisory-raise": raise_by_hand,
     "advisory-seen": note_seen,
     "confirm": confirm,
+    "stay-contact": keep_contact,
+    "stay-forget": forget_contact,
     "sign-month": sign_month,
     "hold-for-backup": hold_for_backup,
     "renew-backup": renew_backup,

@@ -594,7 +594,7 @@ def notifications(
         key, event, kind, advisory, cabin, unit, contact, role, channel (a name), number (2: first repeat), at (of
         the event), due_at, urgent, title, body, failures, tried_at, delivered_at, error (of the last try, where it
         was not delivered), state: delivered, in line, held back (quiet hours), overtaken (by worse,
-        so never sent), failing, no channel, nobody to tell.
+        so never sent), forgotten (a stay's address is, so never sent), failing, no channel, nobody to tell.
     """
     return store.ask(NOTIFICATIONS, {"now": now, "cabin": cabin, "advisory": advisory, "limit": limit})
 
@@ -602,6 +602,20 @@ def notifications(
 def overdue_notifications(store: Asks, now: datetime) -> pd.DataFrame:
     """Per contact and channel what was due and could not be delivered: messages, failures, since, error."""
     return store.ask(OVERDUE, {"now": now})
+
+
+def stay_contacts(store: Asks, *, cabin: str | None = None) -> pd.DataFrame:
+    """Stays whose guests can be reached, in order of arrival; never their addresses.
+
+    Returns
+    -------
+    DataFrame
+        contact, cabin, arrives, leaves, channel (a name), language, by.
+    """
+    return store.ask("""
+        SELECT contact, cabin, first_day AS arrives, last_day AS leaves, channel, language, who AS "by"
+        FROM stay_contact WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin) ORDER BY first_day, cabin, contact
+    """, {"cabin": cabin})
 
 
 def confirmations(store: Asks, advisory: str) -> pd.DataFrame:

@@ -17,6 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from models.exposure.instants import US_PER_H
+from models.wording import Wording, worded
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -185,8 +186,9 @@ def _median(values: Floats) -> Floats:
     return np.where(count > 0, middle, np.nan)
 
 
-def battery_words(outlook: Outlook, told: Told) -> str:
+def battery_words(outlook: Outlook, told: Told) -> Wording:
     """That a battery will likely not last, in a sentence; `told` says an instant as the reader is to have it."""
-    return (
-        f"The battery is at {outlook.volts:.1f} V and will likely last only until {told(outlook.likely)}: it falls "
-        f"by {outlook.fall_v_h:.2f} V an hour in the dark, and the supply lets go near {outlook.let_go_v:.1f} V.")
+    return worded(
+        "The battery is at {volts:.1f} V and will likely last only until {when}: it falls by {fall:.2f} V an hour "
+        "in the dark, and the supply lets go near {let_go:.1f} V.", volts=outlook.volts, when=told(outlook.likely),
+        fall=outlook.fall_v_h, let_go=outlook.let_go_v)

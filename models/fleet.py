@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import WEEKDAYS, LaboratoryPolicy
+from models.wording import ENGLISH, LANGUAGES
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
@@ -64,6 +65,18 @@ def require_number(
         raise ValueError(f"{name} must be {allowed}; got {value!r}")
     if not value <= at_most:
         raise ValueError(f"{name} must be {allowed}; got {value!r}")
+
+
+def require_time_of_day(name: str, value: object) -> None:
+    """Refuse what is no time like 22:00."""
+    if not isinstance(value, str) or not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+        raise ValueError(f"{name} must be a time of day like '22:00'; got {value!r}")
+
+
+def require_language(name: str, value: object) -> None:
+    """Refuse a language that nothing is said in."""
+    if value not in LANGUAGES:
+        raise ValueError(f"{name} must be one of {', '.join(LANGUAGES)}; got {value!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -345,6 +358,7 @@ class Cabin:
     well_l_min: float | None = None  # what its well yields for hours on end; None: not known
     vulnerable: bool = False  # infants or people with weak immunity drink there
     supply_line: str = ""  # the power line that feeds it: cabins of one line lose power together
+    language: str = ENGLISH  # of its notice at the tap, and of guests and owners whose own is not known
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -368,6 +382,7 @@ class Cabin:
         if not isinstance(self.supply_line, str):
             raise ValueError(f"supply_line must be a text; got {self.supply_line!r}")
         require_one_line("supply_line", self.supply_line)
+        require_language("language", self.language)
         seen: set[str] = set()
         for unit in self.units:
             if unit.slug in seen:
@@ -402,16 +417,19 @@ class Contact:
     order: int = 1  # escalation goes from low to high
     quiet_from: str = ""  # "22:00" in the cabin's time zone; a boil advisory is never held back
     quiet_until: str = ""
+    language: str = ""  # of what an owner or guest is told; empty: that of the cabin
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
             raise ValueError(f"name must be a text that is not empty; got {self.name!r}")
         for name in ("quiet_from", "quiet_until"):
             text = getattr(self, name)
-            if text and not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
-                raise ValueError(f"{name} must be a time of day like '22:00'; got {text!r}")
+            if text:
+                require_time_of_day(name, text)
         if bool(self.quiet_from) != bool(self.quiet_until):
             raise ValueError("quiet_from and quiet_until go together: give both or neither")
+        if self.language:
+            require_language("language", self.language)
         require_number("order", self.order, at_least=1)
 
 
@@ -491,6 +509,31 @@ class CrewPolicy:
         return WEEKDAYS[day.weekday()] in self.days and day.isoformat() not in self.holidays
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportHours:
+    """When people get what changes nothing that they do. One per fleet; common practice, no source.
+
+    Attributes
+    ----------
+    morning, evening : str
+        Times of day like "07:00", by the clock of the cabin that a message is about.
+    """
+
+    morning: str = "07:00"
+    evening: str = "19:00"
+
+    def __post_init__(self) -> None:
+        for name in ("morning", "evening"):
+            require_time_of_day(name, getattr(self, name))
+        if not self.morning < self.evening:
+            raise ValueError(f"evening must be after morning ({self.morning}); got {self.evening!r}")
+
+    @property
+    def in_order(self) -> tuple[str, str]:
+        """Both, as they come in a day."""
+        return self.morning, self.evening
+
+
 def _is_date(text: str) -> bool:
     try:
         return isinstance(text, str) and date.fromisoformat(text).isoformat() == text
@@ -510,6 +553,7 @@ class Fleet:
     sensor_checks: SensorCheckPolicy | None = None  # None: the default
     own_laboratory: LaboratoryPolicy | None = None  # None: the default
     own_crew: CrewPolicy | None = None  # None: the default
+    own_reports: ReportHours | None = None  # None: the default
     # by name, since a fleet of thousands is asked for each of its units
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
     _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
@@ -551,6 +595,11 @@ class Fleet:
     def crew(self) -> CrewPolicy:
         """On which days somebody drives."""
         return self.own_crew or CrewPolicy()
+
+    @property
+    def reports(self) -> ReportHours:
+        """When people get what changes nothing that they do."""
+        return self.own_reports or ReportHours()
 
     def cabin(self, slug: str) -> Cabin:
         """The cabin of that slug; KeyError if none."""

@@ -21,7 +21,9 @@ MAY_IMPORT = {
 # DEVELOPERS.md, "Rooms": what the modules of each room may import of their own folder, beside their own room.
 # A file on top is a room of its own. What is not listed stands beside no other.
 ROOMS_MAY_IMPORT: dict[str, set[str]] = {
-    "models.fleet": {"models.advisory"},  # the policies of steps and laboratory alone, which the registry holds
+    "models.wording": set(),
+    # of advisory the policies of steps and laboratory alone, which the registry holds
+    "models.fleet": {"models.advisory", "models.wording"},
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
     "models.shortfall": set(),
@@ -30,8 +32,9 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure", "models.bisection"},
     "models.exposure": {"models.fleet", "models.shortfall"},
     "models.advisory": {
-        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.bisection"},
-    "models.battery": {"models.exposure"},  # only how an instant is written
+        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.lamp", "models.wording",
+        "models.bisection"},
+    "models.battery": {"models.exposure", "models.wording"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),
     "models.visits": set(),
@@ -55,6 +58,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "dashboard.gate": set(),
     "dashboard.cli": {"dashboard.commands"},
     "ingest.settings": set(),
+    "ingest.language": set(),
     "ingest.clock": set(),
     "ingest.own_python": set(),
     "ingest.room": {"ingest.settings"},
@@ -70,7 +74,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},
     "ingest.notification": {
         "ingest.settings", "ingest.private_files", "ingest.bookings", "ingest.db", "ingest.evaluation",
-        "ingest.record", "ingest.registry", "ingest.queries", "ingest.store", "ingest.wire"},
+        "ingest.language", "ingest.outlook", "ingest.own_python", "ingest.record", "ingest.registry",
+        "ingest.queries", "ingest.store", "ingest.wire"},
     "ingest.outlook": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
@@ -93,6 +98,7 @@ ONLY = {
     ("models.dose", "models.exposure"): {"instants"},
     ("models.battery", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
+    ("models.advisory", "models.lamp"): {"next_stay"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}

@@ -21,6 +21,7 @@ HELP = {
     "lamps": "say of every lamp when it will be too weak, why, and what to do",
     "visits": "plan the next trips: which cabins, in which order, with which parts",
     "advisory": "list, show, record a step of, raise or lift a boil advisory",
+    "stay": "say how the guests of a stay are reached, list such stays, or forget an address",
     "service": "record what was done to a unit",
     "commission": "say what is open of a unit's commissioning, seasonal shut-down or start-up, and record it",
     "quarantine": "list readings that were set aside for their time, or release them with a correction",

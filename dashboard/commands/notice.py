@@ -10,6 +10,7 @@ from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, settings_of
 from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
 from ingest import private_files, queries
+from ingest.language.catalogue import translations
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from models.advisory import State
@@ -47,11 +48,14 @@ def do_notice(options: argparse.Namespace) -> int:
     words = notice(found[0].advisory, cabin, unit=unit, printed_at=now, contacts=fleet.contacts)
     url = cabin_url(settings.public_url, cabin.slug, unit)
     try:
-        page = notice_pdf(words, url=url, paper=Paper(options.paper))
+        spoken = translations({cabin.language}).get(cabin.language)
+        page = notice_pdf(words, url=url, paper=Paper(options.paper), spoken=spoken)
         private_files.write(options.out, page)  # contacts' numbers stand on it
     except (OSError, ValueError) as error:
         raise BadInput(f"{options.out}: {error}") from error
-    print(f"{options.out}: one page, {words.title.lower()}, {words.place}; hang it at every tap")
+    pages = "one page" if spoken is None or spoken.reviewed_by else (
+        f"a page in English and one in {cabin.language}, which nobody has checked")
+    print(f"{options.out}: {pages}, {words.title.lower()}, {words.place}; hang it at every tap")
     if not url:
         print("It carries no QR code: set TARNLIGHT_PUBLIC_URL to the address at which phones reach the pages.")
     return 0

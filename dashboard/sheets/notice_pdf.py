@@ -1,4 +1,4 @@
-"""The notice at the tap as a PDF: one page of large type to print and hang up.
+"""The notice at the tap as a PDF: one page of large type to print and hang up; a second in the cabin's language.
 
 Its words are those of `models.advisory.notice`.
 """
@@ -22,7 +22,8 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Paragraph
 
 from dashboard.sheets.lettering import BOLD, REGULAR, printable, register
-from models.advisory.notice import Notice
+from models.advisory.notice import Notice, notices_in
+from models.wording import ENGLISH, Translation
 
 MARGIN = 14 * mm
 GUTTER = 7 * mm
@@ -49,8 +50,10 @@ def cabin_url(public_url: str, cabin: str, unit: str) -> str:
     return f"{public_url.rstrip('/')}/cabin?{urlencode({'cabin': cabin, 'unit': unit})}"
 
 
-def notice_pdf(notice: Notice, *, url: str = "", paper: Paper = Paper.A4) -> bytes:
-    """The notice as a PDF of one page.
+def notice_pdf(
+    notice: Notice, *, url: str = "", paper: Paper = Paper.A4, spoken: Translation | None = None
+) -> bytes:
+    """The notice as a PDF, each language a page.
 
     Parameters
     ----------
@@ -60,6 +63,8 @@ def notice_pdf(notice: Notice, *, url: str = "", paper: Paper = Paper.A4) -> byt
         Where the QR code leads; empty: the page says instead which cabin to ask for.
     paper : Paper
         A4 or Letter.
+    spoken : Translation or None
+        The cabin's language; None: English. While nobody has checked it, the English page comes first.
 
     Returns
     -------
@@ -75,7 +80,22 @@ def notice_pdf(notice: Notice, *, url: str = "", paper: Paper = Paper.A4) -> byt
     -----
     Sizes shrink together from the largest until all fits on one page.
     """
-    width, height = SIZES[paper]
+    out = BytesIO()
+    canvas = Canvas(out, pagesize=SIZES[paper], lang=spoken.language if spoken and spoken.reviewed_by else ENGLISH)
+    canvas.setTitle(f"{notice.title}: {notice.place}")
+    canvas.setAuthor("tarnlight")
+    canvas.setCreator("tarnlight")
+    canvas.setSubject(notice.raised)
+    for one in notices_in(notice, spoken):
+        _fitted(one, url, SIZES[paper]).draw(canvas)
+        canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _fitted(notice: Notice, url: str, size: tuple[float, float]) -> _Page:
+    """The page in the largest type in which it fits."""
+    width, height = size
     scale = LARGEST
     while (page := _Page(notice, url, width, height, scale)).bottom < MARGIN:
         scale *= STEP
@@ -83,16 +103,7 @@ def notice_pdf(notice: Notice, *, url: str = "", paper: Paper = Paper.A4) -> byt
             raise ValueError(
                 "the notice does not fit on one page: too many or too long names of managers and health "
                 f"authorities ({len(notice.call)} to call); enrol those of this cabin only")
-    out = BytesIO()
-    canvas = Canvas(out, pagesize=(width, height), lang="en")
-    canvas.setTitle(f"{notice.title}: {notice.place}")
-    canvas.setAuthor("tarnlight")
-    canvas.setCreator("tarnlight")
-    canvas.setSubject(notice.raised)
-    page.draw(canvas)
-    canvas.showPage()
-    canvas.save()
-    return out.getvalue()
+    return page
 
 
 class _Page:
@@ -117,27 +128,28 @@ class _Page:
         y = self._down([notice.place], 19, y - 1, bold=True, ink=white, inset=inside)
         y = self._down([notice.raised], 12, y - 1, ink=white, inset=inside) - inside * 0.7
         self.band = (y, top)
+        if notice.unchecked:
+            y = self._down([notice.unchecked], 11, y - 2 * mm, bold=True)
         y = self._down([notice.boil_words], 19, y - 4 * mm, bold=True) - 2 * mm
         y = self._down(notice.what_to_do[1:], 13.5, y, gap=1.2) - 2 * mm
-        y = self._heading("What happened", y)
+        y = self._heading(notice.headings.happened, y)
         y = self._down(notice.what_happened, 11, y, gap=1)
-        y = self._heading("Who ends this, and whom to call", y)
+        y = self._heading(notice.headings.ends, y)
         y = self._down([notice.who_lifts, *notice.call], 12.5, y, bold=True, gap=1.5)
-        y = self._heading("Take care", y)
+        y = self._heading(notice.headings.care, y)
         narrow = self.width - QR_SIDE - GUTTER if url else self.width
         y_text = self._down(notice.cautions, 9.5, y, gap=1, width=narrow)
-        y_text = self._down(["If you cannot boil:"], 9.5, y_text - 3, bold=True, width=narrow)
+        y_text = self._down([notice.headings.otherwise], 9.5, y_text - 3, bold=True, width=narrow)
         y_text = self._down(notice.alternatives, 9.5, y_text, gap=1, width=narrow)
         y_text = self._down([notice.boil_authority, notice.printed + "."], 8, y_text - 3, gap=1, width=narrow)
         y_side = y_text
         if url:
             right = self.left + narrow + GUTTER
             self.qr = (url, right, y - QR_SIDE)
-            words = ["This cabin's page: scan, or open", url]
+            words = [notice.headings.page, url]
             y_side = self._down(words, 8, y - QR_SIDE - 4, gap=1, width=QR_SIDE, left=right)
         else:
-            words = [f"How it stands now: ask whoever lifts it for the page of {notice.place}."]
-            y_text = self._down(words, 9.5, y_text - 3)
+            y_text = self._down([notice.ask], 9.5, y_text - 3)
         self.bottom = min(y_text, y_side)
 
     def _heading(self, words: str, y: float) -> float:

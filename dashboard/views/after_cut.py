@@ -26,6 +26,7 @@ from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.sample import came_to, once, sample_fields
 from dashboard.views.steps import steps
 from ingest import queries
+from ingest.language.catalogue import translations
 from ingest.queries import UnitStatus
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.over import over_of
@@ -421,7 +422,10 @@ def paper(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     size = Paper.LETTER if reader_units() is Units.US else Paper.A4
     url = cabin_url(get_settings().public_url, one.cabin.slug, one.unit.slug)
     st.download_button(
-        "Notice for the tap (PDF)", lambda: notice_pdf(_words(store, one, kept), url=url, paper=size),
+        "Notice for the tap (PDF)",
+        lambda: notice_pdf(
+            _words(store, one, kept), url=url, paper=size,
+            spoken=translations({one.cabin.language}).get(one.cabin.language)),
         file_name=f"boil-water-{one.cabin.slug}-{one.unit.slug}.pdf", mime="application/pdf", on_click="ignore",
         width="stretch")
 

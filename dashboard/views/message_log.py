@@ -67,6 +67,8 @@ def _state(state: str, error: str) -> str:
     """How a message does."""
     if state == "overtaken":
         return "not sent: worse was told since"
+    if state == "forgotten":
+        return "not sent: the guests' address is forgotten"
     return f"{state}: {error}; it is tried again" if error else state
 
 

@@ -378,10 +378,20 @@ CREATE TABLE feed_water (
     "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, note VARCHAR NOT NULL, recorded_at TIMESTAMPTZ NOT NULL);
 """
 
+_LANGUAGES = """
+ALTER TABLE cabin ADD COLUMN language VARCHAR DEFAULT 'en';                 -- of its notice, and of who has none
+ALTER TABLE notification ADD COLUMN language VARCHAR DEFAULT 'en';          -- of the body, below the English
+-- How to reach the guests of a stay, as a named person typed it; forgotten after it (ingest/notification/stays.py).
+CREATE TABLE stay_contact (
+    contact VARCHAR NOT NULL,                                              -- its name in messages: never who it is
+    cabin VARCHAR NOT NULL, first_day DATE NOT NULL, last_day DATE NOT NULL, channel VARCHAR NOT NULL,
+    address VARCHAR NOT NULL, language VARCHAR NOT NULL, who VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -6,9 +6,9 @@ from datetime import datetime, timedelta
 
 from ingest.db.engine import Local, transaction
 from ingest.evaluation.battery import look
+from ingest.notification.audience import audience
 from ingest.notification.message_log import Con, put_in_line
 from ingest.notification.power import maybe_taken
-from models.advisory.call_order import first_tellings
 from models.advisory.notices_due import battery_low
 from models.fleet import Fleet
 
@@ -27,5 +27,6 @@ def tell_battery(con: Con, fleet: Fleet, now: datetime) -> int:
     due = [
         battery_low(fleet.cabin(cabin), fleet.unit(cabin, unit), one, now=now)
         for (cabin, unit), one in new.items() if cabin in taken]
+    who = audience(con, fleet, now)
     return transaction(con, lambda: sum(
-        put_in_line(con, first_tellings(one, fleet.contacts, told=(), now=now), now) for one in due))
+        put_in_line(con, who.first(one, [], now), now) for one in due))

@@ -11,7 +11,7 @@ import logging
 import re
 import tomllib
 from pathlib import Path
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 from ingest.settings import BadInput, Settings
 
@@ -19,6 +19,7 @@ logger = logging.getLogger(__name__)
 
 NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 STRUCK = "***"
+GUEST = "{to}"  # where the address of a stay's guests goes
 LONGEST_ERROR = 300
 _SAYS_WHY = re.compile(r" - (?:WARNING|ERROR|CRITICAL) - |Exception")
 _PREFIX = re.compile(r"^\S+ \S+ - [A-Z]+ - ")
@@ -78,19 +79,30 @@ def channels_of_file(settings: Settings) -> dict[str, str]:
     return found
 
 
-def send(settings: Settings, name: str, *, title: str, body: str) -> str:
+def send(settings: Settings, name: str, *, title: str, body: str, to: str = "") -> str:
     """Send one message over one channel; why it could not be delivered, empty where it was.
+
+    `to` is the address of a stay's guests, which takes the place of `{to}` in the channel's own.
 
     Takes as long as the channel takes; call it outside of any transaction.
     """
     try:
         secret = address(settings, name)
+        if to:
+            secret = _with_guest(secret, name, to)
     except BadInput as error:
         return str(error)
     try:
         return _send(secret, name, title, body)
     except Exception as error:  # outermost: a channel is another's code, and its text may hold the address
         return struck(f"{type(error).__name__}: {error}", secret)
+
+
+def _with_guest(secret: str, name: str, to: str) -> str:
+    """The channel's address with that of guests in it, in which no character means anything to the channel."""
+    if GUEST not in secret:
+        raise BadInput(f"the address of channel {name!r} must hold {GUEST} where the guests' own goes")
+    return secret.replace(GUEST, quote(to, safe="@"))
 
 
 def _send(secret: str, name: str, title: str, body: str) -> str:

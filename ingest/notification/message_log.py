@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,11 +18,14 @@ from typing import Any
 import duckdb
 
 from ingest.db.engine import Local, transaction
+from ingest.language.catalogue import translations
+from ingest.notification.audience import Audience, audience
+from ingest.notification.stays import MAIL, NAMED, PHONE
 from ingest.record.advisory_log import kept_advisory
 from ingest.record.over import arrival_of, estimate_of
 from ingest.settings import BadInput
 from models.advisory import Advisory, Event, State, from_json
-from models.advisory.call_order import Due, Told, first_tellings, follow_up
+from models.advisory.call_order import Due, Told, follow_up
 from models.advisory.notice import MessageText
 from models.advisory.notices_due import (
     ALL_CLEAR,
@@ -90,12 +93,18 @@ _OVERTAKEN = f"""
         SELECT 1 FROM notification AS worse WHERE worse.kind IN ({", ".join(f"'{kind}'" for kind in OVERTAKES)})
         AND worse.number = 1 AND worse.queued_at > n.queued_at AND worse.cabin = n.cabin AND worse.unit = n.unit)
 """  # noqa: S608  (words of our own)
+# Of a message `n` to the guests of a stay: whether their address is forgotten, so that it can reach nobody.
+_FORGOTTEN = f"""
+    n.role = 'guest' AND n.channel IN ('{MAIL}', '{PHONE}') AND n.contact LIKE '{NAMED}%'
+    AND NOT EXISTS (SELECT 1 FROM stay_contact AS known WHERE known.contact = n.contact)
+"""  # noqa: S608  (words of our own)
 # One row per message that is due, has a channel, and was not delivered.
 _TO_SEND = f"""
     SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts, n.kind, n.cabin,
-        n.number, n.due_at
+        n.number, n.due_at, n.language, coalesce(any_value(s.address), '') AS address
     FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
-    WHERE n.channel <> '' AND n.due_at <= $now AND NOT ({_OVERTAKEN}) GROUP BY ALL
+    LEFT JOIN stay_contact AS s USING (contact)
+    WHERE n.channel <> '' AND n.due_at <= $now AND NOT ({_OVERTAKEN}) AND NOT ({_FORGOTTEN}) GROUP BY ALL
     HAVING NOT coalesce(bool_or(t.ok), FALSE) ORDER BY any_value(n.due_at), any_value(n."at"), n.key
 """  # noqa: S608  (words of our own)
 # One row per message in line: how it does.
@@ -108,6 +117,7 @@ NOTIFICATIONS = f"""
         CASE WHEN t.delivered_at IS NULL THEN coalesce(t.error, '') ELSE '' END AS error,
         CASE WHEN t.delivered_at IS NOT NULL THEN 'delivered' WHEN n.contact = '' THEN 'nobody to tell'
             WHEN n.channel = '' THEN 'no channel' WHEN {_OVERTAKEN} THEN 'overtaken'
+            WHEN {_FORGOTTEN} THEN 'forgotten'
             WHEN t.failures > 0 THEN 'failing'
             WHEN n.due_at > $now THEN 'held back' ELSE 'in line' END AS state
     FROM notification AS n LEFT JOIN tried AS t USING (key)
@@ -122,11 +132,11 @@ OVERDUE = f"""
     SELECT n.contact, n.channel, count(*) AS messages, max(t.failures) AS failures, min(n.due_at) AS since,
         arg_max(t.error, t.tried_at) AS error
     FROM notification AS n JOIN tried AS t USING (key)
-    WHERE NOT t.ok AND n.due_at <= $now AND NOT ({_OVERTAKEN}) GROUP BY ALL ORDER BY since
+    WHERE NOT t.ok AND n.due_at <= $now AND NOT ({_OVERTAKEN}) AND NOT ({_FORGOTTEN}) GROUP BY ALL ORDER BY since
 """  # noqa: S608  (words of our own)
 _PUT = """
     INSERT INTO notification VALUES ($key, $event, $kind, $advisory, $cabin, $unit, $contact, $role, $channel,
-    $number, $at_, $due_at, $urgent, $title, $body, $now) ON CONFLICT DO NOTHING
+    $number, $at_, $due_at, $urgent, $title, $body, $now, $language) ON CONFLICT DO NOTHING
 """
 
 
@@ -140,6 +150,9 @@ def tell_news(con: Con, fleet: Fleet, now: datetime, policy: Policy | None = Non
     """
     behind = con.execute(_BEHIND).fetchall()
     put = 0
+    if not behind:
+        return 0
+    who = audience(con, fleet, now)
     for one in behind:
         number, cabin, unit, seen = one
         new = {kind for (kind,) in con.execute(_NEW_KINDS, {"advisory": number, "seen": seen}).fetchall()}
@@ -149,16 +162,16 @@ def tell_news(con: Con, fleet: Fleet, now: datetime, policy: Policy | None = Non
                 WHERE advisory = $advisory""", {"advisory": number})
             continue
         estimate = _estimate(con, fleet, cabin, unit, now)
-        put += transaction(con, lambda: _tell_record(con, fleet, now, policy, one, estimate))  # noqa: B023  (at once)
+        put += transaction(con, lambda: _tell_record(con, fleet, who, now, policy, one, estimate))  # noqa: B023  (at once)
     return put
 
 
 def _tell_record(
-    con: Con, fleet: Fleet, now: datetime, policy: Policy | None, behind: tuple[str, str, str, int],
+    con: Con, fleet: Fleet, who: Audience, now: datetime, policy: Policy | None, behind: tuple[str, str, str, int],
     estimate: Callable[[Advisory], str],
 ) -> int:
     number, slug, unit, seen = behind
-    record = _record(con, number)
+    record = record_of(con, number)
     try:
         cabin = fleet.cabin(slug)
     except KeyError:  # no longer enrolled: nobody there to tell
@@ -166,8 +179,9 @@ def _tell_record(
     put = 0
     if cabin is not None:
         told = _told(con, "n.advisory = $advisory", {"advisory": number})
-        for one in notices_due(number, cabin, unit, record, after=seen, policy=policy, estimate=estimate):
-            fresh = first_tellings(one, fleet.contacts, told=told, now=now)
+        for one in notices_due(number, cabin, unit, record, after=seen, policy=policy, estimate=estimate,
+                               contacts=fleet.contacts):
+            fresh = who.first(one, told, now)
             put += put_in_line(con, fresh, now)
             told += [_as_told(due) for due in fresh]
     lifted = any(event.kind == "lifted" for _, event in record)
@@ -217,9 +231,11 @@ def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None =
             continue
         estimate = _estimate(con, fleet, slug, unit, now)
         found = [one for one in notices_due(
-            number, cabin, unit, _record(con, number), policy=policy, estimate=estimate) if one.key == event]
+            number, cabin, unit, record_of(con, number), policy=policy, estimate=estimate) if one.key == event]
+        spoken = translations({cabin.language, *(one.language for one in fleet.contacts)})
         for one in found:
-            due = follow_up(one, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy)
+            due = follow_up(one, fleet.contacts, told=told, confirmed_at=None, now=now, policy=policy,
+                            translations=spoken)
             put += transaction(con, lambda: put_in_line(con, due, now))  # noqa: B023  (run at once)
     return put
 
@@ -244,8 +260,8 @@ def tell_silence(
             out.append((found, told))
     if not out:
         return 0
-    return transaction(con, lambda: sum(
-        put_in_line(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
+    who = audience(con, fleet, now)
+    return transaction(con, lambda: sum(put_in_line(con, who.first(one, told, now), now) for one, told in out))
 
 
 def confirm(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
@@ -264,7 +280,8 @@ def confirm(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[s
     return {"advisory": number, "by": who, "at": at.isoformat()}
 
 
-def _record(con: Con, number: str) -> list[tuple[int, Event]]:
+def record_of(con: Con, number: str) -> list[tuple[int, Event]]:
+    """The whole record of an advisory, in order of sequence."""
     return [(int(seq), from_json(body)) for seq, body in con.execute(_RECORD, {"advisory": number}).fetchall()]
 
 
@@ -292,7 +309,7 @@ def put_in_line(con: Con, due: Iterable[Due], now: datetime) -> int:
             "key": one.key, "event": one.event, "kind": str(one.kind), "advisory": one.advisory, "cabin": one.cabin,
             "unit": one.unit, "contact": one.contact, "role": one.role, "channel": one.channel,
             "number": one.number, "at_": one.at, "due_at": one.due_at, "urgent": one.urgent, "title": one.title,
-            "body": one.body, "now": now})
+            "body": one.body, "now": now, "language": one.language})
         put += 1
         logger.info("message in line: %s of %s/%s to %s over %s", one.kind, one.cabin, one.unit,
                     one.contact or "nobody: no contact is enrolled", one.channel or "no channel")
@@ -318,13 +335,16 @@ class Waiting:
     body: str
     urgent: bool
     failures: int
+    language: str
+    address: str = field(repr=False)  # of a stay's guests; empty: the channel's own
 
 
 def waiting(con: Con, now: datetime) -> list[Waiting]:
     """What is to be sent now, in order."""
     return [
         Waiting(key=row[0], contact=row[1], channel=row[2], title=row[3], body=row[4], urgent=row[5],
-                failures=row[6], keys=(row[0],), kind=row[7], cabin=row[8], number=row[9], due_at=row[10])
+                failures=row[6], keys=(row[0],), kind=row[7], cabin=row[8], number=row[9], due_at=row[10],
+                language=row[11], address=row[12])
         for row in con.execute(_TO_SEND, {"now": now}).fetchall()]
 
 

@@ -6,20 +6,22 @@ is told twice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 from ingest.bookings.kept import occupancy
 from ingest.db.engine import Local, transaction
 from ingest.evaluation.judging import PRESENT, Key, unit_states
+from ingest.notification.audience import audience
 from ingest.notification.message_log import OLD_SILENCE, Con, put_in_line, told_of
+from ingest.notification.stays import guests_there, is_reached
 from ingest.queries import status
-from models.advisory.call_order import Told, concerned, first_tellings
+from models.advisory.call_order import Told
 from models.advisory.notices_due import BACKLOG_RESTS, FLAPS_WITHIN, NoticeDue, power_back, power_off, told_on_again
 from models.evidence import warm_now
 from models.exposure import UnitState
-from models.fleet import Cabin, Fleet, Role
+from models.fleet import Contact, Fleet
 from models.verdict import Word
 
 # One row per unit of which was told that its light is off, and not yet that it is on again: the notice of it.
@@ -56,15 +58,17 @@ def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:
            and now - one.at <= OLD_SILENCE}
     off = _without_backlog(con, fleet, off, now)
     out: list[tuple[NoticeDue, list[Told]]] = []
+    who = audience(con, fleet, now)
     if off:
         taken = maybe_taken(store, fleet, {cabin for cabin, _ in off}, now)
-        out += [(_off(fleet, *key, one, dated=key in dated), []) for key, one in off.items() if key[0] in taken]
+        out += [
+            (_off(fleet, *key, one, contacts=who.contacts, dated=key in dated), [])
+            for key, one in off.items() if key[0] in taken]
     waiting = {key: event for key, event in open_.items() if key not in states and fleet.has_unit(*key)}
     out += _on_again(con, fleet, waiting, now)
     if not out:
         return 0
-    return transaction(con, lambda: sum(
-        put_in_line(con, first_tellings(one, fleet.contacts, told=told, now=now), now) for one, told in out))
+    return transaction(con, lambda: sum(put_in_line(con, who.first(one, told, now), now) for one, told in out))
 
 
 def _without_backlog(
@@ -95,19 +99,18 @@ def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime
     booked = {
         str(cabin) for cabin, first, last, _ in found.bookings.itertuples(index=False, name=None)
         if cabin in days and first <= days[cabin] <= last}
-    return booked | {slug for slug in days if slug in found.unread or slug in found.without}
+    typed = {slug for one in guests_there(store.con, fleet, now) for slug in one.cabins if slug in days}
+    return booked | typed | {slug for slug in days if slug in found.unread or slug in found.without}
 
 
-def _off(fleet: Fleet, slug: str, unit: str, state: UnitState, *, dated: bool) -> NoticeDue:
+def _off(
+    fleet: Fleet, slug: str, unit: str, state: UnitState, *, contacts: Sequence[Contact], dated: bool
+) -> NoticeDue:
     cabin = fleet.cabin(slug)
     dark = state.power_since if state.power_on is False else state.stated_since if dated else None
     return power_off(
         cabin, fleet.unit(slug, unit), since=dark or state.at, power_on=state.power_on,
-        guests_told=_guest_reached(fleet, cabin))
-
-
-def _guest_reached(fleet: Fleet, cabin: Cabin) -> bool:
-    return any(one.role is Role.GUEST and one.channels for one in concerned(fleet.contacts, cabin))
+        guests_told=is_reached(contacts, cabin), contacts=fleet.contacts)
 
 
 def _on_again(

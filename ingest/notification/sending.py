@@ -15,10 +15,13 @@ from datetime import datetime, timedelta
 
 from ingest.db.engine import Local
 from ingest.notification import message_log as notify
+from ingest.notification.arrivals import tell_guests
 from ingest.notification.battery import tell_battery
 from ingest.notification.channels import keep_library_quiet, send
+from ingest.notification.lamp import LampLooks, tell_lamps
 from ingest.notification.message_log import Waiting
 from ingest.notification.power import tell_power
+from ingest.notification.stays import forget_past
 from ingest.notification.together import Together
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings
@@ -98,7 +101,7 @@ class Sender:
             for one in held:
                 if self._stopped.is_set():
                     return
-                error = send(self._settings, one.channel, title=one.title, body=one.body)
+                error = send(self._settings, one.channel, title=one.title, body=one.body, to=one.address)
                 failed = failed + 1 if error else 0
                 last = one is held[-1] or failed >= FAILURES_IN_A_ROW
                 self._done.put(SendOutcome(line=(one.contact, one.channel), keys=one.keys, error=error, last=last))
@@ -125,6 +128,7 @@ class Notifier:
         self._again_at: dict[Line, float] = {}
         self._failing: set[Line] = set()
         self._together = Together()
+        self._lamps = LampLooks(store.path, store.now())
 
     def start(self) -> None:
         """Begin to send; what was in line when the last collector ended goes first."""
@@ -172,7 +176,9 @@ class Notifier:
             told = tell_power(self._store.con, self._enrolled(), now)
             if self._batteries_at is None or now - self._batteries_at >= BATTERIES_EVERY:
                 self._batteries_at = now
+                forget_past(self._store.con, now)
                 told += tell_battery(self._store.con, self._enrolled(), now)
+            told += tell_lamps(self._store.con, self._enrolled(), self._lamps.turn(now), now)
             return bool(told)
         except Exception:
             logger.exception("it could not be seen where the light is off; again in %.0f s", REST_S)
@@ -195,6 +201,7 @@ class Notifier:
     def close(self) -> None:
         """Stop sending, and note what was sent."""
         self._sender.stop()
+        self._lamps.close()
         self._note(self._sender.results())
 
     def _put_in_line(self, now: datetime, beat: bool) -> None:
@@ -205,6 +212,7 @@ class Notifier:
             self._followed = now
             notify.follow_up_all(con, fleet, now, self._policy)
             notify.tell_silence(con, fleet, now, listening_since=self._since, policy=self._policy)
+            tell_guests(con, fleet, now)
 
     def _hand_over(self, now: datetime) -> None:
         lines: dict[Line, list[Waiting]] = {}

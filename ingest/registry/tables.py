@@ -29,6 +29,7 @@ from models.fleet import (
     Fleet,
     JudgingPolicy,
     Reactor,
+    ReportHours,
     Role,
     SensorCheckPolicy,
     Unit,
@@ -44,7 +45,8 @@ JUDGING = "judging"  # and another: how far a reading may speak
 CHECKS = "sensor_checks"  # and another: how often a sensor is checked against a reference
 LABORATORY = "laboratory"  # and another: from which counts on a sample is unsafe
 CREW = "crew"  # and another: on which days somebody drives to the cabins
-OWN_TABLES = (POLICY, JUDGING, CHECKS, LABORATORY, CREW)
+REPORTS = "reports"  # and another: when people get what changes nothing that they do
+OWN_TABLES = (POLICY, JUDGING, CHECKS, LABORATORY, CREW, REPORTS)
 T = TypeVar("T")
 
 
@@ -128,7 +130,8 @@ def _fleet_of(text: str, source: str) -> Fleet:
             own_judging=_own(document, JUDGING, JudgingPolicy, source, lines),
             sensor_checks=_own(document, CHECKS, SensorCheckPolicy, source, lines),
             own_laboratory=_own(document, LABORATORY, LaboratoryPolicy, source, lines),
-            own_crew=_own(document, CREW, CrewPolicy, source, lines))
+            own_crew=_own(document, CREW, CrewPolicy, source, lines),
+            own_reports=_own(document, REPORTS, ReportHours, source, lines))
     except ValueError as error:
         raise BadInput(f"{source}: {error}") from error
 
@@ -303,6 +306,9 @@ def write_fleet(fleet: Fleet) -> str:
         out += [f"[{LABORATORY}]", *(f"{key} = {_toml(value)}" for key, value in limits.items()), ""]
     if fleet.own_crew is not None:
         out += [f"[{CREW}]", *(f"{key} = {_toml(value)}" for key, value in asdict(fleet.own_crew).items()), ""]
+    if fleet.own_reports is not None:
+        hours = asdict(fleet.own_reports)
+        out += [f"[{REPORTS}]", *(f"{key} = {_toml(value)}" for key, value in hours.items()), ""]
     return "\n".join(out) + "\n"
 
 
@@ -335,6 +341,7 @@ def _toml(value: Any) -> str:
 
 def to_json(
     value: Reactor | Unit | Contact | StepPolicy | JudgingPolicy | SensorCheckPolicy | LaboratoryPolicy | CrewPolicy
+    | ReportHours
 ) -> str:
     """A registry value as JSON."""
     return json.dumps(asdict(value), default=str)
@@ -373,6 +380,7 @@ def save_fleet(
     changes.policy(CHECKS, CHECKS, was.present.sensor_checks, fleet.sensor_checks)
     changes.policy(LABORATORY, LABORATORY, was.present.own_laboratory, fleet.own_laboratory)
     changes.policy(CREW, CREW, was.present.own_crew, fleet.own_crew)
+    changes.policy(REPORTS, REPORTS, was.present.own_reports, fleet.own_reports)
     for table, found in changes.rows.items():
         _replace(con, table, pd.DataFrame(found))
     if changes.rows:
@@ -408,7 +416,7 @@ class _Changes:
         before = replace(present.cabin(cabin.slug), units=()) if present.has_cabin(cabin.slug) else None
         self._note(cabin.slug, "cabin", {"slug": cabin.slug} | {column: getattr(cabin, column) for column in (
             "name", "time_zone", "latitude", "longitude", "altitude_m", "trip", "calendar", "septic_l_day",
-            "well_l_min", "vulnerable", "supply_line")},
+            "well_l_min", "vulnerable", "supply_line", "language")},
             _state(before, replace(cabin, units=())))
 
     def unit(self, key: tuple[str, str], unit: Unit) -> None:
@@ -433,7 +441,7 @@ class _Changes:
 
     def policy(
         self, name: str, key: str, before: object,
-        policy: StepPolicy | SensorCheckPolicy | LaboratoryPolicy | CrewPolicy | None,
+        policy: StepPolicy | SensorCheckPolicy | LaboratoryPolicy | CrewPolicy | ReportHours | None,
     ) -> None:
         """A table of the fleet's own rules; where the file has none, what is enrolled stays."""
         if policy is not None:
@@ -583,7 +591,8 @@ def _read_fleet(store: Asks) -> Fleet:
         own_judging=JudgingPolicy(**own[JUDGING]) if JUDGING in own else None,
         sensor_checks=SensorCheckPolicy(**own[CHECKS]) if CHECKS in own else None,
         own_laboratory=LaboratoryPolicy(**own[LABORATORY]) if LABORATORY in own else None,
-        own_crew=CrewPolicy(**own[CREW]) if CREW in own else None)
+        own_crew=CrewPolicy(**own[CREW]) if CREW in own else None,
+        own_reports=ReportHours(**own[REPORTS]) if REPORTS in own else None)
 
 
 def _rows(found: pd.DataFrame) -> Iterable[tuple[Any, ...]]:

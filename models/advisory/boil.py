@@ -10,6 +10,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from models.wording import Wording, worded
+
 _COMPARISON = (
     "Dorris, Miko, Kunz, Hill: Variance Among Public Health Agencies' Boil Water Guidance, "
     "Emerging Infectious Diseases 31(8), 2025, Table"
@@ -77,23 +79,27 @@ WHO = BoilRule(
 RULES = (EPA, CDC, HEALTH_CANADA, WHO)
 
 CAUTIONS = (
-    "Boiling does not remove chemicals (fuel, pesticides, metals): if the water looks, smells or tastes unusual, "
-    "or chemicals may have got in, use bottled water.",
-    "Boiling makes nitrate stronger: for babies and during pregnancy use bottled water unless a laboratory found "
-    "little nitrate.",
-    "Boiled water keeps no protection: cool it covered, in clean containers with a lid.",
-    "Water that boils can scald: keep children away from it.",
+    worded(
+        "Boiling does not remove chemicals (fuel, pesticides, metals): if the water looks, smells or tastes "
+        "unusual, or chemicals may have got in, use bottled water."),
+    worded(
+        "Boiling makes nitrate stronger: for babies and during pregnancy use bottled water unless a laboratory "
+        "found little nitrate."),
+    worded("Boiled water keeps no protection: cool it covered, in clean containers with a lid."),
+    worded("Water that boils can scald: keep children away from it."),
 )
 ALTERNATIVES = (
-    "Bottled water, or water brought from a supply that is known to be safe.",
-    "If you can neither boil nor get bottled water: plain, unscented household bleach, 2 drops of 8.25 % bleach to "
-    "a litre of clear water, twice that if it is cloudy, coloured or very cold; stir, and let it stand 30 minutes. "
-    "Chlorine does not reliably kill Cryptosporidium, so boiling is better.",
+    worded("Bottled water, or water brought from a supply that is known to be safe."),
+    worded(
+        "If you can neither boil nor get bottled water: plain, unscented household bleach, 2 drops of 8.25 % bleach"
+        " to a litre of clear water, twice that if it is cloudy, coloured or very cold; stir, and let it stand 30 "
+        "minutes. Chlorine does not reliably kill Cryptosporidium, so boiling is better."),
 )
 USES = (
-    "Use boiled or bottled water to drink, to make ice, baby food and drinks, to brush teeth, to wash food that is "
-    "eaten raw, and for pets.",
-    "Throw away ice and drinks made since the notice began.",
+    worded(
+        "Use boiled or bottled water to drink, to make ice, baby food and drinks, to brush teeth, to wash food that"
+        " is eaten raw, and for pets."),
+    worded("Throw away ice and drinks made since the notice began."),
 )
 
 
@@ -105,7 +111,7 @@ class BoilAdvice:
     authorities: tuple[str, ...]  # whose rule asks for it
     sources: tuple[str, ...]
     altitude_m: float | None  # None: not known
-    words: str
+    words: Wording
 
 
 def boil_advice(altitude_m: float | None, rules: Iterable[BoilRule] = RULES) -> BoilAdvice:
@@ -131,13 +137,16 @@ def boil_advice(altitude_m: float | None, rules: Iterable[BoilRule] = RULES) -> 
     minutes = max(rule.at(here) if known else rule.high_minutes for rule in rules)
     longest = [rule for rule in rules if (rule.at(here) if known else rule.high_minutes) == minutes]
     if minutes == 0:
-        how = "Bring the water to a rolling boil (large bubbles that stirring does not stop), then let it cool."
+        how = worded(
+            "Bring the water to a rolling boil (large bubbles that stirring does not stop), then let it cool.")
+    elif minutes == 1:
+        how = worded(
+            "Bring the water to a rolling boil (large bubbles that stirring does not stop), keep it boiling for "
+            "1 minute, then let it cool.")
     else:
-        unit = "minute" if minutes == 1 else "minutes"
-        how = (
-            f"Bring the water to a rolling boil (large bubbles that stirring does not stop), keep it boiling for "
-            f"{minutes:g} {unit}, then let it cool."
-        )
+        how = worded(
+            "Bring the water to a rolling boil (large bubbles that stirring does not stop), keep it boiling for "
+            "{minutes:g} minutes, then let it cool.", minutes=minutes)
     return BoilAdvice(
         minutes=minutes, authorities=tuple(rule.authority for rule in longest),
         sources=tuple(rule.source for rule in longest), altitude_m=altitude_m if known else None, words=how,

@@ -6,15 +6,18 @@ from its event, its reader and its number, so working it out twice tells nobody 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from models.advisory.notice import local
-from models.advisory.notices_due import ASKED, BOIL, ENDS, URGENT, NoticeDue, NoticeKind, Policy
+from models.advisory.notice import UNCHECKED, local
+from models.advisory.notices_due import ASKED, BOIL, ENDS, TO_ALL, URGENT, NoticeDue, NoticeKind, Policy
 from models.fleet import Cabin, Contact, Fleet, Role
+from models.wording import ENGLISH, Translation, joined, rendered, worded
 
+PARTS = "\n\n"  # between the English and what nobody has checked
+Translations = Mapping[str, Translation]  # by language; English needs none
 NOBODY = ""  # stands for the reader where no contact is enrolled, so that the page can say so
 
 
@@ -36,6 +39,7 @@ class Due:
     urgent: bool
     title: str
     body: str
+    language: str = ENGLISH
 
     @property
     def key(self) -> str:
@@ -64,7 +68,8 @@ def without_anybody_told(fleet: Fleet) -> list[str]:
 
 
 def first_tellings(
-    notice_due: NoticeDue, contacts: Iterable[Contact], *, told: Iterable[Told], now: datetime
+    notice_due: NoticeDue, contacts: Iterable[Contact], *, told: Iterable[Told], now: datetime,
+    translations: Translations | None = None,
 ) -> tuple[Due, ...]:
     """The first messages of an event.
 
@@ -90,19 +95,19 @@ def first_tellings(
             continue
         mine = [one for one in here if one.role is role]
         lowest = min((one.order for one in mine), default=0)
-        ends, all_ = notice_due.kind in ENDS, role is Role.GUEST or notice_due.kind is NoticeKind.POWER_OFF
+        ends, all_ = notice_due.kind in ENDS, role is Role.GUEST or notice_due.kind in TO_ALL
         for contact in mine:
             known = (str(role), contact.name) in drawn_in
             if known or (not ends and (all_ or contact.order == lowest)):
-                out += _tell(notice_due, contact, now)
+                out += _tell(notice_due, contact, now, translations)
     if not any(Role(one.role) in ASKED for one in out) and notice_due.kind is not NoticeKind.LIFTED:
-        out += _tell(notice_due, None, now)
+        out += _tell(notice_due, None, now, translations)
     return tuple(out)
 
 
 def follow_up(
     notice_due: NoticeDue, contacts: Iterable[Contact], *, told: Iterable[Told], confirmed_at: datetime | None,
-    now: datetime, policy: Policy | None = None,
+    now: datetime, policy: Policy | None = None, translations: Translations | None = None,
 ) -> tuple[Due, ...]:
     """Repeats, and calls to the next in order, of an event that nobody has confirmed.
 
@@ -130,13 +135,14 @@ def follow_up(
             continue
         mine = [one for one in concerned(contacts, notice_due.cabin) if one.role is role]
         said = [one for one in told if one.role == role]
-        out += _called(notice_due, mine, said, now, policy)
-        out += _repeated(notice_due, mine, said, now, policy)
+        out += _called(notice_due, mine, said, now, policy, translations)
+        out += _repeated(notice_due, mine, said, now, policy, translations)
     return tuple(out)
 
 
 def _called(
-    notice_due: NoticeDue, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
+    notice_due: NoticeDue, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy,
+    translations: Translations | None,
 ) -> Iterator[Due]:
     """Those whose turn it is."""
     names = {one.contact for one in said}
@@ -144,7 +150,7 @@ def _called(
     turn = _turn(mine, said, reached, now, policy)
     for contact in mine:
         if contact.order <= turn and contact.name not in names:
-            yield from _tell(notice_due, contact, now)
+            yield from _tell(notice_due, contact, now, translations)
 
 
 def _turn(
@@ -162,14 +168,15 @@ def _turn(
 
 
 def _repeated(
-    notice_due: NoticeDue, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy
+    notice_due: NoticeDue, mine: Sequence[Contact], said: Sequence[Told], now: datetime, policy: Policy,
+    translations: Translations | None,
 ) -> Iterator[Due]:
     """Those who had it and did not confirm."""
     names = {one.contact for one in said}
     for contact in mine:
         if contact.name not in names:
             continue
-        for due in _tell(notice_due, contact, now):
+        for due in _tell(notice_due, contact, now, translations):
             if not due.channel:
                 continue
             before = [one for one in said if one.contact == contact.name and one.channel == due.channel]
@@ -180,11 +187,13 @@ def _repeated(
             if last.delivered_at is not None and (
                 now >= last.delivered_at + timedelta(minutes=policy.repeat_min)
             ):
-                yield from _tell(notice_due, contact, now, number=last.number + 1, channel=due.channel)
+                yield from _tell(
+                    notice_due, contact, now, translations, number=last.number + 1, channel=due.channel)
 
 
 def _tell(
-    notice_due: NoticeDue, contact: Contact | None, now: datetime, *, number: int = 1, channel: str | None = None
+    notice_due: NoticeDue, contact: Contact | None, now: datetime, translations: Translations | None, *,
+    number: int = 1, channel: str | None = None,
 ) -> list[Due]:
     """One message per channel of a contact, or one without any."""
     message = notice_due.message(contact.role if contact else Role.MANAGER)
@@ -194,16 +203,38 @@ def _tell(
     due_at = max(now, notice_due.not_before or now)
     if contact is not None and not urgent:
         due_at = after_quiet(contact, due_at, notice_due.cabin.zone)
-    again = f"Not confirmed yet ({number}): " if number > 1 else ""
+    title: str = message.subject
+    if number > 1:
+        title = worded("Not confirmed yet ({number:d}): {title}", number=number, title=title)
+    body = joined(message.body, worded("(Known {when}.)", when=local(now, notice_due.cabin)))
+    spoken = (translations or {}).get(language_of(contact, notice_due.cabin) if contact else ENGLISH)
+    told_title, told_body = in_language(title, body, spoken)
     channels = ("",) if contact is None else (channel,) if channel else contact.channels or ("",)
     return [
         Due(
             event=notice_due.key, kind=notice_due.kind, advisory=notice_due.advisory, cabin=notice_due.cabin.slug,
             unit=notice_due.unit, contact=contact.name if contact else NOBODY,
             role=str(contact.role) if contact else str(Role.MANAGER), channel=one, number=number, at=notice_due.at,
-            due_at=due_at, urgent=urgent, title=" ".join((again + message.subject).split()),
-            body=f"{message.body} (Known {local(now, notice_due.cabin)}.)")
+            due_at=due_at, urgent=urgent, title=" ".join(told_title.split()), body=told_body,
+            language=spoken.language if spoken else ENGLISH)
         for one in dict.fromkeys(channels)]
+
+
+def language_of(contact: Contact, cabin: Cabin) -> str:
+    """What somebody is spoken to in: guests and owners in their own language or the cabin's, others in English."""
+    if contact.role not in (Role.GUEST, Role.OWNER):
+        return ENGLISH
+    return contact.language or cabin.language
+
+
+def in_language(title: str, body: str, spoken: Translation | None) -> tuple[str, str]:
+    """A message in a language; while nobody has checked the catalogue, below the English, and it says so."""
+    if spoken is None:
+        return str(title), str(body)
+    own_title, own_body = rendered(title, spoken.say), rendered(body, spoken.say)
+    if spoken.reviewed_by:
+        return own_title, own_body
+    return f"{title} / {own_title}", f"{body}{PARTS}{rendered(UNCHECKED, spoken.say)}\n{own_body}"
 
 
 def after_quiet(contact: Contact, at: datetime, zone: ZoneInfo) -> datetime:

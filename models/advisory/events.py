@@ -15,6 +15,7 @@ from typing import ClassVar
 
 from models.advisory.pieces import Piece
 from models.shortfall import MARGINAL_SHARE_OF_MONTH, Severity
+from models.wording import Wording, worded
 
 SEVERITY_RANK = {one: rank for rank, one in enumerate(Severity)}  # worst last
 
@@ -79,16 +80,16 @@ CLEANING_STEPS = (Step.FLUSH_COLD, Step.FLUSH_HOT, Step.DISINFECT)  # before any
 # named person where the unit has no such sensor.
 PERSON_STEPS = tuple(step for step in Step if step is not Step.DOSE_BACK)
 
-STEP_WORDS: Mapping[Step, str] = {
-    Step.POWER_STABLE: "power back and steady",
-    Step.LAMP_LIT: "lamp lit and warm",
-    Step.DOSE_BACK: "dose back above its target",
-    Step.FLUSH_COLD: "cold pipes flushed",
-    Step.FLUSH_HOT: "hot tank and hot pipes cleaned",
-    Step.DISINFECT: "plumbing disinfected with chlorine",
-    Step.SAMPLE_1: "first water sample satisfactory",
-    Step.SAMPLE_2: "second water sample satisfactory",
-    Step.NOTICE_REMOVED: "notice taken down",
+STEP_WORDS: Mapping[Step, Wording] = {
+    Step.POWER_STABLE: worded("power back and steady"),
+    Step.LAMP_LIT: worded("lamp lit and warm"),
+    Step.DOSE_BACK: worded("dose back above its target"),
+    Step.FLUSH_COLD: worded("cold pipes flushed"),
+    Step.FLUSH_HOT: worded("hot tank and hot pipes cleaned"),
+    Step.DISINFECT: worded("plumbing disinfected with chlorine"),
+    Step.SAMPLE_1: worded("first water sample satisfactory"),
+    Step.SAMPLE_2: worded("second water sample satisfactory"),
+    Step.NOTICE_REMOVED: worded("notice taken down"),
 }
 
 

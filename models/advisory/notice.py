@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, fields, replace
+from datetime import date, datetime, timedelta
+from typing import Any
 
 from models.advisory import (
     PERSON_STEPS,
@@ -33,6 +34,8 @@ from models.advisory.boil import ALTERNATIVES, CAUTIONS, RULES, USES, BoilRule, 
 from models.advisory.events import SEVERITY_RANK
 from models.advisory.work_cautions import Work, brief, works_of_steps
 from models.fleet import Cabin, Contact, Role
+from models.shortfall import Severity
+from models.wording import Translation, Wording, all_of, any_of, joined, moment, rendered, worded
 
 # SOURCES.md section 6, "After lifting": CDC copy (seen, S47) and a utility's advice (seen, S48).
 AFTER_LIFTING = (
@@ -49,17 +52,34 @@ ONE_STRETCH = timedelta(days=1)  # what lasts longer is told as several stretche
 WEEKS = timedelta(days=7)  # over so long, the most that could have flowed is told by the day
 LOOSE = 2.0  # a bound of more than this times the least says what could have flowed, not what did
 HOUSEHOLD_L_DAY = 1000.0  # common practice, no source: hardly a cabin draws more, so a larger mean is no meter's
-AUTHORITY = "What your local health authority says goes before this notice."
+UNCHECKED = worded("Nobody has checked this translation: the English text is what counts.")
+AUTHORITY = worded("What your local health authority says goes before this notice.")
 
 _CAUSE = {
-    Cause.POWER_CUT: "while the power was off and the lamp that disinfects it was dark",
-    Cause.LAMP_FAILURE: "while the lamp that disinfects it was dark although there was power",
-    Cause.WARM_UP_DRAW: "while the lamp that disinfects it was still warming up",
-    Cause.LOW_DOSE: "while the light that disinfects it was too weak for so much water",
-    Cause.UNHEARD: "while nothing was heard from the lamp that disinfects it, so nobody can say that it was lit",
-    Cause.MANUAL: "the person who answers for this water decided so",
-    Cause.LABORATORY: "and a sample of it was not satisfactory",
+    Cause.POWER_CUT: worded("while the power was off and the lamp that disinfects it was dark"),
+    Cause.LAMP_FAILURE: worded("while the lamp that disinfects it was dark although there was power"),
+    Cause.WARM_UP_DRAW: worded("while the lamp that disinfects it was still warming up"),
+    Cause.LOW_DOSE: worded("while the light that disinfects it was too weak for so much water"),
+    Cause.UNHEARD: worded(
+        "while nothing was heard from the lamp that disinfects it, so nobody can say that it was lit"),
+    Cause.MANUAL: worded("the person who answers for this water decided so"),
+    Cause.LABORATORY: worded("and a sample of it was not satisfactory"),
 }
+
+_SEVERITY = {
+    Severity.MARGINAL: worded("marginal"), Severity.UNDER_TREATED: worded("under-treated"),
+    Severity.UNTREATED: worded("untreated")}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Headings:
+    """What stands between the parts of the notice."""
+
+    happened: str = worded("What happened")
+    ends: str = worded("Who ends this, and whom to call")
+    care: str = worded("Take care")
+    otherwise: str = worded("If you cannot boil:")
+    page: str = worded("This cabin's page: scan, or open")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +102,11 @@ class Notice:
         Who ends it, and how one learns of it.
     call : tuple of str
         Whom to ask.
+    ask : str
+        How one learns how it stands, where no code leads to the page.
+    headings : Headings
+    unchecked : str
+        That nobody has checked this translation; empty: somebody has, or it is none.
     """
 
     title: str
@@ -97,6 +122,9 @@ class Notice:
     cautions: tuple[str, ...]
     who_lifts: str
     call: tuple[str, ...]
+    ask: str = ""
+    headings: Headings = Headings()
+    unchecked: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,20 +168,43 @@ def notice(
     here = [one for one in contacts if not one.cabins or cabin.slug in one.cabins]
     boil = boil_advice(cabin.altitude_m, rules)
     return Notice(
-        title="Boil water before drinking",
-        place=_place(cabin, unit),
-        raised=f"In force since {local(advisory.raised_at, cabin)}",
-        printed=f"Printed {local(printed_at, cabin)}",
+        title=worded("Boil water before drinking"),
+        place=place_of(cabin, unit),
+        raised=worded("In force since {when}", when=local(advisory.raised_at, cabin)),
+        printed=worded("Printed {when}", when=local(printed_at, cabin)),
         what_happened=what_happened(advisory.exposure, cabin, as_of=advisory.updated_at),
-        what_to_do=(boil.words, *USES, "Leave this notice at the tap until it is lifted."),
+        what_to_do=(boil.words, *USES, worded("Leave this notice at the tap until it is lifted.")),
         boil_minutes=boil.minutes,
         boil_words=boil.words,
-        boil_authority=f"Boiling time: {' and '.join(boil.authorities)}, for {_altitude(boil.altitude_m)}.",
+        boil_authority=worded(
+            "Boiling time: {authorities}, for {altitude}.",
+            authorities=all_of(boil.authorities), altitude=_altitude(boil.altitude_m)),
         alternatives=ALTERNATIVES,
         cautions=(*CAUTIONS, AUTHORITY),
         who_lifts=_who_lifts(here),
         call=_call(here),
+        ask=worded("How it stands now: ask whoever lifts it for the page of {place}.", place=place_of(cabin, unit)),
     )
+
+
+def notices_in(notice: Notice, spoken: Translation | None) -> tuple[Notice, ...]:
+    """The pages to hang: in the language that is spoken there; the English first, while nobody has checked it."""
+    if spoken is None:
+        return (notice,)
+    own = _in_language(notice, spoken)
+    return (own,) if spoken.reviewed_by else (notice, replace(own, unchecked=rendered(UNCHECKED, spoken.say)))
+
+
+def _in_language(value: Any, spoken: Translation) -> Any:
+    """The same with every text of it in another language."""
+    if isinstance(value, str):
+        return rendered(value, spoken.say)
+    if isinstance(value, tuple):
+        return tuple(_in_language(one, spoken) for one in value)
+    if isinstance(value, (Notice, Headings)):
+        return replace(value, **{
+            field.name: _in_language(getattr(value, field.name), spoken) for field in fields(value)})
+    return value
 
 
 def what_happened(exposure: Exposure, cabin: Cabin, *, as_of: datetime | None = None) -> tuple[str, ...]:
@@ -170,35 +221,49 @@ def what_happened(exposure: Exposure, cabin: Cabin, *, as_of: datetime | None = 
     """
     if exposure.cause is Cause.MANUAL:
         return (
-            f"Since {local(exposure.start, cabin)} this water is not to be drunk unboiled: {_CAUSE[Cause.MANUAL]}.",
-            "How much water is concerned is not stated.",
-            "Until it is tested it may carry germs that make people ill.",
+            worded("Since {when} this water is not to be drunk unboiled: {cause}.",
+                   when=local(exposure.start, cabin), cause=_CAUSE[Cause.MANUAL]),
+            worded("How much water is concerned is not stated."),
+            worded("Until it is tested it may carry germs that make people ill."),
         )
     if exposure.cause is Cause.LABORATORY:
         return (
-            f"A sample of this water was not satisfactory: taken {local(exposure.start, cabin)}{_found(exposure)}.",
-            "How much water is concerned is not known.",
-            "It may carry germs that make people ill.",
+            worded("A sample of this water was not satisfactory: taken {when}{found}.",
+                   when=local(exposure.start, cabin), found=_found(exposure)),
+            worded("How much water is concerned is not known."),
+            worded("It may carry germs that make people ill."),
         )
-    if exposure.end is None:
-        when = f"Since {local(exposure.start, cabin)}"
-    elif _day(exposure.start, cabin) == _day(exposure.end, cabin):
-        start, end = (local(at, cabin, day=False) for at in (exposure.start, exposure.end))
-        when = f"Between {start} and {end} on {_day(exposure.start, cabin)}"
-    else:
-        when = f"Between {local(exposure.start, cabin)} and {local(exposure.end, cabin)}"
-    reached = "reached" if exposure.underdosed_l else "may have reached"
-    drawn = f"water {'was' if exposure.underdosed_l else 'may have been'} drawn"
     # Over days it was hardly one stretch, and the cause is the worst of several, not that of each.
     several = exposure.end is not None and exposure.end - exposure.start > ONE_STRETCH
-    return (
-        f"At times b{when[1:]} {drawn} without full disinfection, at worst {_CAUSE[exposure.cause]}." if several
-        else f"{when} {drawn} {_CAUSE[exposure.cause]}.",
-        f"{litres(exposure, as_of)} {reached} the pipes without full disinfection.",
+    left = worded(
         "The light leaves nothing in the water that would go on working, so water that stands in the pipes and in "
-        "the hot tank may carry germs that make people ill." + (
-            f" A sample of it was not satisfactory{_found(exposure)}." if exposure.finding else ""),
+        "the hot tank may carry germs that make people ill.")
+    if exposure.finding:
+        left = joined(left, worded("A sample of it was not satisfactory{found}.", found=_found(exposure)))
+    amount = litres(exposure, as_of)
+    return (
+        _when_drawn(exposure, cabin, several=several),
+        worded("{amount} reached the pipes without full disinfection.", amount=amount) if exposure.underdosed_l else
+        worded("{amount} may have reached the pipes without full disinfection.", amount=amount),
+        left,
     )
+
+
+def _when_drawn(exposure: Exposure, cabin: Cabin, *, several: bool) -> Wording:
+    """When and why water was drawn, in a sentence."""
+    drawn = worded("water was drawn") if exposure.underdosed_l else worded("water may have been drawn")
+    cause, start = _CAUSE[exposure.cause], local(exposure.start, cabin)
+    if exposure.end is None:
+        return worded("Since {start} {drawn} {cause}.", start=start, drawn=drawn, cause=cause)
+    end = local(exposure.end, cabin)
+    if several:
+        return worded("At times between {start} and {end} {drawn} without full disinfection, at worst {cause}.",
+                      start=start, end=end, drawn=drawn, cause=cause)
+    if _day(exposure.start, cabin) == _day(exposure.end, cabin):
+        first, last = (local(at, cabin, day=False) for at in (exposure.start, exposure.end))
+        return worded("Between {first} and {last} on {day} {drawn} {cause}.", first=first, last=last,
+                      day=_day(exposure.start, cabin), drawn=drawn, cause=cause)
+    return worded("Between {start} and {end} {drawn} {cause}.", start=start, end=end, drawn=drawn, cause=cause)
 
 
 def _found(exposure: Exposure) -> str:
@@ -208,7 +273,7 @@ def _found(exposure: Exposure) -> str:
 
 def messages(
     before: Advisory | None, event: Event, after: Advisory, cabin: Cabin, *, unit: str,
-    rules: Iterable[BoilRule] = RULES,
+    rules: Iterable[BoilRule] = RULES, contacts: Iterable[Contact] = (),
 ) -> tuple[MessageText, ...]:
     """Who is to hear what of one event; empty for what nobody needs to hear.
 
@@ -224,52 +289,62 @@ def messages(
         Slug of the unit.
     rules : iterable of BoilRule
         The fleet's boil rules.
+    contacts : iterable of Contact
+        The fleet's; guests are told which manager to call.
 
     Notes
     -----
     Guests hear of what changes what they may drink: raised, lifted. Owners also of exposure and failed samples,
     managers of every step. Proofs are told once, when the sensors have nothing left to prove.
     """
-    place = _place(cabin, unit)
+    place = place_of(cabin, unit)
     match event:
         case Raised():
-            return _raised(after, cabin, place, boil_advice(cabin.altitude_m, rules).minutes)
+            return _raised(
+                after, cabin, place, minutes=boil_advice(cabin.altitude_m, rules).minutes,
+                call=whom_to_call(contacts, cabin))
         case Exposed():
-            text = (
-                f"{place}: more water passed without full disinfection. In all: {_in_all(after)}. "
-                f"Keep boiling; every step starts again. {_next(after)}"
-            )
-            return _to(text, f"Boil notice goes on: {place}", Role.OWNER, Role.MANAGER, urgent=True)
+            text = joined(
+                worded("{place}: more water passed without full disinfection.", place=place),
+                worded("In all: {amount}.", amount=_in_all(after)),
+                worded("Keep boiling; every step starts again."), _next(after))
+            subject = worded("Boil notice goes on: {place}", place=place)
+            return _to(text, subject, Role.OWNER, Role.MANAGER, urgent=True)
         case SampleFailed():
-            text = (
-                f"{place}: a water sample was not satisfactory ({event.by}). Keep boiling; flushing, disinfection "
-                f"and samples start again. Tell the local health authority. {_next(after, after.open_steps)}"
-            )
-            return _to(text, f"Water sample failed: {place}", Role.OWNER, Role.MANAGER, urgent=True)
+            text = joined(
+                worded("{place}: a water sample was not satisfactory ({by}).", place=place, by=event.by),
+                worded("Keep boiling; flushing, disinfection and samples start again."),
+                worded("Tell the local health authority."), _next(after, after.open_steps))
+            subject = worded("Water sample failed: {place}", place=place)
+            return _to(text, subject, Role.OWNER, Role.MANAGER, urgent=True)
         case Lifted():
-            return _lifted(event, after, cabin, place)
+            return _lifted(event, after, cabin, place, whom_to_call(contacts, cabin))
         case StepRecorded():
-            text = f"{place}: {STEP_WORDS[event.step]} ({event.by}, {local(event.when, cabin)}). {_next(after)}"
-            return _to(text, f"Step recorded: {place}", Role.MANAGER, urgent=False)
+            done = f"{place}: {STEP_WORDS[event.step]} ({event.by}, {local(event.when, cabin)}). {_next(after)}"
+            return _to(done, f"Step recorded: {place}", Role.MANAGER, urgent=False)
         case RecordWithdrawn():
-            text = f"{place}: {event.by} withdrew a record ({event.what}): {event.reason}. {_next(after)}"
-            return _to(text, f"Record withdrawn: {place}", Role.MANAGER, urgent=False)
+            taken = f"{place}: {event.by} withdrew a record ({event.what}): {event.reason}. {_next(after)}"
+            return _to(taken, f"Record withdrawn: {place}", Role.MANAGER, urgent=False)
         case Proof():
             if before is None or not _sensing(before) or _sensing(after):
                 return ()
-            text = f"{place}: the sensors have proven all that they can. {_next(after)}"
-            return _to(text, f"Now it needs people: {place}", Role.OWNER, Role.MANAGER, urgent=False)
+            text = joined(
+                worded("{place}: the sensors have proven all that they can.", place=place), _next(after))
+            subject = worded("Now it needs people: {place}", place=place)
+            return _to(text, subject, Role.OWNER, Role.MANAGER, urgent=False)
         case Remeasured() | PlayedAnew() if worsened(before, after):
-            text = (
-                f"{place}: the water was worse than known: {after.severity} now. In all: {_in_all(after)}. "
-                f"Keep boiling; more may have to be done. {_next(after)}"
-            )
-            return _to(text, f"Worse than known: {place}", Role.OWNER, Role.MANAGER, urgent=True)
+            text = joined(
+                worded("{place}: the water was worse than known: {severity} now.", place=place,
+                       severity=_SEVERITY[after.severity]),
+                worded("In all: {amount}.", amount=_in_all(after)),
+                worded("Keep boiling; more may have to be done."), _next(after))
+            subject = worded("Worse than known: {place}", place=place)
+            return _to(text, subject, Role.OWNER, Role.MANAGER, urgent=True)
         case Remeasured() | PlayedAnew():
             if before is not None and _in_all(before) == _in_all(after):
                 return ()
-            text = f"{place}: late readings changed what is known. {_in_all(after)} passed. {_next(after)}"
-            return _to(text, f"Exposure corrected: {place}", Role.MANAGER, urgent=False)
+            corrected = f"{place}: late readings changed what is known. {_in_all(after)} passed. {_next(after)}"
+            return _to(corrected, f"Exposure corrected: {place}", Role.MANAGER, urgent=False)
 
 
 def worsened(before: Advisory | None, after: Advisory) -> bool:
@@ -277,24 +352,36 @@ def worsened(before: Advisory | None, after: Advisory) -> bool:
     return before is None or SEVERITY_RANK[after.severity] > SEVERITY_RANK[before.severity]
 
 
-def litres(exposure: Exposure, as_of: datetime | None = None) -> str:
+def litres(exposure: Exposure, as_of: datetime | None = None) -> Wording:
     """How much under-dosed water, in words; an upper bound is rounded up, an unknown said to be one.
 
     `as_of` is the instant of the litres of an exposure that goes on; over weeks, a bound that no meter set is told
     by the day (`a_day_l`).
     """
+    amount, a_day = _amount(exposure, as_of)
+    return worded("{amount},", amount=amount) if a_day else amount
+
+
+def _amount(exposure: Exposure, as_of: datetime | None) -> tuple[Wording, bool]:
+    """The same as it ends a sentence, and whether it is told by the day."""
     low, high = exposure.underdosed_l, exposure.underdosed_l_upper
     if high is None:
-        return "An unknown amount of water" if not low else f"At least {low:.0f} L of water"
+        return worded("At least {least:.0f} L of water", least=low) if low else worded(
+            "An unknown amount of water"), False
     until = exposure.end or as_of
     daily = None if until is None else a_day_l(low, high, until - exposure.start)
     if daily is not None:
-        most = f"p to {math.ceil(daily - 1e-9):,d} L of water a day, on average,"
-        return f"At least {math.floor(low):,d} L, and u{most}" if low is not None and low >= 1 else f"U{most}"
-    most_l = math.ceil(high - 1e-9)
-    if low is None or round(low) == 0 < most_l:
-        return f"Up to {most_l} L of water"
-    return f"About {most_l} L of water" if high - low < 1 else f"Between {math.floor(low)} and {most_l} L of water"
+        most_day = math.ceil(daily - 1e-9)
+        if low is not None and low >= 1:
+            return worded("At least {least:,d} L, and up to {most:,d} L of water a day, on average",
+                          least=math.floor(low), most=most_day), True
+        return worded("Up to {most:,d} L of water a day, on average", most=most_day), True
+    most = math.ceil(high - 1e-9)
+    if low is None or round(low) == 0 < most:
+        return worded("Up to {most:d} L of water", most=most), False
+    if high - low < 1:
+        return worded("About {most:d} L of water", most=most), False
+    return worded("Between {least:d} and {most:d} L of water", least=math.floor(low), most=most), False
 
 
 def a_day_l(least_l: float | None, most_l: float | None, length: timedelta) -> float | None:
@@ -327,64 +414,69 @@ def a_day_l(least_l: float | None, most_l: float | None, length: timedelta) -> f
     return mean if most_l > LOOSE * least and mean > HOUSEHOLD_L_DAY else None
 
 
-def local(at: datetime, cabin: Cabin, *, day: bool = True) -> str:
+def local(at: datetime, cabin: Cabin, *, day: bool = True) -> Wording:
     """An instant in the cabin's time zone, with the zone's name: clocks that change make an hour come twice."""
-    return at.astimezone(cabin.zone).strftime("%d %b %Y %H:%M %Z" if day else "%H:%M %Z")
+    there = at.astimezone(cabin.zone)
+    return moment(there, "%d %b %Y %H:%M %Z") if day else moment(there, "%H:%M %Z")
 
 
-def _in_all(advisory: Advisory) -> str:
+def _in_all(advisory: Advisory) -> Wording:
     """All the water of an advisory, in words, as it ends a sentence."""
-    return litres(advisory.exposure, advisory.updated_at).rstrip(",")
+    return _amount(advisory.exposure, advisory.updated_at)[0]
 
 
-def _raised(advisory: Advisory, cabin: Cabin, place: str, minutes: float) -> tuple[MessageText, ...]:
+def _raised(
+    advisory: Advisory, cabin: Cabin, place: str, *, minutes: float, call: Wording
+) -> tuple[MessageText, ...]:
     """The first word of it, to everybody."""
     first, amount, _ = what_happened(advisory.exposure, cabin, as_of=advisory.updated_at)
-    unit = "minute" if minutes == 1 else "minutes"
-    boil = "until it boils" if minutes == 0 else f"for {minutes:g} {unit} at a rolling boil"
-    subject = f"Boil water: {place}"
+    boil = (
+        worded("until it boils") if minutes == 0 else worded("for 1 minute at a rolling boil") if minutes == 1 else
+        worded("for {minutes:g} minutes at a rolling boil", minutes=minutes))
+    subject, happened = worded("Boil water: {place}", place=place), worded(
+        "{place}: {happened}", place=place, happened=first)
     return (
         MessageText(
             role=Role.GUEST, subject=subject, urgent=True,
-            body=(
-                f"{place}: do not drink the tap water unboiled. Boil it {boil}, or use bottled water, also for "
-                "ice, teeth, baby food and pets. You will be told when this is over; your local health authority "
-                "can advise."
-            ),
-        ),
+            body=joined(
+                worded("{place}: do not drink the tap water unboiled.", place=place),
+                worded("Boil it {boil}, or use bottled water, also for ice, teeth, baby food and pets.", boil=boil),
+                worded("You will be told when this is over; your local health authority can advise."), call)),
         MessageText(
             role=Role.OWNER, subject=subject, urgent=True,
-            body=f"{place}: {first} {amount} Boil drinking water {boil}, and hang the notice at the tap. "
-                 f"{_next(advisory)} Questions of health: your local health authority.",
-        ),
+            body=joined(
+                happened, amount, worded("Boil drinking water {boil}, and hang the notice at the tap.", boil=boil),
+                _next(advisory), worded("Questions of health: your local health authority."))),
         MessageText(
             role=Role.MANAGER, subject=subject, urgent=True,
-            body=f"{place}: {first} {amount} Tell guests and hang the notice. {_next(advisory)}",
-        ),
+            body=joined(happened, amount, "Tell guests and hang the notice.", _next(advisory))),
     )
 
 
-def _lifted(event: Lifted, advisory: Advisory, cabin: Cabin, place: str) -> tuple[MessageText, ...]:
+def _lifted(
+    event: Lifted, advisory: Advisory, cabin: Cabin, place: str, call: Wording
+) -> tuple[MessageText, ...]:
     """Its end, by whom, and what is left to do at the taps."""
-    when = local(event.at, cabin)
-    undone = ", ".join(STEP_WORDS[step] for step in advisory.undone_at_lift)
-    left = f" Undone: {undone}. Reason given: {event.reason.strip()}." if undone else ""
-    subject = f"Boil notice lifted: {place}"
-    body = f"{place}: {event.by} lifted the boil notice, {when}."
+    left = worded(
+        "Undone: {steps}. Reason given: {reason}.", reason=event.reason.strip(),
+        steps=joined(*(STEP_WORDS[step] for step in advisory.undone_at_lift), between=", "),
+    ) if advisory.undone_at_lift else ""
+    subject = worded("Boil notice lifted: {place}", place=place)
+    body = worded("{place}: {by} lifted the boil notice, {when}.", place=place, by=event.by,
+                  when=local(event.at, cabin))
     return (
         MessageText(
-            role=Role.GUEST, subject=subject, urgent=False,
-            body=f"{body} Run each cold tap for 5 minutes first; throw away ice made before.",
-        ),
+            role=Role.GUEST, subject=subject, urgent=False, body=joined(
+                body, worded("Run each cold tap for 5 minutes first; throw away ice made before."), call)),
         *(
             MessageText(
                 role=role, subject=subject, urgent=False,
-                body=(
-                    f"{body}{left} Take the notice down. Then run cold taps 5 minutes and hot taps 15 or more, and "
-                    "replace filter cartridges; the cabin's page has the whole list. "
-                    + brief({Work.FLUSH_HOT, Work.OPEN_HOUSING})
-                ),
-            )
+                body=joined(
+                    body, left, worded("Take the notice down."),
+                    worded(
+                        "Then run cold taps 5 minutes and hot taps 15 or more, and replace filter cartridges; the "
+                        "cabin's page has the whole list."),
+                    brief({Work.FLUSH_HOT, Work.OPEN_HOUSING})))
             for role in (Role.OWNER, Role.MANAGER)
         ),
     )
@@ -395,13 +487,15 @@ def _to(body: str, subject: str, *roles: Role, urgent: bool) -> tuple[MessageTex
     return tuple(MessageText(role=role, subject=subject, body=body, urgent=urgent) for role in roles)
 
 
-def _next(advisory: Advisory, said: Iterable[Step] = ()) -> str:
+def _next(advisory: Advisory, said: Iterable[Step] = ()) -> Wording:
     """What it waits for, with the cautions of that and of other steps that were `said`."""
     todo = [step for step in advisory.open_steps if step is not Step.NOTICE_REMOVED]
     if not todo:
-        return "Every step is done: a named person may lift it."
-    then = f", then {len(todo) - 1} more" if len(todo) > 1 else ""
-    return f"Next: {STEP_WORDS[todo[0]]}{then}. {brief(works_of_steps({*todo[:1], *said}))}".rstrip()
+        return worded("Every step is done: a named person may lift it.")
+    first = STEP_WORDS[todo[0]]
+    return joined(
+        worded("Next: {step}, then {more:d} more.", step=first, more=len(todo) - 1) if len(todo) > 1 else
+        worded("Next: {step}.", step=first), brief(works_of_steps({*todo[:1], *said})))
 
 
 def _sensing(advisory: Advisory) -> bool:
@@ -411,18 +505,29 @@ def _sensing(advisory: Advisory) -> bool:
     return any(step in sensors and step not in answered for step in advisory.open_steps)
 
 
-def _who_lifts(here: list[Contact]) -> str:
+def _who_lifts(here: list[Contact]) -> Wording:
     """Who ends it."""
     managers = [one for one in sorted(here, key=lambda one: one.order) if one.role is Role.MANAGER]
-    who = " or ".join(_reach(one) for one in managers) or "the person who answers for this water"
-    return f"Only a person can lift this notice, never the program: {who}. Until then it stands."
+    who = any_of([_reach(one) for one in managers]) if managers else worded("the person who answers for this water")
+    return worded(
+        "Only a person can lift this notice, never the program: {who}. Until then it stands.", who=who)
 
 
 def _call(here: list[Contact]) -> tuple[str, ...]:
     """Whom to ask: the health authority first."""
     authorities = [one for one in sorted(here, key=lambda one: one.order) if one.role is Role.HEALTH_AUTHORITY]
-    lines = [f"Local health authority: {_reach(one)}" for one in authorities]
-    return tuple(lines) or ("Local health authority: its number is not recorded here; ask for it.",)
+    lines = [worded("Local health authority: {who}", who=_reach(one)) for one in authorities]
+    return tuple(lines) or (worded("Local health authority: its number is not recorded here; ask for it."),)
+
+
+def whom_to_call(contacts: Iterable[Contact], cabin: Cabin) -> Wording:
+    """Whom guests call: the first manager with a telephone, else whoever gave them the cabin."""
+    managers = sorted(
+        (one for one in contacts if one.role is Role.MANAGER and one.phone.strip()
+         and (not one.cabins or cabin.slug in one.cabins)), key=lambda one: (one.order, one.name))
+    if not managers:
+        return worded("Questions: call whoever gave you this cabin.")
+    return worded("Questions: call {who}.", who=_reach(managers[0]))
 
 
 def _reach(contact: Contact) -> str:
@@ -430,16 +535,24 @@ def _reach(contact: Contact) -> str:
     return f"{contact.name}, {contact.phone}" if contact.phone.strip() else contact.name
 
 
-def _place(cabin: Cabin, unit: str) -> str:
+def place_of(cabin: Cabin, unit: str) -> str:
     """Cabin, and the unit where the cabin has several."""
-    return f"{cabin.name}, unit {unit}" if len(cabin.units) > 1 else cabin.name
+    if len(cabin.units) <= 1:
+        return cabin.name
+    return worded("{cabin}, unit {unit}", cabin=cabin.name, unit=unit)
 
 
-def _altitude(altitude_m: float | None) -> str:
+def _altitude(altitude_m: float | None) -> Wording:
     """The altitude in words."""
-    return "an altitude that is not known" if altitude_m is None else f"{altitude_m:,.0f} m above the sea"
+    return worded("an altitude that is not known") if altitude_m is None else worded(
+        "{altitude:,.0f} m above the sea", altitude=altitude_m)
 
 
-def _day(at: datetime, cabin: Cabin) -> str:
+def _day(at: datetime, cabin: Cabin) -> Wording:
     """The cabin's date."""
-    return at.astimezone(cabin.zone).strftime("%d %b %Y")
+    return day_of(at.astimezone(cabin.zone))
+
+
+def day_of(at: date) -> Wording:
+    """A day, or that of an instant in its own time zone."""
+    return moment(at, "%d %b %Y")

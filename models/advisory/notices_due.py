@@ -28,10 +28,21 @@ from models.advisory import (
     advance,
 )
 from models.advisory.events import StepPolicy
-from models.advisory.notice import MessageText, local, messages, what_happened, worsened
+from models.advisory.notice import (
+    MessageText,
+    day_of,
+    local,
+    messages,
+    place_of,
+    what_happened,
+    whom_to_call,
+    worsened,
+)
 from models.advisory.work_cautions import Work, brief
 from models.battery import Outlook, battery_words
-from models.fleet import Cabin, Role, Unit
+from models.fleet import Cabin, Contact, Role, Unit
+from models.lamp.next_stay import WeakInStay
+from models.wording import Wording, joined, worded
 
 
 class NoticeKind(StrEnum):
@@ -48,23 +59,28 @@ class NoticeKind(StrEnum):
     POWER_OFF = "power-off"  # or the lamp is dark: before anybody draws water
     POWER_BACK = "power-back"
     BATTERY_LOW = "battery-low"  # it will likely not last the night
+    LAMP_WEAK = "lamp-weak"  # it will likely be too weak before the next guests have left
+    NOT_REACHED = "not-reached"  # no guest took what they had to hear: somebody has to call
 
 
 # A boil advisory begins or gets worse: quiet hours never hold it back, and somebody has to confirm it.
 BOIL = (NoticeKind.RAISED, NoticeKind.EXPOSED, NoticeKind.SAMPLE_FAILED)
 # Told at any hour; the others may wait for the morning.
-URGENT = (*BOIL, NoticeKind.POWER_OFF, NoticeKind.BATTERY_LOW)
+URGENT = (*BOIL, NoticeKind.POWER_OFF, NoticeKind.NOT_REACHED, NoticeKind.BATTERY_LOW)
 # Somebody may use the water again for these: never said any more once one of the others came after it.
 ALL_CLEAR = (NoticeKind.POWER_BACK, NoticeKind.LIFTED)
 OVERTAKES = (NoticeKind.POWER_OFF, NoticeKind.RAISED)
 ENDS = (NoticeKind.LIFTED, NoticeKind.HEARD, NoticeKind.POWER_BACK)  # of what somebody was told of before
 ASKED = (Role.OWNER, Role.MANAGER)  # who is asked to confirm, in order; guests and service firm are told once
+TO_ALL = (NoticeKind.POWER_OFF, NoticeKind.NOT_REACHED)  # there is no time to wait for who confirms
 FLAPS_WITHIN = timedelta(hours=6)  # two outages in it: a supply that flaps; common practice, no source
 # What is said of an open advisory, to whom it is theirs to end: with an estimate of when that can be.
 WITH_ESTIMATE = (*BOIL, NoticeKind.NEEDS_PEOPLE)
 # What was stored while nobody listened comes in pieces: none of them is the present while the next one may follow.
 # Common practice, no source.
 BACKLOG_RESTS = timedelta(seconds=30)
+AUTHORITY_FIRST = worded("What your local health authority says goes before this.")
+TELL_THEM = "Tell them: do not drink the tap water, and do not use the tap until you say so."
 LAMP_CAUSES = (Cause.LAMP_FAILURE, Cause.LOW_DOSE)  # what the service firm is told of
 LAMP_WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.BALLAST})  # and what that may ask of it
 
@@ -113,6 +129,7 @@ class NoticeDue:
 def notices_due(
     number: str, cabin: Cabin, unit: str, record: Sequence[tuple[int, Event]], *, after: int = 0,
     policy: Policy | None = None, estimate: Callable[[Advisory], str] | None = None,
+    contacts: Iterable[Contact] = (),
 ) -> tuple[NoticeDue, ...]:
     """What people are to be told of one advisory's record.
 
@@ -128,6 +145,8 @@ def notices_due(
         Only of events with a later sequence number.
     estimate : callable, optional
         When an open advisory can be over, in a sentence or two for whom it is theirs to end; or empty.
+    contacts : iterable of Contact
+        The fleet's, of whom guests are told whom to call.
 
     Returns
     -------
@@ -153,7 +172,8 @@ def notices_due(
         if one.seq > after and (now.lifted is None or one.kind is NoticeKind.LIFTED):
             state = now if one.kind in BOIL else one.state
             over = estimate(state) if estimate and one.kind in WITH_ESTIMATE and state.lifted is None else ""
-            words = _words(one.kind, one.before, one.event, state, cabin, unit, number, over=over)
+            words = _words(
+                one.kind, one.before, one.event, state, cabin, unit, number, over=over, contacts=contacts)
             out.append(NoticeDue(
                 kind=one.kind, cabin=cabin, unit=unit, at=one.event.at, mark=one.mark, advisory=number,
                 not_before=one.not_before, messages=words))
@@ -236,36 +256,37 @@ def _sensors_done(advisory: Advisory) -> bool:
 
 def _words(
     kind: NoticeKind, before: Advisory | None, event: Event, state: Advisory, cabin: Cabin, unit: str, number: str,
-    *, over: str = "",
+    *, over: str = "", contacts: Iterable[Contact] = (),
 ) -> tuple[MessageText, ...]:
     """The words for each reader."""
-    place = _place(cabin, unit)
+    place = place_of(cabin, unit)
     if kind is NoticeKind.READY:
-        text = (
-            f"{place}: every step of boil advisory {number} is done. It stands until a named person lifts it; "
-            "keep boiling until then.")
-        return _to(text, f"Ready to lift: {place}", ASKED)
-    found = messages(before, event, state, cabin, unit=unit)
+        text = joined(
+            worded("{place}: every step of boil advisory {number} is done.", place=place, number=number),
+            worded("It stands until a named person lifts it; keep boiling until then."))
+        return _to(text, worded("Ready to lift: {place}", place=place), ASKED)
+    found = messages(before, event, state, cabin, unit=unit, contacts=contacts)
     if over:
         found = tuple(
-            replace(one, body=f"{one.body} {over}") if one.role in ASKED else one for one in found)
+            replace(one, body=joined(one.body, over)) if one.role in ASKED else one for one in found)
     service_hears = any(one.role is Role.SERVICE for one in found)
     if kind is NoticeKind.RAISED and state.cause in LAMP_CAUSES and not service_hears:
         first = what_happened(state.exposure, cabin)[0]
-        text = (
+        lamp = (
             f"{place}: {first} A boil advisory ({number}) stands. Lamp, ballast, sleeve or water need a look. "
             f"{brief(LAMP_WORKS)}")
-        found = (*found, *_to(text, f"Lamp trouble: {place}", (Role.SERVICE,)))
+        found = (*found, *_to(lamp, f"Lamp trouble: {place}", (Role.SERVICE,)))
     if kind not in BOIL:
         return found
     ask = {
-        Role.OWNER: (
-            " Confirm that you have read this on the cabin's page. Until somebody confirms, it is said again."),
+        Role.OWNER: joined(
+            worded("Confirm that you have read this on the cabin's page."),
+            worded("Until somebody confirms, it is said again.")),
         Role.MANAGER: (
-            f" Confirm on the page that you have read boil advisory {number}. Until somebody confirms, it is said "
+            f"Confirm on the page that you have read boil advisory {number}. Until somebody confirms, it is said "
             "again.")}
     return tuple(
-        MessageText(role=one.role, subject=one.subject, body=one.body + ask[one.role], urgent=True)
+        MessageText(role=one.role, subject=one.subject, body=joined(one.body, ask[one.role]), urgent=True)
         if one.role in ASKED else one
         for one in found)
 
@@ -288,31 +309,36 @@ def hearing(
         Aware.
     """
     policy = policy or Policy()
-    place, age = _place(cabin, unit.slug), now - last_heard
+    place, age = place_of(cabin, unit.slug), now - last_heard
     if open_silence is not None:
         if abs(age) > timedelta(seconds=unit.overdue_s):
             return None
-        text = (
-            f"{place}: heard again since {local(last_heard, cabin)}. Nobody may have seen what the lamp did in "
-            "between: until that is explained, boil the water or use bottled water. See the page.")
+        text = joined(
+            worded("{place}: heard again since {when}.", place=place, when=local(last_heard, cabin)),
+            worded("Nobody may have seen what the lamp did in between: until that is explained, boil the water or "
+                   "use bottled water."),
+            worded("See the page."))
         return NoticeDue(
             kind=NoticeKind.HEARD, cabin=cabin, unit=unit.slug, at=now, mark=open_silence,
-            messages=_to(text, f"Heard again: {place}", ASKED))
+            messages=_to(text, worded("Heard again: {place}", place=place), ASKED))
     if now - max(last_heard, listening_since) < timedelta(minutes=policy.silent_min):
         return None
-    text = (
-        f"{place}: nothing heard since {local(last_heard, cabin)}, so nobody can say whether the water is "
-        "disinfected. Boil it or use bottled water until that is known, and ask somebody there whether there is "
-        f"power and the lamp is lit. {brief({Work.SEE_IF_LIT})} What your local health authority says goes before "
-        "this.")
+    text = joined(
+        worded("{place}: nothing heard since {when}, so nobody can say whether the water is disinfected.",
+               place=place, when=local(last_heard, cabin)),
+        worded(
+            "Boil it or use bottled water until that is known, and ask somebody there whether there is power and "
+            "the lamp is lit."),
+        brief({Work.SEE_IF_LIT}), AUTHORITY_FIRST)
     return NoticeDue(
         kind=NoticeKind.SILENT, cabin=cabin, unit=unit.slug, at=now,
         mark=f"{last_heard.astimezone(UTC):%Y%m%dT%H%M%SZ}",
-        messages=_to(text, f"Silent: {place}", ASKED))
+        messages=_to(text, worded("Silent: {place}", place=place), ASKED))
 
 
 def power_off(
-    cabin: Cabin, unit: Unit, *, since: datetime, power_on: bool | None, guests_told: bool
+    cabin: Cabin, unit: Unit, *, since: datetime, power_on: bool | None, guests_told: bool,
+    contacts: Iterable[Contact] = (),
 ) -> NoticeDue:
     """That the light is off where somebody may be there: told before water is drawn, once per outage.
 
@@ -323,56 +349,136 @@ def power_off(
     power_on : bool or None
         False: the power is off. Else the lamp is dark, and None: nobody knows of the power.
     guests_told : bool
-        Whether this reaches anybody in the cabin; else the manager is asked to call.
+        Whether this goes to anybody in the cabin; else the manager is asked to call.
+    contacts : iterable of Contact
+        The fleet's, of whom guests are told whom to call.
     """
-    place, when = _place(cabin, unit.slug), local(since, cabin)
-    what = {
-        False: f"the power is off since {when}, and the lamp with it.",
-        True: f"the lamp is dark since {when}, though the power is on.",
-        None: f"the lamp is dark since {when}. Nobody knows whether there is power."}[power_on]
-    stop = "Do not drink the tap water, and do not use the tap until you are told."
+    place, when = place_of(cabin, unit.slug), local(since, cabin)
+    what = _what_is_dark(place, when, power_on)
+    stop = worded("Do not drink the tap water, and do not use the tap until you are told.")
     flows = _still_flows(unit, power_on=power_on)
-    drawn = (
-        "Drink bottled water. Boil what was drawn since then. What your local health authority says goes before "
-        "this.")
-    call = "" if guests_told else " Nobody in the cabin gets this message: call them."
-    subject = f"Do not use the tap: {place}"
+    drawn = joined(worded("Drink bottled water."), worded("Boil what was drawn since then."), AUTHORITY_FIRST)
+    call = "" if guests_told else "Nobody there was reached: call them."
+    subject = worded("Do not use the tap: {place}", place=place)
     return NoticeDue(
         kind=NoticeKind.POWER_OFF, cabin=cabin, unit=unit.slug, at=since,
         mark=f"{since.astimezone(UTC):%Y%m%dT%H%M%SZ}",
         messages=(
-            MessageText(role=Role.GUEST, subject=subject, urgent=True, body=(
-                f"{place}: the water is not disinfected now. {stop} {drawn}")),
-            MessageText(role=Role.OWNER, subject=subject, urgent=True, body=(
-                f"{place}: {what} {stop} {flows} {drawn}")),
-            MessageText(role=Role.MANAGER, subject=subject, urgent=True, body=(
-                f"{place}: {what}{call} Tell them: do not drink the tap water, and do not use the tap until you "
-                f"say so. {flows} {drawn}"))))
+            _do_not_use(place, subject, whom_to_call(contacts, cabin)),
+            MessageText(role=Role.OWNER, subject=subject, urgent=True, body=joined(what, stop, flows, drawn)),
+            MessageText(role=Role.MANAGER, subject=subject, urgent=True, body=joined(
+                what, call, TELL_THEM, flows, drawn))))
 
 
-def _still_flows(unit: Unit, *, power_on: bool | None) -> str:
+def still_off(
+    cabin: Cabin, unit: str, *, at: datetime, mark: str, contacts: Iterable[Contact] = ()
+) -> NoticeDue:
+    """The same, for guests alone who came while the light was off: of the notice that began at `at` with `mark`."""
+    place = place_of(cabin, unit)
+    subject = worded("Do not use the tap: {place}", place=place)
+    return NoticeDue(
+        kind=NoticeKind.POWER_OFF, cabin=cabin, unit=unit, at=at, mark=mark,
+        messages=(_do_not_use(place, subject, whom_to_call(contacts, cabin)),))
+
+
+def not_reached(
+    cabin: Cabin, unit: str, *, of: NoticeKind, event: str, advisory: str, now: datetime
+) -> NoticeDue:
+    """That no guest took what they had to hear, so that somebody calls them.
+
+    Parameters
+    ----------
+    of, event : NoticeKind, str
+        What they were to hear, and the key of it.
+    advisory : str
+        Its number; empty where the light is off.
+    """
+    place = place_of(cabin, unit)
+    tell = (
+        TELL_THEM if of is NoticeKind.POWER_OFF else
+        "Tell them to boil the tap water, or to use bottled water.")
+    text = joined(
+        f"{place}: nobody there was reached: call them. No message to those in the cabin was delivered yet.", tell,
+        AUTHORITY_FIRST)
+    return NoticeDue(
+        kind=NoticeKind.NOT_REACHED, cabin=cabin, unit=unit, at=now, mark=event, advisory=advisory,
+        messages=(MessageText(
+            role=Role.MANAGER, subject=f"Nobody there was reached: {place}", body=text, urgent=True),))
+
+
+def _do_not_use(place: str, subject: Wording, call: Wording) -> MessageText:
+    """What guests are told while the light is off: no figures, what to do, and whom to call."""
+    return MessageText(role=Role.GUEST, subject=subject, urgent=True, body=joined(
+        worded("{place}: the water is not disinfected now.", place=place),
+        worded("Do not drink the tap water, and do not use the tap until you are told."),
+        worded("Drink bottled water."), worded("Boil what you have drawn already."), call, AUTHORITY_FIRST))
+
+
+def _what_is_dark(place: str, when: Wording, power_on: bool | None) -> Wording:
+    if power_on is False:
+        return worded("{place}: the power is off since {when}, and the lamp with it.", place=place, when=when)
+    if power_on:
+        return worded("{place}: the lamp is dark since {when}, though the power is on.", place=place, when=when)
+    return joined(
+        worded("{place}: the lamp is dark since {when}.", place=place, when=when),
+        worded("Nobody knows whether there is power."))
+
+
+def _still_flows(unit: Unit, *, power_on: bool | None) -> Wording:
     """What the tap still gives while the light is off."""
     if unit.gravity_fed:
-        return "Water still runs, for no pump feeds it, and none of it is disinfected."
+        return worded("Water still runs, for no pump feeds it, and none of it is disinfected.")
     if power_on is not False:
-        return "Water still runs, and none of it is disinfected."
+        return worded("Water still runs, and none of it is disinfected.")
     if unit.drawdown_l > 0:
-        return f"The tank still gives up to {math.ceil(unit.drawdown_l)} L, and none of it is disinfected."
-    return "What still comes from the tap is not disinfected."
+        return worded("The tank still gives up to {most:d} L, and none of it is disinfected.",
+                      most=math.ceil(unit.drawdown_l))
+    return worded("What still comes from the tap is not disinfected.")
 
 
 def battery_low(cabin: Cabin, unit: Unit, outlook: Outlook, *, now: datetime) -> NoticeDue:
     """That a battery will likely not last, told while there is time to do something about it."""
-    place = _place(cabin, unit.slug)
-    text = (
-        f"{place}: {battery_words(outlook, lambda at: local(at, cabin))} Then the lamp goes dark, and the tap must "
-        "not be used until it is lit again. Before that: draw drinking water for the night, turn off what is not "
-        "needed, or charge the battery. What your local health authority says goes before this.")
+    place = place_of(cabin, unit.slug)
+    text = joined(
+        worded("{place}: {what}", place=place, what=battery_words(outlook, lambda at: local(at, cabin))),
+        worded("Then the lamp goes dark, and the tap must not be used until it is lit again."),
+        worded(
+            "Before that: draw drinking water for the night, turn off what is not needed, or charge the battery."),
+        AUTHORITY_FIRST)
     return NoticeDue(
         kind=NoticeKind.BATTERY_LOW, cabin=cabin, unit=unit.slug, at=now,
         mark=f"{outlook.likely.astimezone(UTC):%Y%m%dT%H%MZ}",
         messages=tuple(
-            MessageText(role=role, subject=f"Battery low: {place}", body=text, urgent=True) for role in ASKED))
+            MessageText(role=role, subject=worded("Battery low: {place}", place=place), body=text, urgent=True)
+            for role in ASKED))
+
+
+def lamp_weak(
+    cabin: Cabin, unit: Unit, weak: WeakInStay, *, action: str, since: str, now: datetime
+) -> NoticeDue:
+    """That a lamp will likely be too weak before the next guests have left, told while it can be changed.
+
+    Parameters
+    ----------
+    action : str
+        What the forecast advises (`models.lamp.diagnosis.Action`).
+    since : str
+        When lamp or sleeve were last seen to: until that is done again, it is told once.
+    """
+    place = place_of(cabin, unit.slug)
+    do = (
+        worded("Have the lamp changed before the guests come.") if action == "swap lamp" else
+        worded("Have the sleeve cleaned before the guests come.") if action == "clean sleeve" else
+        worded("Have the unit looked at before the guests come."))
+    text = joined(
+        worded(
+            "{place}: the lamp will likely be too weak before the stay of {arrives} to {leaves} is over: about "
+            "{likely}, perhaps from {early} on.", place=place,
+            **{name: day_of(getattr(weak, name)) for name in ("arrives", "leaves", "likely", "early")}),
+        do, worded("An estimate, no promise."), brief(LAMP_WORKS), AUTHORITY_FIRST)
+    return NoticeDue(
+        kind=NoticeKind.LAMP_WEAK, cabin=cabin, unit=unit.slug, at=now, mark=since or "first",
+        messages=_to(text, worded("Lamp too weak soon: {place}", place=place), ASKED))
 
 
 def told_on_again(*, times_off: int, lit_for: timedelta, policy: StepPolicy | None = None) -> bool:
@@ -406,20 +512,19 @@ def power_back(
     mark : str
         Of the notice that the light was off.
     """
-    place = _place(cabin, unit.slug)
-    what = f"{place}: the lamp is lit and warm again" + (f", on since {local(since, cabin)}." if since else ".")
-    what += (
-        " The tap may be used again, and no boil advisory stands." if advisory is None else
-        f" Boil advisory {advisory} stands: boil the water, or use bottled water, until a named person lifts it.")
-    what += " What your local health authority says goes before this."
+    place = place_of(cabin, unit.slug)
+    lit = (
+        worded("{place}: the lamp is lit and warm again, on since {when}.", place=place, when=local(since, cabin))
+        if since else worded("{place}: the lamp is lit and warm again.", place=place))
+    stands = (
+        worded("The tap may be used again, and no boil advisory stands.") if advisory is None else
+        worded(
+            "Boil advisory {number} stands: boil the water, or use bottled water, until a named person lifts it.",
+            number=advisory))
     return NoticeDue(
         kind=NoticeKind.POWER_BACK, cabin=cabin, unit=unit.slug, at=now, mark=mark,
-        messages=_to(what, f"Light on again: {place}", (Role.GUEST, *ASKED)))
-
-
-def _place(cabin: Cabin, unit: str) -> str:
-    """Cabin, and the unit where the cabin has several."""
-    return f"{cabin.name}, unit {unit}" if len(cabin.units) > 1 else cabin.name
+        messages=_to(joined(lit, stands, AUTHORITY_FIRST), worded("Light on again: {place}", place=place),
+                     (Role.GUEST, *ASKED)))
 
 
 def _to(body: str, subject: str, roles: Iterable[Role]) -> tuple[MessageText, ...]:

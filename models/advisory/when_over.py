@@ -20,6 +20,7 @@ from models.advisory.cleaning import Cleaning, Way, cleaning_of
 from models.advisory.laboratory import LEAST_WAY_H, WEEKDAYS, LaboratoryPolicy
 from models.advisory.proofs import measured
 from models.fleet import TAP_FLOW_L_MIN, Cabin, Unit
+from models.wording import Wording, joined, moment, worded
 
 # Common practice, no source, all of these: a plate is read after a day, a laboratory takes samples in its working
 # hours, and a tank takes up to an evening to heat.
@@ -32,14 +33,15 @@ SAMPLES = (Step.SAMPLE_1, Step.SAMPLE_2)
 SENSORS = (Step.POWER_STABLE, Step.LAMP_LIT, Step.DOSE_BACK)
 
 _NOBODY_KNOWS = {
-    Step.POWER_STABLE: "when the power is back", Step.LAMP_LIT: "when the lamp is lit again",
-    Step.DOSE_BACK: "when the dose is back",
-    Step.FLUSH_COLD: "how long the cold pipes take, since how much they hold is not enrolled",
-    Step.FLUSH_HOT: "how long the hot tank takes, since how much it holds is not enrolled",
-    Step.DISINFECT: "how long the chlorine's rinse takes, since how much the plumbing holds is not enrolled"}
+    Step.POWER_STABLE: worded("when the power is back"), Step.LAMP_LIT: worded("when the lamp is lit again"),
+    Step.DOSE_BACK: worded("when the dose is back"),
+    Step.FLUSH_COLD: worded("how long the cold pipes take, since how much they hold is not enrolled"),
+    Step.FLUSH_HOT: worded("how long the hot tank takes, since how much it holds is not enrolled"),
+    Step.DISINFECT: worded(
+        "how long the chlorine's rinse takes, since how much the plumbing holds is not enrolled")}
 ONLY_LIFT = "Every step is done: it is over when a named person lifts it."
 SAMPLES_MAY = "a sample may fail, one that is on its way already is not counted here, and "
-WATER_STILL_PASSES = "when the last under-dosed water has passed"
+WATER_STILL_PASSES = worded("when the last under-dosed water has passed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,27 +185,30 @@ def message_words(found: WhenOver, *, arrival: datetime | None = None) -> str:
     """The same in a sentence or two for a telephone; empty where only the lifting is left."""
     if found.only_lift:
         return ""
-    likely = f", more likely {_later(found)}" if _later(found) else ""
-    return " ".join(filter(None, [
-        f"Over at the earliest {weekday(found.earliest)}{likely}, if the work begins now: an estimate, no promise.",
-        _unknown(found), against(found, arrival)]))
+    earliest, later = weekday(found.earliest), _later(found)
+    over = worded(
+        "Over at the earliest {earliest}, more likely {later}, if the work begins now: an estimate, no promise.",
+        earliest=earliest, later=later) if later else worded(
+        "Over at the earliest {earliest}, if the work begins now: an estimate, no promise.", earliest=earliest)
+    return joined(over, _unknown(found), against(found, arrival))
 
 
 def against(found: WhenOver, arrival: datetime | None) -> str:
     """The estimate held against the next guests; empty where none are known."""
     if arrival is None:
         return ""
-    guests = f"the guests of {weekday(arrival)}"
+    when = weekday(arrival)
     if found.earliest >= arrival:
-        return f"Not before {guests} come: tell them, and have boiled or bottled water there."
+        return worded(
+            "Not before the guests of {when} come: tell them, and have boiled or bottled water there.", when=when)
     if found.likely is not None and found.likely < arrival:
-        return f"Likely before {guests} come; while it stands, tell them."
-    return f"Perhaps not before {guests} come: tell them beforehand."
+        return worded("Likely before the guests of {when} come; while it stands, tell them.", when=when)
+    return worded("Perhaps not before the guests of {when} come: tell them beforehand.", when=when)
 
 
-def weekday(at: datetime) -> str:
+def weekday(at: datetime) -> Wording:
     """An instant with its day of the week, in its own time zone."""
-    return f"{at:%A %d %b %H:%M %Z}"
+    return moment(at, "%A %d %b %H:%M %Z")
 
 
 def _later(found: WhenOver) -> str:
@@ -214,7 +219,12 @@ def _later(found: WhenOver) -> str:
 
 
 def _unknown(found: WhenOver) -> str:
-    return f"Nobody can say {', or '.join(found.not_known)}." if found.not_known else ""
+    if not found.not_known:
+        return ""
+    what = found.not_known[0]
+    for one in found.not_known[1:]:
+        what = worded("{first}, or {second}", first=what, second=one)
+    return worded("Nobody can say {what}.", what=what)
 
 
 def _sensors_take(step: Step, advisory: Advisory, policy: StepPolicy, now: datetime) -> _Takes:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from models.advisory.events import How, Step
+from models.wording import joined, worded
 
 PLUMBING_LIMIT_MG_L = 200.0  # of chlorine; more attacks seals and metals (from memory)
 DRINKABLE_MG_L = 4.0  # most chlorine at a tap, 40 CFR 141.65 (from memory)
@@ -72,11 +73,11 @@ class Caution:
 CAUTIONS = (  # in the order in which they are needed
     Caution(
         words="Before anything is opened: power off and unplugged.", works=UNIT,
-        brief="power off and unplugged before anything is opened",
+        brief=worded("power off and unplugged before anything is opened"),
         source="from memory: 29 CFR 1910.147(a)(2)(iii)(A), plug pulled and in sight of whoever works"),
     Caution(
         words="Never look at a lit lamp: its UV-C light harms eyes and skin.", works=UNIT | {Work.SEE_IF_LIT},
-        brief="never look at a lit lamp",
+        brief=worded("never look at a lit lamp"),
         source="from memory: ICNIRP, limits of exposure to ultraviolet radiation, Health Physics 87(2), 2004"),
     Caution(
         words="The unit's own light or display says whether the lamp is lit: open nothing to see it.",
@@ -85,7 +86,7 @@ CAUTIONS = (  # in the order in which they are needed
         words="Keep your hands and the floor dry at the ballast and its plug.", works=UNIT, source=PRACTICE),
     Caution(
         words="Shut the water off on both sides and let the pressure out before you loosen anything.", works=WET,
-        brief="water shut off and pressure let out", source=PRACTICE),
+        brief=worded("water shut off and pressure let out"), source=PRACTICE),
     Caution(
         words="Let the lamp cool. Hold it by its ends, with a clean cloth or gloves, and keep it dry.",
         works=LAMP_OUT, source=PRACTICE),
@@ -94,7 +95,7 @@ CAUTIONS = (  # in the order in which they are needed
         works=LAMP_OUT, source=PRACTICE),
     Caution(
         words="A broken lamp holds mercury: air the room, use no vacuum cleaner, dispose of the pieces as local "
-        "rules say.", works=LAMP_OUT, brief="a broken lamp holds mercury: air the room",
+        "rules say.", works=LAMP_OUT, brief=worded("a broken lamp holds mercury: air the room"),
         source="from memory: US EPA, cleaning up a broken fluorescent lamp"),
     Caution(
         words="The old lamp holds mercury too: dispose of it as local rules say.",
@@ -114,16 +115,16 @@ CAUTIONS = (  # in the order in which they are needed
         works=BLEACH, source="seen: S53 (3 months); plain and unscented from memory"),
     Caution(
         words="Never mix bleach with acids, ammonia, cleaners or other chemicals: that makes poisonous gas.",
-        works=BLEACH, brief="never mix bleach with acids or ammonia", source="seen: S55"),
+        works=BLEACH, brief=worded("never mix bleach with acids or ammonia"), source="seen: S55"),
     Caution(
         words="Wear goggles and gloves, air the room, and never climb into a well pit.", works=BLEACH,
-        brief="air the room", source="seen: S55; airing from memory"),
+        brief=worded("air the room"), source="seen: S55; airing from memory"),
     Caution(
         words="Switch the power off before you open a well cap.", works=FILL, source="seen: S55"),
     Caution(
         words="Heater off before a tank is drained, electric at its breaker, gas at its valve, and on again only "
         "when it is full.",
-        works=frozenset({Work.DRAIN_TANK}), brief="heater off before a tank is drained", source=PRACTICE),
+        works=frozenset({Work.DRAIN_TANK}), brief=worded("heater off before a tank is drained"), source=PRACTICE),
     Caution(
         words="What runs out of a tank's drain scalds until it has cooled: lead it away by a hose that bears the "
         "heat.",
@@ -133,11 +134,11 @@ CAUTIONS = (  # in the order in which they are needed
         "work in hot water.", works=FILL, source="seen: S56"),
     Caution(
         words="Water of 60 C (140 F) and more scalds in seconds: open hot taps slowly, keep hands and children "
-        "away.", works=HOT, brief="hot water scalds",
+        "away.", works=HOT, brief=worded("hot water scalds"),
         source="from memory: US Consumer Product Safety Commission 5098, 6 s at 60 C and 2 s at 66 C for adults"),
     Caution(
         words="Before a tank is heated, see that its relief valve is there and free, and never plug it: it opens "
-        "near 99 C (210 F).", works=frozenset({Work.HEAT}), brief="leave the tank's relief valve free",
+        "near 99 C (210 F).", works=frozenset({Work.HEAT}), brief=worded("leave the tank's relief valve free"),
         source="from memory: ANSI Z21.22, 210 F and 150 psi"),
     Caution(
         words="Set the heater by its own dial and open no cover: behind it is mains voltage, or a burner.",
@@ -235,8 +236,8 @@ def sentences(works: Iterable[Work], *, afterwards: bool = False) -> tuple[str, 
 
 def brief(works: Iterable[Work]) -> str:
     """The gravest of them in one sentence for a message; empty where the works have none."""
-    told = "; ".join(one.brief for one in cautions(works) if one.brief)
-    return f"Take care: {told}." if told else ""
+    told = joined(*(one.brief for one in cautions(works)), between="; ")
+    return worded("Take care: {told}.", told=told) if told else ""
 
 
 def works_of_tasks(tasks: Iterable[str]) -> frozenset[Work]:

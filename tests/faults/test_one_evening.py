@@ -1,13 +1,15 @@
-"""One evening, one power cut, many cabins: a real broker, a real mail server, the store's own time."""
+"""One evening, one power cut, many cabins: a real broker, mail server and webhook receiver, the store's time."""
 
 from __future__ import annotations
 
+import json
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from itertools import pairwise
 from pathlib import Path
 
@@ -45,6 +47,34 @@ class TimedMailbox(Mailbox):
         return "250 OK"
 
 
+class Receiver:
+    """A webhook's receiver on a port of loopback, which notes what was posted, and when by the wall."""
+
+    def __init__(self) -> None:
+        self.at: list[tuple[datetime, str, str]] = []
+        noted = self.at
+
+        class Posted(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                got = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+                noted.append((datetime.now(UTC), got["title"], got["message"]))
+                self.send_response(204)
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Posted)
+        self.url = f"json://127.0.0.1:{self._server.server_port}/"
+
+    def start(self) -> None:
+        threading.Thread(target=self._server.serve_forever, daemon=True).start()
+
+    def stop(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+
+
 @dataclass
 class Evening:
     """A fleet whose first cabins hang on one line, its people, and a clock of its own."""
@@ -55,6 +85,7 @@ class Evening:
     cabins: int
     cut: int
     box: TimedMailbox = field(default_factory=TimedMailbox)
+    hook: Receiver = field(default_factory=Receiver)
     clock: Clock = field(default_factory=Clock)
     collector: Running | None = None
     sender: paho.Client | None = None
@@ -69,7 +100,7 @@ class Evening:
             line = 'supply_line = "line-7"' if n < self.cut else ""
             cabin = cabin_toml(slug, "main", extra=line).replace("cadence_s = 60", f"cadence_s = {CADENCE_S}")
             fleet += cabin.replace("latitude = 45.4", f"latitude = {45 + n * 0.3}")
-        fleet += '\n[[contact]]\nname = "Maren Osk"\nrole = "manager"\nchannels = ["FIRST"]\n'
+        fleet += '\n[[contact]]\nname = "Maren Osk"\nrole = "manager"\nchannels = ["FIRST", "HOOK"]\n'
         fleet += '\n[[contact]]\nname = "Idris Vael"\nrole = "manager"\nchannels = ["SECOND"]\norder = 2\n'
         for n, slug in enumerate(self.slugs):
             fleet += (f'\n[[contact]]\nname = "Owner {n}"\nrole = "owner"\ncabins = ["{slug}"]\n'
@@ -79,7 +110,8 @@ class Evening:
         store.close()
         addresses = {"FIRST": FIRST, "SECOND": SECOND} | {f"OWNER{n}": self.owner(n) for n in range(self.cabins)}
         (self.folder / "settings.toml").write_text("channels_file = \"{}\"\n".format(secrets_file(
-            self.folder, **{name: self.box.url(to) for name, to in addresses.items()})), encoding="utf-8")
+            self.folder, HOOK=self.hook.url, **{name: self.box.url(to) for name, to in addresses.items()})),
+            encoding="utf-8")
 
     @staticmethod
     def owner(n: int) -> str:
@@ -167,12 +199,14 @@ def evening_of(mosquitto, store_path, tmp_path) -> Iterator[Callable[[int, int],
         one = Evening(tmp_path, store_path, mosquitto, cabins, cut)
         one.enroll()
         one.box.start()
+        one.hook.start()
         made.append(one)
         return one
 
     yield make
     for one in made:
         one.box.stop()
+        one.hook.stop()
         if one.collector is not None and one.collector.process is not None:
             one.collector.kill()
 
@@ -209,6 +243,9 @@ def test_four_cabins_three_cut_are_one_warning_within_a_minute_and_one_boil_mess
         wait_for(lambda: len(evening.mails(FIRST)) == 2 and evening.all_noted(), 60, "and the boil message")
     _, subject, body = evening.mails(FIRST)[1]
     assert subject == "Power cut: boil water at 2"
+    assert [(title, text.split()) for _, title, text in evening.hook.at] == [
+        (subject, text.split()) for _, subject, text in evening.mails(FIRST)]
+    assert evening.clock.at(evening.hook.at[0][0]) - off <= timedelta(seconds=60)
     for number, cabin in evening.asked("SELECT id, cabin FROM advisory"):
         assert f"- {cabin.title()}: " in body
         assert f"read boil advisory {number}." in body
@@ -301,13 +338,15 @@ def test_thirty_cabins_and_a_cut_of_three_hours(evening_of, mosquitto):
     every += evening.arrived
     cut = {to: sum(reader == to and at < BACK for at, reader, _, _ in every) for to in (FIRST, SECOND)}
     whole = {to: sum(reader == to for _, reader, _, _ in every) for to in (FIRST, SECOND)}
-    print(f"the last warning after {warned_s:.0f} s; messages in the cut {cut}, in all {whole}")
+    posted = len(evening.hook.at)
+    print(f"the last warning after {warned_s:.0f} s; messages in the cut {cut}, in all {whole}; posted {posted}")
     for at, reader, subject, _ in every:
         if reader in (FIRST, SECOND):
             print(f"  {at:%H:%M:%S} {reader}: {subject}")
     assert warned_s <= 60
     assert max(cut.values()) <= 3
     assert max(whole.values()) <= 8
+    assert posted == whole[FIRST]  # the same over both channels of one person
     assert {cabin for _, cabin in standing} >= {*loggers.draw, *loggers.silent}
     told = "\n".join(body for _, reader, _, body in every if reader == FIRST)
     for number, cabin in standing:

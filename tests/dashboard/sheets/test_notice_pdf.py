@@ -10,6 +10,7 @@ import pytest
 from pypdf import PdfReader
 
 from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
+from ingest.language.catalogue import translation
 from models.advisory import Exposure, advance, exposure_event
 from models.advisory.notice import notice
 from models.fleet import Cabin, Contact, Role, Unit
@@ -119,3 +120,15 @@ def test_more_than_fits_is_refused_rather_than_cut_off():
 def test_names_are_words_and_never_markup_and_letters_that_the_font_lacks_do_not_vanish():
     text = read(notice_pdf(words(cabin=replace(CABIN, name="<b>L'Épaule</b> & Łódź ᐊᑎ"))))
     assert "<b>L'Épaule</b> & Łódz ??" in text
+
+
+def test_a_second_page_is_in_the_cabins_language_and_says_that_nobody_has_checked_it():
+    pages = PdfReader(BytesIO(notice_pdf(words(), url=URL, spoken=translation("fr")))).pages
+    first, second = (" ".join(page.extract_text().split()) for page in pages)
+    assert first == read(notice_pdf(words(), url=URL))
+    for part in (
+        "Faites bouillir l'eau avant de la boire", "Personne n'a vérifié cette traduction", "Ce qui s'est passé",
+        "Entre 03:10 EDT et 03:45 EDT le 04/07/2026, de l'eau a été tirée alors que le courant était coupé",
+        "Autorité sanitaire locale : Lakes Health Unit, +1 555 0199",
+    ):
+        assert part in second.replace("\u00a0", " "), part

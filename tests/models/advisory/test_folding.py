@@ -6,10 +6,20 @@ from datetime import timedelta
 
 import pytest
 
-from models.advisory.folding import DIGEST, GATHER, UPDATE, Waits, fold, goes_now
+from models.advisory.folding import (
+    GATHER,
+    UPDATE,
+    Waits,
+    changes_what_they_do,
+    fold,
+    goes_now,
+    holding,
+    next_report,
+    report,
+)
 from models.advisory.notices_due import NoticeKind, power_off
 from models.advisory.shared_event import Member, SharedEvent, Trouble
-from models.fleet import Cabin, Role, Unit
+from models.fleet import Cabin, ReportHours, Role, Unit
 from tests.conftest import utc
 
 T0 = utc("2026-11-20T23:00:00")
@@ -26,7 +36,8 @@ EVENT = SharedEvent(
 
 def waits(kind: str, cabin: str = "heron", number: int = 1, due_s: float = 0.0, body: str = "") -> Waits:
     return Waits(key=f"{cabin}:{kind}:{number}", kind=NoticeKind(kind), cabin=cabin, number=number,
-                 due_at=T0 + due_s * S, title="", body=body or f"{cabin.title()}: something.")
+                 due_at=T0 + due_s * S, title="", body=body or f"{cabin.title()}: something.",
+                 report_at=T0 + timedelta(hours=12))
 
 
 def goes(*some: Waits, after_s: float, told=None, last_s: float | None = None, shared: bool = True) -> bool:
@@ -54,14 +65,60 @@ def test_an_update_keeps_its_distance_and_waits_for_nothing_the_first_time():
         assert goes(waits(kind), after_s=update, last_s=0)
 
 
-def test_what_changes_nothing_waits_half_a_day_at_most():
-    told, late = {"heron": {"power-off"}}, DIGEST.total_seconds()
+def test_what_changes_nothing_waits_for_a_report_or_for_company():
+    told = {"heron": {"power-off"}}
     for kind in ("silent", "heard"):
-        assert not goes(waits(kind), after_s=late - 1, told=told, last_s=0)
-        assert goes(waits(kind), after_s=late, told=told, last_s=late - 5)
-    assert goes(waits("silent"), after_s=late / 2, told={"heron": {"power-off", "power-back"}}, last_s=0)
-    assert goes(waits("heard"), after_s=late / 2, told={"heron": {"silent"}}, last_s=0)
-    assert not goes(waits("silent"), after_s=late / 2, told={"heron": {"raised"}}, last_s=0)
+        assert not goes(waits(kind), after_s=11 * 3600, told=told, last_s=0)
+        assert goes(waits(kind), waits("raised", "otter"), after_s=20, told=told, last_s=0)
+    assert goes(waits("silent"), after_s=3600, told={"heron": {"power-off", "power-back"}}, last_s=0)
+    assert goes(waits("heard"), after_s=3600, told={"heron": {"silent"}}, last_s=0)
+    assert not goes(waits("silent"), after_s=3600, told={"heron": {"raised"}}, last_s=0)
+
+
+@pytest.mark.parametrize("kind", [one for one in NoticeKind if one not in ("silent", "heard")])
+def test_a_report_holds_back_nothing_that_changes_what_somebody_does(kind):
+    everything = {"heron": set(NoticeKind)}
+    assert changes_what_they_do(waits(kind), everything["heron"])
+    assert goes(waits(kind), after_s=GATHER.total_seconds(), told=everything, shared=False)
+
+
+@pytest.mark.parametrize(("kind", "told", "now"), [
+    ("silent", {"power-off"}, False), ("silent", {"raised"}, False), ("silent", set(), True),
+    ("heard", {"silent"}, True), ("heard", {"silent", "raised"}, False), ("heard", set(), False)])
+def test_what_nobody_shares_waits_for_a_report_where_it_changes_nothing(kind, told, now):
+    assert goes(waits(kind), after_s=60, told={"heron": told}, shared=False) == now
+
+
+def test_what_has_ended_holds_no_more():
+    kinds = {NoticeKind.RAISED: T0, NoticeKind.LIFTED: T0 + S, NoticeKind.POWER_OFF: T0 + 2 * S,
+             NoticeKind.POWER_BACK: T0 + S, NoticeKind.SILENT: T0}
+    assert holding(kinds) == {NoticeKind.POWER_OFF, NoticeKind.SILENT}
+
+
+@pytest.mark.parametrize(("at", "comes"), [  # worked by hand; Toronto: UTC-5, from 8 March 2026 02:00 on UTC-4
+    ("2026-11-20T11:59:59", "2026-11-20T12:00:00"), ("2026-11-20T12:00:00", "2026-11-20T12:00:00"),
+    ("2026-11-20T12:00:01", "2026-11-21T00:00:00"), ("2026-11-21T00:00:01", "2026-11-21T12:00:00"),
+    ("2026-03-08T04:00:00", "2026-03-08T11:00:00"), ("2026-03-07T12:00:01", "2026-03-08T00:00:00")])
+def test_reports_come_at_seven_and_seven_by_the_cabins_clock(at, comes):
+    assert next_report(utc(at), CABINS["heron"].zone, ReportHours()) == utc(comes)
+
+
+def test_the_hours_of_reports_can_be_set_and_must_be_hours():
+    early = ReportHours(morning="05:30", evening="16:00")
+    assert next_report(utc("2026-11-20T10:30:01"), CABINS["heron"].zone, early) == utc("2026-11-20T21:00:00")
+    for wrong in ({"morning": "7"}, {"evening": "06:00"}, {"evening": "24:00"}):
+        with pytest.raises(ValueError, match=next(iter(wrong))):
+            ReportHours(**wrong)
+
+
+def test_a_report_lists_what_it_folds_and_says_that_it_asks_nothing_new():
+    some = [waits("silent", "heron"), waits("heard", "heron"), waits("heard", "otter")]
+    title, body = report(some, CABINS, morning=False)
+    assert title == "Evening report: silent at 1, heard again at 2"
+    lines = body.splitlines()
+    assert lines[0] == "Evening report: nothing here asks anything new of you. This is about 2 cabins of yours."
+    assert lines[2:] == ["Silent (1 cabin):", "- Heron: something.", "", "Heard again (2 cabins):",
+                         "- Heron: something.", "- Otter: something."]
 
 
 def test_what_nobody_shares_goes_at_once():
