@@ -32,7 +32,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure", "models.bisection"},
     "models.exposure": {"models.fleet", "models.shortfall"},
     "models.advisory": {
-        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.lamp", "models.wording",
+        "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.wording",
         "models.bisection"},
     "models.battery": {"models.exposure", "models.wording"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
@@ -98,7 +98,6 @@ ONLY = {
     ("models.dose", "models.exposure"): {"instants"},
     ("models.battery", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
-    ("models.advisory", "models.lamp"): {"next_stay"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}

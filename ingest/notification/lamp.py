@@ -22,9 +22,9 @@ from ingest.db.engine import Local, transaction
 from ingest.notification.audience import audience
 from ingest.notification.message_log import Con, put_in_line
 from ingest.own_python import python_of
+from models.advisory.next_stay import AHEAD_DAYS, weak_in_stay
 from models.advisory.notices_due import NoticeDue, lamp_weak
 from models.fleet import Fleet
-from models.lamp.next_stay import AHEAD_DAYS, weak_in_stay
 
 logger = logging.getLogger(__name__)
 

@@ -28,6 +28,7 @@ from models.advisory import (
     advance,
 )
 from models.advisory.events import StepPolicy
+from models.advisory.next_stay import WeakInStay
 from models.advisory.notice import (
     MessageText,
     day_of,
@@ -41,7 +42,6 @@ from models.advisory.notice import (
 from models.advisory.work_cautions import Work, brief
 from models.battery import Outlook, battery_words
 from models.fleet import Cabin, Contact, Role, Unit
-from models.lamp.next_stay import WeakInStay
 from models.wording import Wording, joined, worded
 
 

@@ -11,7 +11,6 @@
 - `forecast`: the crossing of the threshold as dates with their odds (`Crossing`, `crossing`, `present_state`,
   `outlook`, `average_year`); `diagnosis`: cause and action (`Diagnosis`, `diagnosis`, `LossCause`, `Action`);
   `advice`: what is said of a lamp in the end (`Advice`, `advice`)
-- `next_stay`: whether a lamp outlasts the next guests (`weak_in_stay`)
 - `backtest`: how good such dates have been (`Calibration`, `calibration`)
 
 Import from the module: the fit loads scipy's signal and stats, most of a second, which the evaluation after each

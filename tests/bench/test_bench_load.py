@@ -8,7 +8,7 @@ from ingest.store import Store
 from tests.conftest import count
 from tests.ingest.test_load import load_twice
 
-LIMIT_S = 60.0  # issue 2, "Must show"
+LIMIT_S = 60.0  # our own figure
 
 
 @pytest.mark.bench

@@ -17,6 +17,7 @@ from models.advisory import Cause, Exposure, Lifted, SampleFailed, Step, StepRec
 from models.advisory.boil import ALTERNATIVES, CAUTIONS, USES, boil_advice
 from models.advisory.call_order import PARTS, first_tellings, follow_up
 from models.advisory.folding import Waits, fold
+from models.advisory.next_stay import WeakInStay
 from models.advisory.notice import litres, notice, notices_in
 from models.advisory.notices_due import (
     NoticeDue,
@@ -33,7 +34,6 @@ from models.advisory.shared_event import Member, SharedEvent, Trouble
 from models.advisory.when_over import message_words
 from models.battery import Outlook
 from models.fleet import Cabin, Contact, Role
-from models.lamp.next_stay import WeakInStay
 from models.wording import LANGUAGES, Translation, Wording, joined, rendered, worded
 from tests.ingest.language.sentences import sentences
 from tests.models.advisory.test_call_order import CABIN, MIN, OWNER, START, UNIT, exposed, raised, told

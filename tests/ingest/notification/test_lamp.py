@@ -16,7 +16,7 @@ from ingest.outlook.lamps import lamp_outlook
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings
 from ingest.store import Store
-from models.lamp.next_stay import weak_in_stay
+from models.advisory.next_stay import weak_in_stay
 from tests.conftest import FLEET_TOML, Running, utc, wait_for
 from tests.ingest.notification.test_power import CONTACTS
 from tests.lamp_fleet import NOW as LAMPS_NOW

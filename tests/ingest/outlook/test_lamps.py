@@ -71,7 +71,7 @@ def test_a_steady_decline_crosses_when_arithmetic_says(held: Store) -> None:
     wanted = LAST + timedelta(days=float(np.log(today_w_m2 / one.threshold_w_m2) / per_day))
     assert one.crosses_p10 <= wanted <= one.crosses_p90
     assert 40 <= (wanted - LAST).days <= 80
-    assert abs((one.crosses_p50 - wanted).days) <= 15  # issue 5: at most 15 days when 60 days ahead
+    assert abs((one.crosses_p50 - wanted).days) <= 15  # 60 days ahead; our own figure
     assert one.crosses_p10 <= one.crosses_p50 <= one.crosses_p90
     # both losses together are what was put in: 24 h a day
     both = -sum(np.log1p(-(one or 0) / 100) for one in (one.lamp_loss_pct_per_1000h, one.sleeve_loss_pct_per_1000h))

@@ -1,4 +1,4 @@
-"""Who is told of what, and when. The rules are those of issue 4, item 8; times of day by the time zone database."""
+"""Who is told of what, and when. Times of day by the time zone database."""
 
 from __future__ import annotations
 

@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.advisory.next_stay import weak_in_stay
 from models.lamp.decay import fleet_fit
 from models.lamp.forecast import average_year, crossing, present_state
-from models.lamp.next_stay import weak_in_stay
 from tests.full_fleet import FullFleet, full_fleet
 
 UNITS, DAYS, FLEETS, DRAWS = 24, 270, 3, 12
