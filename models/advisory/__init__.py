@@ -6,8 +6,8 @@ about and a lift has answered, `exposures` and `samples` what the store's interv
 add, `proofs` what the sensors say of a step, `shared_event` which cabins' trouble has one cause. What the steps
 rest on: `cleaning` (what the water asks for, and by which ways), `plumbing` (what still stands at the tap), `boil`,
 `chlorination`, `laboratory`, and `work_cautions` for whoever does the work. What people are told: `notice` (at the
-tap), `guests` (who drank before anybody knew), `when_over` (an estimate of the end), `notices_due` `call_order`
-(whom to tell of what, and when) and `next_stay` (whether a lamp lasts until the next guests have left).
+tap), `guests` (who drank before anybody knew), `when_over` (an estimate of the end), `notices_due` and `call_order`
+(whom to tell of what, and when), `next_stay` (whether a lamp lasts until the next guests have left).
 
 The names below are those of the advisory itself. The fleet's settings (`models.fleet`) hold the policy of its
 steps, and the modules that speak to people need the fleet: import these by their own names.
