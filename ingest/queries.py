@@ -402,10 +402,11 @@ def outages(
         cabin, unit, kind, start, end, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper, cause, rests_on,
         dose_low_mj_cm2, seconds. NaN is not known.
     """
-    given: dict[str, Any] = {"cabin": cabin, "unit": unit, "since": since}
+    given: dict[str, Any] = {"cabin": cabin, "unit": unit, "since": since, "lit": with_lit}
     found = store.ask("""
         SELECT * FROM segment WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin)
         AND ($unit::VARCHAR IS NULL OR unit = $unit) AND ($since::TIMESTAMPTZ IS NULL OR "end" > $since)
+        AND ($lit OR kind <> 'lit')  -- nearly all of a year
         ORDER BY cabin, unit, start
     """, given)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
@@ -415,10 +416,17 @@ def outages(
         {"cabin": cabin, "unit": unit})
     parts = [found]
     for (place, one), tail in _tails(states, store, now, links).items():
-        parts.append(tail.assign(cabin=place, unit=one)[list(found.columns)])
+        kept = tail if with_lit else tail[tail["kind"] != "lit"]
+        parts.append(kept.assign(cabin=place, unit=one)[list(found.columns)])
     everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    whole = join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
-    return whole if with_lit else whole[whole["kind"] != "lit"].reset_index(drop=True)
+    return join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
+
+
+def never_heard(store: Asks, *, cabin: str | None = None) -> list[Key]:
+    """Units that are enrolled and of which no reading ever came."""
+    heard = set(_keys(store.ask("SELECT cabin, unit FROM present")))
+    return [(place.slug, unit.slug) for place in load_fleet(store).cabins for unit in place.units
+            if cabin in (None, place.slug) and (place.slug, unit.slug) not in heard]
 
 
 def still_standing(

@@ -25,6 +25,7 @@ from models.advisory.work_cautions import Work
 from models.exposure import IntervalKind, IntervalReason
 from models.shortfall import Severity
 
+SHOWN_DAYS = 30  # of outages, where nobody says since when
 NOT_ENROLLED = "No cabin is enrolled yet: tarnlight enroll fleet.toml"
 
 
@@ -40,7 +41,9 @@ def add(commands: Any) -> None:
     outages = command(
         commands, "outages", do_outages, json_option=True, example="tarnlight outages --cabin heron-point --json")
     outages.add_argument("--cabin", help="one cabin only")
-    outages.add_argument("--since", help="only what ended after that instant")
+    outages.add_argument(
+        "--since", help=f"only what ended after that instant (default {SHOWN_DAYS} days ago; with --json, --csv or "
+        "--xlsx all there is)")
     add_list_options(outages)
 
 
@@ -105,32 +108,40 @@ def do_outages(options: argparse.Namespace) -> int:
     store = open_any(options)
     require_cabin(store, options.cabin)
     now = store.now()
-    found = queries.outages(
-        store, now, cabin=options.cabin, since=instant(options.since) if options.since else None)
-    zones = {one.slug: one.zone for one in load_fleet(store).cabins}
+    since = instant(options.since) if options.since else None
+    for_people = not (options.json or options.csv or options.xlsx)
+    of_late = for_people and since is None
+    if of_late:
+        since = now - timedelta(days=SHOWN_DAYS)
+    found = queries.outages(store, now, cabin=options.cabin, since=since)
+    fleet = load_fleet(store)
+    zones = {one.slug: one.zone for one in fleet.cabins}
+    units = sum(len(one.units) for one in fleet.cabins if options.cabin in (None, one.slug))
     names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
              "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
-    if options.json or options.csv or options.xlsx:
+    if not for_people:
         store.close()
         if not listed(options, "outages", names, found[names].to_dict("records")):
             print_json(found[names].to_dict("records"))
         return 0
-    never = [one for one in queries.status(store, now, cabin=options.cabin) if one.state is None]
+    never = queries.never_heard(store, cabin=options.cabin)
     store.close()
+    if of_late and zones:
+        print(f"The last {SHOWN_DAYS} days; --since 2026-01-01T00:00Z, say, shows more.")
     for (cabin, unit), group in by_unit(found).items():
         for row in named(by_day(group, zones[cabin])):
             start, end = (at.astimezone(zones[cabin]) for at in (row.start, row.end))
-            length, since = row.end - row.start, f"{start:%Y-%m-%d}" if row.end >= now else ""
-            drawn = litres(row.drawn_l, row.drawn_l_upper, length, since=since)
-            short = litres(row.underdosed_l, row.underdosed_l_upper, length, since=since)
+            length, begun = row.end - row.start, f"{start:%Y-%m-%d}" if row.end >= now else ""
+            drawn = litres(row.drawn_l, row.drawn_l_upper, length, since=begun)
+            short = litres(row.underdosed_l, row.underdosed_l_upper, length, since=begun)
             often = f", {row.times} times" if row.times > 1 else ""
             print(f"{cabin}/{unit}  {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z}  "
                   f"{stretch_words(row.kind, row.cause, row.severity)}{often}: "
                   f"{drawn} drawn, {short} under-dosed; rests on {row.rests_on}")
-    for one in never:
-        print(f"{one.cabin.slug}/{one.unit.slug}  never heard: nothing is known of it")
+    for cabin, unit in never:
+        print(f"{cabin}/{unit}  never heard: nothing is known of it")
     if found.empty:
-        print("Every minute heard was lit." if len(never) < len(zones) else NOT_ENROLLED if not zones else
+        print("Every minute heard was lit." if len(never) < units else NOT_ENROLLED if not zones else
               "No minute was heard.")
     return 0
 
