@@ -13,6 +13,7 @@ from dashboard.views.after_cut import after_cut
 from dashboard.views.along import carry
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
+from dashboard.views.follow import follow_links
 from dashboard.views.frame import PAGES
 from dashboard.views.lamps import lamps
 from dashboard.views.now import now
@@ -42,6 +43,7 @@ def main() -> None:
     st.session_state[PAGES] = pages
     carry()
     page = st.navigation(list(pages.values()), position="top")
+    follow_links()
     page.run()
     st.divider()
     st.segmented_control(

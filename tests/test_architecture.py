@@ -24,6 +24,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.fleet": {"models.advisory"},  # the policies of steps and laboratory alone, which the registry holds
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
+    "models.margin": {"models.exposure"},  # only how columns of numbers are called
     "models.shortfall": set(),
     # of exposure only how an instant is written
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure"},
@@ -73,6 +74,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.queries": {
         "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry", "ingest.room"},
+    "ingest.margins": {"ingest.db", "ingest.evaluation", "ingest.registry"},
+    "ingest.in_hand": {"ingest.db", "ingest.record"},
     "ingest.months": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.queries", "ingest.record", "ingest.registry"},
     "ingest.actions": {
@@ -89,6 +92,7 @@ ONLY = {
     ("models.fleet", "models.advisory"): {"events", "laboratory"},
     ("models.dose", "models.exposure"): {"instants"},
     ("models.battery", "models.exposure"): {"instants"},
+    ("models.margin", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }

@@ -42,7 +42,7 @@ SIZES = {
 # the clear unit comes first in the registry and by its name
 UNITS = ("annex", "main")
 BOIL, CLEAR, SPARE, OTHER = "Heron-Point, main", "Heron-Point, annex", "Heron-Point, spare", "Otter-Cove"
-SAID = ".tl-verdict, .tl-badge, .tl-card, .tl-next, .tl-unit-here, [data-testid=stForm]"
+SAID = ".tl-verdict, .tl-badge, .tl-lines, .tl-map, .tl-card, .tl-next, .tl-unit-here, [data-testid=stForm]"
 
 
 def fill(path: Path, *more: str) -> None:
@@ -200,10 +200,10 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
 
     # through pages that are about no unit
     go(page, "Now")
-    page.locator(".tl-card").first.wait_for()
+    page.locator(".tl-lines").first.wait_for()
     at(page, "", **chosen)
     page.reload()
-    page.locator(".tl-card").first.wait_for()
+    page.locator(".tl-lines").first.wait_for()
     go(page, "Advisories")
     at(page, "advisories", **chosen)
     page.get_by_text("Raise one by hand").click()
@@ -312,7 +312,7 @@ WATCH = """said => {
     if (silent && left.length) window.beside.push([...left].map(one => one.className).join(' '));
   }).observe(document.body, {subtree: true, childList: true, characterData: true});
 }"""
-PAGES = {"": ".tl-card", "cabin": ".tl-verdict", "after-cut": ".tl-verdict", "advisories": ".tl-card"}
+PAGES = {"": ".tl-lines", "cabin": ".tl-verdict", "after-cut": ".tl-verdict", "advisories": ".tl-card"}
 
 
 @pytest.mark.parametrize(("path", "how"), [
