@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,8 @@ FIND, SHOW, TRIP = "find", "show", "trip"  # names in the address
 ALL_TRIPS = "All trips"
 LONGEST = 80
 SEEN = "narrowed"  # key: what the address named when the controls were last set by it
+TOLD_AT = "narrowed-at"  # key: when the reader's last press was told to the address
+ON_ITS_WAY_S = 5.0
 KEYS = {FIND: "narrow-find", SHOW: "narrow-show", TRIP: "narrow-trip"}
 
 
@@ -75,7 +78,9 @@ def _follow_address() -> None:
     """Set the controls by the address where it has changed by itself: a reload, a link, the browser's back."""
     asked = Narrowed.of(st.query_params)
     there = KEYS[FIND] in st.session_state and KEYS[SHOW] in st.session_state
-    if there and st.session_state.get(SEEN) == asked:
+    # A part that draws itself anew brings the browser's address, which may be of just before the reader's last press.
+    on_its_way = time.monotonic() - st.session_state.get(TOLD_AT, 0.0) < ON_ITS_WAY_S
+    if there and (st.session_state.get(SEEN) == asked or on_its_way):
         return
     st.session_state[SEEN] = asked
     st.session_state[KEYS[FIND]] = asked.find
@@ -95,5 +100,6 @@ def _tell() -> None:
     """Keep the address in step with what the reader asks for."""
     asked = _asked()
     st.session_state[SEEN] = asked
+    st.session_state[TOLD_AT] = time.monotonic()
     kept = {name: value for name, value in st.query_params.items() if name not in KEYS}
     st.query_params.from_dict({**kept, **asked.parameters})
