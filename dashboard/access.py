@@ -14,6 +14,7 @@ import streamlit as st
 from dashboard.text.measures import Units
 from ingest.db.engine import read_address
 from ingest.margins import margins
+from ingest.months.fleet import Share, month_shares
 from ingest.queries import UnitStatus, status
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, StoreUnavailable, settings
@@ -74,6 +75,8 @@ def forget() -> None:
     _connected.clear()
     present.clear()
     week.clear()
+    stretch_of_time.clear()
+    month_now.clear()
     get_fleet.clear()
 
 
@@ -98,6 +101,18 @@ def present(_store: Client) -> FleetNow:
 def week(_store: Client) -> dict[Key, Margins]:
     """Each unit's margin to target over the last seven days, by two hours."""
     return margins(_store, _store.now(), span=timedelta(days=7), slot=timedelta(hours=2))
+
+
+@st.cache_resource(show_spinner=False, ttl=30.0, max_entries=8)
+def stretch_of_time(_store: Client, days: int, hours: int) -> dict[Key, Margins]:
+    """Each unit's margin to target over the last days, by slots of so many hours."""
+    return margins(_store, _store.now(), span=timedelta(days=days), slot=timedelta(hours=hours))
+
+
+@st.cache_resource(show_spinner=False, ttl=60.0, max_entries=4)
+def month_now(_store: Client) -> Mapping[Key, Share]:
+    """Each unit's share in specification of this month so far: the least and the most."""
+    return month_shares(_store, load_fleet(_store), _store.now())
 
 
 def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:

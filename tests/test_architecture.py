@@ -24,6 +24,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.fleet": {"models.advisory"},  # the policies of steps and laboratory alone, which the registry holds
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
+    "models.alarm_load": set(),
     "models.margin": {"models.exposure"},  # only how columns of numbers are called
     "models.shortfall": set(),
     # of exposure only how an instant is written

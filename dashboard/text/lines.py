@@ -136,10 +136,10 @@ def event_line(title: str, members: Sequence[UnitStatus], event: str) -> str:
         f'<p>{link_to("shared-event", "See to them together →", event=event)}</p></details>')
 
 
-def legend() -> str:
+def legend(span: str = "Last 7 days") -> str:
     """What the marks in the small pictures mean."""
     return (
-        '<p class="tl-legend tl-mean">Last 7 days: the line is the lower bound of dose less its target, of water '
+        f'<p class="tl-legend tl-mean">{text(span)}: the line is the lower bound of dose less its target, of water '
         'drawn and at peak flow; the broken line is the target. <span class="tl-k tl-k-short"></span> thick: below '
         'target <span class="tl-k tl-k-dark"></span> solid: dark <span class="tl-k tl-k-cold"></span> hatched: '
         'cold, warming up <span class="tl-k tl-k-unheard"></span> box: not heard '

@@ -78,7 +78,7 @@ def _follow_address() -> None:
     """Set the controls by the address where it has changed by itself: a reload, a link, the browser's back."""
     asked = Narrowed.of(st.query_params)
     there = KEYS[FIND] in st.session_state and KEYS[SHOW] in st.session_state
-    # A part that draws itself anew brings the browser's address, which may be of just before the reader's last press.
+    # a part that draws itself anew brings the browser's address, which may be of just before the last press
     on_its_way = time.monotonic() - st.session_state.get(TOLD_AT, 0.0) < ON_ITS_WAY_S
     if there and (st.session_state.get(SEEN) == asked or on_its_way):
         return

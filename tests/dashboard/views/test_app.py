@@ -120,7 +120,7 @@ def test_without_a_collector_every_page_says_how_to_start_one_and_calls_nothing_
     assert "tl-clear" not in told(app)
 
 
-@pytest.mark.parametrize("name", ["now", "cabin"])
+@pytest.mark.parametrize("name", ["now", "cabin", "over-time"])
 def test_a_store_without_a_cabin_says_how_to_enrol_one(page, nobody, name):
     text = told(page(nobody, name))
     assert "No cabin is enrolled yet" in text and "tarnlight enroll fleet.toml" in text and "tarnlight demo" in text
@@ -141,6 +141,34 @@ def test_a_filter_leaves_only_what_was_asked_for(page, running):
     app.get("button_group")[0].select("silent").run()
     assert "Otter-Cove, annex</a>" in told(app)
     assert "Heron-Point</a>" not in told(app) and "Otter-Cove, main</a>" not in told(app)
+
+
+def test_the_search_finds_by_name_and_by_reason_and_says_where_nothing_fits(page, running):
+    app = page(running)
+    app.text_input[0].input("OTTER annex").run()
+    assert "Otter-Cove, annex</a>" in told(app) and "Otter-Cove, main</a>" not in told(app)
+    assert app.query_params["find"] == "OTTER annex"
+    app.text_input[0].input("lamp is dark").run()
+    assert "Otter-Cove, main</a>" in told(app) and "Heron-Point</a>" not in told(app)
+    app.text_input[0].input("<b>nowhere</b>").run()
+    assert "No cabin fits this filter" in told(app) and "<b>nowhere" not in told(app)
+
+
+def test_a_line_has_the_last_week_in_words_beside_its_picture_and_silence_is_not_drawn_as_clear(page, running):
+    text = told(page(running))
+    assert re.search(r'alt="Last 7 days: [^"]*dark [^"]* under target', text)
+    assert 'alt="Last 7 days: nothing heard in this time"' in text  # the annex
+    assert text.count('src="data:image/svg+xml,') == 2  # Heron Point is clear: a name in one line
+
+
+def test_the_fleet_over_time_has_a_row_a_unit_its_month_and_the_load_of_calls(page, running):
+    app = page(running, "over-time")
+    text = told(app)
+    assert text.count('<li class="tl-t-row') == 3 and "nothing heard in this time" in text
+    assert re.search(r"In specification this month: </span>[0-9.]+ to [0-9.]+ %", text) and "no water drawn" in text
+    assert "1 boil advisory raised in 30 days" in text and "EEMUA 191, from memory" in text
+    assert re.search(r'href="cabin\?cabin=otter-cove&amp;unit=main&amp;at=\d{4}-', text)
+    assert "local health authority" in text
 
 
 def test_a_collector_without_its_broker_is_said_on_top(page, running):
