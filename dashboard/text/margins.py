@@ -43,6 +43,23 @@ def _parts(margins: Margins, units: Units) -> list[str]:
     return out
 
 
+def margin_csv(margins: Margins) -> str:
+    """The same as figures: a row a slot, times in UTC; an empty cell is not known."""
+    names = ("from", "to", "margin_mj_cm2", "target_mj_cm2", *(f"{kind}_s" for kind in Stretch), "underdosed_l",
+             "underdosed_l_upper")
+    lines = [",".join(names)]
+    for slot in range(margins.slots):
+        begin, end = margins.start(slot), min(margins.start(slot + 1), margins.until)
+        cells = [
+            margins.margin_mj_cm2[slot], margins.target_mj_cm2[slot],
+            *(margins.share[kind][slot] * (end - begin).total_seconds() for kind in Stretch),
+            margins.underdosed_l[slot], margins.underdosed_l_upper[slot]]
+        lines.append(",".join((
+            f"{begin:%Y-%m-%dT%H:%M:%SZ}", f"{end:%Y-%m-%dT%H:%M:%SZ}",
+            *("" if np.isnan(one) else f"{one:.6g}" for one in cells))))
+    return "\r\n".join(lines) + "\r\n"
+
+
 def slot_words(margins: Margins, slots: slice, units: Units) -> str:
     """A part of the time in one clause."""
     part = Margins(

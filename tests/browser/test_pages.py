@@ -95,9 +95,13 @@ def test_both_pages_say_what_is_known_and_change_by_themselves(
     page.locator(LINE).get_by_role("link", name="Heron-Point").click()
     page.locator(".js-plotly-plot .barlayer .bars").first.wait_for(timeout=WORDS_WITHIN_MS)
     assert "cabin=heron-point&unit=main" in page.url
+    page.get_by_role("heading", name="Latest readings").wait_for()
+    page.get_by_text("Dark, no power").first.wait_for()
     told = page.inner_text("[data-testid=stMain]")
-    for words in ("What to do now", "Latest readings", "Record what was done", "Dark, no power", "Too weak"):
+    for words in ("What to do now", "Latest readings", "Margin to target", "Dark, no power", "Too weak"):
         assert words in told, words
+    page.get_by_role("tab", name="Record").click()
+    page.get_by_text("Record what was done").first.wait_for()
     assert fits(page)
     page.close()
 

@@ -185,7 +185,8 @@ def test_a_cabins_page_shows_verdict_steps_outages_with_litres_and_readings_with
     assert 300 <= float(low) < 330 and float(upper or low) >= 300
     assert "Plumbing disinfected with chlorine" in text and "to do" in text
     assert "UV intensity" in text and " ago" in text
-    assert len(app.get("plotly_chart")) == 1
+    assert len(app.get("plotly_chart")) == 2  # the margin, and the readings that it is made of
+    assert re.search(r"dark 1 h[^.]* under target", text)
 
 
 def test_units_of_the_reader_are_used_and_kept(page, running):
