@@ -49,9 +49,7 @@ def margin_figure(
     figure = make_subplots(
         rows=3, cols=1, shared_xaxes=True, vertical_spacing=0.06, row_heights=[0.43, 0.17, 0.40],
         subplot_titles=(
-            "Margin to target, mJ/cm² (lower bound less target; thick: below it)",
-            f"Under target, {volume_unit(units)} (solid: at least; outline: at most)",
-            "What each verdict rests on"))
+            "Margin to target, mJ/cm²", f"Drawn under target, {volume_unit(units)}", "What each verdict rests on"))
     edge = SHOWN_SHARE * target_mj_cm2
     _marks(figure, shown, span, edge)
     _margin(figure, line, span, edge)

@@ -29,7 +29,7 @@ def least_words(margins: Margins) -> str:
     if not known.size:
         return "margin not known"
     least = float(np.floor(known.min() * 10) / 10)  # never rounded up
-    return f"least margin {least:+.1f} mJ/cm²" if least >= 0 else f"{-least:.1f} mJ/cm² below target at the least"
+    return f"least margin {least:+.1f} mJ/cm²" if least >= 0 else f"at worst {-least:.1f} mJ/cm² below target"
 
 
 def _parts(margins: Margins, units: Units) -> list[str]:

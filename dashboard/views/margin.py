@@ -40,7 +40,8 @@ DRAWN = "margin-drawn"  # key in the session
 REDRAWN_AFTER_S = 60.0
 DOWNLOADED = Size(width=1200, height=260, litres=70)
 WORDS = ("The line is the lower bound of dose less its target: of the water drawn, and of water at the most that "
-         "the supply can deliver, whichever is less. The verdict is clear only where it is not below 0.")
+         "the supply can deliver, whichever is less; it is thick below the target, and no verdict is clear there. "
+         "Litres: solid what surely passed under target, outlined the most that it can have been.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
@@ -152,4 +153,44 @@ def test_12_cabins_in_trouble_fit(
         bottom = page.locator(LINE).nth(11).evaluate("one => one.getBoundingClientRect().bottom")
         page.screenshot(path=tmp_path / f"twelve-{size}.png")
         assert bottom <= screens * SIZES[size]["height"] and fits(page), bottom
+        page.close()
+
+
+@pytest.mark.parametrize("size", list(SIZES))
+def test_from_the_fleet_over_time_to_the_cabin_at_that_time_and_its_figures(
+    browser: Any, mosquitto: Mosquitto, tmp_path: Path, size: str
+) -> None:
+    slugs = ["pike-narrows", "otter-ledge", "loon-bay"]
+    with fleet(tmp_path, mosquitto, slugs, dark={"loon-bay"}, silent={"pike-narrows"}) as address:
+        page = browser.new_page(viewport=SIZES[size])
+        page.set_default_timeout(WITHIN_MS)
+        page.goto(f"{address}/over-time?days=7")
+        row = page.locator(".tl-rows > li", has_text="Loon-Bay")
+        row.locator(".tl-t-part").last.wait_for()
+        assert page.locator(".tl-rows > li").count() == 3 and fits(page)
+        assert page.get_by_text("1 boil advisory raised in 7 days").count() == 1
+        assert "dark" in row.locator(".tl-t-part").last.get_attribute("title")
+        page.screenshot(path=tmp_path / f"over-time-{size}.png", full_page=True)
+
+        row.locator(".tl-t-part").last.click()
+        page.wait_for_url("**/cabin?cabin=loon-bay&unit=main&at=*")
+        page.locator(".tl-verdict", has_text="Loon-Bay").wait_for()
+        page.get_by_role("button", name="Show up to now").wait_for()
+        page.locator(".js-plotly-plot .barlayer .bars").first.wait_for()
+        assert fits(page)
+        with page.expect_download() as told:
+            page.get_by_role("button", name="Figures (CSV)").click()
+        rows = Path(told.value.path()).read_text().splitlines()
+        assert rows[0].startswith("from,to,margin_mj_cm2,target_mj_cm2,")
+        assert told.value.suggested_filename.endswith(".csv")
+        names = rows[0].split(",")
+        dark_s = sum(float(one.split(",")[names.index("dark_s")]) for one in rows[1:])
+        assert 3000 < dark_s < 5400  # an hour, and what went by since
+        with page.expect_download() as told:
+            page.get_by_role("button", name="Picture (SVG)").click()
+        drawn = ElementTree.fromstring(Path(told.value.path()).read_text())
+        assert drawn.tag.endswith("svg") and "Loon-Bay, main" in drawn[0].text
+        page.get_by_role("button", name="Show up to now").click()
+        page.wait_for_function("!location.search.includes('at=')")
+        page.get_by_role("button", name="Show up to now").wait_for(state="hidden")
         page.close()

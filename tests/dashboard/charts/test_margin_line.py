@@ -81,7 +81,7 @@ def test_a_hostile_title_is_text_and_the_source_holds_no_markup() -> None:
 @pytest.mark.parametrize(("margins", "said"), [
     (of([3.26, 5, 5, 5]), "least margin +3.2 mJ/cm²"),
     (of([3.26, -2.04, 5, 5], litres=[0, 10, 0, 0]),
-     "2.1 mJ/cm² below target at the least; 10 to 20 L under target"),
+     "at worst 2.1 mJ/cm² below target; 10 to 20 L under target"),
     (of([1.0, np.nan, np.nan, 1], dark=[0, 0.5, 0, 0], unheard=[0, 0.5, 1, 0]),
      "least margin +1.0 mJ/cm²; dark 30 min; not heard 1 h 30 min"),
     (of([np.nan] * 4, unknown=[1, 1, 1, 1]), "margin not known; dose not known 4 h"),
@@ -92,5 +92,5 @@ def test_words_say_the_same_and_never_round_up(margins: Margins, said: str) -> N
 
 def test_a_part_of_the_time_has_words_of_its_own() -> None:
     found = of([1.0, -3.0, 5, 5], dark=[0, 0, 0, 1])
-    assert slot_words(found, slice(0, 2), Units.METRIC) == "3.0 mJ/cm² below target at the least"
+    assert slot_words(found, slice(0, 2), Units.METRIC) == "at worst 3.0 mJ/cm² below target"
     assert slot_words(found, slice(2, 4), Units.METRIC) == "least margin +5.0 mJ/cm²; dark 1 h"
