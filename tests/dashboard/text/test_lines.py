@@ -33,8 +33,9 @@ class Tags(HTMLParser):
 def at(name: str, word: Word, latitude: float, longitude: float):
     """A cabin's unit somewhere."""
     one = status("X", word)
+    slug = re.sub("[^a-z]", "", name.lower())
     return replace(one, cabin=replace(
-        one.cabin, name=name, slug=re.sub("[^a-z]", "", name.lower()) or "x", latitude=latitude, longitude=longitude))
+        one.cabin, name=name, slug=slug, latitude=latitude, longitude=longitude))
 
 
 def test_hostile_names_are_text_everywhere() -> None:
