@@ -20,7 +20,7 @@ from models.advisory import STEP_WORDS
 from models.verdict import STANDS_BECAUSE, Word
 
 FOLLOWED = "tl-go"  # class of links that `dashboard.views.follow` follows
-NAMED_ON_MAP = 8  # of those that need somebody; more names would lie on each other
+NAME_WIDE_PCT, NAME_HIGH_PCT = 45.0, 8.0  # of the map's width: a name that would lie on a worse one's is left out
 MARGIN_OF_MAP = 0.07  # of its width, so that no mark is cut
 KM_A_DEGREE = 111.2  # of latitude: 6,371 km x pi / 180
 LEAST_KM = 2.0  # a map of one cabin is no wider than that
@@ -158,15 +158,19 @@ def place_map(found: Sequence[UnitStatus]) -> str:
         return ""
     worst = sorted(by_cabin.values(), key=lambda one: WORST_FIRST.index(one.verdict.verdict))
     laid = _laid_out(worst)
-    marks = []
-    for number, (one, place) in enumerate(zip(worst, laid.places, strict=True)):
+    marks: list[str] = []
+    by_name: list[_Place] = []
+    for one, place in zip(worst, laid.places, strict=True):
         word = one.verdict.verdict
         face = FACES[word]
         off_map = f", {place.away_km:.0f} km off this map" if place.away_km else ""
         told = f"{one.cabin.name}: {face.word}{off_map}"
-        named = word in words.NEEDS_YOU and number < NAMED_ON_MAP
+        named = word in words.NEEDS_YOU and all(
+            abs(place.y - other.y) * laid.high_share > NAME_HIGH_PCT or abs(place.x - other.x) > NAME_WIDE_PCT
+            for other in by_name)
+        by_name += [place] * named
         name = f'<span class="tl-map-name">{text(one.cabin.name)}</span>' if named else ""
-        side = " tl-map-left" if place.x > 55 else ""
+        side = " tl-map-left" if place.x > 45 else ""
         off = " tl-map-off" if place.away_km else ""
         marks.append(
             f'<a class="{FOLLOWED} tl-map-mark tl-ink-{word}{side}{off}" '

@@ -105,3 +105,9 @@ def test_a_cabin_has_its_worst_units_mark_and_worst_ones_lie_on_top() -> None:
                             at("Otter", Word.CLEAR, 45, -79)])
     assert html.count('class="tl-go tl-map-mark') == 2 and "Pike: Boil" in html and "Pike: Clear" not in html
     assert html.index("Otter: Clear") < html.index("Pike: Boil")
+
+
+def test_names_on_the_map_never_lie_on_each_other_and_the_worst_has_its_own() -> None:
+    html = lines.place_map([at(f"Cab{letter}", Word.BOIL, 45 + 0.0001 * number, -79)
+                            for number, letter in enumerate("abcdefgh")])
+    assert re.findall(r'tl-map-name">(.*?)<', html) == ["Caba"] and html.count('class="tl-go tl-map-mark') == 8
