@@ -29,9 +29,11 @@ _SLOTS = """
         FROM hourly JOIN asked USING (cabin, unit) WHERE hour >= $since AND hour < $until GROUP BY ALL),
     lit AS (
         SELECT unit_no, floor((epoch("at") - $from_s) / $slot_s)::BIGINT AS slot,
-            min(dose_low_at_peak_mj_cm2) AS dose_low_at_peak_mj_cm2
+            min(dose_low_at_peak_mj_cm2) FILTER (lamp = 1 AND isfinite(dose_low_at_peak_mj_cm2))
+                AS dose_low_at_peak_mj_cm2,
+            bool_or(lamp < 0 OR (lamp = 1 AND NOT coalesce(isfinite(dose_low_at_peak_mj_cm2), false))) AS unsure
         FROM resume_state JOIN asked USING (cabin, unit)
-        WHERE "at" >= $since AND "at" < $until AND lamp = 1 AND isfinite(dose_low_at_peak_mj_cm2) GROUP BY ALL)
+        WHERE "at" >= $since AND "at" < $until GROUP BY ALL)
     SELECT * FROM drawn LEFT JOIN lit USING (unit_no, slot) ORDER BY unit_no, slot
 """
 
@@ -65,6 +67,10 @@ def margins(
     found = margin(
         rows["dose_low_drawn_mj_cm2"].to_numpy(dtype=float), rows["dose_low_at_peak_mj_cm2"].to_numpy(dtype=float),
         target)
+    # what is known of a part can show that a slot was short, and never that it was not
+    unsure = rows["unsure"].fillna(False).astype(bool).to_numpy()
+    with np.errstate(invalid="ignore"):
+        found = np.where(unsure & (found >= 0), np.nan, found)
     return margins_by_unit(
         rows.assign(margin_mj_cm2=found, target_mj_cm2=target), keys, since=since, until=now, slot_s=slot_s,
         silent_after_s=[unit.overdue_s for _, unit in wanted])

@@ -56,6 +56,23 @@ def test_margins_are_the_peaks_lower_bound_less_the_target_with_dark_and_silence
     assert not found["otter-cove", "annex"].heard
 
 
+@pytest.mark.parametrize("dim_from", [0, 3])
+def test_lit_time_whose_dose_nobody_can_tell_is_unknown_and_no_line(held: Store, dim_from: int) -> None:
+    """A sensor that falls silent while the lamp stays lit: from the start, or after three hours."""
+    end = pd.Timestamp(held.now()).floor("h")
+    at = pd.date_range(end - 6 * HOUR, end, freq="60s", tz="UTC")
+    told = at < end - (6 - dim_from) * HOUR
+    send(held, pd.DataFrame({
+        "cabin": "otter-cove", "unit": "main", "at": at, "lamp_on": True, "power_on": True,
+        "intensity_w_m2": np.where(told, 58.0, np.nan), "flow_l_min": 0.0, "total_l": 100.0}))
+    found = margins(held, held.now(), span=timedelta(hours=9), slot=HOUR)["otter-cove", "main"]
+    known = [slot for slot in range(found.slots) if not np.isnan(found.margin_mj_cm2[slot])]
+    assert len(known) == dim_from
+    for slot in range(found.slots):
+        if found.start(slot) >= (end - (6 - dim_from) * HOUR) and found.start(slot) < end:
+            assert found.share[Stretch.UNKNOWN][slot] + found.share[Stretch.UNHEARD][slot] > 0.9, slot
+
+
 def test_slots_stay_where_they_are_as_time_goes_on(lived: Store) -> None:
     now = lived.now().replace(minute=10, second=0)
     one, other = (
