@@ -18,7 +18,7 @@ from dashboard.charts.margin import line_of, margin_figure
 from dashboard.charts.margin_line import Size, picture
 from dashboard.charts.readings import Span
 from dashboard.text import markup, measures
-from dashboard.text.margins import NOTHING, margin_csv, margin_words
+from dashboard.text.margins import margin_csv, margin_words
 from dashboard.text.measures import Units
 from dashboard.text.over_time import AT
 from dashboard.views.frame import live
@@ -53,6 +53,8 @@ class Drawn:
     margins: Margins
     seen: str
     span: Span
+    csv: str
+    svg: str
 
 
 def margin_evidence(store: Client, cabin: str, unit: str) -> None:
@@ -105,12 +107,10 @@ def drawing(store: Client, cabin: str, unit: str, picked: str, at: datetime | No
     st.html(markup.small(f"{drawn.seen[0].upper()}{drawn.seen[1:]}. {WORDS}"))
     name = f"{cabin}-{unit}-{drawn.span.until:%Y%m%d}-{picked.replace(' ', '')}"
     with st.container(horizontal=True):
-        st.download_button("Figures (CSV)", lambda: margin_csv(drawn.margins), f"{name}.csv", "text/csv",
+        st.download_button("Figures (CSV)", drawn.csv, f"{name}.csv", "text/csv",
                            on_click="ignore", key="margin-csv")
-        title = f"{one.cabin.name}, {unit}, margin to target, {drawn.margins.since:%Y-%m-%d %H:%M} UTC to " \
-            f"{drawn.margins.until:%Y-%m-%d %H:%M} UTC: {drawn.seen}"
-        st.download_button("Picture (SVG)", lambda: picture(drawn.margins, DOWNLOADED, title), f"{name}.svg",
-                           "image/svg+xml", on_click="ignore", key="margin-svg")
+        st.download_button("Picture (SVG)", drawn.svg, f"{name}.svg", "image/svg+xml", on_click="ignore",
+                           key="margin-svg")
         st.html(markup.small("PNG: the camera above the drawing."))
 
 
@@ -134,4 +134,7 @@ def draw(
                 np.full(len(rows), target))})
     intervals = queries.outages(store, now, cabin=cabin, unit=unit, since=span.since, with_lit=True)
     figure = margin_figure(line, found, intervals, target_mj_cm2=target, span=span, units=units)
-    return Drawn(of, figure, found, margin_words(found, units) or NOTHING, span)
+    seen = margin_words(found, units)
+    title = f"{fleet.cabin(cabin).name}, {unit}, margin to target, {found.since:%Y-%m-%d %H:%M} UTC to " \
+        f"{found.until:%Y-%m-%d %H:%M} UTC: {seen}"
+    return Drawn(of, figure, found, seen, span, margin_csv(found), picture(found, DOWNLOADED, title))
