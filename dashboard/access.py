@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import pandas as pd
@@ -13,11 +13,14 @@ import streamlit as st
 
 from dashboard.text.measures import Units
 from ingest.db.engine import read_address
+from ingest.margins import margins
+from ingest.months.fleet import Share, month_shares
 from ingest.queries import UnitStatus, status
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, StoreUnavailable, settings
 from ingest.store import Client
 from models.fleet import Fleet
+from models.margin import Key, Margins
 
 PAGE_WITHIN_S = 6.0  # a page that waits longer shows old words as if they were new
 ASKED_AT_ONCE = 8
@@ -71,6 +74,9 @@ def forget() -> None:
     """Let go of what is known of the collector, so that the next question finds out."""
     _connected.clear()
     present.clear()
+    week.clear()
+    stretch_of_time.clear()
+    month_now.clear()
     get_fleet.clear()
 
 
@@ -88,6 +94,25 @@ def present(_store: Client) -> FleetNow:
     """What the first page shows."""
     now = _store.now()
     return FleetNow(now, tuple(status(_store, now)))
+
+
+# Ten seconds: hours change slowly, and what is wrong now is said in words every second.
+@st.cache_resource(show_spinner=False, ttl=10.0, max_entries=4)
+def week(_store: Client) -> dict[Key, Margins]:
+    """Each unit's margin to target over the last seven days, by two hours."""
+    return margins(_store, _store.now(), span=timedelta(days=7), slot=timedelta(hours=2))
+
+
+@st.cache_resource(show_spinner=False, ttl=30.0, max_entries=8)
+def stretch_of_time(_store: Client, days: int, hours: int) -> dict[Key, Margins]:
+    """Each unit's margin to target over the last days, by slots of so many hours."""
+    return margins(_store, _store.now(), span=timedelta(days=days), slot=timedelta(hours=hours))
+
+
+@st.cache_resource(show_spinner=False, ttl=60.0, max_entries=4)
+def month_now(_store: Client) -> Mapping[Key, Share]:
+    """Each unit's share in specification of this month so far: the least and the most."""
+    return month_shares(_store, load_fleet(_store), _store.now())
 
 
 def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:

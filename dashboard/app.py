@@ -14,9 +14,11 @@ from dashboard.views.along import carry
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
 from dashboard.views.commission import commission
+from dashboard.views.follow import follow_links
 from dashboard.views.frame import PAGES
 from dashboard.views.lamps import lamps
 from dashboard.views.now import now
+from dashboard.views.over_time import fleet_over_time
 from dashboard.views.shared_event import shared_event
 from dashboard.views.system import system
 from dashboard.views.visits import visits
@@ -31,6 +33,7 @@ def main() -> None:
     st.html(STYLE)
     pages = {
         "now": st.Page(now, title="Now", url_path="now", default=True),
+        "over-time": st.Page(fleet_over_time, title="Over time", url_path="over-time"),
         "cabin": st.Page(cabin, title="One cabin", url_path="cabin"),
         "after-cut": st.Page(after_cut, title="After a power cut", url_path="after-cut"),
         "advisories": st.Page(advisories, title="Advisories", url_path="advisories"),
@@ -44,6 +47,7 @@ def main() -> None:
     st.session_state[PAGES] = pages
     carry()
     page = st.navigation(list(pages.values()), position="top")
+    follow_links()
     page.run()
     st.divider()
     st.segmented_control(

@@ -293,6 +293,7 @@ _STEP_ACTION = {
     Step.NOTICE_REMOVED: "A named person can lift the advisory now and take the notice down.",
 }
 
+STANDS_BECAUSE = "A boil advisory stands because of "
 _CAUSE_WORDS = {
     Cause.POWER_CUT: "a power cut",
     Cause.LAMP_FAILURE: "a dark lamp",
@@ -424,7 +425,7 @@ def _of_advisory(present: Present, *, heard: bool) -> Iterator[_Finding]:
             left = f"step {advisory.steps.index(first) + 1} of {len(advisory.steps)}: {STEP_WORDS[first]}"
         yield _Finding(
             weight=_Weight.BOIL, since=advisory.happened_from,
-            reason=f"{late}A boil advisory stands because of {cause}{failed}"
+            reason=f"{late}{STANDS_BECAUSE}{cause}{failed}"
             f"{_known(advisory)}; {left}.",
             action=f"{NOT_THE_TAP} until a named person lifts the advisory. {step} {AUTHORITY}",
             works=works_of_steps(todo) | (_SEE_IF_LIT if step == ASK_THERE else frozenset()),

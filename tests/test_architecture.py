@@ -26,6 +26,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.fleet": {"models.advisory", "models.wording"},
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
+    "models.alarm_load": set(),
+    "models.margin": {"models.exposure"},  # only how columns of numbers are called
     "models.shortfall": set(),
     "models.bisection": set(),
     # of exposure only how an instant is written
@@ -81,6 +83,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.queries": {
         "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
         "ingest.registry", "ingest.room"},
+    "ingest.margins": {"ingest.db", "ingest.evaluation", "ingest.registry"},
+    "ingest.in_hand": {"ingest.db", "ingest.record"},
     "ingest.months": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.queries", "ingest.record", "ingest.registry"},
     "ingest.actions": {
@@ -97,6 +101,7 @@ ONLY = {
     ("models.fleet", "models.advisory"): {"events", "laboratory"},
     ("models.dose", "models.exposure"): {"instants"},
     ("models.battery", "models.exposure"): {"instants"},
+    ("models.margin", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
 }

@@ -92,7 +92,7 @@ def evidence_figure(
               unit=flow_unit(units), color="#1f6f9f")
     _limit(figure, unit.dose_target_mj_cm2, f"target {unit.dose_target_mj_cm2:g}", row=1)
     _limit(figure, reactor.alarm_intensity_w_m2, f"alarm {reactor.alarm_intensity_w_m2:g}", row=2)
-    _draw_intervals(figure, shown, span, units)
+    draw_intervals(figure, shown, span, units, row=4)
     for lane, column in (("Lamp", "lamp_on"), ("Power", "power_on")):
         if len(rows):
             _draw_states(figure, states(rows, column, span.until), lane, span)
@@ -181,8 +181,8 @@ def _limit(figure: go.Figure, value: float, words: str, *, row: int) -> None:
         annotation_bgcolor="rgba(255,255,255,0.8)")
 
 
-def _draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: Units) -> None:
-    """Each kind in its lane."""
+def draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: Units, *, row: int) -> None:
+    """Each kind in its lane of that row."""
     for kind in IntervalKind:
         found = shown[shown["kind"] == kind]
         color, shape = LOOKS[kind]
@@ -201,7 +201,7 @@ def _draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: U
             hovertemplate="%{customdata}<extra></extra>",
             marker={"color": color, "line": {"color": color, "width": NARROW_PX},
                     "pattern": {"shape": shape, "fgcolor": INK, "bgcolor": color, "size": 6, "solidity": 0.25}}),
-            row=4, col=1)
+            row=row, col=1)
 
 
 def _draw_states(figure: go.Figure, found: pd.DataFrame, lane: str, span: Span) -> None:

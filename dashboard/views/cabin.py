@@ -6,17 +6,20 @@ cabin's worst.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import streamlit as st
 
 from dashboard.access import get_fleet, present, reader_units, status_of
+from dashboard.lamp_access import get_outlook
 from dashboard.text import markup, measures
 from dashboard.text import verdicts as words
 from dashboard.views.choice import choice
 from dashboard.views.dose_explanation import reckoning
 from dashboard.views.evidence import evidence
 from dashboard.views.frame import care, caution, guarded, link, live
+from dashboard.views.lamps import chart
+from dashboard.views.margin import margin_evidence
 from dashboard.views.message_log import told
 from dashboard.views.record import amend, done, record
 from dashboard.views.steps import steps
@@ -26,6 +29,8 @@ from ingest.store import Client
 from models.fleet import Role
 
 REFUSED_SHOWN = 20
+TELLING = "Telling"  # the tab that says who was told, and takes the word that it was read
+TAB = "tab"  # key, and name in the address
 
 Section = Callable[[Client, str, str], None]
 
@@ -38,8 +43,13 @@ def cabin(store: Client) -> None:
     if chosen is None:
         return
     first_screen(store, *chosen)
-    for section in SECTIONS:
+    for section in EVIDENCE:
         section(store, *chosen)
+    for (name, sections), tab in zip(TABS.items(), st.tabs(list(TABS), key=TAB, on_change="rerun",
+                                                            bind="query-params"), strict=True):
+        with tab:
+            for section in sections if tab.open or name != "Lamp" else ():
+                section(store, *chosen)
 
 
 @live("2s")
@@ -63,7 +73,14 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
     st.html(markup.small(calls))
     caution()
-    care(one.verdict.works)
+
+
+@live("2s")
+def cautions(store: Client, cabin: str, unit: str) -> None:
+    """Those of the works that the verdict asks for."""
+    one = status_of(store, cabin, unit)
+    if one is not None:
+        care(one.verdict.works)
 
 
 @live("2s")
@@ -71,7 +88,9 @@ def way_out(store: Client, cabin: str, unit: str) -> None:
     """While an advisory stands: the way to the page that leads out of it."""
     one = status_of(store, cabin, unit)
     if one is not None and one.standing is not None:
-        link("after-cut", "What to do step by step, the notice, and lifting it →", cabin=cabin, unit=unit)
+        with st.container(horizontal=True):
+            link("after-cut", "What to do step by step, the notice, and lifting it →", cabin=cabin, unit=unit)
+            link("cabin", "Confirm that you have read it →", cabin=cabin, unit=unit, tab=TELLING)
 
 
 @live("2s")
@@ -107,7 +126,20 @@ def set_up(store: Client, cabin: str, unit: str) -> None:
     link("commission", "Commissioning, seasonal shut-down and start-up →", cabin=cabin, unit=unit)
 
 
-# The page below its first screen, in order. A later part of the page (how a dose was reached, what to record of an
-# advisory, a lamp's trend) is one more function of store, cabin and unit in this list.
-SECTIONS: tuple[Section, ...] = (
-    way_out, steps, told, evidence, reckoning, latest, record, done, amend, set_up, refused)
+def lamp(store: Client, cabin: str, unit: str) -> None:
+    """What the lamp's outlook says of this unit, with its drawing."""
+    found = get_outlook(store)
+    mine = next((one for one in found.lamps if (one.cabin.slug, one.unit.slug) == (cabin, unit)), None)
+    if mine is None:
+        st.html(markup.small("Nothing is known of this unit's lamp yet."))
+        return
+    chart(found, mine)
+    link("lamps", "All lamps →")
+
+
+# Right below the verdict: the next step, then at once the evidence. The rest stands in tabs, each a list of
+# functions of store, cabin and unit; the lamp's, whose fit takes a while, is asked for only where its tab is open.
+EVIDENCE: tuple[Section, ...] = (way_out, margin_evidence, cautions)
+TABS: Mapping[str, tuple[Section, ...]] = {
+    "Readings": (latest, evidence, reckoning, refused), "Record": (steps, record, done, amend, set_up),
+    TELLING: (told,), "Lamp": (lamp,)}

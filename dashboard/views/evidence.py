@@ -1,4 +1,4 @@
-"""What a verdict rests on: readings over time, and the stretches that were not lit."""
+"""What a margin is made of: readings over time, and the stretches that were not lit."""
 
 from __future__ import annotations
 
@@ -44,11 +44,12 @@ class Drawn:
 
 def evidence(store: Client, cabin: str, unit: str) -> None:
     """The reader picks the time; drawing and table follow."""
-    st.subheader("Evidence")
+    st.subheader("Readings over time")
     with st.container(horizontal=True, vertical_alignment="center"):
         picked = st.segmented_control(
-            "Time to show", list(RANGES), default="24 h", required=True, key="range", label_visibility="collapsed")
-        hold = st.toggle("Hold the drawing still, to zoom", key="hold")
+            "Time of the readings", list(RANGES), default="24 h", required=True, key="readings-range",
+            label_visibility="collapsed")
+        hold = st.toggle("Hold the readings still, to zoom", key="hold-readings")
     drawing(store, cabin, unit, picked or "24 h", hold)
 
 

@@ -1,32 +1,35 @@
-"""The first page: which cabins need me now, why, and what do I do?"""
+"""The first page: which cabins need me now, why, and who has it in hand? A line a unit."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime, timedelta
 
 import streamlit as st
 
-from dashboard.access import FleetNow, present, reader_units
-from dashboard.text import markup
+from dashboard.access import FleetNow, get_fleet, present, reader_units, week
+from dashboard.charts.margin_line import SMALL, data_uri, picture
+from dashboard.text import lines, markup, shared
 from dashboard.text import verdicts as words
-from dashboard.views.frame import care, caution, empty, guarded, link, live
-from dashboard.views.shared_event import shared_links
+from dashboard.text.margins import NOTHING, margin_words
+from dashboard.views.frame import care, caution, empty, guarded, live
+from dashboard.views.narrowed import narrowed
 from ingest.db import held
+from ingest.evaluation.shared import SPAN, events_since
+from ingest.in_hand import in_hand
 from ingest.queries import UnitStatus
 from ingest.store import Client
 from ingest.wire import sessions
+from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import Work
-
-ALL_TRIPS = "All trips"
-MOST_CARDS = 40  # more would not be read, and would be drawn anew every two seconds
+from models.verdict import Word
 
 
 @guarded
 def now(store: Client) -> None:
-    """Every cabin, worst first."""
+    """Every unit, worst first."""
     clocks(store)
     verdicts(store)
-    shared_links(store)
     lost_messages(store)
 
 
@@ -48,50 +51,71 @@ def lost_messages(store: Client) -> None:
 
 @live("2s")
 def verdicts(store: Client) -> None:
-    """Headline, counts, filter, cards."""
+    """Headline, tallies that filter, search, shared events, lines, map.
+
+    Each part is one element whose text stays the same while nothing changes, so that a browser leaves it alone.
+    """
     found = present(store)
     if not found.statuses:
         empty()
         return
-    when = f"Judged {found.at:%H:%M:%S} UTC; this page keeps itself up to date."
-    st.html(markup.headline(words.headline(found.statuses), when))
-    st.html(markup.tally(list(words.counts(found.statuses).items())))
+    st.html(markup.headline(words.headline(found.statuses)))
+    asked = narrowed(found.statuses)
     caution()
-    shown = filtered(found.statuses)
-    if not shown:
-        st.html(markup.box("No cabin fits this filter", ["Take a verdict or the trip out of the filter above."]))
-    for one in shown[:MOST_CARDS]:
-        card(one, found)
-    if len(shown) > MOST_CARDS:
-        st.html(markup.small(
-            f"{len(shown) - MOST_CARDS} more, none worse than these; filter by trip or verdict to see them."))
-    care(frozenset[Work]().union(*(one.verdict.works for one in shown[:MOST_CARDS])))
+    shown = [one for one in found.statuses if asked.takes(one)]
+    aside = [one for one in shown if one.verdict.verdict is Word.CLEAR and Word.CLEAR not in asked.show]
+    listed = [one for one in shown if one not in aside] if aside else shown
+    left, right = st.columns([5, 1], gap="small")
+    with left:
+        events(store, found)
+        if not shown:
+            st.html(markup.box("No cabin fits this filter", ["Take a verdict, the trip or the search away above."]))
+        st.html(lines.lines(_lines(store, found, listed), found.at) + lines.clear_line(aside))
+        if listed:
+            st.html(lines.legend())
+    with right:
+        st.html(lines.place_map(shown))
+        st.html(markup.small(f"Judged {found.at:%H:%M} UTC; this page keeps itself up to date."))
+    care(frozenset[Work]().union(*(one.verdict.works for one in listed)))
 
 
-def filtered(found: Sequence[UnitStatus]) -> list[UnitStatus]:
-    """What the reader asked for: a trip, some verdicts."""
-    trips = sorted({one.cabin.trip for one in found if one.cabin.trip})
-    with st.expander("Filter by verdict or trip"), st.container(horizontal=True, vertical_alignment="bottom"):
-        picked = st.pills(
-            "Show only", words.WORST_FIRST, selection_mode="multi", key="filter-verdict",
-            format_func=lambda word: f"{words.FACES[word].shape} {words.FACES[word].word}")
-        trip = st.selectbox("Trip", [ALL_TRIPS, *trips], key="filter-trip", width=200) if trips else ALL_TRIPS
-    return [
-        one for one in found
-        if (not picked or one.verdict.verdict in picked) and trip in (ALL_TRIPS, one.cabin.trip)
-    ]
+def _lines(store: Client, found: FleetNow, listed: Sequence[UnitStatus]) -> list[lines.Line]:
+    """What each line shows."""
+    margins, units = week(store), reader_units()
+    hands = in_hand(store, [one.standing for one in listed if one.standing is not None])
+    out = []
+    for one in listed:
+        mine = margins.get((one.cabin.slug, one.unit.slug))
+        seen = NOTHING if mine is None else margin_words(mine, units)
+        hand, standing = None, one.standing
+        if standing is not None:
+            hand = hands.get(standing.id)
+        out.append(lines.Line(
+            status=one, picture="" if mine is None else data_uri(picture(mine, SMALL, seen)), seen=seen,
+            in_hand=lines.hand_words(one, hand, found.at), waits=lines.until_words(one)))
+    return out
 
 
-def card(one: UnitStatus, found: FleetNow) -> None:
-    """One unit: what, since when, why, what to do, and the way to its page."""
-    extra = ""
-    if one.standing is not None:
-        extra = words.exposure_words(
-            one.standing.advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
-    word = one.verdict.verdict
-    since = words.since_words(one.verdict.since, found.at, one.cabin.zone)
-    with st.container(border=True, key=f"card-{word}-{one.cabin.slug}-{one.unit.slug}", gap="xsmall"):
-        st.html(markup.card(
-            word=word, name=words.unit_name(one), reasons=words.reasons(one), action=one.verdict.next_action,
-            since=f"{words.FACES[word].word} {since}", extra=extra))
-        link("cabin", f"Open {words.unit_name(one)} →", cabin=one.cabin.slug, unit=one.unit.slug)
+def events(store: Client, found: FleetNow) -> None:
+    """What several cabins share, as lines that open."""
+    standing = [(one, one.standing.advisory.raised_at) for one in found.statuses if one.standing is not None]
+    if not standing:
+        return
+    fleet = get_fleet(store)
+    told = []
+    for event in shared_events(store, found.at):
+        mine = [one for one, raised_at in standing if concerns(event, one.cabin.slug, raised_at)]
+        if mine:
+            told.append(lines.event_line(
+                f"{shared.event_title(event, fleet)}: {len(mine)} open", mine, event.id))
+    if told:
+        st.html("".join(told))
+
+
+def shared_events(store: Client, at: datetime) -> tuple[SharedEvent, ...]:
+    """Those of late, newest first; worked out anew only every ten seconds."""
+    kept: tuple[datetime, tuple[SharedEvent, ...]] | None = st.session_state.get("events-known")
+    if kept is None or not timedelta(0) <= at - kept[0] < timedelta(seconds=10):
+        kept = (at, events_since(store, get_fleet(store), at, at - SPAN)[::-1])
+        st.session_state["events-known"] = kept
+    return kept[1]

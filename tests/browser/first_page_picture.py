@@ -2,7 +2,7 @@
 
     .venv/bin/python -m tests.browser.first_page_picture
 
-Starts `tarnlight demo` with a store of its own, waits for the cards, writes `dashboard/docs/first-page.png`.
+Starts `tarnlight demo` with a store of its own, waits for the lines, writes `dashboard/docs/first-page.png`.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def take(path: Path) -> None:
                 browser = found.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
                 page = browser.new_page(viewport=WINDOW)
                 page.goto(f"http://127.0.0.1:{port}")
-                page.locator(".tl-card").nth(3).wait_for(timeout=90_000)
+                page.locator(".tl-lines > li").nth(2).wait_for(timeout=90_000)
                 page.wait_for_timeout(3_000)  # fonts and the sidebar settle
                 page.screenshot(path=path)
                 browser.close()

@@ -29,6 +29,7 @@ playwright = pytest.importorskip("playwright.sync_api", reason="needs the packag
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
+LINE = ".tl-lines > li"  # of a unit on the first page
 DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 WORDS_WITHIN_MS = 30_000  # of a page's first opening; the machine may be busy
 
@@ -77,26 +78,30 @@ def test_both_pages_say_what_is_known_and_change_by_themselves(
     page = browser.new_page(viewport=DESKTOP)
     page.goto(show)
     page.get_by_text("1 of 2 cabins needs you now: Otter-Cove (silent).").wait_for(timeout=WORDS_WITHIN_MS)
-    page.locator(".tl-card").nth(2).filter(has_text="● Clear").wait_for(timeout=10_000)  # cards follow the headline
-    assert "This unit has never been heard." in page.locator(".tl-card").first.inner_text()  # its annex
-    assert "● Clear" in page.locator(".tl-card").last.inner_text()
+    page.locator(".tl-clear-line", has_text="Heron-Point").wait_for(timeout=10_000)  # lines follow the headline
+    assert "This unit has never been heard." in page.locator(LINE).first.inner_text()  # its annex
+    assert page.locator(LINE).count() == 1 and "● Clear" in page.locator(".tl-clear-line").inner_text()
     assert "local health authority" in page.inner_text("body")
     page.evaluate("window.neverReloaded = true")
 
     send(mosquitto, "heron-point", range(0, 1), lamp=False, power=False, intensity=0.0, flow=6.0)
     both = "2 of 2 cabins need you now: Heron-Point (boil); Otter-Cove (silent)."
     page.get_by_text(both).wait_for(timeout=10_000)
-    page.locator(".tl-card", has_text="The power is off").wait_for(timeout=10_000)  # cards follow the headline
-    first = page.locator(".tl-card").first.inner_text()
+    page.locator(LINE, has_text="The power is off").wait_for(timeout=10_000)  # lines follow the headline
+    first = page.locator(LINE).first.inner_text()
     assert "■ Boil" in first and "Heron-Point" in first and "The power is off, and the lamp is dark." in first
     assert "Boil tap water before drinking" in first and page.evaluate("window.neverReloaded") and fits(page)
 
-    page.get_by_text("Open Heron-Point").click()
+    page.locator(LINE).get_by_role("link", name="Heron-Point").click()
     page.locator(".js-plotly-plot .barlayer .bars").first.wait_for(timeout=WORDS_WITHIN_MS)
     assert "cabin=heron-point&unit=main" in page.url
+    page.get_by_role("heading", name="Latest readings").wait_for()
+    page.get_by_text("Dark, no power").first.wait_for()
     told = page.inner_text("[data-testid=stMain]")
-    for words in ("What to do now", "Latest readings", "Record what was done", "Dark, no power", "Too weak"):
+    for words in ("What to do now", "Latest readings", "Margin to target", "Dark, no power", "Too weak"):
         assert words in told, words
+    page.get_by_role("tab", name="Record").click()
+    page.get_by_text("Record what was done").first.wait_for()
     assert fits(page)
     page.close()
 
@@ -107,8 +112,8 @@ def test_both_pages_say_what_is_known_and_change_by_themselves(
         assert top_of(phone, selector) < PHONE["height"], f"{selector} is on the first screen"
     assert "■ Boil" in phone.locator(".tl-verdict").inner_text() and fits(phone)
     phone.goto(show)
-    phone.locator(".tl-card").first.wait_for(timeout=WORDS_WITHIN_MS)
-    assert top_of(phone, ".tl-card .tl-do") < PHONE["height"] and fits(phone)
+    phone.locator(LINE).first.wait_for(timeout=WORDS_WITHIN_MS)
+    assert top_of(phone, f"{LINE} .tl-l-do") < PHONE["height"] and fits(phone)
     phone.close()
 
 
@@ -124,7 +129,7 @@ def test_the_page_waits_for_a_collector_and_comes_back_by_itself(
     page.get_by_text("2 of 2 cabins need you now").wait_for(timeout=20_000)
     one.kill()
     page.get_by_role("heading", name="The collector does not answer").wait_for(timeout=20_000)
-    assert page.locator(".tl-card").count() == 0
+    assert page.locator(LINE).count() == 0
     one.start(connected=False)
     page.get_by_text("2 of 2 cabins need you now").wait_for(timeout=20_000)
     page.close()

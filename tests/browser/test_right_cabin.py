@@ -42,7 +42,7 @@ SIZES = {
 # the clear unit comes first in the registry and by its name
 UNITS = ("annex", "main")
 BOIL, CLEAR, SPARE, OTHER = "Heron-Point, main", "Heron-Point, annex", "Heron-Point, spare", "Otter-Cove"
-SAID = ".tl-verdict, .tl-badge, .tl-card, .tl-next, .tl-unit-here, [data-testid=stForm]"
+SAID = ".tl-verdict, .tl-badge, .tl-lines, .tl-map, .tl-card, .tl-next, .tl-unit-here, [data-testid=stForm]"
 
 
 def fill(path: Path, *more: str) -> None:
@@ -149,6 +149,12 @@ def forms(page: Any) -> str:
     return "\n".join(page.get_by_test_id("stForm").all_text_contents())
 
 
+def tab(page: Any, name: str) -> None:
+    """Open a tab of a cabin's page."""
+    page.get_by_role("tab", name=name, exact=True).click()
+    page.get_by_role("tab", name=name, exact=True, selected=True).wait_for()
+
+
 def fits(page: Any) -> bool:
     """Whether nothing sticks out sideways."""
     return page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
@@ -178,7 +184,7 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
     chosen = {"cabin": "heron-point", "unit": "annex"}
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=annex")
     named(page, CLEAR)
-    page.get_by_role("button", name=f"Record for {CLEAR}").wait_for()
+    page.get_by_role("heading", name="Refused records of this unit").wait_for()
     for title, path in (("After a power cut", "after-cut"), ("One cabin", "cabin")):
         go(page, title)
         at(page, path, **chosen)
@@ -190,7 +196,7 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
     page.go_back()
     at(page, "cabin", **chosen)
     # the heading is that of both pages: only what the page ends with says that it is drawn
-    page.get_by_role("button", name=f"Record for {CLEAR}").wait_for()
+    page.get_by_role("heading", name="Refused records of this unit").wait_for()
     named(page, CLEAR)
     page.go_forward()
     at(page, "after-cut", **chosen)
@@ -200,10 +206,10 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
 
     # through pages that are about no unit
     go(page, "Now")
-    page.locator(".tl-card").first.wait_for()
+    page.locator(".tl-lines").first.wait_for()
     at(page, "", **chosen)
     page.reload()
-    page.locator(".tl-card").first.wait_for()
+    page.locator(".tl-lines").first.wait_for()
     go(page, "Advisories")
     at(page, "advisories", **chosen)
     page.get_by_text("Raise one by hand").click()
@@ -214,7 +220,7 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
 
     # a link that names another unit is followed
     go(page, "Now")
-    page.get_by_role("link", name=f"Open {BOIL} →").click()
+    page.locator(".tl-lines > li").get_by_role("link", name=BOIL).click()
     named(page, BOIL)
     page.get_by_role("link", name=re.compile("What to do step by step")).click()
     at(page, "after-cut", cabin="heron-point", unit="main")
@@ -225,8 +231,10 @@ def test_cabin_and_unit_go_along_from_page_to_page_back_and_on_reload(page: Any,
 def test_every_form_says_whose_it_is_in_its_heading_and_its_button(page: Any, house: House) -> None:
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=main")
     named(page, BOIL)
+    tab(page, "Record")
     page.get_by_role("heading", name=f"Record what was done at {BOIL}").wait_for()
     page.get_by_role("button", name=f"Record for {BOIL}").wait_for()
+    tab(page, "Telling")
     page.get_by_role("button", name=f"Confirm for {BOIL}, so that nobody else is called").wait_for()
     assert page.get_by_role("heading", name=f"The advisory of {BOIL}: confirm that it was read").count() == 1
 
@@ -242,9 +250,11 @@ def test_every_form_says_whose_it_is_in_its_heading_and_its_button(page: Any, ho
     # the reader picks another one: its form, and nothing of the one before
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=main")
     named(page, BOIL)
+    tab(page, "Record")
     page.get_by_label("Note (a lamp's serial").fill("of the main unit")
     page.get_by_role("link", name="● Clear: annex").click()
     named(page, CLEAR)
+    tab(page, "Record")
     page.get_by_role("button", name=f"Record for {CLEAR}").wait_for()
     assert page.get_by_label("Note (a lamp's serial").input_value() == ""
 
@@ -260,6 +270,7 @@ def test_a_step_is_recorded_for_the_unit_that_was_gone_along_with(browser: Any, 
     page.go_back()
     at(page, "cabin", cabin="heron-point", unit="annex")
     named(page, CLEAR)
+    tab(page, "Record")
     page.get_by_label("Who did it (name)").fill("Ada Brook")
     page.get_by_role("button", name=f"Record for {CLEAR}").click()
     page.get_by_text(f"{CLEAR}: lamp swapped").wait_for()
@@ -312,7 +323,7 @@ WATCH = """said => {
     if (silent && left.length) window.beside.push([...left].map(one => one.className).join(' '));
   }).observe(document.body, {subtree: true, childList: true, characterData: true});
 }"""
-PAGES = {"": ".tl-card", "cabin": ".tl-verdict", "after-cut": ".tl-verdict", "advisories": ".tl-card"}
+PAGES = {"": ".tl-lines", "cabin": ".tl-verdict", "after-cut": ".tl-verdict", "advisories": ".tl-card"}
 
 
 @pytest.mark.parametrize(("path", "how"), [

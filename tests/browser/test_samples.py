@@ -21,6 +21,7 @@ from tests.browser.test_right_cabin import (
     fits,
     named,
     playwright,
+    tab,
 )
 
 pytestmark = [
@@ -58,6 +59,7 @@ def test_on_a_phone(house: House, tmp_path, told: str) -> None:
 def sample(page: Any, house: House) -> None:
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=annex")
     named(page, CLEAR)
+    tab(page, "Record")
     record = page.get_by_role("button", name=f"Record for {CLEAR}")
     pick(page, "Water tested")
     fill_in(page, "Who did it (name)", "Ada Brook")
@@ -73,6 +75,7 @@ def sample(page: Any, house: House) -> None:
 
     page.reload()
     named(page, CLEAR)
+    page.get_by_role("tab", name="Record", selected=True).wait_for()  # the address kept it
     pick(page, "Sampled")
     fill_in(page, "Who did it (name)", "Ada Brook")
     page.get_by_text("A water sample: what the laboratory found").click()
@@ -90,6 +93,7 @@ def sample(page: Any, house: House) -> None:
 def check(page: Any, house: House) -> None:
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit=spare")
     named(page, SPARE)
+    tab(page, "Record")
     pick(page, "Sensor checked", SPARE)
     fill_in(page, "Who did it (name)", "Ada Brook")
     fill_in(page, "Value, where there is one", "1.6")
@@ -97,7 +101,9 @@ def check(page: Any, house: House) -> None:
     page.get_by_text("1.60 of the reference, above the limit of 1.2: it reads 60 % too high").first.wait_for()
     badge = page.locator(".tl-verdict .tl-badge")
     playwright.expect(badge).not_to_have_text("● Clear", timeout=WITHIN_MS)
+    tab(page, "Readings")
     page.get_by_text("divided by 1.6").first.wait_for()
+    tab(page, "Record")
     assert fits(page)
 
     page.reload()

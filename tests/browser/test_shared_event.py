@@ -35,7 +35,8 @@ def test_from_now_to_the_event_and_two_of_its_cabins_confirmed_in_one_press(
     try:
         with shown(store_of_three, tmp_path) as address:
             page.goto(address)
-            page.get_by_role("link", name="3 open, see to them together").click()
+            page.locator(".tl-event summary", has_text="3 open").click()
+            page.get_by_role("link", name="See to them together").click()
             page.wait_for_url(f"{address}/shared-event?event={event['id']}*")
             page.get_by_text("For which cabins").wait_for()
             assert fits(page)

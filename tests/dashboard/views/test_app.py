@@ -120,7 +120,7 @@ def test_without_a_collector_every_page_says_how_to_start_one_and_calls_nothing_
     assert "tl-clear" not in told(app)
 
 
-@pytest.mark.parametrize("name", ["now", "cabin"])
+@pytest.mark.parametrize("name", ["now", "cabin", "over-time"])
 def test_a_store_without_a_cabin_says_how_to_enrol_one(page, nobody, name):
     text = told(page(nobody, name))
     assert "No cabin is enrolled yet" in text and "tarnlight enroll fleet.toml" in text and "tarnlight demo" in text
@@ -129,7 +129,7 @@ def test_a_store_without_a_cabin_says_how_to_enrol_one(page, nobody, name):
 def test_the_first_page_says_which_cabins_need_somebody_worst_first_with_reason_and_action(page, running):
     text = told(page(running))
     assert "1 of 2 cabins needs you now: Otter-Cove (boil)." in text
-    order = [text.index(f"{name}</h2>") for name in ("Otter-Cove, main", "Otter-Cove, annex", "Heron-Point")]
+    order = [text.index(f"{name}</a>") for name in ("Otter-Cove, main", "Otter-Cove, annex", "Heron-Point")]
     assert order == sorted(order)
     assert "The power is off, and the lamp is dark." in text and "This unit has never been heard." in text
     assert "Boil tap water before drinking" in text and "local health authority" in text
@@ -139,8 +139,36 @@ def test_the_first_page_says_which_cabins_need_somebody_worst_first_with_reason_
 def test_a_filter_leaves_only_what_was_asked_for(page, running):
     app = page(running)
     app.get("button_group")[0].select("silent").run()
-    assert "Otter-Cove, annex</h2>" in told(app)
-    assert "Heron-Point</h2>" not in told(app) and "Otter-Cove, main</h2>" not in told(app)
+    assert "Otter-Cove, annex</a>" in told(app)
+    assert "Heron-Point</a>" not in told(app) and "Otter-Cove, main</a>" not in told(app)
+
+
+def test_the_search_finds_by_name_and_by_reason_and_says_where_nothing_fits(page, running):
+    app = page(running)
+    app.text_input[0].input("OTTER annex").run()
+    assert "Otter-Cove, annex</a>" in told(app) and "Otter-Cove, main</a>" not in told(app)
+    assert app.query_params["find"] == "OTTER annex"
+    app.text_input[0].input("lamp is dark").run()
+    assert "Otter-Cove, main</a>" in told(app) and "Heron-Point</a>" not in told(app)
+    app.text_input[0].input("<b>nowhere</b>").run()
+    assert "No cabin fits this filter" in told(app) and "<b>nowhere" not in told(app)
+
+
+def test_a_line_has_the_last_week_in_words_beside_its_picture_and_silence_is_not_drawn_as_clear(page, running):
+    text = told(page(running))
+    assert re.search(r'alt="Last 7 days: [^"]*dark [^"]* under target', text)
+    assert 'alt="Last 7 days: nothing heard in this time"' in text  # the annex
+    assert text.count('src="data:image/svg+xml,') == 2  # Heron Point is clear: a name in one line
+
+
+def test_the_fleet_over_time_has_a_row_a_unit_its_month_and_the_load_of_calls(page, running):
+    app = page(running, "over-time")
+    text = told(app)
+    assert text.count('<li class="tl-t-row') == 3 and "nothing heard in this time" in text
+    assert re.search(r"In specification this month: </span>[0-9.]+ to [0-9.]+ %", text) and "no water drawn" in text
+    assert "1 boil advisory raised in 30 days" in text and "EEMUA 191, from memory" in text
+    assert re.search(r'href="cabin\?cabin=otter-cove&amp;unit=main&amp;at=\d{4}-', text)
+    assert "local health authority" in text
 
 
 def test_a_collector_without_its_broker_is_said_on_top(page, running):
@@ -157,7 +185,8 @@ def test_a_cabins_page_shows_verdict_steps_outages_with_litres_and_readings_with
     assert 300 <= float(low) < 330 and float(upper or low) >= 300
     assert "Plumbing disinfected with chlorine" in text and "to do" in text
     assert "UV intensity" in text and " ago" in text
-    assert len(app.get("plotly_chart")) == 1
+    assert len(app.get("plotly_chart")) == 2  # the margin, and the readings that it is made of
+    assert re.search(r"dark 1 h[^.]* under target", text)
 
 
 def test_units_of_the_reader_are_used_and_kept(page, running):
