@@ -57,9 +57,9 @@ def test_what_it_was_sent_is_done_once_when_it_goes_on(collector: Running):
 def test_a_statement_that_takes_its_time_is_waited_for_and_others_go_on(
     collector: Running, monkeypatch: pytest.MonkeyPatch
 ):
-    monkeypatch.setattr(engine, "ALIVE_WITHIN_S", 0.2)
+    monkeypatch.setattr(engine, "ALIVE_WITHIN_S", 0.6)  # beside busy processes too an idle one answers in that
     begun = time.monotonic()
     asks = collector.client()
-    found = asks.ask("SELECT sum(hash(a.range * b.range) % 7)::BIGINT AS n FROM range(30000) a, range(10000) b")
-    assert time.monotonic() - begun > 1  # else it was no trial
+    found = asks.ask("SELECT sum(hash(a.range * b.range) % 7)::BIGINT AS n FROM range(60000) a, range(10000) b")
+    assert time.monotonic() - begun > 1.2  # else it was no trial
     assert found["n"].iloc[0] > 0
