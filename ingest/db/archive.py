@@ -19,7 +19,8 @@ import duckdb
 import pandas as pd
 
 from ingest.db import archive_files
-from ingest.db.archive_files import Archived, folder_of
+from ingest.db.archive_files import Archived as Archived
+from ingest.db.archive_files import folder_of
 from ingest.db.engine import literal, named, transaction
 from ingest.db.frames import frame
 from ingest.db.schema import QUANTITY_COLUMNS
@@ -44,7 +45,10 @@ _MONTHS = """
 """
 _LISTED = """
     SELECT cabin, unit, month, "end", file, rows, bytes, sha_hex FROM archived_reading
-    WHERE month < $until AND "end" > $since ORDER BY month, cabin, unit
+    WHERE month <= $until AND "end" > $since ORDER BY month, cabin, unit
+"""
+EVERYTHING = """
+    SELECT cabin, unit, month, "end", file, rows, bytes, sha_hex FROM archived_reading ORDER BY month, cabin, unit
 """
 _ALL_TIME = {"since": datetime(1970, 1, 1, tzinfo=UTC), "until": datetime(9000, 1, 1, tzinfo=UTC)}
 
@@ -236,7 +240,7 @@ def make_room_for(con: Con, rows: pd.DataFrame, now: datetime) -> tuple[pd.Serie
     why : str
     """
     lacking, why = pd.Series(False, index=rows.index), ""
-    some = listed(con, rows["at"].min().to_pydatetime(), rows["at"].max().to_pydatetime() + timedelta(seconds=1))
+    some = listed(con, rows["at"].min().to_pydatetime(), rows["at"].max().to_pydatetime())
     for one in some:
         mine = (rows["cabin"] == one.cabin) & (rows["unit"] == one.unit) & (rows["at"] >= pd.Timestamp(one.month)) \
             & (rows["at"] < pd.Timestamp(one.end))
@@ -249,10 +253,9 @@ def make_room_for(con: Con, rows: pd.DataFrame, now: datetime) -> tuple[pd.Serie
     return lacking, why
 
 
-def clean_up(con: Con, now: datetime, *, writing: str = "") -> None:
-    """Delete files that nothing reads any more, but the one that is being written."""
-    found = con.execute("SELECT file FROM archive_leftover WHERE due <= $now AND file <> $writing", {
-        "now": now, "writing": writing}).fetchall()
+def clean_up(con: Con, now: datetime) -> None:
+    """Delete files that nothing reads any more; not while one is being written."""
+    found = con.execute("SELECT file FROM archive_leftover WHERE due <= $now", {"now": now}).fetchall()
     path = store_path(con)
     if path is None or not found:
         return
@@ -262,10 +265,20 @@ def clean_up(con: Con, now: datetime, *, writing: str = "") -> None:
         "files": [file for (file,) in found]})
 
 
-def set_aside_month(con: Con, month: datetime) -> None:
-    """Note that a month was brought back by a person: it stays."""
+def bring_back_whole(con: Con, one: Archived, now: datetime) -> None:
+    """The same in a transaction of its own."""
+    transaction(con, lambda: bring_back(con, one, now))
+
+
+def let_stay(con: Con, month: datetime) -> None:
+    """Note that a person had a month brought back: it stays."""
     con.execute("DELETE FROM archive_stays WHERE month = $month", {"month": month})
     con.execute("INSERT INTO archive_stays VALUES ($month)", {"month": month})
+
+
+def stay_no_longer(con: Con, until: datetime) -> None:
+    """A person wants all months before an instant archived, brought back or not."""
+    con.execute("DELETE FROM archive_stays WHERE month < $until", {"until": until})
 
 
 def files_of_copy(path: Path) -> list[Archived]:

@@ -117,7 +117,7 @@ def trouble(folder: Path, one: Archived, *, anew: bool = False) -> str:
         return str(error)
 
 
-HOW = "put it back from a backup (`tarnlight doctor` lists all that is missing)"
+HOW = "put it back from a backup's folder " + COPIES
 
 
 def require_whole(folder: Path, some: Iterable[Archived]) -> None:
