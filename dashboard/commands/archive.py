@@ -49,9 +49,9 @@ def do_archive(options: argparse.Namespace) -> int:
 
 def _archive(store: Access, keep: int) -> dict[str, Any]:
     done = 0
+    told = store.act(ARCHIVE, {"keep_months": keep})
     with progress_bar() as bar:
         task = bar.add_task("archive", total=None)
-        told = store.act(ARCHIVE, {"keep_months": keep})
         while True:
             # a collector counts from the beginning, a store that we hold the part that was asked for
             done = done + told["archived"] if isinstance(store, Store) else told["archived"]

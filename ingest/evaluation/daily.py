@@ -40,10 +40,12 @@ _OWE = """
     SELECT DISTINCT cabin, unit, day FROM (
         SELECT n.cabin, n.unit, unnest(generate_series(
             n.since::DATE, greatest(n.until, p."at")::DATE, INTERVAL 1 DAY))::DATE AS day
-        FROM pending AS n LEFT JOIN present AS p ON n.cabin = p.cabin AND n.unit = p.unit WHERE n.since >= $real
+        FROM pending AS n SEMI JOIN worked AS w ON n.cabin = w.cabin AND n.unit = w.unit
+        LEFT JOIN present AS p ON n.cabin = p.cabin AND n.unit = p.unit WHERE n.since >= $real
         UNION ALL
         SELECT r.cabin, r.unit, r."at"::DATE FROM whole_reading AS r
-        JOIN (SELECT DISTINCT cabin, unit FROM pending WHERE since < $real) AS whole
+        JOIN (SELECT DISTINCT cabin, unit FROM pending SEMI JOIN worked USING (cabin, unit)
+            WHERE since < $real) AS whole
         ON r.cabin = whole.cabin AND r.unit = whole.unit)
     ANTI JOIN daily_owed USING (cabin, unit, day)
 """
@@ -75,7 +77,10 @@ _HOURS = """
 
 
 def owe_days(con: duckdb.DuckDBPyConnection, earliest: pd.Timestamp) -> None:
-    """Note the days that `pending` touches; the caller holds the transaction and has not yet emptied it.
+    """Note the days that `pending` touches, of the units in `worked`, a view of the caller's.
+
+    The caller holds the transaction and has not yet emptied it. Of a unit that could not be worked out the days
+    come with it, once it can: what cannot be had of one must not hold up the others.
 
     Parameters
     ----------
@@ -83,7 +88,9 @@ def owe_days(con: duckdb.DuckDBPyConnection, earliest: pd.Timestamp) -> None:
         Rows that begin there mean the unit's whole history.
     """
     real = {"real": (earliest + pd.Timedelta(days=1)).to_pydatetime()}
-    whole = con.execute("SELECT DISTINCT cabin, unit FROM pending WHERE since < $real", real).fetchall()
+    whole = con.execute(
+        "SELECT DISTINCT cabin, unit FROM pending SEMI JOIN worked USING (cabin, unit) WHERE since < $real", real
+    ).fetchall()
     past.ask(Local(con), _OWE, real, since=past.EVER, spans=[(*key, past.EVER, past.FOREVER) for key in whole])
 
 
