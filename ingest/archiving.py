@@ -43,9 +43,9 @@ class Archiving:
         self._due: deque[Due] = deque()
         self._job: Future[Any] | None = None
         self._cursor: Con | None = None
-        self._file = ""
         self._done, self._waits, self._trouble = 0, 0, ""
         self._look_due = float("inf")
+        self._began = self._rest_until = 0.0
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="archive")
 
     def start(self) -> None:
@@ -60,10 +60,11 @@ class Archiving:
             if not self._job.done():
                 return
             self._finish(self._job)
+        if time.monotonic() < self._rest_until:
+            return
         if self._due:
             one = self._due.popleft()
-            self._file = archive.begin(self._con, one, self._now())
-            self._submit(archive.write, one, self._file)
+            self._submit(archive.write, one, archive.begin(self._con, one, self._now()))
         elif self._ordered is not None or time.monotonic() >= self._look_due:
             self._look()
 
@@ -82,6 +83,7 @@ class Archiving:
             self._cursor.close()
 
     def _submit(self, work: Callable[..., Any], *given: Any) -> None:
+        self._began = time.monotonic()
         self._cursor = self._con.cursor()  # here: a connection is no thread's but its own
         self._job = self._pool.submit(work, self._cursor, *given)
 
@@ -118,9 +120,9 @@ class Archiving:
                 self._move(found)
             else:
                 self._due.extend(found)
-        self._file = ""
         if not self._due:
             self._by_hand = False
+        self._rest_until = 2 * time.monotonic() - self._began  # as long as it took: others want the machine too
 
     def _move(self, found: Written) -> None:
         if archive.move(self._con, found, self._now()):

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -68,7 +69,8 @@ def filled(enrolled: Path) -> Path:
     for back in (5, 4, 3, 0):
         for number, key in enumerate(UNITS):
             at = month(back)
-            commit(store, steady(at, 3000 if back else 1, *key, battery_v=12.0 + number, lamp_hours=float(back)), at)
+            rows = steady(at, 3000 if back else 1, *key, battery_v=12.0 + number, lamp_hours=float(back))
+            commit(store, rows, at)
     store.act("evaluate", {})
     store.close()
     return enrolled
@@ -122,38 +124,36 @@ def test_a_collector_archives_beside_its_intake(mosquitto: Mosquitto, make_colle
     for back in (4, 3):  # a whole month of minutes of three units
         for key in (*UNITS, ("otter-cove", "annex")):
             commit(store, steady(month(back), 40_000, *key, battery_v=12.0), month(back))
-    store.con.execute("DELETE FROM pending")  # what it means is no part of this
+    for key in (*UNITS, ("otter-cove", "annex")):  # heard up to now, as units are
+        commit(store, steady(datetime.now(UTC) - timedelta(days=1), 1380, *key, battery_v=12.0))
+    store.act("evaluate", {})
     store.close()
     collector = make_collector(mosquitto.url)
     stop, sent = threading.Event(), [0]
+    first = datetime.now(UTC).replace(microsecond=0) - timedelta(minutes=30)
 
     def send() -> None:
         with publisher(mosquitto.port) as sender:
             while not stop.is_set():
-                at = datetime.now(UTC) - timedelta(hours=1) + timedelta(seconds=sent[0])
+                at = first + timedelta(milliseconds=20 * sent[0])
                 sender.publish(TOPIC, senml(at, battery=12.0), 1).wait_for_publish(20)
                 sent[0] += 1
                 time.sleep(0.02)
 
     def messages() -> int:
-        return count(asks, "reading", f"\"at\" > TIMESTAMPTZ '{month(1).isoformat()}'")
+        return count(asks, "reading", f"\"at\" >= TIMESTAMPTZ '{first.isoformat()}'")
 
-    asks, gaps = collector.client(), []
+    asks = collector.client()
     thread = threading.Thread(target=send)
     thread.start()
     try:
         wait_for(lambda: messages() > 20, 20, "messages come in")
+        alone = longest_gap(messages, lambda began: time.monotonic() < began + 5.0)
         done: list[subprocess.CompletedProcess[str]] = []
         command = threading.Thread(target=lambda: done.append(
             tarnlight(enrolled, "archive", "--keep-months", "2")))
         command.start()
-        last, since = messages(), time.monotonic()
-        while command.is_alive():
-            now = messages()
-            if now > last:
-                gaps.append(time.monotonic() - since)
-                last, since = now, time.monotonic()
-            time.sleep(0.01)
+        beside = longest_gap(messages, lambda _: command.is_alive())
         command.join()
     finally:
         stop.set()
@@ -161,8 +161,8 @@ def test_a_collector_archives_beside_its_intake(mosquitto: Mosquitto, make_colle
     assert done[0].returncode == 0, done[0].stderr
     assert "6 units x month archived" in done[0].stdout
     wait_for(lambda: messages() == sent[0], 20, "all that was sent is stored")
-    print(f"longest time without a message taken in while six unit-months were archived: {max(gaps):.2f} s")
-    assert max(gaps) < 2.0  # on two busy cores; 0.5 is what bench looks for
+    print(f"longest time without a message taken in: {alone:.2f} s, {beside:.2f} s beside the archiving")
+    assert beside < 0.5 + 2 * alone + 1.0 * (os.getloadavg()[0] > 4)  # a crowded machine holds up anything
     assert count(asks, "archived_reading") == 6
     assert count(asks, "reading", f"\"at\" < TIMESTAMPTZ '{month(2).isoformat()}'") == 0
     # a message that comes late brings its own unit's month back, and is there once
@@ -172,6 +172,18 @@ def test_a_collector_archives_beside_its_intake(mosquitto: Mosquitto, make_colle
     brought = tarnlight(enrolled, "archive", "--bring-back", f"{month(3):%Y-%m}")
     assert brought.returncode == 0 and "120,000 readings" in brought.stdout, brought.stderr
     assert collector.terminate() == 0
+
+
+def longest_gap(messages: Callable[[], int], goes_on: Callable[[float], bool]) -> float:
+    """The longest time in which no message was taken in, as seen from outside. [s]"""
+    began = since = time.monotonic()
+    last, longest = messages(), 0.0
+    while goes_on(began):
+        now = messages()
+        if now > last:
+            longest, last, since = max(longest, time.monotonic() - since), now, time.monotonic()
+        time.sleep(0.01)
+    return max(longest, time.monotonic() - since)
 
 
 def publish_late(mosquitto: Mosquitto, at: datetime) -> None:

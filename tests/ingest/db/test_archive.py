@@ -190,7 +190,7 @@ def test_what_cannot_be_had_is_said_and_never_taken_for_no_water(two, harm, word
     faults = archived.con.execute("SELECT cabin, error FROM unit_fault WHERE stage = 'evaluation'").fetchall()
     assert [cabin for cabin, _ in faults] == ["heron-point"] and words in faults[0][1]
     verdict = {one.cabin.slug: one for one in queries.status(archived, now)}["heron-point"]
-    assert str(verdict.verdict.word) != "clear"
+    assert str(verdict.verdict.verdict) != "clear"
     # doctor names it in one line
     archived.con.execute("CHECKPOINT")
     archived.close()
