@@ -128,8 +128,8 @@ def do_restore(options: argparse.Namespace) -> int:
         raise BadInput(f"a collector holds {settings.store}: stop it first, then restore, then start it again")
     if settings.store.exists():
         Store(settings.store).close()  # refused where another process holds it, such as a load
-    some = archive.files_of_copy(options.file)
     kept = snapshot.restore(options.file, settings.store, Clock().now())
+    some = archive.files_of_copy(options.file)
     places = [options.file.absolute().parent / archive_files.COPIES]
     if settings.archive.exists() and kept is not None:  # a store's files go where it goes
         places.append(archive_files.folder_of(kept))

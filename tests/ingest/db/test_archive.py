@@ -8,13 +8,14 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from ingest import queries
+from ingest import archiving, queries
 from ingest.archiving import archive_some, bring_back_next
 from ingest.db import archive, archive_files, past
 from ingest.db.engine import transaction
@@ -250,6 +251,34 @@ def test_what_cannot_be_asked_is_refused_in_a_line(two, words):
     done = tarnlight_here(archived.path, "archive", *words)
     assert done.returncode == 2
     assert len(done.stderr.strip().splitlines()) == 1 and "Traceback" not in done.stderr
+
+
+def test_the_collector_looks_by_itself_and_leaves_what_a_person_brought_back(two, monkeypatch):
+    plain, _, now = two
+    monkeypatch.setattr(archiving, "FIRST_LOOK_S", 0.0)
+    archive.let_stay(plain.con, month(4))
+    before = all_readings(plain)
+    one = archiving.Archiving(plain.con, plain.path, 2, lambda: now + timedelta(days=2))
+    one.start()
+    until = time.monotonic() + 60
+    while len(files(plain)) < 6 and time.monotonic() < until:
+        one.turn()
+        time.sleep(0.005)
+    for _ in range(50):  # and no more
+        one.turn()
+        time.sleep(0.005)
+    one.close()
+    assert sorted({file.month for file in files(plain)}) == [month(5), month(3)]
+    require_same({"all": all_readings(plain)}, {"all": before})
+
+
+def test_a_folder_that_cannot_be_written_is_said_and_costs_nothing(two):
+    plain, _, now = two
+    before = all_readings(plain)
+    archive_files.folder_of(plain.path).write_text("a file in the folder's place")
+    told = archive_some(plain.con, {"keep_months": 2}, now, plain.path)
+    assert not told["running"] and told["trouble"].startswith("months could not be archived")
+    require_same({"all": all_readings(plain)}, {"all": before})
 
 
 def test_a_clock_that_is_ahead_archives_nothing_of_the_present(two):
