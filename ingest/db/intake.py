@@ -361,7 +361,8 @@ def far_behind(
 
 def _not_placed(rows: pd.DataFrame, why: str) -> pd.DataFrame:
     """Rows of an archived month whose file cannot be had, for quarantine: they might be stored there already."""
-    return _as_refused(rows, f"is of an archived month, and {why}. Then load what stands here again")
+    how = "then release it: `tarnlight quarantine release --refused --shift 0`"
+    return _as_refused(rows, f"is of an archived month, and {why}, {how}")
 
 
 def _as_refused(rows: pd.DataFrame, why: str) -> pd.DataFrame:

@@ -83,7 +83,7 @@ def test_killed_at_any_moment_each_reading_is_there_exactly_once(filled: Path, t
     chance, noted, seen = random.Random(SEED), tmp_path / "noted", {"files": 0, "left": 0, "table": 0}
     for kill in range(KILLS):
         child = subprocess.Popen(
-            [sys.executable, "-c", CHILD, str(filled), str(noted), str(1000 * kill)], stdout=subprocess.PIPE,
+            [sys.executable, "-c", CHILD, str(filled), str(noted), str(100 * kill)], stdout=subprocess.PIPE,
             stderr=subprocess.PIPE, env={**environment(filled), "PYTHONPATH": os.environ.get("PYTHONPATH", "")},
             cwd=Path(__file__).parents[2])
         assert child.stdout is not None and child.stderr is not None

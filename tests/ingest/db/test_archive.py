@@ -205,6 +205,9 @@ def test_what_cannot_be_had_is_said_and_never_taken_for_no_water(two, harm, word
     assert len(queries.readings(again, *KEYS[0], since, since + timedelta(days=2)))
     evaluate(again.con, now)
     assert count(again, "unit_fault") == 0
+    told = again.act("release", {
+        "cabin": KEYS[0][0], "unit": KEYS[0][1], "by": "Kim", "shift_s": 0, "refused": True})
+    assert (told["kept"], told["filled"], told["lacking"]) == (3, 2, 0)
     again.close()
 
 
