@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.clock import BOOT, monotonic_s
-from ingest.db import held
+from ingest.db import held, past
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
 from ingest.evaluation.battery import outlooks
@@ -460,7 +460,7 @@ def readings(
     span_s = max(1.0, (until - since).total_seconds())
     step_s = max(1, int(3 * span_s / points))
     thin = span_s / one.cadence_s > points
-    sql = 'SELECT * EXCLUDE (cabin, unit, arrived_at) FROM reading WHERE cabin = $cabin AND unit = $unit ' \
+    sql = 'SELECT * EXCLUDE (cabin, unit, arrived_at) FROM whole_reading WHERE cabin = $cabin AND unit = $unit ' \
         'AND "at" >= $since AND "at" < $until'
     if thin:
         sql = f"""
@@ -472,9 +472,10 @@ def readings(
                 OR row_number() OVER (PARTITION BY bucket ORDER BY flow_l_min DESC NULLS LAST, "at") = 1
                 OR power_on IS DISTINCT FROM p OR lamp_on IS DISTINCT FROM l
         """  # noqa: S608  (our own statement around our own statement)
-    found = store.ask(
-        sql + ' ORDER BY "at"', {"cabin": cabin, "unit": unit, "since": since, "until": until, "step": step_s}
-        if thin else {"cabin": cabin, "unit": unit, "since": since, "until": until})
+    given = {"cabin": cabin, "unit": unit, "since": since, "until": until}
+    found = past.ask(
+        store, sql + ' ORDER BY "at"', {**given, "step": step_s} if thin else given,
+        since=since, until=until, spans=[(cabin, unit, since, until)])
     if found.empty:
         return found
     tests = store.ask("""
@@ -634,11 +635,12 @@ def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
 
 def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
     """What each unit heard in the last week sends beside its lamp."""
-    found = store.ask("""
+    since = now - timedelta(days=7)
+    found = past.ask(store, """
         SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours,
-            count(flow_l_min) > 0 AS flow FROM reading
+            count(flow_l_min) > 0 AS flow FROM whole_reading
         WHERE "at" > $since GROUP BY ALL
-    """, {"since": now - timedelta(days=7)})
+    """, {"since": since}, since=since)
     return {(row.cabin, row.unit): Sent(
         total=bool(row.total), lamp_hours=bool(row.lamp_hours), flow=bool(row.flow)) for row in named(found)}
 

@@ -10,8 +10,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import pandas as pd
+
 from ingest.bookings.kept import occupancy
-from ingest.db.engine import Local, transaction
+from ingest.db import past
+from ingest.db.engine import Local, named, transaction
 from ingest.evaluation.judging import PRESENT, Key, unit_states
 from ingest.notification.audience import audience
 from ingest.notification.message_log import OLD_SILENCE, Con, put_in_line, told_of
@@ -37,7 +40,7 @@ _TIMES_OFF = """
 # One row per unit: when its latest reading arrived.
 _ARRIVED = """
     SELECT r.cabin, r.unit, max(r.arrived_at) AS arrived_at
-    FROM reading AS r JOIN present AS p USING (cabin, unit, "at")
+    FROM whole_reading AS r JOIN present AS p USING (cabin, unit, "at")
     WHERE (p.power = 0 OR p.lamp = 0) AND r."at" >= $since AND r."at" <= $until GROUP BY ALL
 """
 
@@ -79,8 +82,10 @@ def _without_backlog(
     if not old:
         return off
     last = [off[key].at for key in old]  # bounds of time, or each look would read all of the past
-    came = {(cabin, unit): at for cabin, unit, at in con.execute(
-        _ARRIVED, {"since": min(last), "until": max(last)}).fetchall()}
+    span = {"since": min(last), "until": max(last)}
+    found = past.ask(Local(con), _ARRIVED, span, **span, spans=[(*key, off[key].at, off[key].at) for key in old])
+    came = {(row.cabin, row.unit): None if pd.isna(row.arrived_at) else row.arrived_at.to_pydatetime()
+            for row in named(found)}
     return {
         key: one for key, one in off.items()
         if key not in old or (at := came.get(key)) is None or now >= at + BACKLOG_RESTS}
