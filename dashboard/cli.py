@@ -25,8 +25,8 @@ COMMANDS = {
     "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "archive": "archive", "autostart": "autostart",
     "alive": "autostart", "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay",
-    "service": "advisory", "notice": "notice", "commission": "commission", "quarantine": "quarantine", "report": "report", "dose": "dose",
-    "bleach": "bleach", "validation": "validation",
+    "service": "advisory", "notice": "notice", "commission": "commission", "quarantine": "quarantine",
+    "report": "report", "dose": "dose", "bleach": "bleach", "validation": "validation",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
