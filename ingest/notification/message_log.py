@@ -103,7 +103,8 @@ _FORGOTTEN = f"""
 # Keys of what is due, has a channel, and was not delivered: asked first, of keys and days alone, so that years of
 # messages that were delivered cost next to nothing while none waits.
 _UNDELIVERED = """
-    SELECT n.key FROM notification AS n ANTI JOIN (SELECT key FROM notification_attempt WHERE ok) AS done USING (key)
+    SELECT n.key FROM notification AS n
+    ANTI JOIN (SELECT key FROM notification_attempt WHERE ok) AS done USING (key)
     WHERE n.channel <> '' AND n.due_at <= $now
 """
 # One row per message of these keys that is still to be said.

@@ -382,9 +382,9 @@ def still_off(
 
 
 def not_reached(
-    cabin: Cabin, unit: str, *, of: NoticeKind, event: str, advisory: str, now: datetime
+    cabin: Cabin, unit: str, *, of: NoticeKind, event: str, advisory: str, now: datetime, others: bool = False
 ) -> NoticeDue:
-    """That no guest took what they had to hear, so that somebody calls them.
+    """That guests did not take what they had to hear, so that somebody calls them.
 
     Parameters
     ----------
@@ -392,18 +392,23 @@ def not_reached(
         What they were to hear, and the key of it.
     advisory : str
         Its number; empty where the light is off.
+    others : bool
+        Whether it was delivered to some, as on a day on which guests leave and others come.
     """
     place = place_of(cabin, unit)
     tell = (
         TELL_THEM if of is NoticeKind.POWER_OFF else
         "Tell them to boil the tap water, or to use bottled water.")
-    text = joined(
-        f"{place}: nobody there was reached: call them. No message to those in the cabin was delivered yet.", tell,
-        AUTHORITY_FIRST)
+    what = (
+        f"{place}: not everybody there was reached: call them. To some of those in the cabin no message was "
+        "delivered yet." if others else
+        f"{place}: nobody there was reached: call them. No message to those in the cabin was delivered yet.")
+    text = joined(what, tell, AUTHORITY_FIRST)
     return NoticeDue(
         kind=NoticeKind.NOT_REACHED, cabin=cabin, unit=unit, at=now, mark=event, advisory=advisory,
         messages=(MessageText(
-            role=Role.MANAGER, subject=f"Nobody there was reached: {place}", body=text, urgent=True),))
+            role=Role.MANAGER, body=text, urgent=True,
+            subject=f"{'Not everybody' if others else 'Nobody'} there was reached: {place}"),))
 
 
 def _do_not_use(place: str, subject: Wording, call: Wording) -> MessageText:

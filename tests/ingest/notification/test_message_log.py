@@ -213,8 +213,9 @@ def test_years_of_messages_that_were_delivered_cost_nothing_to_who_waits(store):
     kinds = ("power-off", "power-back", "raised", "lifted")
     for n, kind in enumerate(kinds):
         store.con.execute("""
-            INSERT INTO notification SELECT $kind || i, $kind || i, $kind, 'a' || i, 'heron-point', 'main', 'Maren Osk',
-                'manager', 'FIRST', 1, $at_, $at_, TRUE, 'title', 'body', $at_::TIMESTAMPTZ + i * INTERVAL 10 MINUTE, 'en'
+            INSERT INTO notification SELECT $kind || i, $kind || i, $kind, 'a' || i, 'heron-point', 'main',
+                'Maren Osk', 'manager', 'FIRST', 1, $at_, $at_, TRUE, 'title', 'body',
+                $at_::TIMESTAMPTZ + i * INTERVAL 10 MINUTE, 'en'
             FROM range($many) AS made(i)""", {
                 "kind": kind, "at_": start + n * MIN, "many": many // len(kinds)})
     store.con.execute("INSERT INTO notification_attempt SELECT key, queued_at, TRUE, '' FROM notification")
