@@ -471,19 +471,37 @@ def lamp_weak(
         When lamp or sleeve were last seen to: until that is done again, it is told once.
     """
     place = place_of(cabin, unit.slug)
-    do = (
-        worded("Have the lamp changed before the guests come.") if action == "swap lamp" else
-        worded("Have the sleeve cleaned before the guests come.") if action == "clean sleeve" else
-        worded("Have the unit looked at before the guests come."))
-    text = joined(
+    today = now.astimezone(cabin.zone).date()
+    days = {name: day_of(getattr(weak, name)) for name in ("arrives", "leaves", "likely", "early")}
+    what = (
+        worded("{place}: the lamp is likely too weak already, and there is a stay from {arrives} to {leaves}.",
+               place=place, arrives=days["arrives"], leaves=days["leaves"]) if weak.likely <= today else
         worded(
             "{place}: the lamp will likely be too weak before the stay of {arrives} to {leaves} is over: about "
-            "{likely}, perhaps from {early} on.", place=place,
-            **{name: day_of(getattr(weak, name)) for name in ("arrives", "leaves", "likely", "early")}),
-        do, worded("An estimate, no promise."), brief(LAMP_WORKS), AUTHORITY_FIRST)
+            "{likely}, perhaps from {early} on.", place=place, **days))
+    text = joined(
+        what, _before_they_come(action) if weak.arrives > today else _at_once(action),
+        worded("An estimate, no promise."), brief(LAMP_WORKS), AUTHORITY_FIRST)
     return NoticeDue(
         kind=NoticeKind.LAMP_WEAK, cabin=cabin, unit=unit.slug, at=now, mark=since or "first",
         messages=_to(text, worded("Lamp too weak soon: {place}", place=place), ASKED))
+
+
+def _before_they_come(action: str) -> Wording:
+    if action == "swap lamp":
+        return worded("Have the lamp changed before the guests come.")
+    if action == "clean sleeve":
+        return worded("Have the sleeve cleaned before the guests come.")
+    return worded("Have the unit looked at before the guests come.")
+
+
+def _at_once(action: str) -> Wording:
+    """The same where guests are there, or come today."""
+    if action == "swap lamp":
+        return worded("Have the lamp changed as soon as can be.")
+    if action == "clean sleeve":
+        return worded("Have the sleeve cleaned as soon as can be.")
+    return worded("Have the unit looked at as soon as can be.")
 
 
 def told_on_again(*, times_off: int, lit_for: timedelta, policy: StepPolicy | None = None) -> bool:
