@@ -184,6 +184,17 @@ def test_where_those_who_leave_took_it_and_those_who_come_did_not_the_managers_a
     assert "not everybody there was reached: call them" in body and "do not drink the tap water" in body
 
 
+def test_what_is_typed_twice_for_one_stay_is_told_once_and_lists_as_one_line(store):
+    first = store.act("stay-contact", STAY)
+    again = store.act("stay-contact", STAY | {
+        "address": f" {GUEST}", "language": "de", "by": "Ann\x1b[2J\r\nLund\u202e"})
+    assert again["contact"] == first["contact"]
+    (row,) = queries.stay_contacts(store).to_dict("records")
+    assert row["language"] == "de" and row["by"].isprintable()
+    other = store.act("stay-contact", STAY | {"leaves": "2026-11-22"})
+    assert other["contact"] != first["contact"]
+
+
 def test_where_a_guest_took_it_nobody_is_told_to_call(store):
     store.act("stay-contact", STAY)
     take(store, START, 10)
