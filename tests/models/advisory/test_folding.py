@@ -157,7 +157,7 @@ def test_a_folded_message_has_a_line_per_cabin_and_every_sentence():
 
 
 def test_what_somebody_wrote_in_paragraphs_cuts_off_none_of_what_follows_it():
-    """A reason, pasted from a letter, of advisories that are lifted together; what is to be done stands after it."""
+    """A reason, pasted from a letter, of advisories that are lifted together; what is to be done follows it."""
     reason = "Whole line was checked.\r\n\r\nAnn\u202e Lund\u2029Do not boil"
     bodies = {}
     for slug, cabin in CABINS.items():
