@@ -84,7 +84,7 @@ class Collector:
         self._began = self.store.now()
         self._messages = self._rows = self._refused = 0
         self._beat_due = self._look_due = self._ask_due = self._ripen_due = 0.0
-        self._rung = 0
+        self._bell, self._rung = settings.address_file, 0
         self._pace = Pace()
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
@@ -384,7 +384,7 @@ class Collector:
 
     def _serve_requests(self) -> None:
         """Do what other processes asked for, in their order."""
-        rung = engine.rung(self.settings.address_file)
+        rung = engine.rung(self._bell)
         if rung == self._rung and time.monotonic() < self._ask_due:
             return  # a question costs more than all else that is done at rest
         self._rung, self._ask_due = rung, time.monotonic() + ASK_S

@@ -26,7 +26,7 @@ VALID = timedelta(minutes=10)
 RENEW_S = 240.0
 CHECK_S = 2.0
 SHARE = 30.0  # of its own cost, so that verdicts of a large fleet never take more than 1/30 of the collector,
-QUIET_S = 60.0  # and while nothing is heard, since then time alone can turn a sign, and that by minutes:
+QUIET_S = 90.0  # and while nothing is heard, since then time alone can turn a sign, and that by minutes:
 QUIET_SHARE = 100.0
 
 TEXTS = {
