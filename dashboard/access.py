@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -31,9 +32,9 @@ UNITS = "units"  # key of the reader's choice in the session
 class Patient(Client):
     """A client whose patience ends: a collector that hangs is as good as none, and the page must say so."""
 
-    def __init__(self, address: str, token: str) -> None:
+    def __init__(self, address: str, token: str, *, bell: Path) -> None:
         self._waiting = ThreadPoolExecutor(ASKED_AT_ONCE, thread_name_prefix="ask")
-        super().__init__(address, token)
+        super().__init__(address, token, bell=bell)
 
     def ask(self, sql: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
         answer = self._waiting.submit(super().ask, sql, parameters)
@@ -68,7 +69,7 @@ def get_store() -> Client:
 # A collector leaves a new port and token at each start, so they name the connection.
 @st.cache_resource(show_spinner="Asking the collector ...", max_entries=2)
 def _connected(address: str, token: str) -> Client:
-    return Patient(address, token)
+    return Patient(address, token, bell=get_settings().address_file)
 
 
 def ask_anew() -> None:
