@@ -89,7 +89,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.queries", "ingest.record", "ingest.registry"},
     "ingest.actions": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.months", "ingest.notification",
-        "ingest.record", "ingest.registry"},
+        "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
@@ -104,6 +104,7 @@ ONLY = {
     ("models.margin", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
+    ("ingest.actions", "ingest.wire"): {"profiles"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.

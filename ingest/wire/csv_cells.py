@@ -99,7 +99,8 @@ def told(wrong: pd.Series, raw: pd.Series, source: Source, shape: Shape) -> pd.D
     """Cells that cannot be read, with the reason of each."""
     at = "must be ISO 8601 with Z or an offset (or name its zone with --tz, outside a clock change's hour)"
     if shape.date_order:
-        at = f"must be a date as {shape.date_order} with a time of day, in a zone (--zone), outside a clock change's hour"
+        at = (f"must be a date as {shape.date_order} with a time of day, in a zone (--zone), outside a clock "
+              "change's hour")
     mark = "" if shape.decimal == "." else f", with {shape.decimal!r} as its decimal mark"
     allowed = {
         "at": at, "cabin": "must not be empty", "unit": "must not be empty",

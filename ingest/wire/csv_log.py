@@ -98,6 +98,8 @@ def read_csv(
                 first = lines.after
     except OSError as error:
         raise BadInput(f"{path}: {error.strerror}") from error
+    except UnicodeError as error:  # no byte order mark where the encoding asks for one
+        raise BadInput(f"{path}: it cannot be read as {shape.encoding}: {error}") from error
 
 
 def headers_of(path: Path, shape: Shape) -> list[str]:
@@ -109,7 +111,8 @@ def headers_of(path: Path, shape: Shape) -> list[str]:
         lines = head.split(b"\n", row)
         line = lines[row - 1] if len(lines) >= row else b""
     else:
-        line = next(skip_lines(iter([head.decode(shape.encoding, "replace").encode()]), row - 1), b"").split(b"\n")[0]
+        text = head.decode(shape.encoding, "replace").encode()
+        line = next(skip_lines(iter([text]), row - 1), b"").split(b"\n")[0]
     try:
         found = cells_of(line.decode("utf-8-sig").rstrip("\r\n"), shape.delimiter)
     except (UnicodeDecodeError, csv.Error) as error:
