@@ -19,11 +19,15 @@ from ingest.settings import BadInput
 from ingest.wire.csv_shape import DELIMITERS, ENCODINGS
 
 HEAD_BYTES = 256 * 1024
+FEWER_LINES = (200, 50, 20)
 _BEFORE = {codecs.BOM_UTF8: "utf-8", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 _WIDE = ("utf-16", "utf-16-le", "utf-16-be")
 _NO_NAME = re.compile(r"^[\d\s.,:;/+\-]+$|^\d.*\d[:/.\-]\d")  # a number, a date or a time names no column
-_SNIFFED = ("SELECT Delimiter, SkipRows FROM sniff_csv($file, all_varchar = true)",
-            "SELECT Delimiter, SkipRows FROM sniff_csv($file, all_varchar = true, delim = $delim)")
+_SNIFFED = """
+    SELECT Delimiter, SkipRows, len(Columns)
+    FROM sniff_csv($file, all_varchar = true, ignore_errors = $torn)
+"""
+_SNIFFED_AS_TOLD = _SNIFFED.replace("$torn", "$torn, delim = $delim")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,10 @@ def encoding_of(head: bytes, told: str | None, where: str) -> Found:
         codecs.lookup(match.encoding).name == codecs.lookup(one).name
         or codecs.lookup(one).name in {codecs.lookup(also).name for also in match.could_be_from_charset}
         for match in found)] or eight
-    read = "; ".join(f"--encoding {one} if it reads {letters.decode(one, 'replace').strip()!r}" for one in likely)
+    readings: dict[str, list[str]] = {}
+    for one in likely:
+        readings.setdefault(letters.decode(one, "replace").strip(), []).append(one)
+    read = "; ".join(f"--encoding {' or '.join(names)} if it reads {text!r}" for text, names in readings.items())
     return Found(asked=f"its encoding, which is not UTF-8: {read}")
 
 
@@ -101,34 +108,40 @@ def _against(head: bytes, told: str, mark: str) -> str:
 def delimiter_of(lines: list[str], told: str | None, header_row: int | None) -> tuple[Found, Found]:
     """The delimiter, and the line that names the columns."""
     start = (header_row or 1) - 1
-    sniffed = _sniffed("\n".join(lines[start:]), told)
+    row_asked = "the line that names the columns: --header-row" + (", or another --delimiter" if told else "")
+    # a torn line among many hides the table that the first few show
+    tries = [(many, False) for many in (len(lines), *FEWER_LINES)] + [(len(lines), True)]
+    sniffings = (_sniffed("\n".join(lines[start : start + many]), told, torn=torn) for many, torn in tries)
+    sniffed = next((one for one in sniffings if one is not None), None)
     if sniffed is None:
         asked = "" if told else f"its delimiter: --delimiter with one of {', '.join(DELIMITERS)}"
-        row = Found(str(header_row), "as told") if header_row else Found(asked=_ROW_ASKED)
+        row = Found(str(header_row), "as told") if header_row else Found(asked=row_asked)
         return (Found(told, "as told") if told else Found(asked=asked)), row
     delimiter, skipped = sniffed
     between = Found(delimiter, "as told" if told else "found by its lines")
     if header_row:
         return between, Found(str(header_row), "as told")
     names = lines[skipped].split(delimiter) if skipped < len(lines) else []
-    if len(names) < 2 or any(_NO_NAME.match(name.strip(' "')) for name in names):
-        return between, Found(asked=_ROW_ASKED)
+    if len(names) < 2 or no_name(names):
+        return between, Found(asked=row_asked)
     how = f"{skipped} lines above it hold no row" if skipped else "the first line"
     return between, Found(str(skipped + 1), how)
 
 
-_ROW_ASKED = "the line that names the columns: --header-row"
+def no_name(cells: list[str]) -> str:
+    """The first of the cells that is a number, a date or a time, and so names no column; "" where none is."""
+    return next((cell for cell in cells if _NO_NAME.match(cell.strip(' "'))), "")
 
 
-def _sniffed(text: str, delimiter: str | None) -> tuple[str, int] | None:
-    """Delimiter and lines to skip, as DuckDB sees them; None where it sees no table."""
+def _sniffed(text: str, delimiter: str | None, *, torn: bool) -> tuple[str, int] | None:
+    """Delimiter and lines to skip, as DuckDB sees them, or passing over torn lines; None where it sees no table."""
     with tempfile.NamedTemporaryFile(suffix=".csv") as file, duckdb.connect() as con:
         Path(file.name).write_text(text, encoding="utf-8")
-        given = {"file": file.name} | ({"delim": delimiter} if delimiter else {})
+        given = {"file": file.name, "torn": torn} | ({"delim": delimiter} if delimiter else {})
         try:
-            found = con.execute(_SNIFFED[bool(delimiter)], given).fetchone()
+            found = con.execute(_SNIFFED_AS_TOLD if delimiter else _SNIFFED, given).fetchone()
         except duckdb.Error:
             return None
-    if found is None or (delimiter is None and found[0] not in DELIMITERS.values()):
+    if found is None or found[2] < 2 or (delimiter is None and found[0] not in DELIMITERS.values()):
         return None
     return str(delimiter or found[0]), int(found[1])

@@ -6,10 +6,11 @@ taken from the header's name, never from the values below it.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from ingest.db.schema import FLAGS
-from ingest.wire.csv_shape import COLUMNS, UNITS, Source, name_and_unit, needs_unit, source, unit_named
+from ingest.wire.csv_shape import COLUMNS, UNITS, Source, needs_unit, source, unit_named
 
 # Names in plain words, as headers have them (common practice, no source).
 NAMES = {
@@ -29,6 +30,27 @@ NAMES = {
 IN_NAME = {"lamp hours": "h"}  # units that are a word of the name
 ON_OFF = ("", "on/off", "0/1", "1/0", "yes/no")
 UTC = ("utc", "gmt", "z")
+
+
+_IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])]\s*$")
+_AT_END = re.compile(r"^(?P<name>.+?)[\s_,]+(?P<unit>\S+)$")
+
+
+def name_and_unit(header: str) -> tuple[str, str]:
+    """A header's name in plain words, and the unit that stands in it as written; "" where none does."""
+    if _plain(header) in NAMES:
+        return _plain(header), ""
+    found = _IN_BRACKETS.match(header)
+    if found is None:
+        found = _AT_END.match(header)
+        if found is not None and not unit_named(found["unit"]):
+            found = None
+    name, unit = (found["name"], found["unit"]) if found else (header, "")
+    return _plain(name), unit
+
+
+def _plain(name: str) -> str:
+    return " ".join(re.split(r"[\s_\-]+", name.lower().strip(" ,:;_")))
 
 
 @dataclass(frozen=True, slots=True)

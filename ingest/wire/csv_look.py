@@ -13,7 +13,7 @@ import pandas as pd
 from ingest.db.schema import DECIMALS, FLAGS, QUANTITY_COLUMNS
 from ingest.settings import BadInput
 from ingest.wire import csv_head, csv_log
-from ingest.wire.csv_cells import FALSE, TRUE
+from ingest.wire.csv_cells import FALSE, INSTANT, TRUE
 from ingest.wire.csv_headers import meant_by, unit_settled
 from ingest.wire.csv_lines import blocks, lines_of, skip_lines
 from ingest.wire.csv_shape import COLUMNS, DELIMITERS, Shape, Source, zone
@@ -102,6 +102,8 @@ def _head(path: Path, told: Told, out: Look) -> bool:
     lines = head.decode(encoding.value, "replace").removeprefix("\ufeff").splitlines()
     if not any(line.strip() for line in lines):
         raise BadInput(f"{path}: no header; the file is empty")
+    if told.header_row and not any(line.strip() for line in lines[told.header_row - 1 : told.header_row]):
+        raise BadInput(f"{path}: no header; line {told.header_row} is empty or not there")
     delimiter, row = csv_head.delimiter_of(lines, told.delimiter, told.header_row)
     names = {character: name for name, character in DELIMITERS.items()}
     both = [_take(out, "delimiter", delimiter, names.get(delimiter.value, "")), _take(out, "header row", row)]
@@ -115,6 +117,8 @@ def _head(path: Path, told: Told, out: Look) -> bool:
 def _columns(path: Path, headers: list[str], told: Told, out: Look) -> None:
     """What each header fills."""
     where = f"{path}: line {out.shape.header_row}"
+    if no_name := csv_head.no_name(headers):
+        raise BadInput(f"{where} does not name the columns: {no_name!r} is no name. --header-row says which does")
     missing = [header for header in told.columns if header not in headers]
     if missing:
         raise BadInput(f"{where}: no column {missing[0]!r}, which was told; its columns are: {', '.join(headers)}")
@@ -164,6 +168,10 @@ def _sample(path: Path, headers: list[str], out: Look) -> pd.DataFrame:
     if not block:
         return pd.DataFrame()
     lines = lines_of(block, out.shape.header_row + 1, len(headers), out.shape)
+    if lines.number.size <= len(lines.refused):
+        raise BadInput(
+            f"{path}: line {out.shape.header_row} has {len(headers)} cells, and most lines below it another "
+            "number: another line names the columns (--header-row), or the --delimiter is another")
     if out.needs:  # more may be wrong with it than was found
         out.notes += [f"line {line}: {reason}" for line, _, reason in lines.refused[:SHOWN_ROWS]]
     cells = csv_log.text_of(lines, headers, headers, out.shape)
@@ -214,11 +222,12 @@ def _times(path: Path, headers: list[str], sample: pd.DataFrame, told: Told, out
     if told.date_order or not day.str.contains(_ISO_DAY).all():
         _date_order(path, headers, headers[day_at], told, out)
     else:
-        # a time of day beside it may still be written on twelve hours, or without a leading zero
-        out.shape = replace(out.shape, date_order="ymd" if "date" in columns else "")
+        # the time of day may still be written on twelve hours, or without a leading zero
+        whole = day.str.contains(INSTANT).all() and not day.str.contains(r"[AaPp]\.?[Mm]").any()
+        out.shape = replace(out.shape, date_order="" if whole else "ymd")
         out.found.append(("date order", "year, month, day (ISO 8601)"))
     written = day if "time" not in columns or "date" not in columns else day + " " + sample[columns["time"]]
-    if written.str.contains(r"(?:[Zz]|\d[+-]\d{2}(?::?\d{2})?)$").all() and written.str.contains(":").all():
+    if written.str.contains(r"(?:[Zz]|\d\s?[+-]\d{2}(?::?\d{2})?)$").all() and written.str.contains(":").all():
         out.found.append(("zone", "by each time's offset"))
     elif told.zone:
         if out.utc and zone(told.zone).key not in ("UTC", "Etc/UTC", "GMT", "Etc/GMT"):

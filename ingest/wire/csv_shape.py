@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -13,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.db.schema import FLAGS, QUANTITY_COLUMNS
 from ingest.settings import BadInput
+from models.water_quality import L_PER_US_GALLON
 
 COLUMNS = ("at", "cabin", "unit", *QUANTITY_COLUMNS)
 TARGETS = (*COLUMNS, "date", "time")  # a day and a time of day in columns of their own
@@ -22,8 +22,8 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "intensity_w_m2": {"W/m2": (1.0, 0.0), "mW/cm2": (10.0, 0.0), "uW/cm2": (0.01, 0.0)},
     "flow_l_min": {
         "l/min": (1.0, 0.0), "l/s": (60.0, 0.0), "m3/h": (1000.0 / 60.0, 0.0), "m3/s": (60_000.0, 0.0),
-        "gal/min": (3.785412, 0.0)},
-    "total_l": {"l": (1.0, 0.0), "m3": (1000.0, 0.0), "gal": (3.785412, 0.0)},
+        "gal/min": (L_PER_US_GALLON, 0.0)},
+    "total_l": {"l": (1.0, 0.0), "m3": (1000.0, 0.0), "gal": (L_PER_US_GALLON, 0.0)},
     "uvt_pct": {"%": (1.0, 0.0), "/": (100.0, 0.0)},
     "water_temp_c": {
         "Cel": (1.0, 0.0), "K": (1.0, -273.15), "degF": (5.0 / 9.0, -160.0 / 9.0)},
@@ -176,18 +176,3 @@ def column_map(path: Path) -> dict[str, Source]:
         except BadInput as error:
             raise BadInput(f"{path}: {error}") from None
     return out
-
-
-_IN_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]*?)\s*[\])]\s*$")
-_AT_END = re.compile(r"^(?P<name>.+?)[\s_,]+(?P<unit>\S+)$")
-
-
-def name_and_unit(header: str) -> tuple[str, str]:
-    """A header's name in plain words, and the unit that stands in it as written; "" where none does."""
-    found = _IN_BRACKETS.match(header)
-    if found is None:
-        found = _AT_END.match(header)
-        if found is not None and not unit_named(found["unit"]):
-            found = None
-    name, unit = (found["name"], found["unit"]) if found else (header, "")
-    return " ".join(re.split(r"[\s_\-]+", name.lower().strip(" ,:;_"))), unit
