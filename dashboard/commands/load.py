@@ -37,7 +37,7 @@ CSV, SENML = (".csv", ".txt", ".tsv"), (".jsonl", ".ndjson", ".senml")
 def add(commands: Any) -> None:
     """Add the command."""
     load = command(
-        commands, "load", do_load, example="tarnlight load heron-point.csv --tz America/Toronto")
+        commands, "load", do_load, example="tarnlight load heron-point.csv --zone America/Toronto")
     load.add_argument(
         "files", nargs="+", type=Path, metavar="FILE", help="*.csv, *.txt, *.tsv, or *.jsonl / *.ndjson / *.senml")
     load.add_argument("--columns", type=Path, metavar="mapping.toml", help="other headers and units")

@@ -304,4 +304,6 @@ def is_plain(path: Path, mapping: dict[str, Source]) -> bool:
     except (BadInput, OSError):
         return False
     columns = [mapping[one].column if one in mapping else one for one in headers]
+    if any(isinstance(unit_settled(one), str) for one in mapping.values()):
+        return False  # a header's own unit is another than the map's
     return "at" in columns and (bool(mapping) or all(one in COLUMNS for one in headers))

@@ -172,7 +172,8 @@ def column_map(path: Path) -> dict[str, Source]:
         if not isinstance(given, dict) or given.get("column") not in TARGETS:
             raise BadInput(f"{path}: {header!r} must name one of {', '.join(TARGETS)}; got {target!r}")
         try:
-            out[header] = source(header, given["column"], str(given.get("unit", "")))
+            own = next(iter(UNITS.get(given["column"], {})), "")  # a map that names no unit says the column's own
+            out[header] = source(header, given["column"], str(given.get("unit", own)))
         except BadInput as error:
             raise BadInput(f"{path}: {error}") from None
     return out

@@ -16,10 +16,15 @@ FIRST_YEAR, LAST_YEAR = 2000, 2099  # the last two digits of a year stand for on
 
 
 def distinct_days(columns: Iterable[pd.Series]) -> pd.DataFrame:
-    """Each day as written, once, in the file's order: as many rows as the file has days, however long it is."""
+    """Each day as written, once, in the file's order: as many rows as the file has days, however long it is.
+
+    What is a day in no order says nothing of it, and is left out.
+    """
     found = pd.DataFrame(columns=[0, 1, 2], dtype=str)
     for raw in columns:
-        found = pd.concat([found, raw.str.extract(DAY).dropna()]).drop_duplicates()
+        new = raw.str.extract(DAY).dropna().drop_duplicates()
+        some = pd.concat([_read(new, order).notna() for order in DATE_ORDERS], axis=1).any(axis=1)
+        found = pd.concat([found, new[some]]).drop_duplicates()
     return found.reset_index(drop=True)
 
 
@@ -32,15 +37,14 @@ def orders_of(days: pd.DataFrame, told: str, where: str) -> tuple[str, ...]:
         If they can be read in none, or not in the one that is told.
     """
     read = {order: _read(days, order) for order in DATE_ORDERS}
-    some = pd.concat([at.notna() for at in read.values()], axis=1).any(axis=1)
-    fits = tuple(order for order, at in read.items() if at[some].notna().all())
-    if days.empty or not some.any():
+    fits = tuple(order for order, at in read.items() if at.notna().all())
+    if days.empty:
         raise BadInput(f"{where}: no date could be read; days are taken as 2026-11-05, 05.11.2026 or 11/05/26")
     if not fits:
         raise BadInput(f"{where}: its dates are in no one order: " + "; ".join(
-            f"{_first(days, some & at.isna())} is no date as {order}" for order, at in read.items()))
+            f"{_first(days, at.isna())} is no date as {order}" for order, at in read.items()))
     if told and told not in fits:
-        raise BadInput(f"{where}: its dates are not as {told}: {_first(days, some & read[told].isna())} is none; "
+        raise BadInput(f"{where}: its dates are not as {told}: {_first(days, read[told].isna())} is none; "
                        f"they can be as {' or '.join(fits)}")
     if told and len(fits) > 1:
         _refuse_leaps(days, read, told, fits, where)

@@ -253,3 +253,34 @@ def test_while_something_must_be_told_of_one_file_none_of_the_others_is_taken(en
     store = Store(enrolled)
     assert count(store, "reading") == 0
     store.close()
+
+
+def test_a_map_is_held_against_the_units_in_the_headers_and_says_the_columns_own_without_one(enrolled):
+    file, named = enrolled.parent / "log.csv", enrolled.parent / "map.toml"
+    words = ("load", str(file), "--columns", str(named), "--cabin", "heron-point", "--unit", "main")
+    named.write_text('"Flow (gpm)" = "flow_l_min"\n"at" = "at"\n')
+    file.write_text("at,Flow (gpm)\n2025-11-05T07:00:00Z,5\n")
+    done = tarnlight_here(enrolled, *words)
+    assert done.returncode == 2
+    assert "'Flow (gpm)' has 'gpm' in its name and was told to be in 'l/min': one of them is wrong" in done.stderr
+    named.write_text('"Flow" = "flow_l_min"\n"at" = "at"\n')
+    for delimiter, minute in ((",", 1), (";", 2)):
+        file.write_text(f"at{delimiter}Flow\n2025-11-05T07:0{minute}:00Z{delimiter}5\n")
+        assert tarnlight_here(enrolled, *words).returncode == 0
+    store = Store(enrolled)
+    assert store.ask("SELECT flow_l_min FROM reading")["flow_l_min"].tolist() == [5.0, 5.0]
+    store.close()
+
+
+def test_what_is_told_of_a_csv_file_is_refused_for_packs_and_a_profile_is_of_one_file(enrolled):
+    packs, log_file = enrolled.parent / "log.jsonl", enrolled.parent / "log.csv"
+    packs.write_text("")
+    log_file.write_text(log("Timestamp,Flow (gpm)", ",5"))
+    for words in (("--look",), ("--delimiter", "tab"), ("--profile", "hill-logger"), ("--word", "alarm=off")):
+        done = tarnlight_here(enrolled, "load", str(packs), *words)
+        assert done.returncode == 2
+        assert "are for .csv, .txt, .tsv" in done.stderr
+    done = tarnlight_here(enrolled, "load", str(log_file), str(log_file), "--save-profile", "hill-logger")
+    assert "give one file" in done.stderr
+    done = tarnlight_here(enrolled, "load", str(log_file), "--save-profile", "Hill Logger")
+    assert "a profile's name must be like hill-logger" in done.stderr
