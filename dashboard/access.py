@@ -15,7 +15,7 @@ from dashboard.text.measures import Units
 from ingest.db.engine import read_address
 from ingest.margins import margins
 from ingest.months.fleet import Share, month_shares
-from ingest.queries import UnitStatus, status
+from ingest.queries import UnitStatus, mark, status
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, StoreUnavailable, settings
 from ingest.store import Client
@@ -23,6 +23,7 @@ from models.fleet import Fleet
 from models.margin import Key, Margins
 
 PAGE_WITHIN_S = 6.0  # a page that waits longer shows old words as if they were new
+JUDGED_S = 20.0  # what time alone changes, as that a logger is overdue, is seen no later
 ASKED_AT_ONCE = 8
 UNITS = "units"  # key of the reader's choice in the session
 
@@ -70,10 +71,16 @@ def _connected(address: str, token: str) -> Client:
     return Patient(address, token)
 
 
+def ask_anew() -> None:
+    """Something was recorded: what is known of the fleet is another now."""
+    _mark.clear()
+    _judged.clear()
+
+
 def forget() -> None:
     """Let go of what is known of the collector, so that the next question finds out."""
     _connected.clear()
-    present.clear()
+    ask_anew()
     week.clear()
     stretch_of_time.clear()
     month_now.clear()
@@ -88,16 +95,26 @@ class FleetNow:
     statuses: tuple[UnitStatus, ...]
 
 
-# One second: all readers together cost the collector one question a second, and frozen values can be shared.
+def present(store: Client) -> FleetNow:
+    """What the first page shows: judged anew once something else is known, and every `JUDGED_S`."""
+    return _judged(store, _mark(store))
+
+
+# One second: all readers together cost the collector one small question a second.
 @st.cache_resource(show_spinner=False, ttl=1.0, max_entries=4)
-def present(_store: Client) -> FleetNow:
-    """What the first page shows."""
+def _mark(_store: Client) -> str:
+    return mark(_store)
+
+
+# Frozen values can be shared by all readers.
+@st.cache_resource(show_spinner=False, ttl=JUDGED_S, max_entries=4)
+def _judged(_store: Client, known: str) -> FleetNow:
     now = _store.now()
     return FleetNow(now, tuple(status(_store, now)))
 
 
-# Ten seconds: hours change slowly, and what is wrong now is said in words every second.
-@st.cache_resource(show_spinner=False, ttl=10.0, max_entries=4)
+# A minute: hours change slowly, and what is wrong now is said in words every second.
+@st.cache_resource(show_spinner=False, ttl=60.0, max_entries=4)
 def week(_store: Client) -> dict[Key, Margins]:
     """Each unit's margin to target over the last seven days, by two hours."""
     return margins(_store, _store.now(), span=timedelta(days=7), slot=timedelta(hours=2))

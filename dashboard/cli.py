@@ -23,10 +23,10 @@ practice decide."""
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
     "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
-    "doctor": "doctor", "backup": "backup", "restore": "backup", "autostart": "autostart", "alive": "autostart",
-    "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay", "service": "advisory",
-    "notice": "notice", "commission": "commission", "quarantine": "quarantine", "report": "report", "dose": "dose",
-    "bleach": "bleach", "validation": "validation",
+    "doctor": "doctor", "backup": "backup", "restore": "backup", "archive": "archive", "autostart": "autostart",
+    "alive": "autostart", "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay",
+    "service": "advisory", "notice": "notice", "commission": "commission", "quarantine": "quarantine",
+    "report": "report", "dose": "dose", "bleach": "bleach", "validation": "validation",
 }
 
 # Each module by a name that can be read off, so that the test of the arrows sees what is imported.
@@ -40,6 +40,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "status": lambda: import_module("dashboard.commands.status"),
     "events": lambda: import_module("dashboard.commands.events"),
     "backup": lambda: import_module("dashboard.commands.backup"),
+    "archive": lambda: import_module("dashboard.commands.archive"),
     "autostart": lambda: import_module("dashboard.commands.autostart"),
     "doctor": lambda: import_module("dashboard.commands.doctor"),
     "lamps": lambda: import_module("dashboard.commands.lamps"),

@@ -16,6 +16,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from ingest.archiving import ARCHIVE, BRING_BACK, archive_some, bring_back_next
 from ingest.db import held, quarantine, snapshot
 from ingest.db.engine import Local, transaction
 from ingest.db.intake import CLOCKS_DIFFER, keep
@@ -341,4 +342,6 @@ ACTIONS: dict[str, Carry] = {
     "hold-for-backup": hold_for_backup,
     "renew-backup": renew_backup,
     "release-backup": release_backup,
+    ARCHIVE: archive_some,
+    BRING_BACK: bring_back_next,
 }

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 
+from ingest.db import past
 from ingest.db.engine import Asks, transaction
 from ingest.evaluation.daily import pay_days
 from ingest.evaluation.evaluate import derive, owe_all
@@ -30,7 +31,7 @@ _KNOWN = {
     # of which stay its category tells, and nobody's name
     "booking": """
         SELECT cabin, first_day, last_day, '' AS summary, vulnerable FROM booking WHERE {mine} AND vulnerable""",
-    "reading": 'SELECT * FROM reading WHERE {mine} AND coalesce(arrived_at, "at") <= $at_',
+    "reading": 'SELECT * FROM whole_reading WHERE {mine} AND coalesce(arrived_at, "at") <= $at_',
     "link_event": 'SELECT * FROM link_event WHERE {mine} AND coalesce(arrived_at, "at") <= $at_',
     "quarantine": "SELECT * FROM quarantine WHERE ({mine} OR cabin IS NULL) AND arrived_at <= $at_",
     "first_live": 'SELECT * FROM first_live WHERE {mine} AND "at" <= $at_',
@@ -84,7 +85,8 @@ def _copy(store: Asks, known: Store, given: dict[str, object]) -> None:
     """Fill the tables of a fresh store, and note that all of it is to be worked out."""
     for table, sql in _KNOWN.items():
         asked = sql.format(table=table, mine=_MINE)
-        rows = store.ask(asked, {name: value for name, value in given.items() if f"${name}" in asked})
+        bound = {name: value for name, value in given.items() if f"${name}" in asked}
+        rows = past.ask(store, asked, bound, since=past.EVER) if table == "reading" else store.ask(asked, bound)
         known.con.execute(f"DELETE FROM {table}")  # noqa: S608
         if len(rows):
             known.con.register("rows", rows)

@@ -21,6 +21,7 @@ import duckdb
 import pandas as pd
 
 from ingest import room
+from ingest.archiving import ARCHIVE, Archiving
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
@@ -97,6 +98,7 @@ class Collector:
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
         self.signs = Signs(self.store, self.subscription)
+        self.archiving = Archiving(self.store.con, settings.store, settings.keep_months, self.store.now)
         self.bookings = Schedule(
             self.store.con, allowed_of(settings), lambda: load_fleet(self.store), self.store.now)
 
@@ -121,6 +123,7 @@ class Collector:
             self.subscription.start()
             self.notifier.start()
             self.bookings.start()
+            self.archiving.start()
             while not stop.is_set():
                 messages = self._next(stop)
                 for sentence in self.sessions.connected(self.subscription.connections()):
@@ -139,6 +142,8 @@ class Collector:
                     health.account = self._account()
                 self.signs.turn(changed=self.notifier.turn())
                 self.bookings.turn()
+                if not (self.clock.suspect or self._full):
+                    self.archiving.turn()
         finally:
             with contextlib.ExitStack() as ending:  # last in, first done; what one breaks holds up no other
                 ending.callback(self.store.close)
@@ -148,7 +153,8 @@ class Collector:
                 ending.callback(self.settings.address_file.unlink, missing_ok=True)
                 if health is not None:
                     ending.callback(health.close)
-                for part in (self.subscription.stop, self.signs.close, self.notifier.close, self.bookings.close):
+                for part in (self.subscription.stop, self.signs.close, self.notifier.close, self.bookings.close,
+                             self.archiving.close):
                     ending.callback(part)
             logger.info("stopped")
 
@@ -399,6 +405,10 @@ class Collector:
                 return True, self.subscription.echo(str(body["text"]))
             if kind == "rows" and (lacks := room.lacking(self.settings)):
                 return False, {"error": lacks, "no_room": True}
+            if kind == ARCHIVE:
+                if why := self._full or (self.clock.suspect and self.clock.reason):
+                    raise BadInput(f"nothing is archived now: {why}")
+                return True, self.archiving.order(body)
             return True, self.store.act(kind, body)
         except BadInput as error:
             return False, {"error": str(error)}

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.clock import BOOT, monotonic_s
-from ingest.db import held
+from ingest.db import held, past
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
 from ingest.evaluation.battery import outlooks
@@ -69,6 +69,16 @@ _GOOD = """
     SELECT cabin, unit, max("end") FILTER (kind <> 'lit' AND "end" <= $now) AS bad_until, min(start) AS first
     FROM segment WHERE start <= $now GROUP BY ALL
 """
+# What verdicts rest on: tables whose rows stay as they are, by how many there are; others by what stands in them.
+_COUNTED = (
+    "advisory_event", "answered", "archived_reading", "booking_feed", "confirmation", "first_live", "held_link",
+    "held_reading", "laboratory_result", "link_event", "lost_session", "quarantine", "reading", "service_event",
+    "service_withdrawn")
+_READ = ("battery_outlook", "booking", "pending", "present", "registry_revision", "unit_fault")
+_PARTS = (
+    *(f"(SELECT count(*) FROM {name})" for name in _COUNTED),  # noqa: S608  (names of our own)
+    *(f"coalesce((SELECT bit_xor(hash(t)) FROM {name} AS t), 0)" for name in _READ))  # noqa: S608
+_MARK = f"SELECT concat_ws(' ', (SELECT first(reason) FROM own_clock), {', '.join(_PARTS)}) AS mark"  # noqa: S608
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -422,6 +432,14 @@ def outages(
     return join(everything.sort_values(["cabin", "unit", "start"], kind="stable").reset_index(drop=True))
 
 
+def mark(store: Asks) -> str:
+    """Another text once anything else is known that a verdict rests on; time alone changes verdicts too.
+
+    Costs no more with a longer history: tables that grow are counted, which DuckDB answers without reading them.
+    """
+    return str(store.ask(_MARK)["mark"].iloc[0])
+
+
 def never_heard(store: Asks, *, cabin: str | None = None) -> list[Key]:
     """Units that are enrolled and of which no reading ever came."""
     heard = set(_keys(store.ask("SELECT cabin, unit FROM present")))
@@ -460,7 +478,7 @@ def readings(
     span_s = max(1.0, (until - since).total_seconds())
     step_s = max(1, int(3 * span_s / points))
     thin = span_s / one.cadence_s > points
-    sql = 'SELECT * EXCLUDE (cabin, unit, arrived_at) FROM reading WHERE cabin = $cabin AND unit = $unit ' \
+    sql = 'SELECT * EXCLUDE (cabin, unit, arrived_at) FROM whole_reading WHERE cabin = $cabin AND unit = $unit ' \
         'AND "at" >= $since AND "at" < $until'
     if thin:
         sql = f"""
@@ -472,9 +490,10 @@ def readings(
                 OR row_number() OVER (PARTITION BY bucket ORDER BY flow_l_min DESC NULLS LAST, "at") = 1
                 OR power_on IS DISTINCT FROM p OR lamp_on IS DISTINCT FROM l
         """  # noqa: S608  (our own statement around our own statement)
-    found = store.ask(
-        sql + ' ORDER BY "at"', {"cabin": cabin, "unit": unit, "since": since, "until": until, "step": step_s}
-        if thin else {"cabin": cabin, "unit": unit, "since": since, "until": until})
+    given = {"cabin": cabin, "unit": unit, "since": since, "until": until}
+    found = past.ask(
+        store, sql + ' ORDER BY "at"', {**given, "step": step_s} if thin else given,
+        since=since, until=until, spans=[(cabin, unit, since, until)])
     if found.empty:
         return found
     tests = store.ask("""
@@ -634,11 +653,12 @@ def confirmations(store: Asks, advisory: str) -> pd.DataFrame:
 
 def sent_of_late(store: Asks, now: datetime) -> dict[tuple[str, str], Sent]:
     """What each unit heard in the last week sends beside its lamp."""
-    found = store.ask("""
+    since = now - timedelta(days=7)
+    found = past.ask(store, """
         SELECT cabin, unit, count(total_l) > 0 AS total, count(lamp_hours) > 0 AS lamp_hours,
-            count(flow_l_min) > 0 AS flow FROM reading
+            count(flow_l_min) > 0 AS flow FROM whole_reading
         WHERE "at" > $since GROUP BY ALL
-    """, {"since": now - timedelta(days=7)})
+    """, {"since": since}, since=since)
     return {(row.cabin, row.unit): Sent(
         total=bool(row.total), lamp_hours=bool(row.lamp_hours), flow=bool(row.flow)) for row in named(found)}
 

@@ -27,6 +27,10 @@ class CollectorHangs(StoreUnavailable):
     """A collector is there and answers nothing, not even that it lives."""
 
 
+class ArchiveUnavailable(StoreUnavailable):
+    """Readings that were archived cannot be had: a file is missing, or is not what was written."""
+
+
 class NoRoom(StoreUnavailable):
     """The store's disk has too little room for what was to be taken in; nothing of it was."""
 
@@ -54,6 +58,7 @@ class Settings:
     mqtt_version: str = "3.1.1"  # "5" on request; notes on speed in DEVELOPERS.md
     client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.wire.sessions`)
     disk_floor_mb: int = 256  # with less room than that beside the store nothing is taken in
+    keep_months: int = 0  # whole months of readings that stay in the store; 0: all (`ingest.db.archive`)
     serve_port: int = 0  # the store's own server; 0: any free port of loopback
     health_port: int = 0  # of loopback, for /healthz and /metrics; 0: neither is offered
     show_port: int = 8501
@@ -84,6 +89,7 @@ class Settings:
         for name in ("serve_port", "show_port", "health_port"):
             if not 0 <= getattr(self, name) <= 65535:
                 raise BadInput(f"{name} must be a port, 0 to 65535; got {getattr(self, name)!r}")
+        require_months("keep_months", self.keep_months)
         if self.units not in ("metric", "us"):
             raise BadInput(f"units must be metric or us; got {self.units!r}")
         _require_public("public_url", self.public_url)
@@ -133,9 +139,28 @@ class Settings:
         return self.store.with_name(self.store.name + ".spool")
 
     @property
+    def archive(self) -> Path:
+        """Where readings of months past lie (`ingest.db.archive_files.folder_of`)."""
+        return self.store.with_name(self.store.name + ".archive")
+
+    @property
     def aside(self) -> Path:
         """Where messages lie whole that were too much to take."""
         return self.store.with_name(self.store.name + ".aside")
+
+
+LEAST_KEPT_MONTHS, MOST_KEPT_MONTHS = 2, 1200  # what is asked of the present reaches back 30 days
+
+
+def require_months(name: str, months: int) -> None:
+    """Refuse a number of months to keep that is not allowed; 0 keeps all."""
+    if months != 0 and not LEAST_KEPT_MONTHS <= months <= MOST_KEPT_MONTHS:
+        raise _no_months(name, months)
+
+
+def _no_months(name: str, got: object) -> BadInput:
+    return BadInput(
+        f"{name} must be {LEAST_KEPT_MONTHS} to {MOST_KEPT_MONTHS} whole months, or 0 to keep all; got {got!r}")
 
 
 def is_loopback(address: str) -> bool:
@@ -205,6 +230,8 @@ def settings(options: Mapping[str, Any], *, config: Path | None = None) -> Setti
             merged[name] = _port(name, merged[name])
     if "disk_floor_mb" in merged:
         merged["disk_floor_mb"] = _megabytes("disk_floor_mb", merged["disk_floor_mb"])
+    if "keep_months" in merged:
+        merged["keep_months"] = months_of("keep_months", merged["keep_months"])
     if isinstance(merged.get("calendar_hosts"), str):  # of the environment
         merged["calendar_hosts"] = merged["calendar_hosts"].replace(",", " ").split()
     merged["calendar_hosts"] = tuple(merged.get("calendar_hosts", ()))
@@ -220,6 +247,18 @@ def _megabytes(name: str, value: Any) -> int:
     if not 0 <= number <= 1_000_000:
         raise BadInput(f"{name} must be 0 to 1000000, in MB; got {value!r}")
     return number
+
+
+def months_of(name: str, value: Any) -> int:
+    """A number of months to keep, from a person or the environment."""
+    try:
+        months = int(value)
+    except (TypeError, ValueError):
+        months = -1
+    if months < 0:
+        raise _no_months(name, value)
+    require_months(name, months)
+    return months
 
 
 def _of_file(path: Path, known: Mapping[str, str]) -> dict[str, Any]:

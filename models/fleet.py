@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -16,30 +15,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import WEEKDAYS, LaboratoryPolicy
-from models.wording import ENGLISH, LANGUAGES
+from models.wording import ENGLISH, LANGUAGES, breaks_out
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 
 
-# What breaks a line or turns the direction of what follows, so that a name could pass for other words of ours.
-_BREAKS = frozenset({"Cc", "Zl", "Zp", "Cs"})  # Unicode's general categories: control, line, paragraph, surrogate
-_TURNS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-
-
-def one_line(text: str) -> str:
-    """A text with a space for each character that breaks a line, controls a terminal or turns the direction."""
-    return "".join(" " if _breaks_out(one) else one for one in text)
-
-
 def require_one_line(name: str, value: str) -> None:
     """Refuse a text that would not stay within its line."""
-    if any(_breaks_out(one) for one in value):
+    if any(breaks_out(one) for one in value):
         raise ValueError(
             f"{name} must be one line without control characters or marks of direction; got {value!r}")
-
-
-def _breaks_out(character: str) -> bool:
-    return unicodedata.category(character) in _BREAKS or character in _TURNS
 
 
 def require_slug(name: str, value: object) -> None:

@@ -7,6 +7,7 @@ catalogues are read elsewhere (`ingest.language`), so nothing here opens a file.
 from __future__ import annotations
 
 import string
+import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -14,6 +15,10 @@ from typing import Any
 
 ENGLISH = "en"
 LANGUAGES = (ENGLISH, "fr", "de", "es")
+
+# What breaks a line or turns the direction of what follows, so that a name could pass for other words of ours.
+_BREAKS = frozenset({"Cc", "Zl", "Zp", "Cs"})  # Unicode's general categories: control, line, paragraph, surrogate
+_TURNS = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 Say = Callable[[str], str]  # a template in another language; empty where that has none
 
@@ -47,15 +52,31 @@ class Translation:
     reviewed_by: str = ""
 
 
+def one_line(text: str) -> str:
+    """A text with a space for each character that breaks a line, controls a terminal or turns the direction."""
+    return "".join(" " if breaks_out(one) else one for one in text)
+
+
+def breaks_out(character: str) -> bool:
+    """Whether a character would not stay within its line."""
+    return unicodedata.category(character) in _BREAKS or character in _TURNS
+
+
 def worded(template: str, **values: Any) -> Wording:
     """One sentence, or a part of one: a template as of `str.format` and what goes into it.
+
+    What somebody wrote (a name, a reason, a finding) stays within its line: with paragraphs or marks of direction
+    of its own it could pass for words of ours, or cut off what follows it.
 
     Examples
     --------
     >>> str(worded("{place}: boil it for {n:g} minutes.", place="Heron Point", n=3.0))
     'Heron Point: boil it for 3 minutes.'
     """
-    return _made(template.format(**values), template=template, values=values)
+    own = {
+        name: one_line(one) if isinstance(one, str) and not isinstance(one, Wording) else one
+        for name, one in values.items()}
+    return _made(template.format(**own), template=template, values=own)
 
 
 def moment(at: date, form: str) -> Wording:

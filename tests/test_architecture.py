@@ -72,7 +72,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.wire": {"ingest.settings", "ingest.private_files", "ingest.db"},
     # what is recorded, worked out and enrolled changes one another: a lift is weighed, an edit is tried
     "ingest.record": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
-    "ingest.evaluation": {"ingest.db", "ingest.record", "ingest.registry", "ingest.store"},
+    "ingest.evaluation": {"ingest.settings", "ingest.db", "ingest.record", "ingest.registry", "ingest.store"},
     "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},
     "ingest.notification": {
         "ingest.settings", "ingest.private_files", "ingest.bookings", "ingest.db", "ingest.evaluation",
@@ -87,14 +87,15 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.in_hand": {"ingest.db", "ingest.record"},
     "ingest.months": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.queries", "ingest.record", "ingest.registry"},
+    "ingest.archiving": {"ingest.settings", "ingest.db"},
     "ingest.actions": {
-        "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.months", "ingest.notification",
-        "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
+        "ingest.archiving", "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.months",
+        "ingest.notification", "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
-        "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.health",
-        "ingest.notification", "ingest.registry", "ingest.room", "ingest.store", "ingest.wire"},
+        "ingest.archiving", "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation",
+        "ingest.health", "ingest.notification", "ingest.registry", "ingest.room", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
 ONLY = {

@@ -15,6 +15,7 @@ HELP = {
     "events": "list the power cuts and silences that several cabins share, with each cabin's own advisory",
     "backup": "copy the store while it runs",
     "restore": "put such a copy in the store's place, and keep what stood there",
+    "archive": "move readings of months past into files beside the store, list them, or bring a month back",
     "doctor": "say what is wrong with this set-up",
     "autostart": "write service files, so that collector and page start with the machine",
     "alive": "look whether the collector lives, and tell the managers where it does not",

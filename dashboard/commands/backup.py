@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from dashboard.commands._opening import open_any
+from dashboard.commands._opening import open_settings, settings_any
 from dashboard.commands._words import command, settings_of
 from dashboard.commands.load import progress_bar
 from ingest.clock import Clock
-from ingest.db import snapshot
+from ingest.db import archive, archive_files, snapshot
 from ingest.settings import BadInput, StoreUnavailable
 from ingest.store import Access, Store, client
 
@@ -41,7 +42,8 @@ def do_backup(options: argparse.Namespace) -> int:
     if options.keep_days is not None and (options.keep_days < 1 or not options.to.is_dir()):
         raise BadInput(
             f"--keep-days goes with a folder, and must be at least 1; got {options.keep_days} and {options.to}")
-    store = open_any(options)
+    own = settings_any(options)
+    store = open_settings(own)
     try:
         now = store.now()
         target = options.to / now.strftime(_NAMED) if options.to.is_dir() else options.to
@@ -49,11 +51,28 @@ def do_backup(options: argparse.Namespace) -> int:
     finally:
         store.close()
     print(f"{target}: {copied / 2**20:.1f} MiB, opened and whole")
+    lacking = _with_archive(own.archive, target.absolute())
     if options.keep_days is not None:
         for path in _older(target, options.keep_days):
             path.unlink()
             print(f"{path}: deleted, older than {options.keep_days} days")
-    return 0
+        old = timedelta(days=options.keep_days + 1).total_seconds()
+        archive_files.remove_old(target.parent / archive_files.COPIES, time.time() - old)
+    return 1 if lacking else 0
+
+
+def _with_archive(folder: Path, target: Path) -> list[str]:
+    """Copy the files of archived readings that a copy lists beside it, once for all copies; what is missing."""
+    some = archive.files_of_copy(target)
+    if not some:
+        return []
+    copies = target.parent / archive_files.COPIES
+    lacking = archive_files.copy_files(some, [folder], copies)
+    whole = "" if lacking else ", all whole; keep this folder with the copies"
+    print(f"{copies}: {archive.in_words(some)}{whole}")
+    for line in lacking:
+        print(f"not in the backup: {line}", file=sys.stderr)
+    return lacking
 
 
 def make_copy(store: Access, target: Path) -> int:
@@ -110,10 +129,20 @@ def do_restore(options: argparse.Namespace) -> int:
     if settings.store.exists():
         Store(settings.store).close()  # refused where another process holds it, such as a load
     kept = snapshot.restore(options.file, settings.store, Clock().now())
+    some = archive.files_of_copy(options.file)
+    places = [options.file.absolute().parent / archive_files.COPIES]
+    if settings.archive.exists() and kept is not None:  # a store's files go where it goes
+        places.append(archive_files.folder_of(kept))
+        settings.archive.rename(places[-1])
+    lacking = archive_files.copy_files(some, places, settings.archive)
     settings.tally_file.unlink(missing_ok=True)  # it counted what stood there
     Store(settings.store).close()  # brings an older one to this version
     beside = f"; what stood there is kept as {kept}" if kept else ""
     print(f"{settings.store}: restored from {options.file}{beside}")
     print("What came after that copy was made is not in it: load the loggers' files of that time, and look at "
           "every tap's verdict before anybody drinks. Advisories lifted since stand again.")
-    return 0
+    if some:
+        print(f"{settings.archive}: {archive.in_words(some)}")
+    for line in lacking:
+        print(f"not restored, so nothing is known of it: {line}", file=sys.stderr)
+    return 1 if lacking else 0

@@ -21,7 +21,7 @@ from dashboard.commands._opening import demo_marker, settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
 from ingest.bookings import kept as bookings
-from ingest.db import flood, held, quarantine
+from ingest.db import archive, archive_files, flood, held, quarantine
 from ingest.db.engine import named
 from ingest.db.migrations import MIGRATIONS
 from ingest.evaluation import faults
@@ -133,10 +133,28 @@ def _of_store(settings: Settings) -> list[Finding]:
         out = _of_collector(settings, store)
     out += _of_files(settings)
     out.append(_of_backups(store))
+    out += _of_archive(settings, store)
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
     out += [*_of_fleet(settings, store), *_of_aside(settings)]
     return out
+
+
+def _of_archive(settings: Settings, store: Access) -> list[Finding]:
+    """Which readings lie in files beside the store, and whether all of these can be had."""
+    version = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
+    if version < len(MIGRATIONS):
+        return []  # a collector of before there was one
+    some = archive.as_listed(store.ask(archive.EVERYTHING))
+    kept = f"whole months stay in the store for {settings.keep_months}" if settings.keep_months else (
+        "all readings stay in the store (keep_months is not set)")
+    if not some:
+        return [Finding("archive", True, kept)]
+    lacking = [(one, why) for one in some if (why := archive_files.trouble(settings.archive, one, anew=True))]
+    out = [
+        Finding("archive", False, f"{one.words} cannot be had, so nothing is known of them anew: {why}; "
+                f"{archive_files.HOW}") for one, why in lacking]
+    return out or [Finding("archive", True, f"{archive.in_words(some)} in {settings.archive}, all whole; {kept}")]
 
 
 def _not_logged_in(settings: Settings) -> Finding:

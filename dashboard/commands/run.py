@@ -141,6 +141,8 @@ def show_command(settings: Settings) -> list[str]:
         f"--server.address={settings.show_address}", f"--server.port={settings.show_port}",
         f"--browser.serverAddress={host}", "--server.enableCORS=true", "--server.enableXsrfProtection=true",
         "--browser.gatherUsageStats=false", "--server.fileWatcherType=none", "--client.toolbarMode=minimal",
+        # else the whole heap is searched after each drawing of a part: most of what an idle page would cost
+        "--runner.postScriptGC=false",
         "--client.showErrorDetails=none", "--client.showErrorLinks=false",
         "--theme.base=light", "--theme.primaryColor=#0b5c7a",
     ]

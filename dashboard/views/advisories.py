@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.access import get_fleet, present, reader_units
+from dashboard.access import ask_anew, get_fleet, present, reader_units
 from dashboard.chosen import addressed, full_name, unknown_words
 from dashboard.text import markup, recovery
 from dashboard.text import verdicts as words
@@ -85,7 +85,7 @@ def by_hand(store: Client, fleet: Fleet) -> None:
         except BadInput as error:
             st.html(markup.box("Not raised", [str(error)], tone="alarm"))
         else:
-            present.clear()
+            ask_anew()
             st.rerun()
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard.access import get_fleet, get_settings, present, reader_units, status_of
+from dashboard.access import ask_anew, get_fleet, get_settings, present, reader_units, status_of
 from dashboard.charts.after_cut import cut_figure
 from dashboard.charts.readings import Span
 from dashboard.chosen import full_name
@@ -373,7 +373,7 @@ def _act(store: Client, one: UnitStatus, kind: str, body: dict[str, Any], who: s
     name = full_name(one.cabin, one.unit.slug)
     more = came_to(told) if kind == "record-service" else []
     st.session_state[TOLD] = [f"{name}: {done}, by {who.strip()}.", *more]
-    present.clear()
+    ask_anew()
     st.rerun()
 
 

@@ -16,7 +16,7 @@ from dashboard.text.verdicts import CAUTION
 from dashboard.views.along import along
 from ingest import queries
 from ingest.queries import BEAT_WITHIN_S
-from ingest.settings import StoreUnavailable
+from ingest.settings import ArchiveUnavailable, StoreUnavailable
 from ingest.store import Client
 from models.advisory.work_cautions import Work, sentences
 
@@ -46,6 +46,8 @@ def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
                 store = get_store()
                 heartbeat(store)
                 body(store)
+            except ArchiveUnavailable as error:
+                not_to_be_had(error)
             except StoreUnavailable as error:
                 no_answer(error)
             except Exception:  # outermost loop of a page: what breaks here must not look like an answer
@@ -69,6 +71,8 @@ def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
         def part(*args: P.args, **kwargs: P.kwargs) -> None:
             try:
                 body(*args, **kwargs)
+            except ArchiveUnavailable as error:
+                not_to_be_had(error)
             except StoreUnavailable as error:
                 no_answer(error)
             except Exception:  # outermost loop of a part; the others go on
@@ -129,6 +133,13 @@ def waiting(why: str) -> None:
     else:
         st.session_state.pop(NO_ANSWER, None)
         st.rerun()
+
+
+def not_to_be_had(error: ArchiveUnavailable) -> None:
+    """Readings of long ago are asked for whose file is missing or damaged."""
+    st.html(markup.box("Readings of months past cannot be had", [
+        f"{str(error)[:1].upper()}{str(error)[1:]}.", "What is not known is never clear.",
+    ], ["tarnlight doctor"], tone="alarm"))
 
 
 def failed(what: str) -> None:

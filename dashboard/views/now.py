@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 import streamlit as st
 
@@ -23,6 +25,8 @@ from ingest.wire import sessions
 from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import Work
 from models.verdict import Word
+
+DRAWN = "now-drawn"
 
 
 @guarded
@@ -70,13 +74,38 @@ def verdicts(store: Client) -> None:
         events(store, found)
         if not shown:
             st.html(markup.box("No cabin fits this filter", ["Take a verdict, the trip or the search away above."]))
-        st.html(lines.lines(_lines(store, found, listed), found.at) + lines.clear_line(aside))
+        drawn = _drawn(store, found, shown, listed, aside)
+        st.html(drawn.lines)
         if listed:
             st.html(lines.legend())
     with right:
-        st.html(lines.place_map(shown))
+        st.html(drawn.map)
         st.html(markup.small(f"Judged {found.at:%H:%M} UTC; this page keeps itself up to date."))
     care(frozenset[Work]().union(*(one.verdict.works for one in listed)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """The lines and the map, and what they were drawn of."""
+
+    of: tuple[Any, ...]
+    lines: str
+    map: str
+
+
+def _drawn(
+    store: Client, found: FleetNow, shown: Sequence[UnitStatus], listed: Sequence[UnitStatus],
+    aside: Sequence[UnitStatus],
+) -> _Drawn:
+    """Drawn anew only where something else is known, asked for or measured in than a moment ago."""
+    margins = week(store)
+    of = (found, margins, reader_units(), [id(one) for one in shown], [id(one) for one in aside])
+    kept: _Drawn | None = st.session_state.get(DRAWN)
+    if kept is None or kept.of[0] is not found or kept.of[1] is not margins or kept.of[2:] != of[2:]:
+        text = lines.lines(_lines(store, found, listed), found.at) + lines.clear_line(aside)
+        kept = _Drawn(of, text, lines.place_map(shown))
+        st.session_state[DRAWN] = kept
+    return kept
 
 
 def _lines(store: Client, found: FleetNow, listed: Sequence[UnitStatus]) -> list[lines.Line]:

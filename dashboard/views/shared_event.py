@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboard.access import get_fleet, present
+from dashboard.access import ask_anew, get_fleet, present
 from dashboard.chosen import EVENT, LONGEST_SHOWN
 from dashboard.text import markup, shared
 from dashboard.views.frame import care, caution, empty, guarded, link, live
@@ -125,7 +125,7 @@ def act_together(store: Client, event: SharedEvent, found: Sequence[KeptAdvisory
         st.session_state[PRESSES] = st.session_state.get(PRESSES, 0) + 1
         body = {name: at.replace(tzinfo=zone).isoformat() for name, at in times.items()}
         st.session_state[TOLD] = (of, _each(store, ticked, act, who, body))
-        present.clear()
+        ask_anew()
         st.rerun()  # the table and the boxes are of before
     told_of, told = st.session_state.pop(TOLD, ("", []))
     if told_of == of:

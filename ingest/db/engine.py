@@ -26,7 +26,7 @@ T = TypeVar("T")
 
 
 ALIVE_WITHIN_S = 5.0  # a statement may take longer; who runs it must answer another one in that time
-# Broker, page and loggers share the machine. A round of 1,000 units takes no longer with one thread than with two, and
+# Broker, page and loggers share the machine. With one thread a round of 1,000 units takes as long as with two, and
 # a seventh less of the processor: what is asked is small.
 THREADS = max(1, (os.cpu_count() or 1) // 2)
 _ENVIRONMENT = threading.Lock()

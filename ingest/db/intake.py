@@ -12,6 +12,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from ingest.db import archive
 from ingest.db.engine import named
 from ingest.db.flood import Flood
 from ingest.db.frames import frame
@@ -353,17 +354,28 @@ def far_behind(
     behind = (lag > MOST_BEHIND).to_numpy(bool)  # False where nothing was ever told
     if not behind.any():
         return behind, nothing
+    return behind, _as_refused(rows[behind], (
+        f"lies more than {MOST_BEHIND.days} days before the unit's newest reading: the logger's clock is wrong, or "
+        "this is an old log: load it from a file"))
+
+
+def _not_placed(rows: pd.DataFrame, why: str) -> pd.DataFrame:
+    """Rows of an archived month whose file cannot be had, for quarantine: they might be stored there already."""
+    how = "then release it: `tarnlight quarantine release --refused --shift 0`"
+    return _as_refused(rows, f"is of an archived month, and {why}, {how}")
+
+
+def _as_refused(rows: pd.DataFrame, why: str) -> pd.DataFrame:
+    """Rows for quarantine, as many in one record as fit, each a line of it."""
     parts = []
-    for (cabin, unit), mine in rows[behind].groupby(["cabin", "unit"], sort=False):
+    for (cabin, unit), mine in rows.groupby(["cabin", "unit"], sort=False):
         shown = mine.assign(at_ms=mine["at"].dt.as_unit("ms").astype("int64"))[["at_ms", *QUANTITY_COLUMNS]]
         lines = shown.to_json(orient="records", lines=True, double_precision=15).splitlines()
-        reason = (
-            f"at = {mine['at'].iloc[0]:%Y-%m-%d %H:%M:%S}+00:00 lies more than {MOST_BEHIND.days} days before the "
-            "unit's newest reading: the logger's clock is wrong, or this is an old log: load it from a file")
+        reason = f"at = {mine['at'].iloc[0]:%Y-%m-%d %H:%M:%S}+00:00 {why}"
         parts += [
             (f"tarnlight/{cabin}/{unit}/log", cabin, unit, "\n".join(some).encode(), reason, len(some), None, -1)
             for some in _parts(lines, PAYLOAD_KEPT)]
-    return behind, pd.DataFrame(parts, columns=list(REFUSED_COLUMNS)).astype({"file": "object"})
+    return pd.DataFrame(parts, columns=list(REFUSED_COLUMNS)).astype({"file": "object"})
 
 
 def _parts(lines: list[str], most: int) -> Iterator[list[str]]:
@@ -408,7 +420,13 @@ def keep(
     kept = Kept()
     if len(rows):
         one_each, outdone = merge_same_instant(rows)
-        outdone = pd.concat([outdone, _keep_rows(con, one_each, len(rows), arrived, kept)], ignore_index=True)
+        lacking, why = archive.make_room_for(con, one_each, arrived)
+        if lacking.any():
+            outdone = pd.concat([outdone, _not_placed(one_each[lacking], why)], ignore_index=True)
+            one_each = one_each[~lacking]
+        if len(one_each):
+            given = len(rows) - int(lacking.sum())
+            outdone = pd.concat([outdone, _keep_rows(con, one_each, given, arrived, kept)], ignore_index=True)
         outdone = outdone if flood is None else flood.thin(outdone, arrived)
         if len(outdone):
             refused = outdone if refused is None else pd.concat([refused, outdone], ignore_index=True)

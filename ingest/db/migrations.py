@@ -388,6 +388,20 @@ CREATE TABLE stay_contact (
     address VARCHAR NOT NULL, language VARCHAR NOT NULL, who VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
 """
 
+_ARCHIVE = """
+-- Readings of whole months that lie in files beside the store and no more in `reading` (ingest/db/archive.py): a
+-- row per unit and month, UTC.
+CREATE TABLE archived_reading (
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, month TIMESTAMPTZ NOT NULL, "end" TIMESTAMPTZ NOT NULL,
+    file VARCHAR NOT NULL,                                                 -- a bare name
+    rows BIGINT NOT NULL, bytes BIGINT NOT NULL, sha_hex VARCHAR NOT NULL, -- SHA-256 of the file
+    archived_at TIMESTAMPTZ NOT NULL);
+-- Files of ours that nothing reads: begun and not yet archived, or brought back. To be deleted from `due` on.
+CREATE TABLE archive_leftover (file VARCHAR NOT NULL, due TIMESTAMPTZ NOT NULL);
+-- Months that a person brought back: they stay until a person archives again.
+CREATE TABLE archive_stays (month TIMESTAMPTZ NOT NULL);
+"""
+
 _PROFILES = """
 -- What was said of a kind of logger's files, as JSON (ingest/wire/profiles.py); the latest row of a name holds.
 CREATE TABLE load_profile (name VARCHAR NOT NULL, body VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
@@ -396,7 +410,7 @@ CREATE TABLE load_profile (name VARCHAR NOT NULL, body VARCHAR NOT NULL, "at" TI
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _PROFILES)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

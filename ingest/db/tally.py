@@ -15,7 +15,8 @@ import duckdb
 from ingest import private_files
 
 _HELD = """
-    SELECT (SELECT count(*) FROM reading), (SELECT count(*) FROM advisory_event),
+    SELECT (SELECT count(*) FROM reading) + (SELECT coalesce(sum(rows), 0)::BIGINT FROM archived_reading),
+        (SELECT count(*) FROM advisory_event),
         (SELECT count(*) FROM service_event)
 """
 _NEWEST = "SELECT max(arrived_at) FROM reading"

@@ -9,6 +9,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Asks, Local, named, transaction
 from ingest.evaluation.judging import Key
 from models.battery import PAST_H, Outlook, foresee
@@ -22,14 +23,15 @@ FRESH = timedelta(hours=2)  # an outlook older than this says nothing: two looks
 _HOURS = """
     SELECT cabin, unit, CAST(floor((epoch_us($now) - epoch_us("at")) / 3600000000) AS INTEGER) AS ago,
         median(battery_v) AS volts, bool_and(power_on IS DISTINCT FROM FALSE) AS powered
-    FROM reading WHERE "at" > $since AND "at" <= $now AND battery_v > 0 GROUP BY ALL
+    FROM whole_reading WHERE "at" > $since AND "at" <= $now AND battery_v > 0 GROUP BY ALL
 """
 _KEPT = 'SELECT * FROM battery_outlook WHERE "at" <= $now AND "at" > $since AND likely > $now'
 
 
 def look(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime) -> dict[Key, Outlook]:
     """Look at every battery, and keep what came of it in the place of the last look."""
-    hours = Local(con).ask(_HOURS, {"now": now, "since": now - timedelta(hours=PAST_H)})
+    since = now - timedelta(hours=PAST_H)
+    hours = past.ask(Local(con), _HOURS, {"now": now, "since": since}, since=since, until=now)
     units = hours[["cabin", "unit"]].drop_duplicates()
     keys = [key for key in zip(units["cabin"], units["unit"], strict=True) if fleet.has_unit(*key)]
     enrolled = pd.DataFrame(keys, columns=["cabin", "unit"]).assign(unit_no=np.arange(len(keys)))

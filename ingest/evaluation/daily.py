@@ -14,7 +14,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from ingest.db.engine import transaction
+from ingest.db import past
+from ingest.db.engine import Local, named, transaction
 from ingest.db.frames import frame
 from ingest.evaluation import faults
 from models.exposure import IntervalKind
@@ -39,10 +40,12 @@ _OWE = """
     SELECT DISTINCT cabin, unit, day FROM (
         SELECT n.cabin, n.unit, unnest(generate_series(
             n.since::DATE, greatest(n.until, p."at")::DATE, INTERVAL 1 DAY))::DATE AS day
-        FROM pending AS n LEFT JOIN present AS p ON n.cabin = p.cabin AND n.unit = p.unit WHERE n.since >= $real
+        FROM pending AS n SEMI JOIN worked AS w ON n.cabin = w.cabin AND n.unit = w.unit
+        LEFT JOIN present AS p ON n.cabin = p.cabin AND n.unit = p.unit WHERE n.since >= $real
         UNION ALL
-        SELECT r.cabin, r.unit, r."at"::DATE FROM reading AS r
-        JOIN (SELECT DISTINCT cabin, unit FROM pending WHERE since < $real) AS whole
+        SELECT r.cabin, r.unit, r."at"::DATE FROM whole_reading AS r
+        JOIN (SELECT DISTINCT cabin, unit FROM pending SEMI JOIN worked USING (cabin, unit)
+            WHERE since < $real) AS whole
         ON r.cabin = whole.cabin AND r.unit = whole.unit)
     ANTI JOIN daily_owed USING (cabin, unit, day)
 """
@@ -55,7 +58,7 @@ _DUE = """
 _READINGS = """
     SELECT r.cabin, r.unit, due.day, r."at", r.intensity_w_m2, r.flow_l_min, r.lamp_hours, r.uvt_pct,
         r.water_temp_c
-    FROM reading AS r JOIN due ON r.cabin = due.cabin AND r.unit = due.unit AND r."at"::DATE = due.day
+    FROM whole_reading AS r JOIN due ON r.cabin = due.cabin AND r.unit = due.unit AND r."at"::DATE = due.day
     WHERE r."at" >= $since AND r."at" < $until ORDER BY r."at"
 """
 # One row per interval that begins on the days due or the day before: intervals are cut at every hour heard.
@@ -74,14 +77,21 @@ _HOURS = """
 
 
 def owe_days(con: duckdb.DuckDBPyConnection, earliest: pd.Timestamp) -> None:
-    """Note the days that `pending` touches; the caller holds the transaction and has not yet emptied it.
+    """Note the days that `pending` touches, of the units in `worked`, a view of the caller's.
+
+    The caller holds the transaction and has not yet emptied it. Of a unit that could not be worked out the days
+    come with it, once it can: what cannot be had of one must not hold up the others.
 
     Parameters
     ----------
     earliest : Timestamp
         Rows that begin there mean the unit's whole history.
     """
-    con.execute(_OWE, {"real": (earliest + pd.Timedelta(days=1)).to_pydatetime()})
+    real = {"real": (earliest + pd.Timedelta(days=1)).to_pydatetime()}
+    whole = con.execute(
+        "SELECT DISTINCT cabin, unit FROM pending SEMI JOIN worked USING (cabin, unit) WHERE since < $real", real
+    ).fetchall()
+    past.ask(Local(con), _OWE, real, since=past.EVER, spans=[(*key, past.EVER, past.FOREVER) for key in whole])
 
 
 def pay_days(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime | None = None) -> int:
@@ -121,7 +131,7 @@ def _pay(con: duckdb.DuckDBPyConnection, fleet: Fleet, due: pd.DataFrame) -> Non
     before = (since - pd.Timedelta(days=1)).tz_localize("UTC").to_pydatetime()
     con.register("due", due)
     readings = _with_kind(
-        frame(con.execute(_READINGS, span)), frame(con.execute(
+        past.ask(Local(con), _READINGS, span, **span, spans=_spans(due)), frame(con.execute(
             _SEGMENTS, {"before": before, "until": span["until"]})))
     hours = frame(con.execute(_HOURS, span))
     days = days_of(readings, fleet).merge(hours, on=["cabin", "unit", "day"], how="left")[list(COLUMNS)]
@@ -141,6 +151,14 @@ def _pay(con: duckdb.DuckDBPyConnection, fleet: Fleet, due: pd.DataFrame) -> Non
         transaction(con, write)
     finally:
         con.unregister("due")
+
+
+def _spans(due: pd.DataFrame) -> list[past.Span]:
+    """Each unit with the time of its days."""
+    days = due.groupby(["cabin", "unit"])["day"].agg(["min", "max"]).reset_index()
+    return [(
+        str(one.cabin), str(one.unit), one.min.tz_localize("UTC").to_pydatetime(),
+        (one.max + pd.Timedelta(days=1)).tz_localize("UTC").to_pydatetime()) for one in named(days)]
 
 
 def _with_kind(readings: pd.DataFrame, segments: pd.DataFrame) -> pd.DataFrame:

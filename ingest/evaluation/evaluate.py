@@ -16,6 +16,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Local, named, transaction
 from ingest.db.frames import frame
 from ingest.db.intake import Touched
@@ -61,13 +62,13 @@ _STATES_BEFORE = """
 # counter.
 _NEWS = """
     SELECT o.unit_no, bool_or(r.total_l IS NOT NULL) AS totals, bool_or(r.lamp_hours IS NOT NULL) AS counts
-    FROM owed AS o JOIN reading AS r ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" >= o.touched
+    FROM owed AS o JOIN whole_reading AS r ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" >= o.touched
     WHERE r."at" >= $floor GROUP BY ALL
 """
 # Of each owed unit what was read between its last state before the news and the news.
 _BEFORE_NEWS = """
     SELECT o.unit_no, epoch_us(r."at") AS at_us, r.total_l IS NOT NULL AS totals, r.lamp_hours
-    FROM before AS o JOIN reading AS r
+    FROM before AS o JOIN whole_reading AS r
         ON r.cabin = o.cabin AND r.unit = o.unit AND r."at" > o.state_at AND r."at" < o.touched
     WHERE r."at" > $floor AND r."at" < $until ORDER BY o.unit_no, r."at"
 """
@@ -95,7 +96,7 @@ LINK_EVENTS = """
 """
 # All readings after the state that each unit is taken up from.
 READINGS = """
-    SELECT s.unit_no, r.* EXCLUDE (cabin, unit, arrived_at) FROM reading AS r
+    SELECT s.unit_no, r.* EXCLUDE (cabin, unit, arrived_at) FROM whole_reading AS r
     JOIN resume AS s ON r.cabin = s.cabin AND r.unit = s.unit AND r."at" > s."from"
     WHERE r."at" > $floor AND r."at" <= $until ORDER BY s.unit_no, r."at"
 """
@@ -229,7 +230,8 @@ def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tupl
         states = frame(con.execute(_STATES, floor))
         if len(states) != np.count_nonzero(from_us != EARLIEST_US):
             raise ValueError("a state to take up from is not as it was written")
-        readings = frame(con.execute(READINGS, {**floor, "until": FOREVER}))
+        readings = past.ask(
+            Local(con), READINGS, {**floor, "until": FOREVER}, since=floor["floor"], spans=_from(resume, "from"))
         links, tests = frame(con.execute(LINK_EVENTS)), frame(con.execute(WATER_TESTS, {"until": FOREVER}))
         sensors = Checked.of(frame(con.execute(SENSOR_CHECKS)))
         has = np.zeros(len(keys), bool)
@@ -274,7 +276,8 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_
     out, totals, counts = np.full(len(owed), NEVER), np.zeros(len(owed), bool), np.zeros(len(owed), bool)
     try:
         con.register("owed", owed)
-        news = frame(con.execute(_NEWS, {"floor": owed["touched"].min().to_pydatetime()}))
+        first = owed["touched"].min().to_pydatetime()
+        news = past.ask(Local(con), _NEWS, {"floor": first}, since=first, spans=_from(owed, "touched"))
         i = news["unit_no"].to_numpy(np.int64)
         totals[i], counts[i] = news["totals"].to_numpy(dtype=bool), news["counts"].to_numpy(dtype=bool)
         for floor in (owed["touched"].min() - NEAR, SINCE_EVER):
@@ -290,6 +293,13 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_
     return np.where(out == NEVER, EARLIEST_US, out)
 
 
+def _from(units: pd.DataFrame, column: str) -> list[past.Span]:
+    """Each unit with all the time from the instant in that column on."""
+    return [
+        (str(cabin), str(unit), at.to_pydatetime(), past.FOREVER)
+        for cabin, unit, at in zip(units["cabin"], units["unit"], units[column], strict=True)]
+
+
 def _before_news(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, state_at: Ints) -> pd.DataFrame:
     """Of the units that have such a state, what was read after it and before the news."""
     has = state_at != NEVER
@@ -298,8 +308,9 @@ def _before_news(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, state_at: I
         return pd.DataFrame({"unit_no": [], "at_us": [], "totals": [], "lamp_hours": []})
     con.register("before", before)
     try:
-        return frame(con.execute(_BEFORE_NEWS, {
-            "floor": before["state_at"].min().to_pydatetime(), "until": before["touched"].max().to_pydatetime()}))
+        given = {
+            "floor": before["state_at"].min().to_pydatetime(), "until": before["touched"].max().to_pydatetime()}
+        return past.ask(Local(con), _BEFORE_NEWS, given, since=given["floor"], spans=_from(before, "state_at"))
     finally:
         con.unregister("before")
 

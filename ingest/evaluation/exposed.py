@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Asks
 from ingest.evaluation.vulnerable import drunk_by_them, marked_stays
 from ingest.record.advisory_log import FOREVER, Key, asked
@@ -58,7 +59,7 @@ _FOLLOWED = """
 # When these units were last heard at or before an instant; of long before, nothing is asked.
 _HEARD = """
     WITH asked AS (SELECT unnest($cabins) AS cabin, unnest($units) AS unit)
-    SELECT cabin, unit, max("at") AS heard FROM reading SEMI JOIN asked USING (cabin, unit)
+    SELECT cabin, unit, max("at") AS heard FROM whole_reading SEMI JOIN asked USING (cabin, unit)
     WHERE "at" >= $since AND "at" <= $before GROUP BY ALL
 """
 # Of these units, all water of the month at least (what met its target, and what is known to have been short: a
@@ -125,9 +126,10 @@ def _graced(store: Asks, rows: pd.DataFrame, now: datetime) -> np.ndarray:
     if not graced.any():
         return graced
     some = rows[graced]
-    found = store.ask(_HEARD, {
+    since, before = some["end"].min().to_pydatetime(), now - GRACE
+    found = past.ask(store, _HEARD, {
         **asked(list(some[["cabin", "unit"]].drop_duplicates().itertuples(index=False, name=None))),
-        "since": some["end"].min().to_pydatetime(), "before": now - GRACE})
+        "since": since, "before": before}, since=since, until=before)
     heard = rows[["cabin", "unit"]].merge(found, on=["cabin", "unit"], how="left", validate="many_to_one")["heard"]
     return in_grace(rows, now, pd.to_datetime(heard, utc=True).dt.tz_localize(None).to_numpy())
 

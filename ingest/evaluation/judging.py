@@ -12,7 +12,8 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from ingest.db.engine import Asks
+from ingest.db import past
+from ingest.db.engine import Asks, named
 from ingest.evaluation.sensor_checks import Checked, checked
 from models.advisory.events import StepPolicy
 from models.dose import assess
@@ -33,7 +34,7 @@ from models.exposure import (
     profile,
     rows_of,
 )
-from models.exposure.instants import US_PER_S, Floats, Ints
+from models.exposure.instants import US_PER_S, Floats, Ints, moment
 from models.exposure.resume import STATE_COLUMNS
 from models.exposure.rows import PROFILE, look_ahead_s
 from models.fleet import Fleet, JudgingPolicy, Reactor, Unit
@@ -244,15 +245,19 @@ def _worked_out(
     store: Asks, asked: str, given: dict[str, Any], units: UnitColumns, number: dict[Key, int], before: pd.DataFrame
 ) -> pd.DataFrame:
     """The states before, brought forward by the readings since."""
-    later = store.ask(f"""
+    known = {int(row.unit_no): moment(row.at_us) or past.EVER for row in named(before)}
+    spans = [(*key, known.get(position, past.EVER), given["now"]) for key, position in number.items()]
+    first = min((since for _, _, since, _ in spans), default=past.EVER)
+    later = past.ask(store, f"""
         {asked}, since AS (
             SELECT cabin, unit, coalesce(max(s."at"), TIMESTAMPTZ '2000-01-01 00:00:00+00') AS "from"
             FROM asked LEFT JOIN resume_state AS s USING (cabin, unit) WHERE s."at" IS NULL OR s."at" <= $now
             GROUP BY ALL)
-        SELECT r.* EXCLUDE (arrived_at) FROM reading AS r
+        SELECT r.* EXCLUDE (arrived_at) FROM whole_reading AS r
         JOIN asked USING (cabin, unit) LEFT JOIN since AS s USING (cabin, unit)
-        WHERE r."at" <= $now AND r."at" > coalesce(s."from", TIMESTAMPTZ '2000-01-01 00:00:00+00')
-    """, given)  # noqa: S608
+        WHERE r."at" <= $now AND r."at" > $first
+            AND r."at" > coalesce(s."from", TIMESTAMPTZ '2000-01-01 00:00:00+00')
+    """, {**given, "first": first}, since=first, until=given["now"], spans=spans)  # noqa: S608
     later = _numbered(later, number)
     if later.empty:
         return before

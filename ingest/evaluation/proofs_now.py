@@ -6,6 +6,7 @@ asked here.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -14,8 +15,10 @@ from typing import Any
 
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Asks, named
 from ingest.record.advisory_log import KeptAdvisory, Key
+from ingest.settings import ArchiveUnavailable
 from models.advisory import (
     FLUSH_STEPS,
     Advisory,
@@ -61,8 +64,9 @@ _FLUSHED = """
         SELECT a.number, a.covered_s, r."at", r.total_l, r.flow_l_min,
             lag(r."at") OVER w AS before, lag(r.flow_l_min) OVER w AS flow_before,
             lag(r.total_l IGNORE NULLS) OVER w AS total_before
-        FROM asked AS a JOIN reading AS r ON r.cabin = a.cabin AND r.unit = a.unit
+        FROM asked AS a JOIN whole_reading AS r ON r.cabin = a.cabin AND r.unit = a.unit
             AND r."at" BETWEEN a.begun AND a.ended
+        WHERE r."at" >= $first
         WINDOW w AS (PARTITION BY a.number ORDER BY r."at"))
     SELECT number, count(total_l) AS totals, count(flow_l_min) AS flows, count(DISTINCT flow_l_min) AS values_read,
         sum(greatest(total_l - total_before, 0)) AS by_total_l,
@@ -113,7 +117,9 @@ def _flushes(
         if one.step in FLUSH_STEPS and one.begun_at is not None]
     if not told:
         return {}
-    counted = _counted(store, fleet, told)
+    counted: dict[int, Any] = {}  # nothing is known to have been metered in a time that cannot be read
+    with contextlib.suppress(ArchiveUnavailable):  # doctor says what is missing
+        counted = _counted(store, fleet, told)
     out: dict[Key, tuple[Flush, ...]] = {}
     for number, (key, one) in enumerate(told):
         assert one.begun_at is not None
@@ -129,11 +135,15 @@ def _flushes(
 def _counted(store: Asks, fleet: Fleet, told: Sequence[tuple[Key, StepRecorded]]) -> dict[int, Any]:
     """Of each recorded flush, by its place in `told`: the row of what its readings count; none without readings."""
     two_ends_s = fleet.judging.two_ends_s
-    return {row.number: row for row in named(store.ask(_FLUSHED, {
+    spans = [(*key, one.begun_at, one.when) for key, one in told if one.begun_at is not None]
+    begun, ended = min(since for _, _, since, _ in spans), max(until for *_, until in spans)
+    return {row.number: row for row in named(past.ask(store, _FLUSHED, {
+        "first": begun,
         "numbers": list(range(len(told))), "cabins": [key[0] for key, _ in told],
         "units": [key[1] for key, _ in told], "begun": [one.begun_at for _, one in told],
         "ended": [one.when for _, one in told],
-        "covered": [float(covered_s(fleet.unit(*key).cadence_s, two_ends_s)) for key, _ in told]}))}
+        "covered": [float(covered_s(fleet.unit(*key).cadence_s, two_ends_s)) for key, _ in told],
+    }, since=begun, until=ended, spans=spans))}
 
 
 def _metered(row: Any) -> float | None:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Asks, named
 from models.dose.sensor_checks import (
     FOREVER_US,
@@ -52,7 +53,7 @@ _TESTED_AGAINST = f"""
         SELECT cabin, unit, max("at") AS good_at FROM service_done
         WHERE kind = '{UVT_SENSOR_CHECKED}' AND abs(value) <= {MOST_OFF_POINTS} AND "at" <= $now GROUP BY ALL),
     late AS (
-        SELECT t.cabin, t.unit, median(r.uvt_pct) AS uvt_pct FROM tested AS t JOIN reading AS r
+        SELECT t.cabin, t.unit, median(r.uvt_pct) AS uvt_pct FROM tested AS t JOIN whole_reading AS r
             ON r.cabin = t.cabin AND r.unit = t.unit
             AND r."at" > t."at" - INTERVAL 30 MINUTE AND r."at" < t."at" + INTERVAL 30 MINUTE
         WHERE t."at" > $since AND r."at" > $since - INTERVAL 30 MINUTE AND r."at" <= $now GROUP BY ALL)
@@ -144,7 +145,9 @@ def uvt_doubts(store: Asks, keys: Sequence[Key], now: datetime) -> dict[Key, Uvt
 def doubts_by_tests(store: Asks, fleet: Fleet, now: datetime) -> dict[Key, UvtDoubt]:
     """The units whose live transmittance and latest water test cannot both be right."""
     out: dict[Key, UvtDoubt] = {}
-    for row in named(store.ask(_TESTED_AGAINST, {"now": now, "since": now - timedelta(days=1)})):
+    for row in named(past.ask(
+            store, _TESTED_AGAINST, {"now": now, "since": now - timedelta(days=1)},
+            since=now - timedelta(days=2), until=now)):
         key = (str(row.cabin), str(row.unit))
         off = off_a_test(
             fleet.reactor(fleet.unit(*key).reactor), live_pct=float(row.read_pct),

@@ -6,6 +6,7 @@ readings look wrong are looked at closely.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -14,9 +15,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Asks, named
 from ingest.db.schema import FUTURE_S
 from ingest.evaluation.sensor_checks import EVER, SENSOR_CHECKED, doubts_by_tests, uvt_doubts
+from ingest.settings import ArchiveUnavailable
 from models.dose.reactor import Sensor
 from models.dose.sensor_checks import LOW_DUTY_OVER_REFERENCE, MOST_DUTY_OVER_REFERENCE, SensorState
 from models.dose.sensor_trust import (
@@ -71,7 +74,7 @@ _DONE = """
 """
 # One row per reading of the last hour or so.
 _LATELY = """
-    SELECT cabin, unit, "at", intensity_w_m2, flow_l_min FROM reading
+    SELECT cabin, unit, "at", intensity_w_m2, flow_l_min FROM whole_reading
     WHERE "at" > $since AND "at" <= $now AND intensity_w_m2 IS NOT NULL
 """
 # One row per unit asked: since when that one value is read and through what; what a day before it showed.
@@ -80,7 +83,7 @@ _UNCHANGED = """
         SELECT r.cabin, r.unit, r."at", r.intensity_w_m2 AS value, r.flow_l_min,
             r.intensity_w_m2 IS DISTINCT FROM lag(r.intensity_w_m2) OVER (
                 PARTITION BY r.cabin, r.unit ORDER BY r."at") AS other, a.value AS now_value, a."at" AS now_at
-        FROM reading AS r JOIN asked AS a ON r.cabin = a.cabin AND r.unit = a.unit
+        FROM whole_reading AS r JOIN asked AS a ON r.cabin = a.cabin AND r.unit = a.unit
         WHERE r."at" > $since AND r."at" <= a."at" AND r.intensity_w_m2 IS NOT NULL),
     differed AS (
         SELECT cabin, unit, coalesce(
@@ -99,9 +102,9 @@ _UNCHANGED = """
 # One row per unit asked: what its sensor read in flowing water just before a check.
 _SEEN_BY_CHECK = """
     SELECT cabin, unit, median(intensity_w_m2) AS saw_w_m2 FROM (
-        SELECT a.cabin, a.unit, r.intensity_w_m2 FROM asked AS a JOIN reading AS r
+        SELECT a.cabin, a.unit, r.intensity_w_m2 FROM asked AS a JOIN whole_reading AS r
             ON r.cabin = a.cabin AND r.unit = a.unit AND r."at" <= a.checked AND r."at" > a.checked - INTERVAL 1 DAY
-        WHERE r.intensity_w_m2 > 0 AND r.flow_l_min > $flowing
+        WHERE r."at" > $first AND r.intensity_w_m2 > 0 AND r.flow_l_min > $flowing
         QUALIFY row_number() OVER (PARTITION BY a.cabin, a.unit ORDER BY r."at" DESC) <= $readings)
     GROUP BY cabin, unit
 """
@@ -109,8 +112,9 @@ _SEEN_BY_CHECK = """
 _TOO_BRIGHT = """
     SELECT a.cabin, a.unit, min(r."at") FILTER (a.checked IS NULL OR r."at" > a.checked) AS since,
         coalesce(bool_or(r."at" <= a.checked AND r."at" > a.checked - INTERVAL 1 DAY), false) AS vouched
-    FROM asked AS a JOIN reading AS r ON r.cabin = a.cabin AND r.unit = a.unit
-    WHERE r.intensity_w_m2 > a.most AND r."at" > least($since, coalesce(a.checked, $since) - INTERVAL 1 DAY)
+    FROM asked AS a JOIN whole_reading AS r ON r.cabin = a.cabin AND r.unit = a.unit
+    WHERE r."at" > $first AND r.intensity_w_m2 > a.most
+        AND r."at" > least($since, coalesce(a.checked, $since) - INTERVAL 1 DAY)
         AND r."at" <= $now GROUP BY ALL
 """
 
@@ -171,7 +175,7 @@ def sensor_trusts(
     for fault in standing_faults(days, _checked(done)):
         _add_daily(found, fault, held)
     levels = _with_today(days, lately, midnight)
-    for key, finding in _jumps(levels, done, _passed(store, levels, done), fleet, water, now):
+    for key, finding in _jumps(levels, done, _passed(store, levels, done, now), fleet, water, now):
         found[key].append(finding)
     most = {
         key: most_believable_w_m2(
@@ -188,7 +192,7 @@ def _lately(store: Asks, fleet: Fleet, held: Mapping[Key, UnitState], now: datet
     if not held:
         return pd.DataFrame({name: [] for name in ("cabin", "unit", "intensity_w_m2", "steady")})
     since = min(state.at for state in held.values()) - LATELY
-    found = store.ask(_LATELY, {"since": since, "now": now})
+    found = past.ask(store, _LATELY, {"since": since, "now": now}, since=since, until=now)
     rows = []
     for key, state in held.items():
         reactor = fleet.reactor(fleet.unit(*key).reactor)
@@ -217,8 +221,9 @@ def _stuck_now(
     if not keys:
         return []
     asked = _asked(keys, value=[held[key].intensity_w_m2 for key in keys], at=[held[key].at for key in keys])
-    found = store.ask(f"WITH asked AS ({asked[0]}), {_UNCHANGED.strip().removeprefix('WITH')}", {
-        **asked[1], "since": now - LOOKED_BACK, "flowing": FLOWING_L_MIN})
+    since = now - LOOKED_BACK
+    found = past.ask(store, f"WITH asked AS ({asked[0]}), {_UNCHANGED.strip().removeprefix('WITH')}", {
+        **asked[1], "since": since, "flowing": FLOWING_L_MIN}, since=since, until=now)
     found["since"] = stuck_since(found)
     out = []
     for row in named(found[found["since"].notna()]):
@@ -281,14 +286,20 @@ def _with_today(days: pd.DataFrame, lately: pd.DataFrame, midnight: pd.Timestamp
     return out[out.groupby(["cabin", "unit"])["rose"].transform("max").astype(bool)]
 
 
-def _passed(store: Asks, levels: pd.DataFrame, done: pd.DataFrame) -> pd.DataFrame:
+def _passed(store: Asks, levels: pd.DataFrame, done: pd.DataFrame, now: datetime) -> pd.DataFrame:
     """The latest check that passed, of units that may have jumped, and what their sensor read just before it."""
     good = _good(done).drop_duplicates(["cabin", "unit"], keep="last").merge(
         levels[["cabin", "unit"]].drop_duplicates(), on=["cabin", "unit"])
     keys = [(row.cabin, row.unit) for row in named(good)]
     sql, given = _asked(keys, checked=[at.to_pydatetime() for at in good["at"]])
-    saw = store.ask(f"WITH asked AS ({sql}) {_SEEN_BY_CHECK}", {
-        **given, "flowing": FLOWING_L_MIN, "readings": SEEN_READINGS}) if keys else good.assign(saw_w_m2=np.nan)
+    day = timedelta(days=1)
+    spans = [(*key, at - day, at) for key, at in zip(keys, given.get("checkeds", []), strict=True)]
+    first = min((since for _, _, since, _ in spans), default=now)
+    saw = good.assign(saw_w_m2=np.nan)
+    with contextlib.suppress(ArchiveUnavailable):  # then no check vouches for a level; doctor says what is missing
+        saw = past.ask(store, f"WITH asked AS ({sql}) {_SEEN_BY_CHECK}", {
+            **given, "flowing": FLOWING_L_MIN, "readings": SEEN_READINGS, "first": first},
+            since=first, spans=spans) if keys else saw
     saw = saw[["cabin", "unit", "saw_w_m2"]].astype({"cabin": "str", "unit": "str", "saw_w_m2": float})
     return good.assign(day=_day(good["at"])).merge(saw, on=["cabin", "unit"], how="left")
 
@@ -346,6 +357,21 @@ def _read_now(held: Mapping[Key, UnitState], lately: pd.DataFrame) -> dict[Key, 
     return {key: max(state.intensity_w_m2 or 0.0, level.get(key, 0.0)) for key, state in held.items()}
 
 
+def _seen_too_bright(
+    store: Asks, keys: list[Key], sql: str, given: dict[str, Any], now: datetime
+) -> pd.DataFrame:
+    """What `_TOO_BRIGHT` finds; where a file of then cannot be had no check vouches, the last days alone count."""
+    back, day = now - LOOKED_BACK, timedelta(days=1)
+    since = [back if at is None else min(back, at - day) for at in given["checkeds"]]
+    asked = f"WITH asked AS ({sql}) {_TOO_BRIGHT}"
+    given = {**given, "since": back, "now": now, "first": min(since)}
+    spans = [(*key, first, now) for key, first in zip(keys, since, strict=True)]
+    try:
+        return past.ask(store, asked, given, since=min(since), until=now, spans=spans)
+    except ArchiveUnavailable:
+        return store.ask(asked.replace(past.NAME, "reading"), {**given, "first": back})
+
+
 def _too_bright(
     store: Asks, bright: Mapping[Key, tuple[float, float]], days: pd.DataFrame, done: pd.DataFrame,
     found: Mapping[Key, list[SensorFinding]], now: datetime,
@@ -361,7 +387,7 @@ def _too_bright(
     last = {(row.cabin, row.unit): row.at.to_pydatetime() for row in named(good)}
     sql, given = _asked(
         keys, most=[most for _, most in bright.values()], checked=[last.get(key) for key in keys])
-    told = store.ask(f"WITH asked AS ({sql}) {_TOO_BRIGHT}", {**given, "since": now - LOOKED_BACK, "now": now})
+    told = _seen_too_bright(store, keys, sql, given, now)
     ceiling = [bright.get(key, (0.0, 0.0))[1] for key in zip(days["cabin"], days["unit"], strict=True)]
     before = {
         (row.cabin, row.unit): float(row.before_w_m2)

@@ -31,19 +31,22 @@ _STANDING = """
         OR (n.kind = 'raised' AND NOT t.lifted))
     ORDER BY n."at", n.event
 """
-# One row per event of which guests were to hear, and none did in time.
+# One row per event of which guests were to hear, and some of them did not in time; whether others did.
 _UNHEARD = """
-    SELECT n.event, max(n.due_at) AS due_at FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
-    WHERE n.role = 'guest' AND n.channel <> '' AND n.kind IN ('power-off', 'raised') AND n.due_at > $since
-    GROUP BY ALL HAVING min(n.due_at) <= $late AND NOT coalesce(bool_or(t.ok), FALSE)
+    WITH told AS (
+        SELECT n.event, n.contact, min(n.due_at) AS due_at, coalesce(bool_or(t.ok), FALSE) AS heard
+        FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
+        WHERE n.role = 'guest' AND n.channel <> '' AND n.kind IN ('power-off', 'raised') AND n.due_at > $since
+        GROUP BY ALL)
+    SELECT event, bool_or(heard) AS others FROM told GROUP BY event HAVING bool_or(NOT heard AND due_at <= $late)
 """
 
 
 def tell_guests(con: Con, fleet: Fleet, now: datetime) -> int:
     """Put in line what stands for guests who have not heard of it, and that none was reached; how many messages."""
     guests = guests_there(con, fleet, now)
-    unheard = {event for event, _ in con.execute(
-        _UNHEARD, {"since": now - ASKED_BACK, "late": now - REACHED_WITHIN}).fetchall()}
+    unheard: dict[str, bool] = dict(con.execute(
+        _UNHEARD, {"since": now - ASKED_BACK, "late": now - REACHED_WITHIN}).fetchall())
     if not guests and not unheard:
         return 0
     who, due = audience(con, fleet, now), list[Due]()
@@ -53,7 +56,7 @@ def tell_guests(con: Con, fleet: Fleet, now: datetime) -> int:
         here = [one for one in guests if one.cabins == (slug,)]
         due += _late(con, fleet, replace(who, contacts=tuple(here)), (event, kind, number, slug, unit, at), now)
         if event in unheard:
-            due += _uncalled(con, fleet, who, (event, kind, number, slug, unit, at), now)
+            due += _uncalled(con, fleet, who, (event, kind, number, slug, unit, at), now, others=unheard[event])
     return transaction(con, lambda: put_in_line(con, due, now)) if due else 0
 
 
@@ -76,10 +79,13 @@ def _late(con: Con, fleet: Fleet, here: Audience, row: _Row, now: datetime) -> l
     return [due for one in found for due in new.first(one, [], now) if due.role == Role.GUEST]
 
 
-def _uncalled(con: Con, fleet: Fleet, who: Audience, row: _Row, now: datetime) -> list[Due]:
-    """That nobody there was reached, once for each event."""
+def _uncalled(
+    con: Con, fleet: Fleet, who: Audience, row: _Row, now: datetime, *, others: bool
+) -> list[Due]:
+    """That guests there were not reached, once for each event."""
     event, kind, number, slug, unit, _ = row
-    found = not_reached(fleet.cabin(slug), unit, of=NoticeKind(kind), event=event, advisory=number, now=now)
+    found = not_reached(fleet.cabin(slug), unit, of=NoticeKind(kind), event=event, advisory=number, now=now,
+                        others=others)
     if told_of(con, found.key):
         return []
     return list(who.first(found, told_of(con, event), now))

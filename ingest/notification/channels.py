@@ -10,8 +10,11 @@ from __future__ import annotations
 import logging
 import re
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
-from urllib.parse import quote, unquote
+from urllib.parse import quote, unquote, urlsplit
 
 from ingest.settings import BadInput, Settings
 
@@ -21,15 +24,15 @@ NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 STRUCK = "***"
 GUEST = "{to}"  # where the address of a stay's guests goes
 LONGEST_ERROR = 300
-_SAYS_WHY = re.compile(r" - (?:WARNING|ERROR|CRITICAL) - |Exception")
-_PREFIX = re.compile(r"^\S+ \S+ - [A-Z]+ - ")
+LIBRARY = logging.getLogger("apprise")
+_LISTENS: ContextVar[object] = ContextVar("listens", default=None)  # goes along into the library's own threads
 
 
 def keep_library_quiet() -> None:
     """Let no log line of the libraries that see an address reach ours; failures are told by `send`, struck out."""
-    library = logging.getLogger("apprise")
-    library.propagate = False
-    library.addHandler(logging.NullHandler())  # else Python prints warnings of a logger without any
+    LIBRARY.propagate = False
+    if not LIBRARY.handlers:
+        LIBRARY.addHandler(logging.NullHandler())  # else Python prints warnings of a logger without any
     logging.getLogger("urllib3").setLevel(logging.CRITICAL)  # names paths, which hold tokens
 
 
@@ -49,6 +52,17 @@ def address(settings: Settings, name: str) -> str:
             f"channel {name!r} has no address: set TARNLIGHT_CHANNEL_{name.upper().replace('-', '_')} for the "
             "collector, or add it to the file that channels_file names")
     return found
+
+
+def server_of(settings: Settings, name: str) -> str:
+    """What tells one server from another: host and port of a channel's address, never to be shown or logged.
+
+    Empty where there is no address. Where a service has no host of its own, what stands in its place.
+    """
+    try:
+        return urlsplit(address(settings, name)).netloc.rpartition("@")[2].lower()
+    except (BadInput, ValueError):  # what is no address is said when it is tried
+        return ""
 
 
 def channels_of_file(settings: Settings) -> dict[str, str]:
@@ -110,16 +124,38 @@ def _send(secret: str, name: str, title: str, body: str) -> str:
 
     asset = apprise.AppriseAsset(storage_mode=apprise.PersistentStoreMode.MEMORY, secure_logging=True)
     notifier = apprise.Apprise(asset=asset)
-    with apprise.LogCapture(level=logging.DEBUG) as said:  # type: ignore[no-untyped-call]  # its library's gap
+    with _listening() as said:
         known = notifier.add(secret)
         sent = known and bool(notifier.notify(title=title, body=body, body_format=apprise.NotifyFormat.TEXT))
-        lines = said.getvalue().splitlines()
     if sent:
         return ""
     if not known:
         return f"the address of channel {name!r} is of no kind that can be sent to"
-    why = "; ".join(dict.fromkeys(_PREFIX.sub("", line) for line in lines if _SAYS_WHY.search(line)))
+    why = "; ".join(dict.fromkeys(said))
     return struck(why or "the channel did not take it and gave no reason", secret)
+
+
+@contextmanager
+def _listening() -> Iterator[list[str]]:
+    """Why nothing was delivered, in the library's own words: of this message alone, since those of another hold the
+    address of another channel, which would not be struck out."""
+    said: list[str] = []
+
+    class Heard(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            text = record.getMessage()
+            if _LISTENS.get() is said and (record.levelno >= logging.WARNING or "Exception" in text):
+                said.extend(text.splitlines())
+
+    handler, before = Heard(logging.DEBUG), _LISTENS.set(said)
+    keep_library_quiet()
+    LIBRARY.setLevel(logging.DEBUG)  # what the reason is, it says there; it goes nowhere else
+    LIBRARY.addHandler(handler)
+    try:
+        yield said
+    finally:
+        LIBRARY.removeHandler(handler)
+        _LISTENS.reset(before)
 
 
 def struck(text: str, secret: str) -> str:

@@ -66,13 +66,14 @@ _TOLD = """
     FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
     WHERE {where} GROUP BY ALL
 """
-# One row per advisory that stands and that somebody has to confirm: its latest event of that kind.
+# One row per advisory that stands and that somebody has to confirm: its latest event of that kind of which people
+# were told by now. One that waits for its hour takes no turn from who was not called yet of the one before it.
 _UNCONFIRMED = """
     WITH asked AS (
         SELECT n.advisory, n.cabin, n.unit, arg_max(n.event, n."at") AS event,
             arg_max(n.kind, n."at") AS kind, max(n."at") AS "at"
         FROM notification AS n JOIN told_until AS t ON t.advisory = n.advisory AND NOT t.lifted
-        WHERE n.kind IN ('raised', 'exposed', 'sample-failed') GROUP BY ALL),
+        WHERE n.kind IN ('raised', 'exposed', 'sample-failed') AND n.due_at <= $now GROUP BY ALL),
     said AS (SELECT advisory, max("at") AS "at" FROM confirmation GROUP BY ALL)
     SELECT asked.advisory, asked.cabin, asked.unit, asked.event, asked.kind, asked."at"
     FROM asked LEFT JOIN said USING (advisory)
@@ -89,23 +90,32 @@ _HEARD = """
 # Of a message `n` that says that the water may be used: whether anybody was told of worse since, which passes it
 # where it waits for the morning or for its channel. Then it is not true any more, for no reader.
 _OVERTAKEN = f"""
-    n.kind IN ({", ".join(f"'{kind}'" for kind in ALL_CLEAR)}) AND EXISTS (
-        SELECT 1 FROM notification AS worse WHERE worse.kind IN ({", ".join(f"'{kind}'" for kind in OVERTAKES)})
-        AND worse.number = 1 AND worse.queued_at > n.queued_at AND worse.cabin = n.cabin AND worse.unit = n.unit)
-"""  # noqa: S608  (words of our own)
+    n.kind IN ({", ".join(f"'{kind}'" for kind in ALL_CLEAR)}) AND coalesce(n.queued_at < (
+        SELECT max(worse.queued_at) FROM notification AS worse
+        WHERE worse.kind IN ({", ".join(f"'{kind}'" for kind in OVERTAKES)})
+        AND worse.number = 1 AND worse.cabin = n.cabin AND worse.unit = n.unit), FALSE)
+"""  # noqa: S608  (words of our own; by the latest alone: each held against each would cost the square of the past)
 # Of a message `n` to the guests of a stay: whether their address is forgotten, so that it can reach nobody.
 _FORGOTTEN = f"""
     n.role = 'guest' AND n.channel IN ('{MAIL}', '{PHONE}') AND n.contact LIKE '{NAMED}%'
     AND NOT EXISTS (SELECT 1 FROM stay_contact AS known WHERE known.contact = n.contact)
 """  # noqa: S608  (words of our own)
-# One row per message that is due, has a channel, and was not delivered.
+# Keys of what is due, has a channel, and was not delivered: asked first, of keys and days alone, so that years of
+# messages that were delivered cost next to nothing while none waits.
+_UNDELIVERED = """
+    SELECT n.key FROM notification AS n
+    ANTI JOIN (SELECT key FROM notification_attempt WHERE ok) AS done USING (key)
+    WHERE n.channel <> '' AND n.due_at <= $now
+"""
+# One row per message of these keys that is still to be said.
 _TO_SEND = f"""
-    SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, count(t.key) AS attempts, n.kind, n.cabin,
-        n.number, n.due_at, n.language, coalesce(any_value(s.address), '') AS address
-    FROM notification AS n LEFT JOIN notification_attempt AS t USING (key)
-    LEFT JOIN stay_contact AS s USING (contact)
-    WHERE n.channel <> '' AND n.due_at <= $now AND NOT ({_OVERTAKEN}) AND NOT ({_FORGOTTEN}) GROUP BY ALL
-    HAVING NOT coalesce(bool_or(t.ok), FALSE) ORDER BY any_value(n.due_at), any_value(n."at"), n.key
+    WITH tried AS (
+        SELECT key, count(*) AS attempts FROM notification_attempt WHERE key IN (SELECT unnest($keys)) GROUP BY key)
+    SELECT n.key, n.contact, n.channel, n.title, n.body, n.urgent, coalesce(t.attempts, 0), n.kind, n.cabin,
+        n.number, n.due_at, n.language, coalesce(s.address, '') AS address
+    FROM notification AS n LEFT JOIN tried AS t USING (key) LEFT JOIN stay_contact AS s USING (contact)
+    WHERE n.key IN (SELECT unnest($keys)) AND NOT ({_OVERTAKEN}) AND NOT ({_FORGOTTEN})
+    ORDER BY n.due_at, n."at", n.key
 """  # noqa: S608  (words of our own)
 # One row per message in line: how it does.
 NOTIFICATIONS = f"""
@@ -217,7 +227,7 @@ def _estimate(con: Con, fleet: Fleet, cabin: str, unit: str, now: datetime) -> C
 def follow_up_all(con: Con, fleet: Fleet, now: datetime, policy: Policy | None = None) -> int:
     """Put in line repeats and calls to the next in order, for what nobody has confirmed; the number of messages."""
     put = 0
-    for number, slug, unit, event, kind, at in con.execute(_UNCONFIRMED).fetchall():
+    for number, slug, unit, event, kind, at in con.execute(_UNCONFIRMED, {"now": now}).fetchall():
         cabin = next((one for one in fleet.cabins if one.slug == slug), None)
         if cabin is None:
             continue
@@ -341,11 +351,14 @@ class Waiting:
 
 def waiting(con: Con, now: datetime) -> list[Waiting]:
     """What is to be sent now, in order."""
+    keys = [key for (key,) in con.execute(_UNDELIVERED, {"now": now}).fetchall()]
+    if not keys:
+        return []
     return [
         Waiting(key=row[0], contact=row[1], channel=row[2], title=row[3], body=row[4], urgent=row[5],
                 failures=row[6], keys=(row[0],), kind=row[7], cabin=row[8], number=row[9], due_at=row[10],
                 language=row[11], address=row[12])
-        for row in con.execute(_TO_SEND, {"now": now}).fetchall()]
+        for row in con.execute(_TO_SEND, {"keys": keys}).fetchall()]
 
 
 def note_attempts(con: Con, found: Iterable[tuple[str, str]], now: datetime) -> None:

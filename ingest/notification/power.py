@@ -10,8 +10,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import pandas as pd
+
 from ingest.bookings.kept import occupancy
-from ingest.db.engine import Local, transaction
+from ingest.db import past
+from ingest.db.engine import Local, named, transaction
 from ingest.evaluation.judging import PRESENT, Key, unit_states
 from ingest.notification.audience import audience
 from ingest.notification.message_log import OLD_SILENCE, Con, put_in_line, told_of
@@ -37,7 +40,7 @@ _TIMES_OFF = """
 # One row per unit: when its latest reading arrived.
 _ARRIVED = """
     SELECT r.cabin, r.unit, max(r.arrived_at) AS arrived_at
-    FROM reading AS r JOIN present AS p USING (cabin, unit, "at")
+    FROM whole_reading AS r JOIN present AS p USING (cabin, unit, "at")
     WHERE (p.power = 0 OR p.lamp = 0) AND r."at" >= $since AND r."at" <= $until GROUP BY ALL
 """
 
@@ -54,21 +57,33 @@ def tell_power(con: Con, fleet: Fleet, now: datetime) -> int:
     # where only the sensor shows it, `stated_since` tells nothing of this outage
     stated = table[table["lamp_stated"] == 0]
     dated = set(zip(stated["cabin"], stated["unit"], strict=True))
-    off = {key: one for key, one in states.items() if key not in open_ and fleet.has_unit(*key)
-           and now - one.at <= OLD_SILENCE}
-    off = _without_backlog(con, fleet, off, now)
+    off = {key: one for key, one in states.items() if key not in open_ and fleet.has_unit(*key)}
+    off = _without_backlog(con, fleet, _where_somebody_is(store, fleet, off, now), now)
     out: list[tuple[NoticeDue, list[Told]]] = []
     who = audience(con, fleet, now)
-    if off:
-        taken = maybe_taken(store, fleet, {cabin for cabin, _ in off}, now)
-        out += [
-            (_off(fleet, *key, one, contacts=who.contacts, dated=key in dated), [])
-            for key, one in off.items() if key[0] in taken]
+    out += [
+        (_off(fleet, *key, one, contacts=who.contacts, dated=key in dated), []) for key, one in off.items()]
     waiting = {key: event for key, event in open_.items() if key not in states and fleet.has_unit(*key)}
     out += _on_again(con, fleet, waiting, now)
     if not out:
         return 0
     return transaction(con, lambda: sum(put_in_line(con, who.first(one, told, now), now) for one, told in out))
+
+
+def _where_somebody_is(
+    store: Local, fleet: Fleet, off: dict[Key, UnitState], now: datetime
+) -> dict[Key, UnitState]:
+    """Those where somebody may be; of units that nobody has heard for days, those where somebody is known to be.
+
+    Logs of the past alone are no news. But whoever comes to a cabin whose logger said that the light went off, and
+    nothing since, is not to find it out at the tap.
+    """
+    if not off:
+        return {}
+    known, unknown = _taken(store, fleet, {cabin for cabin, _ in off}, now)
+    return {
+        key: one for key, one in off.items()
+        if key[0] in known or (key[0] in unknown and now - one.at <= OLD_SILENCE)}
 
 
 def _without_backlog(
@@ -79,8 +94,10 @@ def _without_backlog(
     if not old:
         return off
     last = [off[key].at for key in old]  # bounds of time, or each look would read all of the past
-    came = {(cabin, unit): at for cabin, unit, at in con.execute(
-        _ARRIVED, {"since": min(last), "until": max(last)}).fetchall()}
+    span = {"since": min(last), "until": max(last)}
+    found = past.ask(Local(con), _ARRIVED, span, **span, spans=[(*key, off[key].at, off[key].at) for key in old])
+    came = {(row.cabin, row.unit): None if pd.isna(row.arrived_at) else row.arrived_at.to_pydatetime()
+            for row in named(found)}
     return {
         key: one for key, one in off.items()
         if key not in old or (at := came.get(key)) is None or now >= at + BACKLOG_RESTS}
@@ -91,6 +108,12 @@ def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime
 
     The days of arrival and departure count whole: nobody knows the hour.
     """
+    known, unknown = _taken(store, fleet, cabins, now)
+    return known | unknown
+
+
+def _taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime) -> tuple[set[str], set[str]]:
+    """Cabins in which somebody is by what is known, and those of which it is not known."""
     some = [fleet.cabin(slug) for slug in cabins]
     day = timedelta(days=1)
     found = occupancy(
@@ -100,7 +123,7 @@ def maybe_taken(store: Local, fleet: Fleet, cabins: Iterable[str], now: datetime
         str(cabin) for cabin, first, last, _ in found.bookings.itertuples(index=False, name=None)
         if cabin in days and first <= days[cabin] <= last}
     typed = {slug for one in guests_there(store.con, fleet, now) for slug in one.cabins if slug in days}
-    return booked | typed | {slug for slug in days if slug in found.unread or slug in found.without}
+    return booked | typed, {slug for slug in days if slug in found.unread or slug in found.without}
 
 
 def _off(

@@ -1,7 +1,8 @@
-"""The sender: a thread that hands messages to their channels, and the collector's side of it.
+"""The sender: threads that hand messages to their channels, one for each server, and the collector's side of it.
 
-The thread never touches the store: it gets messages and gives back what came of each, so no transaction is open
-while a channel takes its time. Everything else happens in the collector's own thread.
+They never touch the store: they get messages and give back what came of each, so no transaction is open while a
+channel takes its time, and a server that does not answer holds up its own messages alone. Everything else happens
+in the collector's own thread.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from ingest.db.engine import Local
 from ingest.notification import message_log as notify
 from ingest.notification.arrivals import tell_guests
 from ingest.notification.battery import tell_battery
-from ingest.notification.channels import keep_library_quiet, send
+from ingest.notification.channels import keep_library_quiet, send, server_of
 from ingest.notification.lamp import LampLooks, tell_lamps
 from ingest.notification.message_log import Waiting
 from ingest.notification.power import tell_power
@@ -41,6 +42,7 @@ MOST_RETRY_S = 4 * 3600.0
 MOST_RETRY_URGENT_S = 15 * 60.0  # a boil advisory waits no longer than this for a channel that came back
 FAILURES_IN_A_ROW = 3  # of one line; the channel is down then, and the rest waits
 STOP_WITHIN_S = 5.0
+MOST_SERVERS = 16  # that have a thread of their own; the rest share one
 
 Line = tuple[str, str]  # contact and channel: the messages of one line go out in order
 
@@ -62,22 +64,37 @@ def retry_after_s(failures: int, *, urgent: bool) -> float:
 
 
 class Sender:
-    """The thread."""
+    """The threads; a mail server that takes a quarter of a minute to fail, for each of a dozen owners, would
+    otherwise have the manager told minutes later over another."""
 
     def __init__(self, settings: Settings) -> None:
         keep_library_quiet()
         self._settings = settings
-        self._work: queue.SimpleQueue[list[Waiting] | None] = queue.SimpleQueue()
+        self._work: dict[str, queue.SimpleQueue[list[Waiting] | None]] = {}
         self._done: queue.SimpleQueue[SendOutcome] = queue.SimpleQueue()
-        self._stopped = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
+        self._started, self._stopped = False, threading.Event()
+        self._threads: list[threading.Thread] = []
 
     def start(self) -> None:
-        self._thread.start()
+        self._started = True
+        for work in self._work.values():
+            self._begin(work)
 
     def hand_over(self, line: list[Waiting]) -> None:
         """Have the messages of one line sent, in order; `results` answers for each that was tried."""
-        self._work.put(line)
+        server = server_of(self._settings, line[0].channel)
+        if server not in self._work and len(self._work) >= MOST_SERVERS:
+            server = ""
+        if server not in self._work:
+            self._work[server] = queue.SimpleQueue()
+            if self._started:
+                self._begin(self._work[server])
+        self._work[server].put(line)
+
+    def _begin(self, work: queue.SimpleQueue[list[Waiting] | None]) -> None:
+        thread = threading.Thread(target=self._run, args=(work,), name="sender", daemon=True)
+        self._threads.append(thread)
+        thread.start()
 
     def results(self) -> list[SendOutcome]:
         """What came of the tries since the last call."""
@@ -91,12 +108,14 @@ class Sender:
     def stop(self) -> None:
         """Finish the message under way, a few seconds at most; the rest stays in line."""
         self._stopped.set()
-        self._work.put(None)
-        if self._thread.is_alive():
-            self._thread.join(STOP_WITHIN_S)
+        for work in self._work.values():
+            work.put(None)
+        until = time.monotonic() + STOP_WITHIN_S
+        for thread in self._threads:
+            thread.join(max(0.0, until - time.monotonic()))
 
-    def _run(self) -> None:
-        while (held := self._work.get()) is not None:
+    def _run(self, work: queue.SimpleQueue[list[Waiting] | None]) -> None:
+        while (held := work.get()) is not None:
             failed = 0
             for one in held:
                 if self._stopped.is_set():

@@ -20,7 +20,7 @@ import duckdb
 from ingest.db.engine import transaction
 from ingest.settings import BadInput
 from models.fleet import Cabin, Contact, Fleet, Role
-from models.wording import LANGUAGES
+from models.wording import LANGUAGES, one_line
 
 MAIL, PHONE = "STAY_MAIL", "STAY_PHONE"  # channels through which guests are written to
 NAMED = "stay-"  # how a stay's name in messages begins
@@ -29,6 +29,10 @@ LONGEST_STAY = timedelta(days=400)
 # Of RFC 5321's mailbox what every server takes; no character means anything in an address of a channel.
 _MAIL_ADDRESS = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+-]{0,63}@(?:[A-Za-z0-9-]{1,63}\.)+[A-Za-z]{2,63}")
 _TELEPHONE = re.compile(r"\+[0-9]{7,15}")  # ITU-T E.164, from memory
+_SAME = """
+    SELECT contact FROM stay_contact
+    WHERE cabin = $cabin AND first_day = $first AND last_day = $last AND address = $address
+"""
 _PRESENT = """
     SELECT contact, cabin, first_day, last_day, channel, language FROM stay_contact
     WHERE last_day >= $day::DATE - 1 AND first_day <= $day::DATE + 1 ORDER BY contact
@@ -55,8 +59,11 @@ def channel_of(address: str) -> tuple[str, str]:
 
 
 def keep_contact(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Note how the guests of a stay are reached (`cabin, arrives, leaves, address, by`, and a `language`)."""
-    who = str(body.get("by") or "").strip()
+    """Note how the guests of a stay are reached (`cabin, arrives, leaves, address, by`, and a `language`).
+
+    The same address typed again for the same stay is the same contact: nobody is told twice.
+    """
+    who = one_line(str(body.get("by") or "")).strip()
     if not who:
         raise BadInput("by must name the person who types it; got an empty name")
     cabin = str(body.get("cabin") or "")
@@ -73,12 +80,18 @@ def keep_contact(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: date
     if language and language not in LANGUAGES:
         raise BadInput(f"language must be one of {', '.join(LANGUAGES)}, or left out; got {language!r}")
     channel, address = channel_of(str(body.get("address") or ""))
-    name = f"{NAMED}{uuid.uuid4().hex[:12]}"
-    transaction(con, lambda: con.execute(
-        "INSERT INTO stay_contact VALUES ("
-        "$contact, $cabin, $first, $last, $channel, $address, $language, $who, $now)",
-        {"contact": name, "cabin": cabin, "first": arrives, "last": leaves, "channel": channel, "address": address,
-         "language": language, "who": who, "now": now}))
+    same = con.execute(_SAME, {"cabin": cabin, "first": arrives, "last": leaves, "address": address}).fetchone()
+    name = same[0] if same else f"{NAMED}{uuid.uuid4().hex[:12]}"
+
+    def work() -> None:
+        con.execute("DELETE FROM stay_contact WHERE contact = $contact", {"contact": name})
+        con.execute(
+            "INSERT INTO stay_contact VALUES ("
+            "$contact, $cabin, $first, $last, $channel, $address, $language, $who, $now)",
+            {"contact": name, "cabin": cabin, "first": arrives, "last": leaves, "channel": channel,
+             "address": address, "language": language, "who": who, "now": now})
+
+    transaction(con, work)
     return {"contact": name, "cabin": cabin, "channel": channel}
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ingest.db import past
 from ingest.db.engine import Asks
 from ingest.outlook.lamp_days import LampDays
 from ingest.record.commissioning import FeedFigure, entries_of, facts_of, feed_figures
@@ -37,7 +38,7 @@ FROST_DAYS = 10  # of the trend of the water's temperature
 
 # One row: the latest temperature of one unit. Bounded by two weeks of its readings.
 _TEMP = """
-    SELECT "at", water_temp_c FROM reading WHERE cabin = $cabin AND unit = $unit AND water_temp_c IS NOT NULL
+    SELECT "at", water_temp_c FROM whole_reading WHERE cabin = $cabin AND unit = $unit AND water_temp_c IS NOT NULL
     AND "at" > $since AND "at" <= $now ORDER BY "at" DESC LIMIT 1
 """
 # One row per day of ten.
@@ -197,8 +198,9 @@ def _readings(known: LampDays, key: tuple[str, str]) -> tuple[FirstReading | Non
 
 def _frost(store: Asks, key: tuple[str, str], now: datetime) -> FrostRisk:
     """What the water's temperature says, by its latest reading and the days before."""
-    about = {"cabin": key[0], "unit": key[1], "now": now, "since": now - timedelta(days=FROST_DAYS)}
-    latest = store.ask(_TEMP, about)
+    since = now - timedelta(days=FROST_DAYS)
+    about = {"cabin": key[0], "unit": key[1], "now": now, "since": since}
+    latest = past.ask(store, _TEMP, about, since=since, until=now)
     if latest.empty:
         return frost_risk(None, None, now)
     told = store.ask(_TEMP_DAYS, about)

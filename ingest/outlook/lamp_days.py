@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
+from ingest.db import past
 from ingest.db.engine import Asks, named
 from ingest.evaluation.judging import PRESENT, holding, unit_states
 from ingest.evaluation.sensor_checks import SENSOR_CHECKED, numbered_stretches, sensor_states
@@ -33,6 +34,7 @@ _DAILY = """
         volume_l, uvt_pct, water_temp_c, fault, fault_evidence
     FROM daily WHERE day >= $since::DATE AND day < $until::DATE ORDER BY cabin, unit, day
 """
+NEW_FILTER = timedelta(days=24)  # covers what `_PEAKS` compares with
 _EVENTS = """
     SELECT cabin, unit, "at", kind, who, value, note FROM service_done WHERE "at" <= $now ORDER BY "at"
 """
@@ -45,7 +47,7 @@ _PEAKS = """
         GROUP BY cabin, unit)
     SELECT r.cabin, r.unit, r."at"::DATE::TIMESTAMP AS day, quantile_cont(r.flow_l_min, 0.95) AS peak_l_min,
         count(*) AS readings
-    FROM reading AS r JOIN changed AS c ON r.cabin = c.cabin AND r.unit = c.unit
+    FROM whole_reading AS r JOIN changed AS c ON r.cabin = c.cabin AND r.unit = c.unit
     WHERE r.flow_l_min > $flowing AND r."at" >= $first AND r."at" < $until
         AND (r."at" >= $recent OR (r."at" >= c.day AND r."at" < c.day + INTERVAL 23 DAY))
     GROUP BY ALL
@@ -161,10 +163,14 @@ def _filters(store: Asks, events: pd.DataFrame, until: pd.Timestamp) -> pd.DataF
         return pd.DataFrame(columns=list(FILTER_COLUMNS)).astype({"due": bool})
     changed = changes.groupby(["cabin", "unit"], as_index=False).agg(at=("at", "max"))
     changed["day"] = changed.pop("at").dt.tz_convert("UTC").dt.floor("D").dt.tz_localize(None).dt.as_unit("us")
-    peaks = store.ask(_PEAKS, {
-        "kind": FILTER, "flowing": FLOWING_L_MIN, "until": until.to_pydatetime(),
-        "first": (until - timedelta(days=MOST_DAYS)).to_pydatetime(),
-        "recent": (until - timedelta(days=RECENT_DAYS)).to_pydatetime()})
+    first, recent, end = (
+        (until - timedelta(days=back)).to_pydatetime() for back in (MOST_DAYS, RECENT_DAYS, 0))
+    days = [(row.cabin, row.unit, row.day.tz_localize("UTC").to_pydatetime()) for row in named(changed)]
+    spans = [(*key, day, day + NEW_FILTER) for *key, day in days if day + NEW_FILTER > first]
+    spans += [(*key, recent, end) for *key, _ in days]
+    peaks = past.ask(store, _PEAKS, {
+        "kind": FILTER, "flowing": FLOWING_L_MIN, "until": end, "first": first, "recent": recent},
+        since=first, until=end, spans=spans)
     peaks["day"] = peaks["day"].dt.as_unit("us")
     return filter_losses(peaks, changed, today=until.tz_localize(None))
 

@@ -34,10 +34,10 @@ from models.fleet import (
     SensorCheckPolicy,
     Unit,
     ValidationPoint,
-    one_line,
     require_one_line,
 )
 from models.fleet_history import BEGINNING, FleetHistory
+from models.wording import one_line
 
 TABLES = ("reactor", "cabin", "contact")
 POLICY = "advisory"  # a table of its own: which steps an exposure asks for

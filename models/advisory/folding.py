@@ -31,7 +31,7 @@ _ENDED_BY = (
 PRESSING = (*BOIL, NoticeKind.POWER_OFF, NoticeKind.NOT_REACHED)
 GATHERED = (NoticeKind.POWER_OFF, NoticeKind.SILENT)  # also before a second cabin is known to share it
 _HEADS = {
-    NoticeKind.NOT_REACHED: "Nobody there was reached: call",
+    NoticeKind.NOT_REACHED: "Guests not reached: call",
     NoticeKind.POWER_OFF: worded("Do not use the tap"),
     NoticeKind.RAISED: worded("Boil water"),
     NoticeKind.EXPOSED: worded("Keep boiling"),

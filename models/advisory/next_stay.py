@@ -30,7 +30,10 @@ class WeakInStay:
 def weak_in_stay(
     stays: Iterable[tuple[date, date]], *, likely: date | None, early: date | None, today: date
 ) -> WeakInStay | None:
-    """Whether the forecast's middle date comes before the stay under way, or the next one, is over.
+    """Whether the forecast's middle date comes before the stay under way, or the next one after it, is over.
+
+    Where guests follow guests, the next one is told of while the last ones are there: once it has begun, nobody can
+    change the lamp before they come.
 
     Parameters
     ----------
@@ -47,11 +50,14 @@ def weak_in_stay(
     ...              today=date(2026, 11, 30)).arrives
     datetime.date(2026, 12, 5)
     """
+    if likely is None:
+        return None
     coming = sorted(
         one for one in stays if one[1] >= today and one[0] <= today + timedelta(days=AHEAD_DAYS))
-    if not coming or likely is None:
+    later = [one for one in coming if one[0] > today]
+    asked = [one for one in coming if one[0] <= today] + later[:1]
+    found = next((one for one in asked if likely <= one[1]), None)
+    if found is None:
         return None
-    arrives, leaves = coming[0]
-    if likely > leaves:
-        return None
+    arrives, leaves = found
     return WeakInStay(arrives=arrives, leaves=leaves, likely=likely, early=min(early or likely, likely))

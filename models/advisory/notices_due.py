@@ -382,9 +382,9 @@ def still_off(
 
 
 def not_reached(
-    cabin: Cabin, unit: str, *, of: NoticeKind, event: str, advisory: str, now: datetime
+    cabin: Cabin, unit: str, *, of: NoticeKind, event: str, advisory: str, now: datetime, others: bool = False
 ) -> NoticeDue:
-    """That no guest took what they had to hear, so that somebody calls them.
+    """That guests did not take what they had to hear, so that somebody calls them.
 
     Parameters
     ----------
@@ -392,18 +392,23 @@ def not_reached(
         What they were to hear, and the key of it.
     advisory : str
         Its number; empty where the light is off.
+    others : bool
+        Whether it was delivered to some, as on a day on which guests leave and others come.
     """
     place = place_of(cabin, unit)
     tell = (
         TELL_THEM if of is NoticeKind.POWER_OFF else
         "Tell them to boil the tap water, or to use bottled water.")
-    text = joined(
-        f"{place}: nobody there was reached: call them. No message to those in the cabin was delivered yet.", tell,
-        AUTHORITY_FIRST)
+    what = (
+        f"{place}: not everybody there was reached: call them. To some of those in the cabin no message was "
+        "delivered yet." if others else
+        f"{place}: nobody there was reached: call them. No message to those in the cabin was delivered yet.")
+    text = joined(what, tell, AUTHORITY_FIRST)
     return NoticeDue(
         kind=NoticeKind.NOT_REACHED, cabin=cabin, unit=unit, at=now, mark=event, advisory=advisory,
         messages=(MessageText(
-            role=Role.MANAGER, subject=f"Nobody there was reached: {place}", body=text, urgent=True),))
+            role=Role.MANAGER, body=text, urgent=True,
+            subject=f"{'Not everybody' if others else 'Nobody'} there was reached: {place}"),))
 
 
 def _do_not_use(place: str, subject: Wording, call: Wording) -> MessageText:
@@ -466,19 +471,37 @@ def lamp_weak(
         When lamp or sleeve were last seen to: until that is done again, it is told once.
     """
     place = place_of(cabin, unit.slug)
-    do = (
-        worded("Have the lamp changed before the guests come.") if action == "swap lamp" else
-        worded("Have the sleeve cleaned before the guests come.") if action == "clean sleeve" else
-        worded("Have the unit looked at before the guests come."))
-    text = joined(
+    today = now.astimezone(cabin.zone).date()
+    days = {name: day_of(getattr(weak, name)) for name in ("arrives", "leaves", "likely", "early")}
+    what = (
+        worded("{place}: the lamp is likely too weak already, and there is a stay from {arrives} to {leaves}.",
+               place=place, arrives=days["arrives"], leaves=days["leaves"]) if weak.likely <= today else
         worded(
             "{place}: the lamp will likely be too weak before the stay of {arrives} to {leaves} is over: about "
-            "{likely}, perhaps from {early} on.", place=place,
-            **{name: day_of(getattr(weak, name)) for name in ("arrives", "leaves", "likely", "early")}),
-        do, worded("An estimate, no promise."), brief(LAMP_WORKS), AUTHORITY_FIRST)
+            "{likely}, perhaps from {early} on.", place=place, **days))
+    text = joined(
+        what, _before_they_come(action) if weak.arrives > today else _at_once(action),
+        worded("An estimate, no promise."), brief(LAMP_WORKS), AUTHORITY_FIRST)
     return NoticeDue(
         kind=NoticeKind.LAMP_WEAK, cabin=cabin, unit=unit.slug, at=now, mark=since or "first",
         messages=_to(text, worded("Lamp too weak soon: {place}", place=place), ASKED))
+
+
+def _before_they_come(action: str) -> Wording:
+    if action == "swap lamp":
+        return worded("Have the lamp changed before the guests come.")
+    if action == "clean sleeve":
+        return worded("Have the sleeve cleaned before the guests come.")
+    return worded("Have the unit looked at before the guests come.")
+
+
+def _at_once(action: str) -> Wording:
+    """The same where guests are there, or come today."""
+    if action == "swap lamp":
+        return worded("Have the lamp changed as soon as can be.")
+    if action == "clean sleeve":
+        return worded("Have the sleeve cleaned as soon as can be.")
+    return worded("Have the unit looked at as soon as can be.")
 
 
 def told_on_again(*, times_off: int, lit_for: timedelta, policy: StepPolicy | None = None) -> bool:

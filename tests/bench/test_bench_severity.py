@@ -237,7 +237,7 @@ def _bounds(store: Store, key: tuple[str, str], frames: Frames, out: Unit90) -> 
         "cabin": [key[0]], "unit": [key[1]], "unit_no": [0],
         "from": pd.Series([pd.Timestamp("2000-01-01T00:00Z")]).astype("datetime64[us, UTC]")}))
     floor = {"floor": datetime(2000, 1, 1, tzinfo=UTC)}
-    readings = frame(store.con.execute(READINGS, {**floor, "until": FOREVER}))
+    readings = frame(store.con.execute(READINGS.replace("whole_reading", "reading"), {**floor, "until": FOREVER}))
     tests = frame(store.con.execute(WATER_TESTS, {"until": FOREVER}))
     store.con.unregister("resume")
     dosed = with_doses(

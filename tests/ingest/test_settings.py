@@ -121,3 +121,16 @@ def test_the_password_comes_from_a_file_or_the_environment_and_is_in_no_field(mo
 def test_a_value_that_is_not_allowed_is_refused(given, match):
     with pytest.raises(BadInput, match=match):
         settings(given)
+
+
+@pytest.mark.parametrize(("given", "months"), [("", 0), ("0", 0), ("2", 2), ("24", 24)])
+def test_how_many_months_stay_is_read_from_the_environment(monkeypatch, given, months):
+    monkeypatch.setenv("TARNLIGHT_KEEP_MONTHS", given)
+    assert settings({}).keep_months == months
+
+
+@pytest.mark.parametrize("given", ["1", "-2", "1201", "twelve", "2.5"])
+def test_a_number_of_months_that_cannot_be_is_refused(monkeypatch, given):
+    monkeypatch.setenv("TARNLIGHT_KEEP_MONTHS", given)
+    with pytest.raises(BadInput, match="keep_months must be 2 to 1200 whole months, or 0 to keep all; got"):
+        settings({})

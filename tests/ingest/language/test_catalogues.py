@@ -134,8 +134,9 @@ def every_notice() -> list[NoticeDue]:
         volts=23.6, let_go_v=23.2, fall_v_h=0.1, earliest=START, likely=START + 60 * MIN, latest=None), now=START))
     day = date(2026, 12, 5)
     weak = WeakInStay(arrives=day, leaves=day, likely=day, early=day)
-    out.extend(lamp_weak(CABIN, UNIT, weak, action=action, since="", now=START)
-               for action in ("swap lamp", "clean sleeve", "test water"))
+    out.extend(lamp_weak(CABIN, UNIT, weak, action=action, since="", now=now)
+               for action in ("swap lamp", "clean sleeve", "test water")
+               for now in (START, START + timedelta(days=20)))  # to come, and there already
     return [one for one in out if one is not None]
 
 

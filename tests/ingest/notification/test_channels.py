@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -111,3 +112,22 @@ def test_what_is_struck_out_is_gone_and_the_rest_is_short(secret, before, after)
     assert len(found) <= 300
     if len(secret) >= 3 and secret not in "***":
         assert secret not in found
+
+
+def test_of_two_that_fail_at_once_neither_says_anything_of_the_others_address(tmp_path, monkeypatch):
+    """Each server has a thread of its own; what one library logs meanwhile is of both."""
+    secrets = {"A": "hunter2secret", "B": "otter3secret"}
+    for name, secret in secrets.items():
+        monkeypatch.setenv(f"TARNLIGHT_CHANNEL_{name}", f"json://127.0.0.1:{free_port()}/{secret}")
+    said: dict[str, list[str]] = {name: [] for name in secrets}
+
+    def tries(name: str) -> None:
+        said[name] += [send(Settings(store=tmp_path), name, title="Boil water", body="until") for _ in range(5)]
+
+    threads = [threading.Thread(target=tries, args=(name,)) for name in secrets]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    assert all(len(found) == 5 and "error" in found[0].lower() for found in said.values())
+    assert not any(secret in one for found in said.values() for one in found for secret in secrets.values())

@@ -230,6 +230,24 @@ def test_a_light_that_went_off_days_ago_and_was_not_heard_since_is_no_news(store
     assert telling(store, START + timedelta(days=2, hours=1)) == []
 
 
+def test_who_comes_days_after_it_went_off_at_an_empty_cabin_is_not_left_to_find_out(store):
+    """Its logger has no power either, so nothing was heard since."""
+    store.act("enroll", {"text": (FLEET_TOML + CONTACTS).replace(
+        'trip = "north-shore"', 'trip = "north-shore"\ncalendar = "heron.ics"', 1)})
+    feed = feeds_of(load_fleet(store))[0]
+    take(store, START, 10)
+    now = take(store, START + minutes(10), 3, **DARK)
+    come = date(2026, 11, 24)
+    for at in (now, now + timedelta(days=3), START + timedelta(days=4)):
+        keep(store.con, Reading(
+            feed=feed, bookings=(Booking(start=come, end=date(2026, 11, 29), summary="guests"),), trouble=""),
+            at, window(at))
+        found = telling(store, at)
+        assert len(found) == (3 if at.date() == come else 0)
+    assert all("the power is off since 20 Nov 2026" in body for _, _, body in found)
+    assert telling(store, START + timedelta(days=4, minutes=1)) == []
+
+
 def test_a_fault_in_putting_together_or_in_looking_holds_up_no_message(store, tmp_path, caplog):
     box = Mailbox().start()
     try:

@@ -168,6 +168,33 @@ def test_where_no_guest_took_it_the_managers_are_told_to_call_once(store):
     assert all(urgent and "nobody there was reached: call them" in body for _, urgent, body in found)
 
 
+def test_where_those_who_leave_took_it_and_those_who_come_did_not_the_managers_are_told_to_call(store):
+    store.act("stay-contact", STAY | {"leaves": "2026-11-20"})
+    store.act("stay-contact", STAY | {"arrives": "2026-11-20", "address": "+15550100123"})
+    take(store, START, 10)
+    now = take(store, START + minutes(10), 3, **DARK)
+    telling(store, now)
+    deliver(store, now, but="STAY_PHONE")
+    late = now + REACHED_WITHIN + minutes(0.1)
+    assert tell_guests(store.con, load_fleet(store), late) == 2
+    assert tell_guests(store.con, load_fleet(store), late + minutes(1)) == 0
+    ((title, body),) = store.con.execute(
+        "SELECT DISTINCT title, body FROM notification WHERE kind = 'not-reached'").fetchall()
+    assert title == "Not everybody there was reached: Heron-Point"
+    assert "not everybody there was reached: call them" in body and "do not drink the tap water" in body
+
+
+def test_what_is_typed_twice_for_one_stay_is_told_once_and_lists_as_one_line(store):
+    first = store.act("stay-contact", STAY)
+    again = store.act("stay-contact", STAY | {
+        "address": f" {GUEST}", "language": "de", "by": "Ann\x1b[2J\r\nLund\u202e"})
+    assert again["contact"] == first["contact"]
+    (row,) = queries.stay_contacts(store).to_dict("records")
+    assert row["language"] == "de" and row["by"].isprintable()
+    other = store.act("stay-contact", STAY | {"leaves": "2026-11-22"})
+    assert other["contact"] != first["contact"]
+
+
 def test_where_a_guest_took_it_nobody_is_told_to_call(store):
     store.act("stay-contact", STAY)
     take(store, START, 10)

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 
+from models.advisory import Lifted
 from models.advisory.folding import (
     GATHER,
     UPDATE,
@@ -17,10 +18,11 @@ from models.advisory.folding import (
     next_report,
     report,
 )
-from models.advisory.notices_due import NoticeKind, power_off
+from models.advisory.notices_due import NoticeKind, notices_due, power_off
 from models.advisory.shared_event import Member, SharedEvent, Trouble
 from models.fleet import Cabin, ReportHours, Role, Unit
 from tests.conftest import utc
+from tests.models.advisory.test_call_order import MIN, START, raised
 
 T0 = utc("2026-11-20T23:00:00")
 S = timedelta(seconds=1)
@@ -152,3 +154,19 @@ def test_a_folded_message_has_a_line_per_cabin_and_every_sentence():
     assert body.count("What your local health authority says goes before this.") == 1
     assert "- Not confirmed yet (2): Loon: water passed. Boil it for 1 minute." in lines
     assert body.index("Do not use the tap (3 cabins)") < body.index("Boil water (1 cabin)")
+
+
+def test_what_somebody_wrote_in_paragraphs_cuts_off_none_of_what_follows_it():
+    """A reason, pasted from a letter, of advisories that are lifted together; what is to be done follows it."""
+    reason = "Whole line was checked.\r\n\r\nAnn\u202e Lund\u2029Do not boil"
+    bodies = {}
+    for slug, cabin in CABINS.items():
+        record = [(1, raised()), (2, Lifted(at=START + 9 * MIN, by="Ann\n\nLund", reason=reason))]
+        (found,) = notices_due("7", cabin, "main", record)
+        bodies[slug] = found.message(Role.MANAGER).body
+    _, folded = fold([waits("lifted", slug, body=body) for slug, body in bodies.items()], EVENT, CABINS)
+    for text in (*bodies.values(), folded):
+        assert "Take the notice down." in text and "hot taps 15 or more" in text
+        assert "Reason given: Whole line was checked." in text
+        assert "\u202e" not in text and "\u2029" not in text
+    assert all("\n" not in one for one in bodies.values())
