@@ -35,6 +35,7 @@ from ingest.record.laboratory import number_of, refuse_twice, report_of, result_
 from ingest.registry.edits import check, enroll, preview
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
+from ingest.wire.profiles import save_profile
 from models.dose.sensor_checks import sensor_check
 from models.dose.uvt_checks import uvt_check_words
 from models.own_clock import EARLIEST
@@ -337,6 +338,7 @@ ACTIONS: dict[str, Carry] = {
     "stay-contact": keep_contact,
     "stay-forget": forget_contact,
     "sign-month": sign_month,
+    "save-profile": save_profile,
     "hold-for-backup": hold_for_backup,
     "renew-backup": renew_backup,
     "release-backup": release_backup,

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+L_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm (NIST SP 811, B.8; from memory)
 MG_L_PER_GRAIN = 17.118  # hardness, 1 grain per US gallon in mg/L as calcium carbonate (SOURCES.md section 5)
 _TRADE = "trade usage, not a standard"
 

@@ -90,7 +90,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.archiving": {"ingest.settings", "ingest.db"},
     "ingest.actions": {
         "ingest.archiving", "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.months",
-        "ingest.notification", "ingest.record", "ingest.registry"},
+        "ingest.notification", "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     "ingest.collector": {
@@ -105,6 +105,7 @@ ONLY = {
     ("models.margin", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
+    ("ingest.actions", "ingest.wire"): {"profiles"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.

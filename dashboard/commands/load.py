@@ -8,7 +8,7 @@ import sys
 import time
 import uuid
 from collections.abc import Hashable, Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,28 +16,34 @@ import pandas as pd
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
+from dashboard.commands._looking import add_options, open_of_look, print_look, told_by
 from dashboard.commands._words import command, settings_of
 from ingest import private_files, room
 from ingest.db.engine import could_not_write
 from ingest.settings import BadInput, NoRoom, Settings
 from ingest.store import Access, open_store
-from ingest.wire.csv_log import Chunk, column_map, read_csv, zone
+from ingest.wire.csv_log import Chunk, read_csv
+from ingest.wire.csv_look import Look, is_plain, look, rows_of
+from ingest.wire.csv_shape import column_map, zone
+from ingest.wire.csv_told import Told
+from ingest.wire.profiles import profile, profile_name
 from ingest.wire.senml_lines import read_senml_lines
 
 SHOWN = 10
 ROOM_S = 1.0  # between two looks whether there is room again
-CSV, SENML = (".csv",), (".jsonl", ".ndjson", ".senml")
+CSV, SENML = (".csv", ".txt", ".tsv"), (".jsonl", ".ndjson", ".senml")
 
 
 def add(commands: Any) -> None:
     """Add the command."""
     load = command(
-        commands, "load", do_load, example="tarnlight load heron-point.csv --tz America/Toronto")
-    load.add_argument("files", nargs="+", type=Path, metavar="FILE", help="*.csv, or *.jsonl / *.ndjson / *.senml")
+        commands, "load", do_load, example="tarnlight load heron-point.csv --zone America/Toronto")
+    load.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE", help="*.csv, *.txt, *.tsv, or *.jsonl / *.ndjson / *.senml")
     load.add_argument("--columns", type=Path, metavar="mapping.toml", help="other headers and units")
-    load.add_argument("--tz", help="IANA time zone of times without an offset; without it they are refused")
     load.add_argument("--cabin", help="the cabin, where the file does not say")
     load.add_argument("--unit", help="the unit, where the file does not say")
+    add_options(load)
 
 
 def progress_bar() -> Progress:
@@ -48,28 +54,82 @@ def progress_bar() -> Progress:
 
 
 def do_load(options: argparse.Namespace) -> int:
-    """Files in, and a summary of each."""
+    """Files in, and a summary of each; or what they are taken for."""
     for path in options.files:
         if not path.is_file():
             raise BadInput(f"{path}: no such file")
         if path.suffix.lower() not in (*CSV, *SENML):
             raise BadInput(f"{path}: the name must end in one of {', '.join((*CSV, *SENML))}")
+    told = told_by(options)
+    _require_csv(options, told)
+    if options.look and not (options.profile or options.save_profile):
+        return _look_only(options, told, datetime.now(UTC))
     settings = settings_of(options)
     store = open_store(settings)
     try:
-        for path in options.files:
-            _load_one(store, path, settings, _chunks(path, options, store.now()))
+        if options.profile:
+            told = told.over(profile(store, options.profile))
+        if options.look:
+            return _look_only(options, told, store.now(), store)
+        # nothing is taken of any file while something has to be told of one of them
+        chunks = [_chunks(path, options, told, store) for path in options.files]
+        whole = [_load_one(store, path, settings, found) for path, found in zip(options.files, chunks, strict=True)]
     finally:
         store.close()
-    return 0
+    return 0 if all(whole) else 2
 
 
-def _chunks(path: Path, options: argparse.Namespace, now: datetime) -> Iterator[Chunk]:
-    if path.suffix.lower() in CSV:
+def _require_csv(options: argparse.Namespace, told: Told) -> None:
+    """Refuse to look at files that say themselves what they hold, and to save what several are taken for."""
+    other = [path for path in options.files if path.suffix.lower() in SENML]
+    said = options.look or options.profile or options.save_profile or _says(told, options)
+    if other and said:
+        raise BadInput(f"{other[0]}: --look, a profile and what is told of a file are for {', '.join(CSV)}")
+    if options.save_profile and profile_name(options.save_profile) and len(options.files) > 1:
+        raise BadInput("--save-profile takes what one file is taken for; give one file")
+
+
+def _says(told: Told, options: argparse.Namespace) -> bool:
+    """Whether more is told than what a plain log takes: a zone, a map, cabin and unit."""
+    return told != Told(
+        zone=told.zone, cabin=told.cabin, unit=told.unit, columns=told.columns, whole_map=told.whole_map
+    ) or bool(options.column)
+
+
+def _look_only(
+    options: argparse.Namespace, told: Told, now: datetime, store: Access | None = None
+) -> int:
+    """Say what files are taken for; 2 where something must be told before they can be loaded."""
+    needs = False
+    for path in options.files:
+        found = look(path, told, now)
+        print_look(path, found)
+        needs = needs or bool(found.needs)
+        if store is not None and options.save_profile:
+            _save(store, path, options.save_profile, found)
+    return 2 if needs else 0
+
+
+def _save(store: Access, path: Path, name: str, found: Look) -> None:
+    open_of_look(path, found)
+    said = store.act("save-profile", {"name": name, "profile": found.settled.body()})
+    print(f"profile {said['name']}: saved" + (", in the place of an earlier one" if said["replaced"] else ""))
+
+
+def _chunks(path: Path, options: argparse.Namespace, told: Told, store: Access) -> Iterator[Chunk]:
+    now = store.now()
+    if path.suffix.lower() in SENML:
+        return read_senml_lines(path, now=now, cabin=options.cabin, unit=options.unit)
+    plain = not (options.profile or options.save_profile or _says(told, options))
+    if plain and is_plain(path, mapping := column_map(options.columns) if options.columns else {}):
         return read_csv(
-            path, now=now, mapping=column_map(options.columns) if options.columns else None,
-            tz=zone(options.tz) if options.tz else None, cabin=options.cabin, unit=options.unit)
-    return read_senml_lines(path, now=now, cabin=options.cabin, unit=options.unit)
+            path, now=now, mapping=mapping, tz=zone(told.zone) if told.zone else None, cabin=options.cabin,
+            unit=options.unit)
+    found = look(path, told, now)
+    open_of_look(path, found)
+    if options.save_profile:
+        _save(store, path, options.save_profile, found)
+    return rows_of(path, found.settled, found.shape, now)
 
 
 def _take(store: Access, settings: Settings, rows: pd.DataFrame, body: dict[str, Any]) -> dict[str, Any]:
@@ -97,7 +157,8 @@ def _take(store: Access, settings: Settings, rows: pd.DataFrame, body: dict[str,
         spool.unlink(missing_ok=True)
 
 
-def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> None:
+def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> bool:
+    """Take in a file and say what came of it; False where every row of it was refused."""
     private_files.make_folder(settings.spool)
     read = kept = already = refused = 0
     shown: list[dict[Hashable, Any]] = []
@@ -125,6 +186,11 @@ def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Ch
     told = sum(one["times"] for one in shown)
     if refused > told:
         print(f"  ... and {refused - told} more; all lie in quarantine")
+    if refused and not kept + already:
+        print(f"tarnlight load: {path}: every row was refused; nothing of it was taken. `--look` says what "
+              "the file is taken for", file=sys.stderr)
+        return False
+    return True
 
 
 def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataFrame, pd.DataFrame]:

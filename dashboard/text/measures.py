@@ -12,8 +12,8 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from enum import StrEnum
 
 from models.advisory.notice import a_day_l
+from models.water_quality import L_PER_US_GALLON
 
-L_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm (NIST SP 811, B.8; from memory)
 UNKNOWN = "not known"
 _IN_UTC = re.compile(r"\b(\d{4}-\d\d-\d\d \d\d:\d\d) UTC\b")
 

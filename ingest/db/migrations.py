@@ -402,10 +402,15 @@ CREATE TABLE archive_leftover (file VARCHAR NOT NULL, due TIMESTAMPTZ NOT NULL);
 CREATE TABLE archive_stays (month TIMESTAMPTZ NOT NULL);
 """
 
+_PROFILES = """
+-- What was said of a kind of logger's files, as JSON (ingest/wire/profiles.py); the latest row of a name holds.
+CREATE TABLE load_profile (name VARCHAR NOT NULL, body VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

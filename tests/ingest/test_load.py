@@ -114,6 +114,8 @@ def test_many_refused_lines_are_counted_and_only_the_first_shown(enrolled):
     log = enrolled.parent / "log.csv"
     log.write_text("at,cabin,unit,flow_l_min\n" + "2026-11-25T07:00:00,heron-point,main,5\n" * 20_000)
     done = tarnlight_here(enrolled, "load", str(log))
+    assert done.returncode == 2  # every row was refused
+    assert "every row was refused" in done.stderr
     assert summary(done.stdout) == (20_000, 0, 0, 20_000)
     assert "... and 19990 more; all lie in quarantine" in done.stdout
     store = Store(enrolled)
@@ -147,7 +149,7 @@ def test_a_file_of_another_kind_is_refused(enrolled):
     (enrolled.parent / "log.xlsx").write_bytes(b"PK")
     done = tarnlight_here(enrolled, "load", str(enrolled.parent / "log.xlsx"))
     assert done.returncode == 2
-    assert "the name must end in one of .csv, .jsonl, .ndjson, .senml" in done.stderr
+    assert "the name must end in one of .csv, .txt, .tsv, .jsonl, .ndjson, .senml" in done.stderr
 
 
 def test_senml_lines_are_loaded_and_refused_lines_told(enrolled):
