@@ -32,7 +32,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.bisection": set(),
     # of exposure only how an instant is written
     "models.dose": {"models.fleet", "models.shortfall", "models.exposure", "models.bisection"},
-    "models.exposure": {"models.fleet", "models.shortfall"},
+    "models.exposure": {"models.fleet", "models.shortfall", "models.water_quality"},
     "models.advisory": {
         "models.fleet", "models.exposure", "models.shortfall", "models.battery", "models.wording",
         "models.bisection"},
@@ -102,6 +102,7 @@ ONLY = {
     ("models.fleet", "models.advisory"): {"events", "laboratory"},
     ("models.dose", "models.exposure"): {"instants"},
     ("models.battery", "models.exposure"): {"instants"},
+    ("models.exposure", "models.water_quality"): {"L_PER_US_GALLON"},
     ("models.margin", "models.exposure"): {"instants"},
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},

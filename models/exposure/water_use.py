@@ -16,6 +16,7 @@ from models.exposure.instants import NEVER, US_PER_MIN, US_PER_S, Bools, Floats,
 from models.exposure.rows import Rows
 from models.exposure.witnesses import LampWitness
 from models.exposure.words import Witness
+from models.water_quality import L_PER_US_GALLON
 
 MICROLITRE = 1e-6  # sums are kept in whole microlitres, so that they do not depend on where a window starts
 # What the flow sensor has to see while the running total stands, for the total to count as stuck: more than the
@@ -26,6 +27,10 @@ STUCK_L = 20.0
 PEAK_SHARE, PEAK_SLACK_L = 1.10, 2.0
 # Steps in which totals are read out, the coarsest first, and the finest; common practice, no source. [L]
 TOTAL_STEPS_L = (10.0, 1.0, 0.1)
+# Of a meter in US gallons the same steps, in litres. Totals are kept to a hundredth of a litre, so such a step is
+# seen to half of that at either end; at 0 all steps fit, and nothing speaks for gallons.
+GALLON_STEPS_L = tuple(step * L_PER_US_GALLON for step in TOTAL_STEPS_L)
+LITRE_OFF_L, GALLON_OFF_L = 1e-6, 0.011
 FINEST_STEP_L = 0.01
 UNSEEN_UL = 10**15  # of a total that has not moved yet
 COARSE_STEP_L = 5.0  # a step that could hide a glass and more; common practice, no source
@@ -182,10 +187,11 @@ def totals(rows: Rows, interval_us: Ints, clock_stood: Bools) -> Totals:
     stood = np.concatenate([[0], np.cumsum(clock_stood)])
     closed = (p >= 0) & (q >= 0) & (difference >= 0) & ~stuck & (stood[ends] == stood[begins])
     step = np.full(n, FINEST_STEP_L)
-    for one in reversed(TOTAL_STEPS_L):
+    for one in sorted((*TOTAL_STEPS_L, *GALLON_STEPS_L)):  # the coarsest that fits is the last to be set
         off = np.abs(np.rint(total[end] / one) * one - total[end]) + np.abs(
             np.rint(total[start] / one) * one - total[start]) if n else total
-        step = np.where(off < 1e-6, one, step)
+        fits = (off < GALLON_OFF_L) & (total[start] > 0) if n and one in GALLON_STEPS_L else off < LITRE_OFF_L
+        step = np.where(fits, one, step)
     finest = _finest(rows, reads)
     carry["finest_ul"] = finest
     passed, step = np.where(closed, difference, np.nan) / MICROLITRE, np.minimum(step / MICROLITRE, finest)

@@ -40,6 +40,25 @@ def test_a_meter_that_stood_still_while_water_flowed_explains_no_gap(flow_l_min,
     assert gap_upper_l(log(flow_l_min, minutes, moves=moves)) == pytest.approx(upper_l)
 
 
+GALLON_L = 231 * 2.54**3 / 1000  # 231 cubic inches (NIST SP 811, B.8; from memory)
+
+
+@pytest.mark.parametrize(("before_l", "after_l", "step_l"), [
+    (5003.0, 5041.0, 1.0),
+    (5003.1, 5041.1, 0.1),
+    (5003.17, 5041.17, 0.01),
+    (round(1000 * GALLON_L, 2), round(1010 * GALLON_L, 2), 10 * GALLON_L),  # in tens of gallons
+    (round(1001 * GALLON_L, 2), round(1011 * GALLON_L, 2), GALLON_L),
+    (round(1001.3 * GALLON_L, 2), round(1011.4 * GALLON_L, 2), GALLON_L / 10),
+    (0.0, 38.0, 1.0),  # at 0 all steps fit
+])
+def test_of_a_total_in_steps_a_step_more_may_have_passed_in_gallons_too(before_l, after_l, step_l):
+    rows = well("10:00", "11:10", T=before_l, **GOOD)
+    gap = stored([rows + well("12:00", "12:05", T=after_l, **GOOD)])
+    # to a hundredth of a litre, in which totals are kept
+    assert gap_upper_l(gap) == pytest.approx(after_l - before_l + step_l, abs=0.011)
+
+
 @pytest.mark.parametrize("cut", [1, 3, 10, 31, 64, 69])
 def test_taking_up_again_anywhere_gives_the_same_bit_for_bit(cut):
     readings = log(5.0, 30)
