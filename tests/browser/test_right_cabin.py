@@ -140,6 +140,7 @@ def go(page: Any, title: str) -> None:
     """Streamlit's own way to another page: a bar at a desk, behind a button on a phone."""
     button = page.get_by_test_id("stExpandSidebarButton")
     if page.viewport_size["width"] < 500:
+        assert button.evaluate("one => getComputedStyle(one, '::after').content") == '"Pages"'
         button.click()
     page.get_by_role("link", name=title, exact=True).click()
 
