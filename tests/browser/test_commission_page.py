@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.browser.conftest import CHROMIUM
-from tests.browser.test_right_cabin import SIZES, WITHIN_MS, House, fits
+from tests.browser.test_right_cabin import SIZES, WITHIN_MS, House, fits, tab
 
 pytestmark = [
     pytest.mark.browser,
@@ -34,6 +34,7 @@ def test_an_item_is_recorded_and_the_season_has_a_list_of_its_own(
     page = browser.new_page(**SIZES[size], color_scheme=scheme)
     page.set_default_timeout(WITHIN_MS)
     page.goto(f"{house.address}/cabin?cabin=heron-point&unit={unit}")
+    tab(page, "Record")
     page.get_by_text("Commissioning, seasonal shut-down and start-up →").click()
     name = f"Heron-Point, {unit}"
     page.get_by_text(f"{name}: nothing of this commissioning is on record").wait_for()
