@@ -24,7 +24,7 @@ from tests.conftest import Mosquitto, count, environment, publisher, senml, tarn
 from tests.ingest.db.archived_months import all_readings, month
 from tests.ingest.ingest_streams import commit, steady
 
-KILLS = int(os.environ.get("FAULTS_KILLS", "12"))
+KILLS = int(os.environ.get("FAULTS_KILLS", "6"))
 SEED = int(os.environ.get("FAULTS_SEED", "1"))
 UNITS = (("heron-point", "main"), ("otter-cove", "main"))
 TOPIC = "tarnlight/heron-point/main/log"
