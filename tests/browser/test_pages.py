@@ -79,7 +79,7 @@ def test_both_pages_say_what_is_known_and_change_by_themselves(
     page.goto(show)
     page.get_by_text("1 of 2 cabins needs you now: Otter-Cove (silent).").wait_for(timeout=WORDS_WITHIN_MS)
     page.locator(".tl-clear-line", has_text="Heron-Point").wait_for(timeout=10_000)  # lines follow the headline
-    page.locator(".tl-clear-line", has_text="Otter-Cove").wait_for(timeout=WORDS_WITHIN_MS)  # its messages come second
+    page.locator(".tl-clear-line", has_text="Otter-Cove").wait_for(timeout=WORDS_WITHIN_MS)  # comes second
     assert "This unit has never been heard." in page.locator(LINE).first.inner_text()  # its annex
     assert page.locator(LINE).count() == 1 and "● Clear" in page.locator(".tl-clear-line").inner_text()
     assert "local health authority" in page.inner_text("body")
