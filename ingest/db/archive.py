@@ -47,7 +47,7 @@ _LISTED = """
     SELECT cabin, unit, month, "end", file, rows, bytes, sha_hex FROM archived_reading
     WHERE month <= $until AND "end" > $since ORDER BY month, cabin, unit
 """
-_ANY = 'SELECT 1 FROM archived_reading WHERE month <= $until AND "end" > $since LIMIT 1'
+ANY = 'SELECT 1 FROM archived_reading WHERE month <= $until AND "end" > $since LIMIT 1'
 EVERYTHING = """
     SELECT cabin, unit, month, "end", file, rows, bytes, sha_hex FROM archived_reading ORDER BY month, cabin, unit
 """
@@ -242,7 +242,7 @@ def make_room_for(con: Con, rows: pd.DataFrame, now: datetime) -> tuple[pd.Serie
     """
     lacking, why = pd.Series(False, index=rows.index), ""
     span = {"since": rows["at"].min().to_pydatetime(), "until": rows["at"].max().to_pydatetime()}
-    if con.execute(_ANY, span).fetchone() is None:
+    if con.execute(ANY, span).fetchone() is None:
         return lacking, why
     for one in listed(con, **span):
         mine = (rows["cabin"] == one.cabin) & (rows["unit"] == one.unit) & (rows["at"] >= pd.Timestamp(one.month)) \

@@ -7,7 +7,7 @@ no file. What lies in a file that cannot be had is refused: it is not known, and
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import duckdb
 import pandas as pd
 
-from ingest.db.archive import as_listed
+from ingest.db.archive import ANY, as_listed
 from ingest.db.archive_files import Archived, folder_of, place, require_whole
 from ingest.db.engine import Asks
 from ingest.settings import StoreUnavailable
@@ -47,7 +47,7 @@ _OF_SPANS = f"""
 
 def ask(
     store: Asks, sql: str, given: Mapping[str, Any] | None = None, *,
-    since: datetime, until: datetime = FOREVER, spans: Sequence[Span] | None = None,
+    since: datetime, until: datetime = FOREVER, spans: Iterable[Span] | None = None,
 ) -> pd.DataFrame:
     """The answer to a statement about `whole_reading`.
 
@@ -55,8 +55,9 @@ def ask(
     ----------
     since, until : datetime
         The time that the statement looks at; it bounds that itself too.
-    spans : sequence of (cabin, unit, since, until), optional
-        The units that it looks at, each with its time, where these are not all; within `since` and `until`.
+    spans : iterable of (cabin, unit, since, until), optional
+        The units that it looks at, each with its time, where these are not all; within `since` and `until`. Walked
+        through only where it reaches back.
 
     Raises
     ------
@@ -66,11 +67,12 @@ def ask(
     given = dict(given or {})
     if since > datetime.now(UTC) - RECENT:
         return store.ask(sql.replace(NAME, "reading"), given)
-    files = _files(store, since, until, spans)
+    some = None if spans is None else list(spans)
+    files = _files(store, since, until, some)
     found: pd.DataFrame | Exception
     for _ in range(TRIES):
         found = _answer(store, sql, given, files)
-        now = _files(store, since, until, spans)
+        now = _files(store, since, until, some)
         if now == files:  # so all of it was there, once, all the while
             if isinstance(found, pd.DataFrame):
                 return found
@@ -86,7 +88,7 @@ def _files(store: Asks, since: datetime, until: datetime, spans: Sequence[Span] 
     """The store's path, and the files that hold readings of that time."""
     if spans is None:
         found = store.ask(_OF_ALL, {"since": since, "until": until})
-    elif not spans:
+    elif not spans or store.ask(ANY, {"since": since, "until": until}).empty:
         return None, []
     else:
         cabins, units, begins, ends = (list(column) for column in zip(*spans, strict=True))

@@ -8,7 +8,7 @@ All units that are owed go through together: one read and one write a table.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -293,11 +293,11 @@ def _resume_from(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, look_ahead_
     return np.where(out == NEVER, EARLIEST_US, out)
 
 
-def _from(units: pd.DataFrame, column: str) -> list[past.Span]:
+def _from(units: pd.DataFrame, column: str) -> Iterator[past.Span]:
     """Each unit with all the time from the instant in that column on."""
-    return [
+    return (
         (str(cabin), str(unit), at.to_pydatetime(), past.FOREVER)
-        for cabin, unit, at in zip(units["cabin"], units["unit"], units[column], strict=True)]
+        for cabin, unit, at in zip(units["cabin"], units["unit"], units[column], strict=True))
 
 
 def _before_news(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame, state_at: Ints) -> pd.DataFrame:
