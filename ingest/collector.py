@@ -207,6 +207,7 @@ class Collector:
         changed = self.clock.judge(len(self._enrolled))
         if self.clock.suspect != was:
             self._beat()  # others are to know at once
+            self._judged_anew()
             if self.clock.suspect:
                 logger.warning("the collector's own clock cannot be right: %s", self.clock.reason)
             else:
@@ -223,6 +224,7 @@ class Collector:
     def _catch_up(self) -> None:
         """What a killed collector still owed, and what it had worked out but not weighed."""
         evaluate(self.store.con, self.store.now())
+        self._judged_anew()
         self._ripen(self._enrolled)
 
     def _release(self) -> None:
@@ -283,6 +285,10 @@ class Collector:
     def _evaluate(self, now: datetime) -> None:
         evaluate(self.store.con, now, self._pace)
         self._judged = (time.monotonic(), time.time())
+        self._judged_anew()
+
+    def _judged_anew(self) -> None:
+        """Any verdict may be another: whoever tells of them looks at once."""
         self.notifier.heard()
         self.signs.heard()
 
