@@ -5,26 +5,18 @@ A real chromium, dashboard and collector; no broker is needed, for the readings 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
+from tests.browser import test_right_cabin
 from tests.browser.conftest import CHROMIUM
 from tests.browser.test_right_cabin import SIZES, WITHIN_MS, House, fits, tab
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
-
-
-@pytest.fixture(scope="module")
-def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
-    """A house of these tests' own."""
-    one = House(tmp_path_factory.mktemp("house"))
-    yield one
-    one.stop_show()
-    one.collector.kill()
+house = test_right_cabin.house  # one of these tests' own
 
 
 @pytest.mark.parametrize(("size", "scheme", "unit"), [("phone", "light", "annex"), ("desk", "dark", "main")])
