@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts.readings import INK, LINE, SOFT
+from dashboard.colours import LIGHT, veil
 from dashboard.text.lamps import KM_PER_MILE
 from dashboard.text.measures import Units
 from ingest.outlook.lamps import Lamp
@@ -18,7 +18,7 @@ from ingest.outlook.visits import PlannedTrip
 from models.fleet import Cabin
 from models.visits.travel import EARTH_RADIUS_KM
 
-DATA, FIT, BAND, LIMIT = "#6a3fa0", "#0b5c7a", "rgba(11,92,122,0.18)", "#a31621"
+DATA, FIT, LIMIT, BAND = LIGHT.intensity, LIGHT.accent, LIGHT.boil, veil(LIGHT.accent, 0.18)
 EVENT_WORDS = {"lamp-swapped": "lamp", "sleeve-cleaned": "sleeve", "filter-changed": "filter"}
 AHEAD_DAYS = 365  # drawn of the coming time; the dates say what lies beyond
 SCALE_SHARE = 0.35  # the bar is at most so much of the map's width
@@ -59,16 +59,17 @@ def lamp_figure(past: pd.DataFrame, coming: pd.DataFrame, lamp: Lamp, events: pd
         figure.add_hline(
             y=lamp.threshold_w_m2, line={"color": LIMIT, "width": 1.6, "dash": "dash"},
             annotation_text=f"threshold {lamp.threshold_w_m2:.1f}", annotation_position="bottom left",
-            annotation_font={"color": LIMIT, "size": 12}, annotation_bgcolor="rgba(255,255,255,0.8)")
+            annotation_font={"color": LIMIT, "size": 12}, annotation_bgcolor=veil(LIGHT.paper, 0.8))
     _draw_events(figure, past, events)
     figure.update_layout(
-        height=330, margin={"l": 8, "r": 8, "t": 26, "b": 8}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"color": INK, "size": 13}, dragmode=False, hovermode="closest",
+        height=330, margin={"l": 8, "r": 8, "t": 26, "b": 8}, paper_bgcolor=LIGHT.paper, plot_bgcolor=LIGHT.paper,
+        font={"color": LIGHT.ink, "size": 13}, dragmode=False, hovermode="closest",
         legend={"orientation": "h", "y": -0.16, "x": 0, "font": {"size": 12}})
-    figure.update_xaxes(type="date", showgrid=True, gridcolor=LINE, showline=True, linecolor=SOFT, automargin=True)
+    figure.update_xaxes(type="date", showgrid=True, gridcolor=LIGHT.hair, showline=True, linecolor=LIGHT.soft,
+                        automargin=True)
     figure.update_yaxes(
-        title={"text": "UV intensity, W/m²", "font": {"size": 12}}, showgrid=True, gridcolor=LINE, zeroline=False,
-        fixedrange=True, automargin=True)
+        title={"text": "UV intensity, W/m²", "font": {"size": 12}}, showgrid=True, gridcolor=LIGHT.hair,
+        zeroline=False, fixedrange=True, automargin=True)
     return figure
 
 
@@ -81,9 +82,9 @@ def _draw_events(figure: go.Figure, past: pd.DataFrame, events: pd.DataFrame) ->
     for when, kinds in done.assign(day=day).groupby("day")["kind"]:
         if not past["day"].min() <= when <= past["day"].max() + pd.Timedelta(days=1):
             continue
-        figure.add_vline(x=when, line={"color": SOFT, "width": 1, "dash": "dot"})
+        figure.add_vline(x=when, line={"color": LIGHT.soft, "width": 1, "dash": "dot"})
         figure.add_annotation(
-            x=when, y=1.0, yref="paper", yanchor="bottom", showarrow=False, font={"size": 11, "color": SOFT},
+            x=when, y=1.0, yref="paper", yanchor="bottom", showarrow=False, font={"size": 11, "color": LIGHT.soft},
             text=" + ".join(sorted({EVENT_WORDS[kind] for kind in kinds})))
 
 
@@ -111,16 +112,17 @@ def route_figure(trip: PlannedTrip, cabins: Sequence[Cabin], units: Units) -> go
         far_x, far_y = _km([(one.longitude, one.latitude) for one in others], centre)
         figure.add_trace(go.Scatter(
             x=far_x, y=far_y, mode="markers", hovertext=[html.escape(one.name) for one in others], hoverinfo="text",
-            marker={"size": 9, "color": "#ffffff", "line": {"color": SOFT, "width": 1.5}}, showlegend=False))
-        _names(figure, far_x, far_y, [one.name for one in others], SOFT)
+            marker={"size": 9, "color": LIGHT.paper, "line": {"color": LIGHT.soft, "width": 1.5}},
+            showlegend=False))
+        _names(figure, far_x, far_y, [one.name for one in others], LIGHT.soft)
     figure.add_trace(go.Scatter(
-        x=x[:1], y=y[:1], mode="markers", marker={"size": 14, "color": INK, "symbol": "square"},
+        x=x[:1], y=y[:1], mode="markers", marker={"size": 14, "color": LIGHT.ink, "symbol": "square"},
         hovertext=[html.escape(trip.base.name)], hoverinfo="text", showlegend=False))
     figure.add_trace(go.Scatter(
         x=x[1:], y=y[1:], mode="markers", marker={"size": 13, "color": FIT},
         hovertext=["; ".join(one.tasks) for one in trip.stops], hoverinfo="text", showlegend=False))
     _names(figure, x, y, ["start", *(
-        f"{number}. {one.cabin.name}" for number, one in enumerate(trip.stops, start=1))], INK)
+        f"{number}. {one.cabin.name}" for number, one in enumerate(trip.stops, start=1))], LIGHT.ink)
     every_x = [*x, *(far_x if others else [])]
     every_y = [*y, *(far_y if others else [])]
     _scale_and_north(figure, every_x, every_y, units)
@@ -132,7 +134,7 @@ def _names(figure: go.Figure, x: list[float], y: list[float], words: list[str], 
     for east, north, word in zip(x, y, words, strict=True):
         figure.add_annotation(
             x=east, y=north, yshift=17, text=html.escape(word), showarrow=False, font={"size": 12, "color": color},
-            bgcolor="rgba(245,248,250,0.85)", borderpad=1)
+            bgcolor=veil(LIGHT.panel, 0.85), borderpad=1)
 
 
 def _km(places: Sequence[tuple[float, float]], centre: np.ndarray) -> tuple[list[float], list[float]]:
@@ -162,18 +164,18 @@ def _scale_and_north(figure: go.Figure, x: list[float], y: list[float], units: U
     figure.add_trace(go.Scatter(
         x=[left, left, left, right, right, right],
         y=[bottom + tick, bottom - tick, bottom, bottom, bottom + tick, bottom - tick],
-        mode="lines", line={"color": INK, "width": 2}, hoverinfo="skip", showlegend=False))
+        mode="lines", line={"color": LIGHT.ink, "width": 2}, hoverinfo="skip", showlegend=False))
     figure.add_annotation(
         x=(left + right) / 2, y=bottom, yanchor="bottom", showarrow=False, text=f"{length:g} {name}",
-        font={"size": 12, "color": INK})
+        font={"size": 12, "color": LIGHT.ink})
     figure.add_annotation(
         xref="paper", yref="paper", x=0.98, y=0.98, ax=0, ay=34, text="N", showarrow=True, arrowhead=2,
-        arrowwidth=2, arrowcolor=INK, font={"size": 13, "color": INK})
+        arrowwidth=2, arrowcolor=LIGHT.ink, font={"size": 13, "color": LIGHT.ink})
     figure.update_xaxes(visible=False, range=[min(x) - 0.22 * wide, max(x) + 0.22 * wide], fixedrange=True)
     figure.update_yaxes(
         visible=False, range=[bottom - 0.06 * wide, max(y) + 0.16 * wide], scaleanchor="x", scaleratio=1,
         fixedrange=True)
     figure.update_layout(
-        height=340, margin={"l": 4, "r": 4, "t": 4, "b": 4}, paper_bgcolor="#ffffff", plot_bgcolor="#f5f8fa",
-        font={"color": INK}, dragmode=False, hovermode="closest")
+        height=340, margin={"l": 4, "r": 4, "t": 4, "b": 4}, paper_bgcolor=LIGHT.paper, plot_bgcolor=LIGHT.panel,
+        font={"color": LIGHT.ink}, dragmode=False, hovermode="closest")
 

@@ -9,6 +9,7 @@ from dashboard.lamp_access import get_outlook
 from dashboard.sheets.ics import lamps_calendar
 from dashboard.text import lamps as said
 from dashboard.text import markup
+from dashboard.views.chart import show_chart
 from dashboard.views.frame import care, caution, empty, guarded, link
 from ingest.outlook.lamps import Lamp, LampOutlook, lamp_curve
 from ingest.store import Client
@@ -72,9 +73,10 @@ def chart(found: LampOutlook, one: Lamp) -> None:
             said.first_words(one), one.sensor.divided, one.sensor.due_words(found.at)) if told]
         st.html(markup.box(f"{said.lamp_name(one)}: {said.action_words(one)}", lines))
         if len(past):
-            st.plotly_chart(
+            show_chart(
                 lamp_figure(past, coming, one, events[(events["cabin"] == key[0]) & (events["unit"] == key[1])]),
-                key=f"lamp-chart-{key[0]}-{key[1]}", config={"displayModeBar": False})
+                key=f"lamp-chart-{key[0]}-{key[1]}", config={"displayModeBar": False},
+                name=f"UV intensity of {said.lamp_name(one)} by day, its fit and the coming year")
         link("cabin", f"Open {said.lamp_name(one)} →", cabin=key[0], unit=key[1])
 
 

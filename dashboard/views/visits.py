@@ -15,6 +15,7 @@ from dashboard.text import lamps as said
 from dashboard.text import markup
 from dashboard.text.lamps import KM_PER_MILE
 from dashboard.text.measures import Units
+from dashboard.views.chart import show_chart
 from dashboard.views.frame import care, caution, empty, guarded, link
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
 from ingest.outlook.visits import PlannedTrip, Visits
@@ -94,8 +95,9 @@ def round_of(store: Client, trip: PlannedTrip, number: int, units: Units) -> Non
     cabins = [one for one in get_fleet(store).cabins if one.trip == trip.trip]
     with st.container(border=True, key=f"trip-{number}"):
         st.subheader(markup.plain_label(said.trip_title(trip, units)))
-        st.plotly_chart(
-            route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False})
+        show_chart(
+            route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False},
+            name=f"Map of the round: {said.trip_title(trip, units)}; its stops stand in the table below")
         st.html(markup.table(said.STOP_HEADERS, said.stop_rows(trip)))
         st.html(markup.small(f"Load: {said.parts_words(dict(trip.parts))}"))
 
