@@ -12,8 +12,8 @@ from dashboard.charts.modes import darkened
 from dashboard.text import markup
 
 AS_TABLE = "This drawing as a table"
-# A drawing in the dark colours is light on paper: turned around, and its hues turned back.
-DARK_ON_PAPER = "@media print { .js-plotly-plot { filter:invert(1) hue-rotate(180deg); } }"
+# A drawing in the dark colours is light on paper: turned around, its hues turned back, made white.
+DARK_ON_PAPER = "@media print { .js-plotly-plot { filter:invert(1) hue-rotate(180deg) brightness(1.15); } }"
 
 
 def in_the_dark() -> bool:
