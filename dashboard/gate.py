@@ -17,6 +17,7 @@ from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+import dashboard.at_start  # noqa: F401
 from dashboard.plain import ROUTE
 from ingest.settings import is_loopback, settings
 
