@@ -25,6 +25,7 @@ from ingest.archiving import ARCHIVE, Archiving
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
+from ingest.counterpart.exchange import Exchange
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.flood import Flood
@@ -44,6 +45,7 @@ from ingest.wire import aside
 from ingest.wire.mqtt import Subscription
 from ingest.wire.mqtt_client import ECHO_ASKED
 from ingest.wire.sessions import Sessions, store_lost
+from models.counterpart import Place
 
 logger = logging.getLogger(__name__)
 
@@ -86,6 +88,7 @@ class Collector:
         self._beat_due = self._look_due = self._ask_due = self._ripen_due = 0.0
         self._bell, self._rung = settings.address_file, 0
         self._pace = Pace()
+        self._other_due = 0.0
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
         self._requests, self._counted = 0, (-1, -1)
@@ -97,7 +100,10 @@ class Collector:
         self.flood = Flood()
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
-        self.signs = Signs(self.store, self.subscription)
+        self.exchange = Exchange(
+            self.store.con, Place(settings.place),
+            lambda topic, text, retain: self.subscription.publish(topic, text, retain=retain), self.store.now)
+        self.signs = Signs(self.store, self.subscription, self.exchange.tell)
         self.archiving = Archiving(self.store.con, settings.store, settings.keep_months, self.store.now)
         self.bookings = Schedule(
             self.store.con, allowed_of(settings), lambda: load_fleet(self.store), self.store.now)
@@ -133,6 +139,7 @@ class Collector:
                 if self._pace.due() and not self.clock.suspect:
                     self._evaluate(self.store.now())
                 self._serve_requests()
+                self._hear_others()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
                 if time.monotonic() >= self._ripen_due and not self.clock.suspect:
@@ -291,6 +298,25 @@ class Collector:
         """Any verdict may be another: whoever tells of them looks at once."""
         self.notifier.heard()
         self.signs.heard()
+        self.exchange.heard()
+
+    def _hear_others(self) -> None:
+        """What the cabins' other collectors told and recorded; what they are told."""
+        if self.clock.suspect or self._full:
+            return
+        told = self.subscription.told()
+        changed = self.exchange.take(told)
+        self.subscription.acknowledge(told)
+        try:
+            changed |= self.exchange.turn(connected=self.subscription.connected)
+        except duckdb.FatalException:
+            raise
+        except Exception:  # outermost: what another collector sends must not stop the collecting
+            if time.monotonic() >= self._other_due:
+                self._other_due = time.monotonic() + LOOK_S
+                logger.exception("what a cabin's other collector told could not be done")
+        if changed:
+            self._judged_anew()
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.
@@ -437,6 +463,7 @@ class Collector:
         self.notifier.forget()
         self.signs.heard()
         self.bookings.forget()
+        self.exchange.forget()
 
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""

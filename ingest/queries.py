@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.clock import BOOT, monotonic_s
+from ingest.counterpart.words import counterpart_verdicts
 from ingest.db import held, past
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
@@ -37,6 +38,7 @@ from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import sentences
 from models.battery import Outlook
+from models.counterpart import worse_of
 from models.dose.credit import credit_in, specification_by
 from models.dose.reactor import is_outside
 from models.dose.sensor_checks import SensorState
@@ -74,7 +76,8 @@ _COUNTED = (
     "advisory_event", "answered", "archived_reading", "booking_feed", "confirmation", "first_live", "held_link",
     "held_reading", "laboratory_result", "link_event", "lost_session", "quarantine", "reading", "service_event",
     "service_withdrawn")
-_READ = ("battery_outlook", "booking", "pending", "present", "registry_revision", "unit_fault")
+_READ = (
+    "battery_outlook", "booking", "counterpart_verdict", "pending", "present", "registry_revision", "unit_fault")
 _PARTS = (
     *(f"(SELECT count(*) FROM {name})" for name in _COUNTED),  # noqa: S608  (names of our own)
     *(f"coalesce((SELECT bit_xor(hash(t)) FROM {name} AS t), 0)" for name in _READ))  # noqa: S608
@@ -100,6 +103,7 @@ class UnitStatus:
     warm: bool | None = None  # lit for its warm-up time; None: not known
     to_note: bool = False  # whether a named person is to note water of long before it was first heard live
     trust: SensorTrust = field(default_factory=SensorTrust)
+    own: Verdict | None = None  # by what this collector hears, where the cabin has another one; None: `verdict`
 
     @property
     def sensor(self) -> SensorState:
@@ -226,9 +230,20 @@ def status(
         vulnerable=vulnerable_now(store, fleet, now), batteries=outlooks(store, now),
         valves=past_valves(store, fleet, now),
         **_clocks(store, now, as_of=as_of))
-    return worst_first([
+    found = [
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
-        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
+        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)]
+    return worst_first(found if as_of else _with_counterparts(store, found, now))
+
+
+def _with_counterparts(store: Asks, found: list[UnitStatus], now: datetime) -> list[UnitStatus]:
+    """The same, each with the worse of what is judged here and what the cabin's other collector says."""
+    others = counterpart_verdicts(store)
+    if not others:
+        return found
+    return [
+        replace(one, own=one.verdict, verdict=worse_of(
+            one.verdict, others.get((one.cabin.slug, one.unit.slug)), now)) for one in found]
 
 
 def _clocks(store: Asks, now: datetime, *, as_of: bool) -> dict[str, Any]:

@@ -39,6 +39,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.battery": {"models.exposure", "models.wording"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),
+    "models.counterpart": {"models.verdict", "models.advisory"},  # of advisory the works that cautions go with
     "models.visits": set(),
     "models.water_quality": set(),
     "models.commissioning": {"models.fleet", "models.dose", "models.advisory", "models.water_quality"},
@@ -81,8 +82,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.outlook": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
-        "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
-        "ingest.registry", "ingest.room"},
+        "ingest.clock", "ingest.counterpart", "ingest.db", "ingest.evaluation", "ingest.notification",
+        "ingest.record", "ingest.registry", "ingest.room"},
     "ingest.margins": {"ingest.db", "ingest.evaluation", "ingest.registry"},
     "ingest.in_hand": {"ingest.db", "ingest.record"},
     "ingest.months": {
@@ -93,8 +94,12 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.notification", "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
+    # what another collector tells is done by the same actions as what is recorded here
+    "ingest.counterpart": {
+        "ingest.actions", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.settings"},
     "ingest.collector": {
-        "ingest.archiving", "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation",
+        "ingest.archiving", "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.counterpart", "ingest.db",
+        "ingest.evaluation",
         "ingest.health", "ingest.notification", "ingest.registry", "ingest.room", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
@@ -107,6 +112,7 @@ ONLY = {
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
     ("ingest.actions", "ingest.wire"): {"profiles"},
+    ("ingest.queries", "ingest.counterpart"): {"words"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.

@@ -32,6 +32,9 @@ def add(commands: Any) -> None:
     _broker(collect)
     collect.add_argument("--serve-port", type=int, help="loopback port of the store's server (default: any free)")
     collect.add_argument("--health-port", type=int, help="loopback port of /healthz and /metrics (default: none)")
+    collect.add_argument(
+        "--place", choices=("centre", "cabin"), help="cabin: beside a cabin's own broker that hands on to a "
+        "centre's; verdicts, services and lifts then go both ways (default: centre)")
     show = command(
         commands, "show", do_show, example="tarnlight show --port 8501")
     show.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501)")

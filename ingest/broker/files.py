@@ -22,7 +22,7 @@ from ingest.broker import bridge as bridges
 from ingest.broker.folder import give_like_folder, give_to_broker, runs_as, write_like_folder
 from ingest.broker.tls import Tls, require_usable
 from ingest.settings import BadInput
-from ingest.wire.mqtt_client import ECHO, TOPICS
+from ingest.wire.mqtt_client import DOWN, ECHO, TOPICS, UP
 from models.fleet import Fleet
 
 COLLECTOR = "collector"
@@ -118,7 +118,7 @@ def topics_of(user: str) -> list[str]:
         return bridges.topics_of_bridge(user.removesuffix(bridges.user_of("")))
     if user == COLLECTOR:
         return [*(f"topic read {topic}" for topic in TOPICS), "topic write tarnlight/+/advisory",
-                f"topic readwrite {ECHO}"]
+                f"topic readwrite {ECHO}", *(f"topic readwrite {topic}" for topic in (*UP, *DOWN))]
     cabin = user.split("/")[0]
     return [f"topic write tarnlight/{user}/log", f"topic write tarnlight/{user}/link",
             f"topic read tarnlight/{cabin}/advisory"]  # for the sign in its own cabin
@@ -333,11 +333,14 @@ def _add_users(folder: Path, wanted: list[str], out: Written) -> list[Account]:
     new = [Account(user, _password()) for user in wanted if user not in known]
     blocks = [
         "\n".join([f"user {user}", *topics_of(user)]) + "\n\n" for user in wanted if user not in allowed]
-    if COLLECTOR in allowed:  # by an earlier version, which gave less; mosquitto adds up blocks of a user
-        lacking = [line for line in topics_of(COLLECTOR) if line not in access.splitlines()]
+    # By an earlier version, which gave less; mosquitto adds up blocks of a user.
+    grown = [one for one in wanted if one in allowed and (one == COLLECTOR or one.endswith(bridges.user_of("")))]
+    for user in grown:
+        lacking = [line for line in topics_of(user) if line not in access.splitlines()]
         if lacking:
-            blocks.append("\n".join([f"user {COLLECTOR}", *lacking]) + "\n\n")
-            out.notes.append(f"{folder / ACCESS}: the collector may now {', '.join(lacking)}; reload the broker")
+            blocks.append("\n".join([f"user {user}", *lacking]) + "\n\n")
+            who = "the collector" if user == COLLECTOR else user
+            out.notes.append(f"{folder / ACCESS}: {who} may now {', '.join(lacking)}; reload the broker")
     # The access list first: a user whom it does not name may do nothing.
     if blocks or not access:
         write_like_folder(folder / ACCESS, _ended(access) + "".join(blocks))

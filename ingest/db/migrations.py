@@ -407,10 +407,28 @@ _PROFILES = """
 CREATE TABLE load_profile (name VARCHAR NOT NULL, body VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
 """
 
+_COUNTERPART = """
+-- What the other collector of a cabin says and recorded (ingest/counterpart).
+CREATE TABLE counterpart_verdict (                                         -- one row per unit: what it said last
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, place VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
+    body JSON NOT NULL);
+CREATE TABLE counterpart_record (                                          -- append-only: per record and way
+    id VARCHAR NOT NULL, way VARCHAR NOT NULL,                             -- sent, heard, or echo: stays here
+    "at" TIMESTAMPTZ NOT NULL);
+CREATE SEQUENCE counterpart_number;
+CREATE TABLE counterpart_inbox (                                           -- records that came and wait
+    number BIGINT NOT NULL, id VARCHAR NOT NULL, cabin VARCHAR NOT NULL, body JSON NOT NULL,
+    received_at TIMESTAMPTZ NOT NULL);
+CREATE TABLE counterpart_lift (                                            -- lifts there, to be followed here
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, lift VARCHAR NOT NULL, who VARCHAR NOT NULL,
+    "at" TIMESTAMPTZ NOT NULL, reason VARCHAR NOT NULL);
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES,
+    _COUNTERPART)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -11,14 +11,14 @@ from __future__ import annotations
 import json
 import logging
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from ingest.queries import UnitStatus, status
 from ingest.store import Store
 from ingest.wire.mqtt import Subscription
-from models.verdict import Word
+from models.verdict import Verdict, Word
 
 logger = logging.getLogger(__name__)
 
@@ -55,11 +55,18 @@ def _state(word: Word) -> str:
 
 
 class Signs:
-    """Keeps the retained messages true: on change, at the start, renewed while the collector lives."""
+    """Keeps the retained messages true: on change, at the start, renewed while the collector lives.
 
-    def __init__(self, store: Store, subscription: Subscription) -> None:
-        self._store, self._subscription = store, subscription
+    `tell` hears each cabin's own verdicts as often, for a collector of its own that it may have.
+    """
+
+    def __init__(
+        self, store: Store, subscription: Subscription,
+        tell: Callable[[str, Mapping[str, Verdict]], None] = lambda cabin, own: None,
+    ) -> None:
+        self._store, self._subscription, self._tell = store, subscription, tell
         self._shown: dict[str, dict[str, Any]] = {}
+        self._told: dict[str, dict[str, Verdict]] = {}
         self._check_due = self._quiet_due = self._renew_due = 0.0
         self._connected = self._warm = self._heard = False
 
@@ -81,6 +88,7 @@ class Signs:
             if not self._connected or began >= self._renew_due:  # the broker may have lost or kept an older one
                 self._connected, self._renew_due = True, began + RENEW_S
                 self._shown.clear()
+                self._told.clear()
             self._publish()
         except Exception:  # outermost: no fault in a sign may stop the collecting; what it shows runs out
             logger.exception("the cabins' signs could not be worked out")
@@ -102,6 +110,10 @@ class Signs:
             if self._shown.get(cabin) != one:
                 self._shown[cabin] = one
                 self._send(one)
+            own = {unit.unit.slug: unit.own or unit.verdict for unit in found if unit.cabin.slug == cabin}
+            if self._told.get(cabin) != own:
+                self._told[cabin] = own
+                self._tell(cabin, own)
 
     def _send(self, one: dict[str, Any]) -> None:
         at = datetime.now(UTC)

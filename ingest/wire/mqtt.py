@@ -15,12 +15,13 @@ from ingest.db.intake import Message
 from ingest.settings import Settings
 from ingest.wire.broker_look import reach
 from ingest.wire.fair_queue import FairQueue
-from ingest.wire.mqtt_client import ECHO, TOPICS, connect_args, make_client
+from ingest.wire.mqtt_client import DOWN, ECHO, TOPICS, UP, connect_args, make_client
 from ingest.wire.sessions import Connection, client_id
 
 logger = logging.getLogger(__name__)
 
 MOST_IN_FLIGHT = 20_000
+_FROM_OTHER = [topic.split("/")[2:] for topic in (*UP, *DOWN)]
 
 
 class Subscription:
@@ -32,6 +33,7 @@ class Subscription:
         self._settings, self._now, self._basis_s = settings, now, basis_s
         self._queue = FairQueue()
         self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
+        self._told: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
         self._echo, self._echoed = b"", False
@@ -72,6 +74,14 @@ class Subscription:
                 out.append(self._made.get_nowait())
         return out
 
+    def told(self) -> list[Message]:
+        """What a cabin's other collector told since the last call."""
+        out: list[Message] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                out.append(self._told.get_nowait())
+        return out
+
     def acknowledge(self, messages: list[Message]) -> None:
         """Tell the broker that these are ours now: only after their rows are committed.
 
@@ -82,9 +92,9 @@ class Subscription:
             if message.qos and message.connection == self._connection:
                 self._client.ack(message.mid, message.qos)
 
-    def publish(self, topic: str, payload: str, *, retain: bool) -> None:
-        """Publish at QoS 1."""
-        self._client.publish(topic, payload, qos=1, retain=retain)
+    def publish(self, topic: str, payload: str, *, retain: bool) -> Callable[[], bool]:
+        """Publish at QoS 1; whether the broker has it can be asked of what this returns."""
+        return self._client.publish(topic, payload, qos=1, retain=retain).is_published
 
     def echo(self, text: str) -> dict[str, Any]:
         """Publish a text to ourselves, once; whether it has come back, and whether messages wait before it.
@@ -105,7 +115,8 @@ class Subscription:
             return
         self._connection += 1
         self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
-        client.subscribe([(topic, 1) for topic in TOPICS])
+        others = DOWN if self._settings.place == "cabin" else UP
+        client.subscribe([(topic, 1) for topic in (*TOPICS, *others)])
         self.connected, self.trouble = True, ""
         logger.info("connected to the broker at %s", self._settings.broker)
 
@@ -132,6 +143,9 @@ class Subscription:
             topic = message.topic
         except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same
             topic = repr(message._topic)
-        self._queue.put(Message(
-            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection,
-            self._basis_s()))
+        came = Message(
+            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection, self._basis_s())
+        if topic.count("/") == 3 and topic.split("/")[2:] in _FROM_OTHER:
+            self._told.put(came)
+        else:
+            self._queue.put(came)
