@@ -21,7 +21,8 @@ practice decide."""
 
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
-    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
+    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry",
+    "retire": "succession", "rename": "succession", "move": "succession", "broker": "broker",
     "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "archive": "archive", "autostart": "autostart",
     "alive": "autostart", "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay",
@@ -34,6 +35,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "demo": lambda: import_module("dashboard.commands.demo"),
     "run": lambda: import_module("dashboard.commands.run"),
     "registry": lambda: import_module("dashboard.commands.registry"),
+    "succession": lambda: import_module("dashboard.commands.succession"),
     "broker": lambda: import_module("dashboard.commands.broker"),
     "uplink": lambda: import_module("dashboard.commands.uplink"),
     "load": lambda: import_module("dashboard.commands.load"),

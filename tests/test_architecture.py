@@ -23,9 +23,12 @@ MAY_IMPORT = {
 ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.wording": set(),
     # of advisory the policies of steps and laboratory alone, which the registry holds
-    "models.fleet": {"models.advisory", "models.wording"},
+    "models.fleet": {"models.advisory", "models.wording", "models.doors"},
+    "models.units": {"models.water_quality"},
+    "models.doors": {"models.units"},
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
+    "models.succession": {"models.fleet"},
     "models.alarm_load": set(),
     "models.margin": {"models.exposure"},  # only how columns of numbers are called
     "models.shortfall": set(),

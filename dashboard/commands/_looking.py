@@ -14,13 +14,13 @@ from ingest.wire.csv_shape import (
     DECIMALS,
     DELIMITERS,
     ENCODINGS,
-    UNITS,
     Source,
     column_map,
     column_told,
     word_told,
 )
 from ingest.wire.csv_told import Told
+from models.units import UNITS
 
 
 def add_options(load: argparse.ArgumentParser) -> None:

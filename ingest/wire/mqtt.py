@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -34,6 +34,7 @@ class Subscription:
         self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
+        self._also: dict[str, int] = {}  # other topics of units, and at which quality of service
         self._echo, self._echoed = b"", False
         self.trouble = "not connected yet"
         self._client = make_client(settings, client_id(settings), persistent=True)
@@ -54,6 +55,20 @@ class Subscription:
         """Leave; the broker keeps the session and queues what comes."""
         self._client.disconnect()
         self._client.loop_stop()
+
+    def also(self, filters: Mapping[str, bool]) -> None:
+        """Topics of units beside their logs, and whether what comes there bears its own time.
+
+        What bears none is asked for at QoS 0: a broker keeps nothing of it while we are away, for it would come as
+        if it were of now.
+        """
+        wanted = {topic: 1 if timed else 0 for topic, timed in filters.items()}
+        if self.connected:
+            if gone := [topic for topic in self._also if topic not in wanted]:
+                self._client.unsubscribe(gone)
+            if new := [(topic, qos) for topic, qos in wanted.items() if self._also.get(topic) != qos]:
+                self._client.subscribe(new)
+        self._also = wanted
 
     def batch(self, wait_s: float) -> list[Message]:
         """What came, of all topics in turn; empty if nothing in `wait_s`."""
@@ -105,7 +120,7 @@ class Subscription:
             return
         self._connection += 1
         self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
-        client.subscribe([(topic, 1) for topic in TOPICS])
+        client.subscribe([*((topic, 1) for topic in TOPICS), *self._also.items()])
         self.connected, self.trouble = True, ""
         logger.info("connected to the broker at %s", self._settings.broker)
 
@@ -134,4 +149,4 @@ class Subscription:
             topic = repr(message._topic)
         self._queue.put(Message(
             topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection,
-            self._basis_s()))
+            retained=message.retain, basis_s=self._basis_s()))
