@@ -17,6 +17,8 @@ OWN_TREE = "tarnlight"  # topics of the log, the link and the sign
 TOPIC_CHARACTERS = 200
 POINTER = re.compile(r"(?:/(?:[^~/]|~[01])*)*")  # JSON Pointer, RFC 6901, section 3
 
+DEVICE = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
+
 Key = tuple[str, str]
 
 
@@ -51,15 +53,23 @@ class Topic:
         Of a plain value, one without a path.
     time : str
         JSON Pointer to the time of what a payload says; empty: it bears none, and counts from its arrival.
+    device : str
+        Who publishes it, where that is another device than the unit's logger: it has a user of its own at the
+        broker, for two that log in as one would put each other out.
     """
 
     topic: str
     values: tuple[Value, ...]
     time: str = ""
     time_in: TimeIn = TimeIn.ISO
+    device: str = ""
 
     def __post_init__(self) -> None:
         require_filter(self.topic)
+        if self.device != "" and not (isinstance(self.device, str) and DEVICE.fullmatch(self.device)):
+            raise ValueError(
+                "device must be 1 to 63 of a-z, 0-9 and '-', and start with a letter or digit; got "
+                f"{self.device!r}")
         if not self.values:
             raise ValueError("values must name at least one column")
         for one in ("column", "path"):

@@ -385,3 +385,59 @@ def test_the_crews_days_go_out_and_in_and_are_refused_with_their_line(held):
             read_fleet(wrong)
         line = next(n for n, text in enumerate(wrong.splitlines(), 1) if text.startswith(said.split()[0] + " ="))
         assert said in str(refused.value) and f"fleet.toml:{line}:" in str(refused.value)
+
+
+# Topics of units' own --------------------------------------------------------------------------------------------
+
+TOPICS = """
+[[cabin.unit.topics]]
+topic = "heron/uv/+/state"
+time = "/ts"
+time_in = "ms"
+values = [
+  { path = "/uv/sensor", column = "intensity_w_m2", unit = "mW/cm2" },
+  { path = "/lamp", column = "lamp_on" },
+]
+[[cabin.unit.topics]]
+topic = "heron/flow"
+device = "flow-meter"
+values = [{ column = "flow_l_min", unit = "gpm" }]
+"""
+
+
+def test_topics_of_a_unit_come_back_from_the_store_and_from_what_is_written_out(held):
+    held.act("enroll", {"text": FLEET_TOML + TOPICS})
+    fleet = load_fleet(held)
+    assert fleet.topics.at("heron/uv/3/state")[0] == ("otter-cove", "annex")
+    assert fleet.topics.filters() == {"heron/uv/+/state": True, "heron/flow": False}
+    assert read_fleet(write_fleet(fleet)) == fleet
+    assert fleet.unit("otter-cove", "annex") == read_fleet(FLEET_TOML + TOPICS).unit("otter-cove", "annex")
+    told = held.act("enroll", {"text": write_fleet(fleet)})
+    assert (told["new"], told["changed"]) == ([], [])
+
+
+@pytest.mark.parametrize(("old", "new", "match"), [
+    ('column = "lamp_on"', 'column = "lamp"',
+     r":\d+: unit of otter-cove: topic 'heron/uv/\+/state', value 2: column must be one of"),
+    ('unit = "gpm"', 'unit = "bar"',
+     r"topic 'heron/flow', value 1: unit of flow_l_min must be one of l/min, .*'bar'"),
+    ('"/lamp"', '"lamp"', "value 2: path must be a JSON Pointer"),
+    ('"ms"', '"min"', r"topic 'heron/uv/\+/state': time_in must be one of iso, s, ms; got 'min'"),
+    ('"heron/flow"', '"tarnlight/x/y/log"', "topic must begin with a level of its own"),
+    ('"heron/flow"', '"heron/uv/1/state"', "fit the same topics: a topic belongs to one unit"),
+    ('topic = "heron/flow"', 'tpoic = "heron/flow"',
+     "unknown key 'tpoic'; allowed: device, time, time_in, topic, values"),
+    ('[{ column = "flow_l_min", unit = "gpm" }]', '"flow"', "values must be a list like"),
+])
+def test_a_topic_that_cannot_be_is_refused_with_its_place(old, new, match):
+    text = FLEET_TOML + TOPICS
+    assert old in text
+    with pytest.raises(BadInput, match=match):
+        read_fleet(text.replace(old, new), "f.toml")
+
+
+def test_a_line_that_is_wrong_in_a_topic_is_named(tmp_path):
+    text = FLEET_TOML + TOPICS.replace('time_in = "ms"', 'time_in = "min"')
+    line = 1 + text.splitlines().index('time_in = "min"')
+    with pytest.raises(BadInput, match=f"^f.toml:{line}: "):
+        read_fleet(text, "f.toml")
