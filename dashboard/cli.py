@@ -23,7 +23,7 @@ practice decide."""
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry",
     "retire": "succession", "rename": "succession", "move": "succession", "broker": "broker",
-    "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
+    "uplink": "uplink", "poll": "poll", "load": "load", "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "archive": "archive", "autostart": "autostart",
     "alive": "autostart", "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay",
     "service": "advisory", "notice": "notice", "commission": "commission", "quarantine": "quarantine",
@@ -38,6 +38,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "succession": lambda: import_module("dashboard.commands.succession"),
     "broker": lambda: import_module("dashboard.commands.broker"),
     "uplink": lambda: import_module("dashboard.commands.uplink"),
+    "poll": lambda: import_module("dashboard.commands.poll"),
     "load": lambda: import_module("dashboard.commands.load"),
     "status": lambda: import_module("dashboard.commands.status"),
     "events": lambda: import_module("dashboard.commands.events"),

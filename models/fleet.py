@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import WEEKDAYS, LaboratoryPolicy
 from models.doors import Topic, Topics
+from models.registers import Controller
 from models.wording import ENGLISH, LANGUAGES, breaks_out
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
@@ -268,6 +269,7 @@ class Unit:
     gravity_fed: bool = False  # `drawdown_l = "gravity"` in fleet.toml: supply never stops
     shutoff: Shutoff | None = None  # None: there is none. It accuses, and never excuses (`models.exposure.shutoff`)
     topics: tuple[Topic, ...] = ()  # on which it is heard beside its own log
+    controller: Controller | None = None  # whose registers are read (`tarnlight poll`); None: it sends by itself
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -621,6 +623,13 @@ class Fleet:
     def reactor(self, name: str) -> Reactor:
         """The reactor of that name; KeyError if none."""
         return self._reactors.get(name) or _missing("reactor", name)
+
+
+def polled(fleet: Fleet) -> dict[tuple[str, str], tuple[Controller, float]]:
+    """Units with a controller, and how often each is asked. [s]"""
+    return {
+        (cabin.slug, unit.slug): (unit.controller, unit.cadence_s)
+        for cabin in fleet.cabins for unit in cabin.units if unit.controller is not None}
 
 
 def _missing(what: str, name: str) -> NoReturn:

@@ -12,6 +12,7 @@ HELP = {
     "move": "put a unit that was enrolled in the wrong cabin into the right one, with all that is on record of it",
     "broker": "write a mosquitto's files for the enrolled fleet, or add its new units to them",
     "uplink": "at a cabin: carry what its broker hands on to the centre's, by TLS",
+    "poll": "read the registers of units' controllers, and publish them as loggers would",
     "load": "load sensor logs (CSV, or SenML JSON lines)",
     "status": "say of every unit whether its tap may be drunk from",
     "outages": "list the time that was not lit, and the water drawn in it",

@@ -23,9 +23,9 @@ from ingest.broker.folder import give_like_folder, give_to_broker, runs_as, writ
 from ingest.broker.tls import Tls, require_usable
 from ingest.settings import BadInput
 from ingest.wire.mqtt_client import ECHO, TOPICS
-from models.fleet import Fleet
+from models.fleet import Fleet, polled
 
-COLLECTOR = "collector"
+COLLECTOR, POLLER = "collector", "poller"
 CONF, PASSWORDS, ACCESS, DATA = "mosquitto.conf", "passwords", "access", "data"
 CA, CERT, KEY = "tls-ca.pem", "tls-cert.pem", "tls-key.pem"
 MARK = "# Written by `tarnlight broker`."
@@ -111,7 +111,7 @@ def rights_of(fleet: Fleet, bridged: Sequence[str] = ()) -> dict[str, list[str]]
     """Every user, and the lines of the access list that say what it may do; all else is refused.
 
     A unit's is `<cabin>/<unit>`; another device that publishes topics of a unit has `<cabin>/<unit>/<device>`. Each
-    may write its own topics alone.
+    may write its own topics alone; the poller, where controllers are polled, the logs of their units.
     """
     out: dict[str, list[str]] = {}
     for cabin in fleet.cabins:
@@ -125,6 +125,8 @@ def rights_of(fleet: Fleet, bridged: Sequence[str] = ()) -> dict[str, list[str]]
     out[COLLECTOR] = [
         *(f"topic read {topic}" for topic in (*TOPICS, *fleet.topics.filters())),
         "topic write tarnlight/+/advisory", f"topic readwrite {ECHO}"]
+    if asked := polled(fleet):
+        out[POLLER] = [f"topic write tarnlight/{cabin}/{unit}/log" for cabin, unit in asked]
     return out | {bridges.user_of(cabin): bridges.topics_of_bridge(cabin) for cabin in bridged}
 
 

@@ -38,6 +38,7 @@ from models.fleet import (
     require_one_line,
 )
 from models.fleet_history import BEGINNING, FleetHistory
+from models.registers import Controller, Register
 from models.succession import Deed, DeedKind, Names, contact_key, names_of, reused
 from models.wording import one_line
 
@@ -250,12 +251,9 @@ def _make(
         problem = _kind_problem(name, str(known[name].type), value)
         if problem:
             raise BadInput(f"{where(lines.of(header, number, name))}: {problem}")
-    if kind is Reactor and isinstance(values.get("equation"), dict):
-        values["equation"] = _make(CalculatedDose, values["equation"], where, lines, header, number)
-    if kind is Reactor and "tests" in values:
-        values["tests"] = _tests(values["tests"], where, lines, header, number)
-    if kind is Unit and "topics" in values:
-        values["topics"] = _topics(values["topics"], where, lines, header, number)
+    for name, nested in _NESTED.get(kind, {}).items():
+        if name in values:
+            values[name] = nested(values[name], where, lines, header, number)
     try:
         made = kind(**values)
         if isinstance(made, Reactor):
@@ -264,6 +262,13 @@ def _make(
     except (ValueError, TypeError) as error:
         key = next((name for name in known if name in str(error).split()[:3]), "")
         raise BadInput(f"{where(lines.of(header, number, key))}: {error}") from error
+
+
+def _equation(
+    found: Any, where: Callable[[int], str], lines: _Lines, header: str, number: int
+) -> Any:
+    """A reactor's equation; what is no table is refused by the reactor."""
+    return _make(CalculatedDose, found, where, lines, header, number) if isinstance(found, dict) else found
 
 
 def _tests(
@@ -304,6 +309,28 @@ def _topics(
                   f"{header}.topics", above + index) for place, each in enumerate(one.get("values", [])))
         out.append(_make(Topic, {**one, "values": values}, told, lines, f"{header}.topics", above + index))
     return tuple(out)
+
+
+def _controller(
+    found: Any, where: Callable[[int], str], lines: _Lines, header: str, number: int
+) -> Controller:
+    """A unit's controller, a table below it."""
+    own = lines.of(header, number, "controller")
+    if not isinstance(found, dict) or not _is_tables(found.get("registers", [])):
+        raise BadInput(
+            f"{where(own)}: controller must be a table [{header}.controller] with registers, a list like "
+            f"[{{ address = 12, column = \"flow_l_min\", unit = \"l/min\" }}]; got {found!r}")
+    registers = tuple(
+        _make(Register, {name: tuple(value) if isinstance(value, list) else value for name, value in one.items()},
+              lambda _, n=place: f"{where(own)}: controller, register {n + 1}", lines, header, number)  # type: ignore[misc]
+        for place, one in enumerate(found.get("registers", [])))
+    return _make(Controller, {**found, "registers": registers}, lambda _: f"{where(own)}: controller", lines,
+                 header, number)
+
+
+# What of a value is made of tables within its own.
+_NESTED: dict[type, dict[str, Callable[[Any, Callable[[int], str], _Lines, str, int], Any]]] = {
+    Reactor: {"equation": _equation, "tests": _tests}, Unit: {"topics": _topics, "controller": _controller}}
 
 
 def write_fleet(fleet: Fleet) -> str:
@@ -356,7 +383,7 @@ def _table(header: str, values: Mapping[str, Any]) -> list[str]:
 
 def _toml(value: Any) -> str:
     """A value as TOML: texts as JSON writes them are valid basic strings."""
-    if isinstance(value, (CalculatedDose, ValidationPoint, Topic, Value)):
+    if isinstance(value, (CalculatedDose, ValidationPoint, Topic, Value, Controller, Register)):
         return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in _told(value).items()) + " }"
     if isinstance(value, date):
         return value.isoformat()
@@ -720,4 +747,7 @@ def _unit(found: dict[str, Any]) -> Unit:
     found["topics"] = tuple(
         Topic(**{**one, "values": tuple(Value(**each) for each in one["values"])})
         for one in found.get("topics") or ())
+    if found.get("controller"):
+        registers = tuple(Register(**each) for each in found["controller"]["registers"])
+        found["controller"] = Controller(**{**found["controller"], "registers": registers})
     return Unit(**found)

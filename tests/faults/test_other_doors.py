@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from tests.conftest import FLEET_TOML, MOSQUITTO, count, tarnlight, tarnlight_here, wait_for
+from tests.conftest import (
+    FLEET_TOML,
+    MOSQUITTO,
+    count,
+    environment,
+    free_port,
+    tarnlight,
+    tarnlight_here,
+    wait_for,
+)
 from tests.faults.test_broker import issue, send  # noqa: F401  (a fixture)
+from tests.ingest.poller.controllers import serving
 
 pytestmark = [
     pytest.mark.broker,
@@ -101,3 +113,55 @@ def test_a_right_that_is_of_another_unit_now_is_warned_of(enrolled, tmp_path, is
     access = (broker.folder / "access").read_text()
     assert "user otter-cove/annex\ntopic write shed/flow\n" in access
     assert "user collector\ntopic read shed/flow\n" in access
+
+
+CONTROLLER = """
+[cabin.unit.controller]
+address = "127.0.0.1:{port}"
+device_id = 7
+registers = [
+  {{ address = 10, type = "float32", column = "intensity_w_m2", unit = "mW/cm2" }},
+  {{ bank = "input", address = 0, column = "lamp_on", bit = 2 }},
+  {{ bank = "input", address = 1, column = "uvt_pct", unit = "%", scale = 0.1 }},
+]
+"""
+
+
+def test_registers_of_a_controller_come_in_beside_one_that_is_dead(
+    enrolled, tmp_path, issue, make_collector  # noqa: F811
+):
+    broker, fleet = issue(), tmp_path / "fleet.toml"
+    cut, dead = FLEET_TOML.index("\n[[cabin]]", FLEET_TOML.index("heron-point")), free_port()
+    with serving() as port:
+        fleet.write_text((FLEET_TOML[:cut] + CONTROLLER.format(port=port) + FLEET_TOML[cut:] + CONTROLLER.format(
+            port=dead)).replace("cadence_s = 60", "cadence_s = 1"))
+        assert tarnlight_here(enrolled, "enroll", str(fleet)).returncode == 0
+        assert [one["user"] for one in broker.write()] == ["poller"]
+        broker.start()
+        collector = make_collector(broker.url, *broker.collector_words())
+        secret, log = tmp_path / "poller-password", tmp_path / "poll.log"
+        secret.write_text(broker.passwords["poller"])
+        with log.open("wb") as out:
+            poller = subprocess.Popen(
+                [sys.executable, "-m", "dashboard.cli", "poll", "--broker", broker.url, "--broker-user", "poller",
+                 "--broker-password-file", str(secret)], env=environment(enrolled), stdout=out, stderr=out)
+        try:
+            asked = collector.client()
+            wait_for(lambda: count(asked, "reading", "intensity_w_m2 IS NOT NULL") > 2, 40,
+                     f"it is polled; {log.read_text()}")
+            found = status(enrolled)
+            assert found["heron-point/main"]["intensity_w_m2"] == 45.2
+            assert (found["heron-point/main"]["lamp_on"], found["heron-point/main"]["uvt_pct"]) == (True, 86.5)
+            assert found["otter-cove/annex"]["verdict"] == "silent"
+            assert count(asked, "quarantine") == 0
+        finally:
+            poller.terminate()
+            code = poller.wait(20)
+    assert code == 0
+    assert log.read_text().count(f"otter-cove/annex: 127.0.0.1:{dead} does not answer") == 1
+    assert broker.passwords["poller"] not in log.read_text()
+
+
+def test_without_a_controller_there_is_nothing_to_poll(enrolled):
+    told = tarnlight_here(enrolled, "poll", "--broker", "mqtt://127.0.0.1:1")
+    assert told.returncode == 2 and "no enrolled unit has a controller" in told.stderr

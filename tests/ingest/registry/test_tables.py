@@ -11,7 +11,7 @@ from ingest.db.engine import Local
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from models.fleet import CrewPolicy
+from models.fleet import CrewPolicy, polled
 from simulated_feeds.scenario import fleet_toml
 from tests.conftest import FLEET_TOML, REACTOR, cabin_toml
 
@@ -441,3 +441,41 @@ def test_a_line_that_is_wrong_in_a_topic_is_named(tmp_path):
     line = 1 + text.splitlines().index('time_in = "min"')
     with pytest.raises(BadInput, match=f"^f.toml:{line}: "):
         read_fleet(text, "f.toml")
+
+
+# Controllers ------------------------------------------------------------------------------------------------------
+
+CONTROLLER = """
+[cabin.unit.controller]
+address = "10.0.4.7:1502"
+low_word_first = true
+registers = [
+  { address = 12, type = "float32", column = "intensity_w_m2", unit = "mW/cm2", scale = 0.1, absent = [-1.0, 0] },
+  { bank = "coil", address = 3, column = "lamp_on", inverted = true },
+]
+"""
+
+
+def test_a_controller_comes_back_from_the_store_and_from_what_is_written_out(held):
+    held.act("enroll", {"text": FLEET_TOML + CONTROLLER})
+    fleet = load_fleet(held)
+    assert polled(fleet) == {("otter-cove", "annex"): (fleet.unit("otter-cove", "annex").controller, 60.0)}
+    assert read_fleet(write_fleet(fleet)) == fleet
+    assert fleet.unit("otter-cove", "annex") == read_fleet(FLEET_TOML + CONTROLLER).unit("otter-cove", "annex")
+    told = held.act("enroll", {"text": write_fleet(fleet)})
+    assert (told["new"], told["changed"]) == ([], [])
+
+
+@pytest.mark.parametrize(("old", "new", "match"), [
+    ('"coil"', '"coils"', "unit of otter-cove: controller, register 2: bank must be one of holding, input, coil"),
+    ('unit = "mW/cm2"', 'unit = "mW"', "controller, register 1: unit of intensity_w_m2 must be one of W/m2"),
+    ("address = 12,", "", "controller, register 1: address is missing"),
+    ('"10.0.4.7:1502"', "7", "controller: address must be a text; got 7"),
+    ("low_word_first", "lowest_first", "controller: unknown key 'lowest_first'; allowed: address, device_id"),
+    ("registers = [", "registers = 5\nwrong = [", "controller must be a table"),
+])
+def test_a_controller_that_cannot_be_is_refused(old, new, match):
+    text = FLEET_TOML + CONTROLLER
+    assert old in text
+    with pytest.raises(BadInput, match=match):
+        read_fleet(text.replace(old, new))
