@@ -23,7 +23,8 @@ practice decide."""
 COMMANDS = {
     "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry",
     "retire": "succession", "rename": "succession", "move": "succession", "broker": "broker",
-    "uplink": "uplink", "poll": "poll", "load": "load", "status": "status", "outages": "status", "events": "events",
+    "uplink": "uplink", "poll": "poll", "load": "load", "watch-folder": "watch_folder",
+    "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "archive": "archive", "autostart": "autostart",
     "alive": "autostart", "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay",
     "service": "advisory", "notice": "notice", "commission": "commission", "quarantine": "quarantine",
@@ -40,6 +41,7 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "uplink": lambda: import_module("dashboard.commands.uplink"),
     "poll": lambda: import_module("dashboard.commands.poll"),
     "load": lambda: import_module("dashboard.commands.load"),
+    "watch_folder": lambda: import_module("dashboard.commands.watch_folder"),
     "status": lambda: import_module("dashboard.commands.status"),
     "events": lambda: import_module("dashboard.commands.events"),
     "backup": lambda: import_module("dashboard.commands.backup"),

@@ -160,7 +160,7 @@ class Topics:
     def at(self, topic: str) -> tuple[Key, Topic] | None:
         """Whose a topic is, and what its payloads hold."""
         found = self.exact.get(topic)
-        if found is not None or not self.wide:
+        if found is not None or not self.wide or topic.startswith(OWN_TREE + "/"):
             return found
         return next(((key, one) for name, key, one in self.wide if overlap(name, topic)), None)
 

@@ -14,6 +14,7 @@ HELP = {
     "uplink": "at a cabin: carry what its broker hands on to the centre's, by TLS",
     "poll": "read the registers of units' controllers, and publish them as loggers would",
     "load": "load sensor logs (CSV, or SenML JSON lines)",
+    "watch-folder": "load each file of a kind that comes into a folder, with a saved profile",
     "status": "say of every unit whether its tap may be drunk from",
     "outages": "list the time that was not lit, and the water drawn in it",
     "events": "list the power cuts and silences that several cabins share, with each cabin's own advisory",

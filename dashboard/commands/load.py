@@ -74,8 +74,8 @@ def do_load(options: argparse.Namespace) -> int:
         if options.look:
             return _look_only(options, told, store.now(), store)
         # nothing is taken of any file while something has to be told of one of them
-        chunks = [_chunks(path, options, told, store) for path in options.files]
-        whole = [_load_one(store, path, settings, found) for path, found in zip(options.files, chunks, strict=True)]
+        chunks = [chunks_of(path, options, told, store) for path in options.files]
+        whole = [load_one(store, path, settings, found) for path, found in zip(options.files, chunks, strict=True)]
     finally:
         store.close()
     return 0 if all(whole) else 2
@@ -118,7 +118,7 @@ def _save(store: Access, path: Path, name: str, found: Look) -> None:
     print(f"profile {said['name']}: saved" + (", in the place of an earlier one" if said["replaced"] else ""))
 
 
-def _chunks(path: Path, options: argparse.Namespace, told: Told, store: Access) -> Iterator[Chunk]:
+def chunks_of(path: Path, options: argparse.Namespace, told: Told, store: Access) -> Iterator[Chunk]:
     now = store.now()
     if path.suffix.lower() in SENML:
         return read_senml_lines(path, now=now, cabin=options.cabin, unit=options.unit)
@@ -159,7 +159,7 @@ def _take(store: Access, settings: Settings, rows: pd.DataFrame, body: dict[str,
         spool.unlink(missing_ok=True)
 
 
-def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> bool:
+def load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> bool:
     """Take in a file and say what came of it; False where every row of it was refused."""
     private_files.make_folder(settings.spool)
     read = kept = already = refused = 0

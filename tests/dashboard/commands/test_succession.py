@@ -91,9 +91,10 @@ def retired_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for key in (("heron-point", "main"), ("otter-cove", "main")):
         owe(store.con, keep(store.con, rows=steady(now - timedelta(hours=5), 295, *key), arrived=now).touched)
     evaluate(store.con, now)
-    store.act("record-service", {
-        "kind": "note", "cabin": "heron-point", "unit": "main", "who": "Kim", "value": None, "note": "",
-        "at": (now - timedelta(hours=1)).isoformat()})
+    for kind, value in (("filter-changed", None), ("sensor-checked", 1.05), ("water-tested", 84.0)):
+        store.act("record-service", {
+            "kind": kind, "cabin": "heron-point", "unit": "main", "who": "Kim", "value": value, "note": "",
+            "at": (now - timedelta(hours=1)).isoformat()})
     store.act("registry-deed", {"kind": "retired", "cabin": "heron-point", "by": "Ann Lund"})
     store.close()
     return store.path
