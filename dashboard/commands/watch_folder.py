@@ -103,7 +103,7 @@ def _take(path: Path, options: argparse.Namespace, settings: Settings) -> bool:
 def _load(path: Path, options: argparse.Namespace, settings: Settings) -> bool:
     """The file as `load FILE --profile NAME` takes it."""
     given = argparse.Namespace(
-        profile=options.profile, save_profile=None, columns=None, column=[], word=[], cabin=options.cabin,
+        profile=options.profile, save_profile=None, columns=None, column=[], word=[], event=[], cabin=options.cabin,
         unit=options.unit, encoding=None, delimiter=None, decimal=None, header_row=None, date_order=None, zone=None)
     store = open_store(settings)
     try:

@@ -15,7 +15,8 @@ from ingest.settings import BadInput
 from models.units import UNITS, unit_named
 
 COLUMNS = ("at", "cabin", "unit", *QUANTITY_COLUMNS)
-TARGETS = (*COLUMNS, "date", "time")  # a day and a time of day in columns of their own
+EVENT = "event"  # a column in which each line says in words what happened
+TARGETS = (*COLUMNS, "date", "time", EVENT)  # a day and a time of day in columns of their own
 
 ENCODINGS = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252", "cp1250", "iso8859-15", "cp437", "cp850",
@@ -49,6 +50,8 @@ class Shape:
     header_row: int = 1  # line that names the columns; those above it are passed over
     date_order: str = ""  # one of `DATE_ORDERS`; "": ISO 8601 alone
     words: Mapping[str, bool | None] = field(default_factory=dict)  # for on and off; None: says neither
+    # what happened, in lower case, as what it says of lamp or power; None: it says nothing of them
+    events: Mapping[str, tuple[str, bool] | None] = field(default_factory=dict)
 
 
 def zone(name: str, option: str = "--tz") -> ZoneInfo:
@@ -117,6 +120,20 @@ def word_told(text: str) -> tuple[str, bool | None]:
     if not equals or not word.strip() or meaning.strip() not in WORDS:
         raise BadInput(f'--word must be like "alarm=off"; on, off and unknown are allowed; got {text!r}')
     return word.strip().lower(), WORDS[meaning.strip()]
+
+
+def event_told(text: str) -> tuple[str, tuple[str, bool] | None]:
+    """What `TEXT=lamp_on:off` or `TEXT=unknown` says."""
+    event, equals, meaning = text.rpartition("=")
+    column, _, word = meaning.strip().partition(":")
+    if equals and event.strip() and meaning.strip() == "unknown":
+        return event.strip().lower(), None
+    says = WORDS.get(word)
+    if not equals or not event.strip() or column not in FLAGS or says is None:
+        raise BadInput(
+            f'--event must be like "Lamp fault=lamp_on:off", with {" or ".join(FLAGS)}, on or off; or '
+            f'"Door opened=unknown"; got {text!r}')
+    return event.strip().lower(), (column, says)
 
 
 def needs_unit(column: str) -> bool:

@@ -62,13 +62,13 @@ class Subscription:
         What bears none is asked for at QoS 0: a broker keeps nothing of it while we are away, for it would come as
         if it were of now.
         """
-        wanted = {topic: 1 if timed else 0 for topic, timed in filters.items()}
+        before, wanted = self._also, {topic: 1 if timed else 0 for topic, timed in filters.items()}
+        self._also = wanted  # first: a connection that is made just now subscribes to these
         if self.connected:
-            if gone := [topic for topic in self._also if topic not in wanted]:
+            if gone := [topic for topic in before if topic not in wanted]:
                 self._client.unsubscribe(gone)
-            if new := [(topic, qos) for topic, qos in wanted.items() if self._also.get(topic) != qos]:
+            if new := [(topic, qos) for topic, qos in wanted.items() if before.get(topic) != qos]:
                 self._client.subscribe(new)
-        self._also = wanted
 
     def batch(self, wait_s: float) -> list[Message]:
         """What came, of all topics in turn; empty if nothing in `wait_s`."""
@@ -120,8 +120,8 @@ class Subscription:
             return
         self._connection += 1
         self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
-        client.subscribe([*((topic, 1) for topic in TOPICS), *self._also.items()])
         self.connected, self.trouble = True, ""
+        client.subscribe([*((topic, 1) for topic in TOPICS), *self._also.items()])
         logger.info("connected to the broker at %s", self._settings.broker)
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:

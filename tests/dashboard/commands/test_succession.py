@@ -20,6 +20,7 @@ from tests.conftest import FLEET_TOML, environment, tarnlight_here
 from tests.ingest.ingest_streams import steady
 
 BY = ("--by", "Ann Lund")
+EARLIER = (datetime.now(UTC) - timedelta(minutes=1)).isoformat()
 
 
 @pytest.fixture
@@ -69,7 +70,8 @@ def test_at_a_terminal_it_asks(heard, typed, code, then):
 
 
 @pytest.mark.parametrize("words", [
-    ("status",), ("status", "--json"), ("outages",), ("outages", "--cabin", "heron-point"), ("events",),
+    ("status",), ("status", "--json"), ("status", "--at", EARLIER),
+    ("status", "--at", EARLIER, "--as-known"), ("outages",), ("outages", "--cabin", "heron-point"), ("events",),
     ("advisory", "list", "--all"), ("service", "list", "--cabin", "heron-point"), ("doctor",), ("lamps",),
     ("visits",),
     ("report", "--cabin", "heron-point", "--month", f"{datetime.now(UTC):%Y-%m}"),
@@ -80,6 +82,7 @@ def test_every_command_goes_on_after_a_cabin_was_retired(retired_once, words):
     assert told.returncode in ((0, 1) if words == ("doctor",) else (0,)), told.stderr
     assert "Traceback" not in told.stderr
     assert words[0] in ("outages", "service", "report") or "heron-point" not in told.stdout
+    assert "could not be" not in told.stdout + told.stderr  # no unit at fault
 
 
 @pytest.fixture(scope="module")
