@@ -29,7 +29,19 @@ from ingest.counterpart.exchange import Exchange
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.flood import Flood
-from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, far_behind, heard_live, keep
+from ingest.db.intake import (
+    CLOCKS_DIFFER,
+    NOT_ENROLLED,
+    Decoded,
+    Kept,
+    Known,
+    Message,
+    decode,
+    failed,
+    far_behind,
+    heard_live,
+    keep,
+)
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
@@ -38,7 +50,7 @@ from ingest.evaluation.watch import watch
 from ingest.health import Account, Health
 from ingest.notification.sending import Notifier
 from ingest.notification.sign import Signs
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_names
 from ingest.settings import BadInput, Settings
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld, clock_of
 from ingest.wire import aside
@@ -95,6 +107,7 @@ class Collector:
         self._late_s, self._judged = 0.0, (time.monotonic(), 0.0)
         self._account_due, self._standing_due, self._standing = 0.0, 0.0, (0, 0, 0)
         self._enrolled: set[tuple[str, str]] = set()
+        self._known = Known(self._enrolled)
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now, lambda: self.clock.basis_s)
         self.flood = Flood()
@@ -326,7 +339,7 @@ class Collector:
         """
         try:
             decoded = self._decode(messages, now)
-            if any("is not enrolled" in reason for reason in decoded.refused["reason"]) and self._enrolled_since():
+            if any(NOT_ENROLLED in reason for reason in decoded.refused["reason"]) and self._enrolled_since():
                 self._refresh()
                 decoded = self._decode(messages, now)
             now, decoded = self._with_clock(messages, decoded, now)
@@ -347,7 +360,7 @@ class Collector:
             if abs(self.clock.basis_s - one.basis_s) > 1.0:
                 one.arrived += timedelta(seconds=self.clock.basis_s - one.basis_s)
                 one.basis_s = self.clock.basis_s
-        return decode(messages, self._enrolled, pd.Timestamp(now), ahead)
+        return decode(messages, self._known, pd.Timestamp(now), ahead)
 
     def _with_clock(
         self, messages: list[Message], decoded: Decoded, now: datetime
@@ -458,7 +471,10 @@ class Collector:
         return self._units() != self._enrolled
 
     def _refresh(self) -> None:
-        self._enrolled = self._units()
+        self._enrolled, names = self._units(), load_names(self.store)
+        topics = load_fleet(self.store).topics
+        self._known = Known(self._enrolled, names.units(), names.why_not_taken, topics)
+        self.subscription.also(topics.filters())
         self._held = held.Held.of(self.store.con, self._by_clock)
         self.notifier.forget()
         self.signs.heard()

@@ -31,7 +31,13 @@ from ingest.evaluation.vulnerable import vulnerable_now
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
 from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest, standing_then
 from ingest.record.laboratory import asked_again
-from ingest.registry.tables import load_fleet, load_history
+from ingest.registry.tables import (
+    load_fleet,
+    load_history,
+    load_names,
+    load_whole_fleet,
+    load_whole_history,
+)
 from ingest.room import NOT_TAKEN_IN
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
@@ -265,8 +271,28 @@ def _only(found: pd.DataFrame, units: Collection[Key] | None) -> pd.DataFrame:
 
 def _tails(table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]) -> dict[Key, pd.DataFrame]:
     """What holds since each unit's latest reading."""
-    return tails(table, load_history(store), now, links_down={
-        key: row.at.to_pydatetime() for key, row in links.items() if not row.up})
+    return tails(table, load_history(store), now, links_down=_down(links))
+
+
+def _down(links: dict[Key, Any]) -> dict[Key, datetime | None]:
+    return {key: row.at.to_pydatetime() for key, row in links.items() if not row.up}
+
+
+def _tails_of_record(
+    table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]
+) -> dict[Key, pd.DataFrame]:
+    """The same with retired units, of each until it was retired: what was unheard up to there is on record too."""
+    out, names = _tails(table, store, now, links), load_names(store)
+    whole = load_whole_history(store) if names.retired else None
+    ended: dict[datetime, list[Key]] = {}
+    for key in _keys(table):
+        deed = names.retired_by(key)
+        if deed is not None:
+            ended.setdefault(min(deed.at, now), []).append(key)
+    for at, keys in ended.items():
+        if whole is not None:
+            out |= tails(_only(table, keys), whole, at, links_down=_down(links))
+    return out
 
 
 def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
@@ -435,12 +461,11 @@ def outages(
         ORDER BY cabin, unit, start
     """, given)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
-    # what was heard of a unit that is no longer enrolled stays; without its profile the time since is not known
     states = store.ask(
         f"{PRESENT} WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)",
         {"cabin": cabin, "unit": unit})
     parts = [found]
-    for (place, one), tail in _tails(states, store, now, links).items():
+    for (place, one), tail in _tails_of_record(states, store, now, links).items():
         kept = tail if with_lit else tail[tail["kind"] != "lit"]
         parts.append(kept.assign(cabin=place, unit=one)[list(found.columns)])
     everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
@@ -525,7 +550,7 @@ def readings(
 
 def since_latest(store: Asks, now: datetime) -> dict[Key, pd.DataFrame]:
     """Of each unit heard, what holds since its latest reading: pieces of time as of `models.exposure`."""
-    return _tails(store.ask(PRESENT), store, now, _by_unit(store.ask(_LINKS, {"now": now})))
+    return _tails_of_record(store.ask(PRESENT), store, now, _by_unit(store.ask(_LINKS, {"now": now})))
 
 
 def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> pd.DataFrame:
@@ -542,10 +567,10 @@ def spans(
     found = hours(store, cabin, unit, since, until)
     states = store.ask(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", {"cabin": cabin, "unit": unit})
     links = _by_unit(store.ask(_LINKS, {"now": now}))
-    tail = _tails(states, store, now, links).get((cabin, unit))
+    tail = _tails_of_record(states, store, now, links).get((cabin, unit))
     if tail is None or tail.empty:
         return found
-    period = np.array([period_us(load_fleet(store).cabin(cabin).time_zone)])
+    period = np.array([period_us(load_whole_fleet(store).cabin(cabin).time_zone)])
     open_ = hourly(cut(tail.assign(unit_no=0), period), period)
     open_ = open_[(open_["hour"] >= pd.Timestamp(since)) & (open_["hour"] < pd.Timestamp(until))]
     return pd.concat([found, open_.assign(cabin=cabin, unit=unit)[list(found.columns)]], ignore_index=True)

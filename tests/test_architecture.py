@@ -23,9 +23,13 @@ MAY_IMPORT = {
 ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.wording": set(),
     # of advisory the policies of steps and laboratory alone, which the registry holds
-    "models.fleet": {"models.advisory", "models.wording"},
+    "models.fleet": {"models.advisory", "models.wording", "models.doors", "models.registers"},
+    "models.registers": {"models.units"},
+    "models.units": {"models.water_quality"},
+    "models.doors": {"models.units"},
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
+    "models.succession": {"models.fleet"},
     "models.alarm_load": set(),
     "models.margin": {"models.exposure"},  # only how columns of numbers are called
     "models.shortfall": set(),
@@ -72,6 +76,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.db": {"ingest.settings", "ingest.private_files", "ingest.wire"},  # decoding is asked for within intake
     "ingest.wire": {"ingest.settings", "ingest.private_files", "ingest.db"},
     # what is recorded, worked out and enrolled changes one another: a lift is weighed, an edit is tried
+    "ingest.poller": {"ingest.settings", "ingest.wire"},
     "ingest.record": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
     "ingest.evaluation": {"ingest.settings", "ingest.db", "ingest.record", "ingest.registry", "ingest.store"},
     "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -36,6 +36,7 @@ class Subscription:
         self._told: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
+        self._also: dict[str, int] = {}  # other topics of units, and at which quality of service
         self._echo, self._echoed = b"", False
         self.trouble = "not connected yet"
         self._client = make_client(settings, client_id(settings), persistent=True)
@@ -56,6 +57,20 @@ class Subscription:
         """Leave; the broker keeps the session and queues what comes."""
         self._client.disconnect()
         self._client.loop_stop()
+
+    def also(self, filters: Mapping[str, bool]) -> None:
+        """Topics of units beside their logs, and whether what comes there bears its own time.
+
+        What bears none is asked for at QoS 0: a broker keeps nothing of it while we are away, for it would come as
+        if it were of now.
+        """
+        before, wanted = self._also, {topic: 1 if timed else 0 for topic, timed in filters.items()}
+        self._also = wanted  # first: a connection that is made just now subscribes to these
+        if self.connected:
+            if gone := [topic for topic in before if topic not in wanted]:
+                self._client.unsubscribe(gone)
+            if new := [(topic, qos) for topic, qos in wanted.items() if before.get(topic) != qos]:
+                self._client.subscribe(new)
 
     def batch(self, wait_s: float) -> list[Message]:
         """What came, of all topics in turn; empty if nothing in `wait_s`."""
@@ -116,8 +131,8 @@ class Subscription:
         self._connection += 1
         self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
         others = DOWN if self._settings.place == "cabin" else UP
-        client.subscribe([(topic, 1) for topic in (*TOPICS, *others)])
         self.connected, self.trouble = True, ""
+        client.subscribe([*((topic, 1) for topic in (*TOPICS, *others)), *self._also.items()])
         logger.info("connected to the broker at %s", self._settings.broker)
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -144,7 +159,8 @@ class Subscription:
         except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same
             topic = repr(message._topic)
         came = Message(
-            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection, self._basis_s())
+            topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection,
+            retained=message.retain, basis_s=self._basis_s())
         if topic.count("/") == 3 and topic.split("/")[2:] in _FROM_OTHER:
             self._told.put(came)
         else:
