@@ -8,10 +8,10 @@ from datetime import date
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts.readings import INK, LINE, SOFT
+from dashboard.colours import LIGHT, veil
 from ingest.outlook.lamps import Lamp
 
-DATA, FIT, BAND, LIMIT = "#6a3fa0", "#0b5c7a", "rgba(11,92,122,0.18)", "#a31621"
+DATA, FIT, LIMIT, BAND = LIGHT.intensity, LIGHT.accent, LIGHT.boil, veil(LIGHT.accent, 0.18)
 EVENT_WORDS = {"lamp-swapped": "lamp", "sleeve-cleaned": "sleeve", "filter-changed": "filter"}
 LEAST_HALF_DAYS, MOST_HALF_DAYS = 90, 365  # drawn of what was, and as much of what comes
 
@@ -63,21 +63,21 @@ def lamp_figure(
         figure.add_hline(
             y=lamp.threshold_w_m2, line={"color": LIMIT, "width": 1.6, "dash": "dash"},
             annotation_text=f"needs {lamp.threshold_w_m2:.1f}", annotation_position="bottom left",
-            annotation_font={"color": LIMIT, "size": 12}, annotation_bgcolor="rgba(255,255,255,0.8)")
-    figure.add_vline(x=middle, line={"color": INK, "width": 1.2})
+            annotation_font={"color": LIMIT, "size": 12}, annotation_bgcolor=veil(LIGHT.paper, 0.8))
+    figure.add_vline(x=middle, line={"color": LIGHT.ink, "width": 1.2})
     figure.add_annotation(x=middle, y=0.0, yref="paper", yanchor="bottom", xanchor="left", showarrow=False,
-                          text="today", font={"size": 12, "color": INK})
+                          text="today", font={"size": 12, "color": LIGHT.ink})
     _draw_events(figure, past, events)
     figure.update_layout(
-        height=330, margin={"l": 8, "r": 8, "t": 26, "b": 8}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"color": INK, "size": 13}, dragmode=False, hovermode="closest",
+        height=330, margin={"l": 8, "r": 8, "t": 26, "b": 8}, paper_bgcolor=LIGHT.paper, plot_bgcolor=LIGHT.paper,
+        font={"color": LIGHT.ink, "size": 13}, dragmode=False, hovermode="closest",
         legend={"orientation": "h", "y": -0.16, "x": 0, "font": {"size": 12}})
     figure.update_xaxes(
-        type="date", range=[middle - half, middle + half], fixedrange=True, showgrid=True, gridcolor=LINE,
-        showline=True, linecolor=SOFT, automargin=True)
+        type="date", range=[middle - half, middle + half], fixedrange=True, showgrid=True, gridcolor=LIGHT.hair,
+        showline=True, linecolor=LIGHT.soft, automargin=True)
     figure.update_yaxes(
-        title={"text": "UV intensity, W/m²", "font": {"size": 12}}, showgrid=True, gridcolor=LINE, zeroline=False,
-        fixedrange=True, automargin=True)
+        title={"text": "UV intensity, W/m²", "font": {"size": 12}}, showgrid=True, gridcolor=LIGHT.hair,
+        zeroline=False, fixedrange=True, automargin=True)
     return figure
 
 
@@ -90,7 +90,7 @@ def _draw_events(figure: go.Figure, past: pd.DataFrame, events: pd.DataFrame) ->
     for when, kinds in done.assign(day=day).groupby("day")["kind"]:
         if not past["day"].min() <= when <= past["day"].max() + pd.Timedelta(days=1):
             continue
-        figure.add_vline(x=when, line={"color": SOFT, "width": 1, "dash": "dot"})
+        figure.add_vline(x=when, line={"color": LIGHT.soft, "width": 1, "dash": "dot"})
         figure.add_annotation(
-            x=when, y=1.0, yref="paper", yanchor="bottom", showarrow=False, font={"size": 11, "color": SOFT},
+            x=when, y=1.0, yref="paper", yanchor="bottom", showarrow=False, font={"size": 11, "color": LIGHT.soft},
             text=" + ".join(sorted({EVENT_WORDS[kind] for kind in kinds})))

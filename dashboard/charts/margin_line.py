@@ -13,10 +13,12 @@ from urllib.parse import quote
 
 import numpy as np
 
+from dashboard.charts.modes import in_both_modes
+from dashboard.colours import LIGHT
 from models.margin import Margins, Stretch, stretches
 
 SHOWN_SHARE = 0.5  # of the target: what is further above or below it is drawn at the edge
-PAPER, INK, ZERO, LINE, SHORT, SOFT = "#fff", "#14212b", "#7b8790", "#0b5c7a", "#a31621", "#46545f"
+PAPER, UNLIT, ZERO, LINE, SHORT, SOFT = LIGHT.paper, LIGHT.unlit, LIGHT.edge, LIGHT.accent, LIGHT.boil, LIGHT.soft
 LEAST_PX = 1.5  # every stretch is seen
 SHORT_PX = 1.5  # and every shortfall, however small
 
@@ -75,8 +77,8 @@ def ground(size: Size, zero: float) -> str:
 
 
 def data_uri(svg: str) -> str:
-    """The picture as the source of an image."""
-    return "data:image/svg+xml," + quote(svg, safe=" /:;,=()'+*!?@-._~")
+    """The picture as the source of an image, in the mode of the page that shows it."""
+    return "data:image/svg+xml," + quote(in_both_modes(svg), safe=" /:;,=()'+*!?@-._~")
 
 
 def heights(margins: Margins, high: float, zero: float) -> np.ndarray:
@@ -131,12 +133,12 @@ def _stretches(margins: Margins, kind: Stretch, step: float, high: float) -> str
     middle, top = f"{high / 2:g}", f"{high - 1:g}"
     if kind is Stretch.UNHEARD:
         boxes = "".join(f"M{pixels(x)} .5h{pixels(wide)}v{top}h-{pixels(wide)}z" for x, wide in found)
-        return f'<path fill="#f0edf5" stroke="#4a2a78" stroke-dasharray="2 2" d="{boxes}"/>'
+        return f'<path fill="{LIGHT.unheard_paper}" stroke="{LIGHT.silent}" stroke-dasharray="2 2" d="{boxes}"/>'
     along = "".join(f"M{pixels(x)} {middle}h{pixels(wide)}" for x, wide in found)
     if kind is Stretch.DARK:
-        return f'<path stroke="{INK}" stroke-width="{high:g}" d="{along}"/>'
+        return f'<path stroke="{UNLIT}" stroke-width="{high:g}" d="{along}"/>'
     if kind is Stretch.COLD:
-        return f'<path stroke="#a86500" stroke-width="{high:g}" stroke-dasharray="1 1" d="{along}"/>'
+        return f'<path stroke="{LIGHT.cold}" stroke-width="{high:g}" stroke-dasharray="1 1" d="{along}"/>'
     return dots(along)
 
 

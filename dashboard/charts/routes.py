@@ -10,7 +10,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboard.charts.lamps import FIT
-from dashboard.charts.readings import INK, SOFT
+from dashboard.colours import LIGHT
 from dashboard.text.lamps import KM_PER_MILE
 from dashboard.text.measures import Units
 from ingest.outlook.visits import PlannedTrip
@@ -46,7 +46,8 @@ def route_figure(trip: PlannedTrip, cabins: Sequence[Cabin], units: Units) -> go
         far_x, far_y = _km([(one.longitude, one.latitude) for one in others], centre)
         figure.add_trace(go.Scatter(
             x=far_x, y=far_y, mode="markers", hovertext=[html.escape(one.name) for one in others], hoverinfo="text",
-            marker={"size": 9, "color": "#ffffff", "line": {"color": SOFT, "width": 1.5}}, showlegend=False))
+            marker={"size": 9, "color": LIGHT.paper, "line": {"color": LIGHT.soft, "width": 1.5}},
+            showlegend=False))
     every_x = [*x, *(far_x if others else [])]
     every_y = [*y, *(far_y if others else [])]
     together = TOGETHER_SHARE * max(max(every_x) - min(every_x), max(every_y) - min(every_y), 1.0)
@@ -69,9 +70,9 @@ def _numbers(figure: go.Figure, trip: PlannedTrip, x: list[float], y: list[float
             there[3].append(words)
     figure.add_trace(go.Scatter(
         x=[one[0] for one in marks], y=[one[1] for one in marks], mode="markers+text",
-        text=["·".join(one[2]) for one in marks], textfont={"color": "#ffffff", "size": 12},
+        text=["·".join(one[2]) for one in marks], textfont={"color": LIGHT.on_accent, "size": 12},
         marker={"size": [MARK_PX + 7 * (len("·".join(one[2])) - 1) for one in marks], "opacity": 1,
-                "color": [INK if one[2][0] == "S" else FIT for one in marks],
+                "color": [LIGHT.ink if one[2][0] == "S" else FIT for one in marks],
                 "symbol": ["square" if one[2][0] == "S" else "circle" for one in marks]},
         hovertext=["<br>".join(html.escape(word) for word in one[3]) for one in marks], hoverinfo="text",
         showlegend=False))
@@ -104,18 +105,18 @@ def _scale_and_north(figure: go.Figure, x: list[float], y: list[float], units: U
     figure.add_trace(go.Scatter(
         x=[left, left, left, right, right, right],
         y=[bottom + tick, bottom - tick, bottom, bottom, bottom + tick, bottom - tick],
-        mode="lines", line={"color": INK, "width": 2}, hoverinfo="skip", showlegend=False))
+        mode="lines", line={"color": LIGHT.ink, "width": 2}, hoverinfo="skip", showlegend=False))
     figure.add_annotation(
         x=(left + right) / 2, y=bottom, yanchor="bottom", showarrow=False, text=f"{length:g} {name}",
-        font={"size": 12, "color": INK})
+        font={"size": 12, "color": LIGHT.ink})
     figure.add_annotation(
         xref="paper", yref="paper", x=0.98, y=0.98, ax=0, ay=34, text="N", showarrow=True, arrowhead=2,
-        arrowwidth=2, arrowcolor=INK, font={"size": 13, "color": INK})
+        arrowwidth=2, arrowcolor=LIGHT.ink, font={"size": 13, "color": LIGHT.ink})
     figure.update_xaxes(visible=False, range=[min(x) - 0.22 * wide, max(x) + 0.22 * wide], fixedrange=True)
     figure.update_yaxes(
         visible=False, range=[bottom - 0.06 * wide, max(y) + 0.16 * wide], scaleanchor="x", scaleratio=1,
         fixedrange=True)
     figure.update_layout(
-        height=340, margin={"l": 4, "r": 4, "t": 4, "b": 4}, paper_bgcolor="#ffffff", plot_bgcolor="#f5f8fa",
-        font={"color": INK}, dragmode=False, hovermode="closest")
+        height=340, margin={"l": 4, "r": 4, "t": 4, "b": 4}, paper_bgcolor=LIGHT.paper, plot_bgcolor=LIGHT.panel,
+        font={"color": LIGHT.ink}, dragmode=False, hovermode="closest")
 

@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.lamp_access import get_outlook
-from dashboard.text import markup, measures
+from dashboard.text import lines, markup, measures
 from dashboard.text import verdicts as words
 from dashboard.views.choice import choice
 from dashboard.views.dose_explanation import reckoning
@@ -72,7 +72,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     calls = words.whom_to_call([
         contact for contact in get_fleet(store).contacts
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
-    st.html(markup.small(calls))
+    st.html(markup.small(calls) + lines.plain_link(cabin, unit))
     caution()
 
 
@@ -97,7 +97,7 @@ def way_out(store: Client, cabin: str, unit: str) -> None:
 @live("2s")
 def latest(store: Client, cabin: str, unit: str) -> None:
     """What was read last, and how old it is."""
-    st.subheader("Latest readings")
+    st.header("Latest readings")
     one = status_of(store, cabin, unit)
     rows = words.latest_readings(one, present(store).at, reader_units()) if one else []
     if one is None or not rows:
@@ -115,7 +115,7 @@ def latest(store: Client, cabin: str, unit: str) -> None:
 def refused(store: Client, cabin: str, unit: str) -> None:
     """What this unit sent that could not be used."""
     found = queries.quarantined(store, REFUSED_SHOWN, cabin=cabin, unit=unit)
-    st.subheader("Refused records of this unit")
+    st.header("Refused records of this unit")
     if found.empty:
         st.html(markup.small("None of late."))
         return

@@ -17,6 +17,7 @@ from dashboard.sheets.lists import Listed, outages_list
 from dashboard.text import markup, measures
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units
+from dashboard.views.chart import show_chart
 from dashboard.views.frame import live
 from dashboard.views.taking import to_take
 from ingest import queries
@@ -46,7 +47,7 @@ class Drawn:
 
 def evidence(store: Client, cabin: str, unit: str) -> None:
     """The reader picks the time; drawing and table follow."""
-    st.subheader("Readings over time")
+    st.header("Readings over time")
     with st.container(horizontal=True, vertical_alignment="center"):
         picked = st.segmented_control(
             "Time of the readings", list(RANGES), default="24 h", required=True, key="readings-range",
@@ -94,9 +95,9 @@ def drawing(store: Client, cabin: str, unit: str, picked: str, hold: bool) -> No
         return
     if hold:
         st.html(markup.small(f"Held as it was {measures.local(drawn.at, place.zone)}."))
-    st.plotly_chart(
-        drawn.figure, key="evidence", theme=None, config=CONFIG,
-        alt=f"Dose, UV intensity, flow and intervals of {place.name}; the table below says the same in words.")
+    show_chart(
+        drawn.figure, key="evidence", config=CONFIG,
+        name=f"Dose, UV intensity, flow and intervals of {place.name}; the table below says the same in words.")
     st.html(markup.small(words.DOSE_NOTE))
     outages(drawn.outages, drawn.at, place.zone)
 
@@ -126,7 +127,7 @@ def draw(store: Client, fleet: Fleet, of: tuple[tuple[str, str, str, Units], Has
 def outages(found: pd.DataFrame, now: datetime, zone: tzinfo) -> None:
     """The stretches that were not lit, newest first, with the water drawn in each."""
     units = reader_units()
-    st.subheader("Outages: dark, warming up, too weak, or not heard")
+    st.header("Outages: dark, warming up, too weak, or not heard")
     st.html(markup.small(words.outages_summary(found, units)))
     if found.empty:
         return

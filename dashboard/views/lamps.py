@@ -15,6 +15,7 @@ from dashboard.sheets.outlook_lists import lamps_list
 from dashboard.text import lamp_rows, markup
 from dashboard.text import lamps as said
 from dashboard.views.along import along
+from dashboard.views.chart import show_chart
 from dashboard.views.choice import follow
 from dashboard.views.frame import care, caution, empty, guarded, link
 from dashboard.views.taking import to_take
@@ -119,11 +120,11 @@ def chart(found: LampOutlook, one: Lamp) -> None:
             said.first_words(one), one.sensor.divided, one.sensor.due_words(found.at)) if told]
         st.html(markup.box(f"{said.lamp_name(one)}: {said.action_words(one)}", lines))
         if len(past):
-            st.plotly_chart(
+            show_chart(
                 lamp_figure(past, coming, one, events[(events["cabin"] == key[0]) & (events["unit"] == key[1])],
                             today=found.at.date()),
                 key=f"lamp-chart-{key[0]}-{key[1]}", config={"displayModeBar": False},
-                alt=f"{said.lamp_name(one)}, UV intensity: {middle}.")
+                name=f"{said.lamp_name(one)}, UV intensity: {middle}.")
         link("cabin", f"Open {said.lamp_name(one)} →", cabin=key[0], unit=key[1])
 
 

@@ -31,7 +31,7 @@ def record(store: Client, cabin: str, unit: str) -> None:
     """Somebody did something: what, when, who."""
     place = get_fleet(store).cabin(cabin)
     name = full_name(place, unit)
-    st.subheader(markup.plain_label(f"Record what was done at {name}"))
+    st.header(markup.plain_label(f"Record what was done at {name}"))
     of = f"{cabin}-{unit}"  # in every key: what was typed for one unit is never sent for another
     day, clock = f"service-day-{of}", f"service-time-{of}"
     there = store.now().astimezone(place.zone)
@@ -105,7 +105,7 @@ def _send(store: Client, place: Cabin, name: str, body: dict[str, Any]) -> None:
 def done(store: Client, cabin: str, unit: str) -> None:
     """What was done, newest first; what was withdrawn is struck through and says so."""
     found = queries.service_events(store, cabin, unit, with_withdrawn=True).head(DONE_SHOWN)
-    st.subheader("What was done")
+    st.header("What was done")
     if found.empty:
         st.html(markup.small("Nothing is recorded yet."))
         return

@@ -31,7 +31,7 @@ def system(store: Client) -> None:
     st.html(markup.headline("System", "How the program itself does; times on this page are UTC."))
     collector(store)
     undelivered(store)
-    st.subheader("Refused records")
+    st.header("Refused records")
     st.html(markup.table(("What", "How it is"), [
         ("Quarantine", quarantine.tally(store).in_words),
         ("Floods", " ".join(flood.in_words(store).values()) or f"none in the last {flood.TOLD_FOR.days} days"),

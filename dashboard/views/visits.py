@@ -17,6 +17,7 @@ from dashboard.text import markup, visit_rows
 from dashboard.text.day_axis import DayAxis
 from dashboard.text.lamps import KM_PER_MILE
 from dashboard.text.measures import Units
+from dashboard.views.chart import show_chart
 from dashboard.views.frame import care, caution, empty, guarded, link
 from dashboard.views.taking import to_take
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
@@ -102,9 +103,9 @@ def round_of(store: Client, trip: PlannedTrip, number: int, units: Units) -> Non
         st.html(markup.told("Load", []) + visit_rows.load(trip.parts))
         left, right = st.columns([2, 3], gap="medium")
         with left:
-            st.plotly_chart(
+            show_chart(
                 route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False},
-                alt=f"Map of the trip, north up: start, then {', '.join(one.cabin.name for one in trip.stops)}.")
+                name=f"Map of the trip, north up: start, then {', '.join(one.cabin.name for one in trip.stops)}.")
             st.html(markup.small("S is the start, numbers are the stops; rings: cabins that this trip leaves out."))
         with right:
             st.html(visit_rows.stops(trip))
