@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from xml.etree import ElementTree
 
 import numpy as np
 
 from dashboard.charts.lamp_line import days_picture, life_picture
+from dashboard.colours import LIGHT
 from ingest.outlook.lamp_history import LampHistory
 from tests.dashboard.charts.test_margin_line import paths
 
@@ -37,4 +39,5 @@ def test_a_hostile_name_is_text_and_one_point_is_a_dash() -> None:
     nasty = "</title><script>alert(1)</script>"
     one = LampHistory(np.array([0.5]), ((np.array([84.0]), np.array([-0.2])),))
     svg = life_picture(one, nasty, most_h=9000, rated_h=9000)
+    assert {two.get("stroke", "none") for two in paths(svg)} <= {*asdict(LIGHT).values(), "none"}  # has a dark one
     assert ElementTree.fromstring(svg)[0].text == nasty and "h2" in svg
