@@ -64,7 +64,7 @@ def _add(store: Client, cabin: str, name: str) -> None:
             max_chars=254, autocomplete="off")
         language = st.selectbox(
             "Language", ["", *LANGUAGES], format_func=LANGUAGE_WORDS.__getitem__, key=f"stay-language-{of}")
-        by = st.text_input("Your name", key=f"stay-by-{of}", max_chars=120, autocomplete="name")
+        by = st.text_input("Typed by (a name)", key=f"stay-by-{of}", max_chars=120, autocomplete="name")
         sent = st.form_submit_button(markup.plain_label(f"Keep it for {name}"), type="primary")
     if not sent:
         return
