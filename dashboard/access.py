@@ -13,10 +13,12 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.text.measures import Units
+from dashboard.text.verdicts import beat_words
+from ingest import queries
 from ingest.db.engine import read_address
 from ingest.margins import margins
 from ingest.months.fleet import Share, month_shares
-from ingest.queries import UnitStatus, mark, status
+from ingest.queries import BEAT_WITHIN_S, UnitStatus, mark, status
 from ingest.registry.tables import load_fleet
 from ingest.settings import Settings, StoreUnavailable, settings
 from ingest.store import Client
@@ -131,6 +133,34 @@ def stretch_of_time(_store: Client, days: int, hours: int) -> dict[Key, Margins]
 def month_now(_store: Client) -> Mapping[Key, Share]:
     """Each unit's share in specification of this month so far: the least and the most."""
     return month_shares(_store, load_fleet(_store), _store.now())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """Why what is shown may be old: a title, what it means, what to type."""
+
+    title: str
+    lines: tuple[str, ...]
+    commands: tuple[str, ...] = ()
+
+
+def collector_trouble(store: Client) -> Trouble | None:
+    """Whether the collector has stopped moving, or hears nothing; None where all is well."""
+    row = queries.collector(store)
+    if row is None:
+        return None
+    age_s = queries.sign_of_life_s(store)
+    if age_s is None or age_s > BEAT_WITHIN_S:
+        return Trouble(title="What you see is old", commands=("tarnlight doctor",), lines=(
+            beat_words(row["beat_at"].to_pydatetime(), age_s), "What is not known is never clear."))
+    until_then = "ntil then cabins fall silent here whatever they do."
+    if not row["connected"]:
+        why = f" ({row['trouble']})" if row["trouble"] else ""
+        return Trouble(title="No messages can arrive", lines=(
+            f"The collector has no connection to its broker {row['broker']}{why}. It keeps trying; u{until_then}",))
+    if full := queries.held_back(row):
+        return Trouble(title="Nothing is taken in", lines=(f"{full[0].upper()}{full[1:]}.", f"U{until_then}"))
+    return None
 
 
 def status_of(store: Client, cabin: str, unit: str) -> UnitStatus | None:

@@ -7,15 +7,17 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard.access import UNITS, get_settings
+from dashboard.colours import style_variables
 from dashboard.text.measures import Units
 from dashboard.views.advisories import advisories
 from dashboard.views.after_cut import after_cut
 from dashboard.views.along import carry
 from dashboard.views.cabin import cabin
 from dashboard.views.cabins import cabins
+from dashboard.views.chart import DARK_ON_PAPER, in_the_dark
 from dashboard.views.commission import commission
 from dashboard.views.follow import follow_links
-from dashboard.views.frame import PAGES
+from dashboard.views.frame import PAGES, entitle
 from dashboard.views.lamps import lamps
 from dashboard.views.now import now
 from dashboard.views.over_time import fleet_over_time
@@ -23,14 +25,14 @@ from dashboard.views.shared_event import shared_event
 from dashboard.views.system import system
 from dashboard.views.visits import visits
 
-STYLE = Path(__file__).with_name("style.css")
+STYLE = style_variables() + Path(__file__).with_name("style.css").read_text(encoding="utf-8")
 UNIT_WORDS = {Units.METRIC: "Metric (L, °C)", Units.US: "US (gal, °F)"}
 
 
 def main() -> None:
     """Style, navigation, the page, and the controls that all pages share."""
-    st.set_page_config(page_title="tarnlight", layout="wide", initial_sidebar_state="collapsed")
-    st.html(STYLE)
+    st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
+    st.html(f"<style>{STYLE}{DARK_ON_PAPER if in_the_dark() else ''}</style>")
     pages = {
         "now": st.Page(now, title="Now", url_path="now", default=True),
         "over-time": st.Page(fleet_over_time, title="Over time", url_path="over-time"),
@@ -47,6 +49,7 @@ def main() -> None:
     st.session_state[PAGES] = pages
     carry()
     page = st.navigation(list(pages.values()), position="top")
+    entitle(page.title)
     follow_links()
     page.run()
     st.divider()

@@ -17,6 +17,7 @@ from starlette.middleware import Middleware
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from dashboard.plain import ROUTE
 from ingest.settings import is_loopback, settings
 
 FRAMES = ((b"x-frame-options", b"SAMEORIGIN"), (b"content-security-policy", b"frame-ancestors 'self'"))
@@ -87,4 +88,5 @@ def _never_framed(send: Send) -> Send:
 
 
 app = st.App(
-    Path(__file__).with_name("app.py"), middleware=[Middleware(Gate, public_url=settings({}).public_url)])
+    Path(__file__).with_name("app.py"), routes=[ROUTE],
+    middleware=[Middleware(Gate, public_url=settings({}).public_url)])

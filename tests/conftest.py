@@ -94,7 +94,7 @@ FLEET_TOML = REACTOR + cabin_toml("heron-point", "main") + cabin_toml("otter-cov
 # between those that wait, or four browsers would share two cores.
 LONGEST = (
     "browser/test_samples", "faults/test_kills", "faults/test_archive_kills", "faults/test_modes",
-    "browser/test_fleet_pages",
+    "browser/test_fleet_pages", "browser/test_accessible",
     "browser/test_after_cut", "faults/test_demo",
     "faults/test_bridge", "faults/test_broker", "browser/test_right_cabin", "faults/test_broker_session",
     "faults/test_doctor_login", "faults/test_stopped_collector", "hostile/test_limits",

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.charts.readings import INK, LINE, LOOKS, SOFT, Span, clipped, milliseconds, water
+from dashboard.charts.readings import LOOKS, Span, clipped, hatched, milliseconds, water
+from dashboard.colours import LIGHT
 from dashboard.text.measures import Units, duration
 from dashboard.text.verdicts import KIND_WORDS
 from models.advisory import STEP_WORDS, Advisory
@@ -42,19 +43,20 @@ def cut_figure(intervals: pd.DataFrame, advisory: Advisory | None, *, span: Span
                 f"{KIND_WORDS[kind]}, {since:%a %d %b %H:%M} to {until:%a %d %b %H:%M}, {duration(until - since)}"
                 f"<br>under-dosed: {litre}" for since, until, litre in zip(start, end, litres, strict=True)],
             marker={"color": color, "line": {"color": color, "width": HOUR_PX},
-                    "pattern": {"shape": shape, "fgcolor": INK, "bgcolor": color, "size": 6, "solidity": 0.25}}))
+                    "pattern": hatched(shape, color)}))
     records = advisory.records if advisory is not None else ()
     figure.add_trace(go.Scatter(
         x=[span.edge(one.when) for one in records], y=[PEOPLE] * len(records), mode="markers", showlegend=False,
-        marker={"symbol": "diamond", "size": 11, "color": INK}, name=PEOPLE,
+        marker={"symbol": "diamond", "size": 11, "color": LIGHT.ink}, name=PEOPLE,
         customdata=[f"{STEP_WORDS[one.step]}, {span.edge(one.when):%a %d %b %H:%M}" for one in records],
         hovertemplate="%{customdata}<extra></extra>"))
     figure.update_layout(
-        height=HEIGHT_PX, margin={"l": 4, "r": 8, "t": 6, "b": 62}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"color": INK, "size": 13}, barmode="overlay", dragmode=False, hovermode="closest")
+        height=HEIGHT_PX, margin={"l": 4, "r": 8, "t": 6, "b": 62}, paper_bgcolor=LIGHT.paper,
+        plot_bgcolor=LIGHT.paper,
+        font={"color": LIGHT.ink, "size": 13}, barmode="overlay", dragmode=False, hovermode="closest")
     figure.update_xaxes(
-        type="date", range=[span.edge(span.since), span.edge(span.until)], gridcolor=LINE, showline=True,
-        linecolor=SOFT, nticks=4, fixedrange=True, tickformat="%a %-d\n%H:%M",
+        type="date", range=[span.edge(span.since), span.edge(span.until)], gridcolor=LIGHT.hair, showline=True,
+        linecolor=LIGHT.soft, nticks=4, fixedrange=True, tickformat="%a %-d\n%H:%M",
         title={"text": span.title, "font": {"size": 12}, "standoff": 12})
     figure.update_yaxes(
         categoryorder="array", categoryarray=worst_last, range=[-0.6, len(worst_last) - 0.4], fixedrange=True,

@@ -8,24 +8,22 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from dashboard.charts.readings import (
-    INK,
-    LINE,
     LOOKS,
     NARROW_PX,
-    SOFT,
     TICKS,
     Span,
     clipped,
     draw_intervals,
+    hatched,
     milliseconds,
 )
+from dashboard.colours import LIGHT, NO_FILL, veil
 from dashboard.text.measures import Units, between, duration, to_volume, volume_unit
 from dashboard.text.verdicts import KIND_WORDS
 from models.exposure import IntervalKind
 from models.margin import Margins
 
 SHOWN_SHARE = 0.5  # of the target, above and below it; what is further away is drawn at the edge
-SHORT, ABOVE = "#a31621", "#0b5c7a"
 RESTS = "Rests on"
 LANES = (*(KIND_WORDS[kind] for kind in IntervalKind), RESTS)
 MARKED = (IntervalKind.WARMING, IntervalKind.UNHEARD, IntervalKind.DARK)
@@ -74,7 +72,8 @@ def _margin(figure: go.Figure, line: pd.DataFrame, span: Span, edge: float) -> N
     drawn = np.clip(margin, -edge, edge)
     with np.errstate(invalid="ignore"):
         below = margin < 0
-    for mine, color, width, name in ((~below, ABOVE, 1.6, "above target"), (below, SHORT, 4.0, "below target")):
+    for mine, color, width, name in (
+            (~below, LIGHT.accent, 1.6, "above target"), (below, LIGHT.boil, 4.0, "below target")):
         # a step needs its own end to be drawn, so that each value goes on to the next one's beginning
         keep = mine | np.append(False, mine[:-1])
         y = np.where(mine, drawn, np.where(keep, np.append(np.nan, drawn[:-1]), np.nan))
@@ -82,9 +81,9 @@ def _margin(figure: go.Figure, line: pd.DataFrame, span: Span, edge: float) -> N
             x=span.wall(line["at"]), y=y, mode="lines", name=name, showlegend=False, connectgaps=False,
             line={"color": color, "width": width, "shape": "hv"}, customdata=margin,
             hovertemplate="%{customdata:+.1f} mJ/cm²<br>%{x|%a %d %b %H:%M}<extra></extra>"), row=1, col=1)
-    figure.add_hline(y=0, row=1, col=1, line={"color": SHORT, "width": 1.4, "dash": "dash"},
+    figure.add_hline(y=0, row=1, col=1, line={"color": LIGHT.boil, "width": 1.4, "dash": "dash"},
                      annotation_text="target", annotation_position="bottom left",
-                     annotation_font={"color": SHORT, "size": 12}, annotation_bgcolor="rgba(255,255,255,0.8)")
+                     annotation_font={"color": LIGHT.boil, "size": 12}, annotation_bgcolor=veil(LIGHT.paper, 0.8))
 
 
 def _marks(figure: go.Figure, shown: pd.DataFrame, span: Span, edge: float) -> None:
@@ -101,7 +100,7 @@ def _marks(figure: go.Figure, shown: pd.DataFrame, span: Span, edge: float) -> N
             name=KIND_WORDS[kind], customdata=[f"{KIND_WORDS[kind]}, {duration(one)}" for one in found["length"]],
             hovertemplate="%{customdata}<extra></extra>", opacity=0.85,
             marker={"color": color, "line": {"color": color, "width": NARROW_PX},
-                    "pattern": {"shape": shape, "fgcolor": INK, "bgcolor": color, "size": 6, "solidity": 0.25}}),
+                    "pattern": hatched(shape, color)}),
             row=1, col=1)
 
 
@@ -114,12 +113,12 @@ def _litres(figure: go.Figure, margins: Margins, span: Span, units: Units) -> No
     begin = pd.Series(pd.to_datetime([margins.start(int(slot)) for slot in slots], utc=True))
     middle = span.wall(begin) + pd.Timedelta(seconds=margins.slot_s / 2)
     told = [between(least[slot], margins.underdosed_l_upper[slot], units) for slot in slots]
-    for values, fill in ((most, "rgba(0,0,0,0)"), (least, SHORT)):
+    for values, fill in ((most, NO_FILL), (least, LIGHT.boil)):
         figure.add_trace(go.Bar(
             x=middle, y=[to_volume(one, units) for one in values[slots]], width=1e3 * margins.slot_s,
             showlegend=False, name="under target", customdata=told,
             hovertemplate="%{customdata} under target<br>%{x|%a %d %b %H:%M}<extra></extra>",
-            marker={"color": fill, "line": {"color": SHORT, "width": 1.5}}), row=2, col=1)
+            marker={"color": fill, "line": {"color": LIGHT.boil, "width": 1.5}}), row=2, col=1)
 
 
 def _witnesses(figure: go.Figure, shown: pd.DataFrame, span: Span) -> None:
@@ -130,19 +129,20 @@ def _witnesses(figure: go.Figure, shown: pd.DataFrame, span: Span) -> None:
         name=RESTS, showlegend=False, customdata=found["rests_on"].tolist(),
         text=found["rests_on"].tolist(), textposition="inside", insidetextanchor="start", textangle=0,
         hovertemplate="rests on: %{customdata}<extra></extra>",
-        marker={"color": "#e4ebf0", "line": {"color": "#9fb0bc", "width": 1}}), row=3, col=1)
+        textfont={"color": LIGHT.ink},
+        marker={"color": LIGHT.code, "line": {"color": LIGHT.edge, "width": 1}}), row=3, col=1)
 
 
 def _lay_out(figure: go.Figure, span: Span, edge: float) -> None:
     figure.update_layout(
-        height=640, margin={"l": 8, "r": 8, "t": 30, "b": 52}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"color": INK, "size": 13}, barmode="overlay", bargap=0.2, hovermode="closest",
+        height=640, margin={"l": 8, "r": 8, "t": 30, "b": 52}, paper_bgcolor=LIGHT.paper, plot_bgcolor=LIGHT.paper,
+        font={"color": LIGHT.ink, "size": 13}, barmode="overlay", bargap=0.2, hovermode="closest",
         dragmode="zoom", uniformtext={"minsize": 11, "mode": "hide"})
     figure.update_xaxes(
-        type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LINE,
-        showline=True, linecolor=SOFT, nticks=7, tickformatstops=TICKS)
+        type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LIGHT.hair,
+        showline=True, linecolor=LIGHT.soft, nticks=7, tickformatstops=TICKS)
     figure.update_yaxes(
-        showgrid=True, gridcolor=LINE, zeroline=False, fixedrange=True, automargin=True, nticks=5)
+        showgrid=True, gridcolor=LIGHT.hair, zeroline=False, fixedrange=True, automargin=True, nticks=5)
     figure.update_yaxes(range=[-1.06 * edge, 1.06 * edge], row=1, col=1)
     figure.update_yaxes(rangemode="tozero", nticks=3, row=2, col=1)
     figure.update_yaxes(categoryorder="array", categoryarray=list(reversed(LANES)), range=[-0.6, len(LANES) - 0.4],
@@ -151,4 +151,4 @@ def _lay_out(figure: go.Figure, span: Span, edge: float) -> None:
         orientation="h", y=list(LANES), x=[None] * len(LANES), showlegend=False, hoverinfo="skip"), row=3, col=1)
     figure.update_xaxes(title={"text": span.title, "font": {"size": 12}, "standoff": 6}, row=3, col=1)
     for title in figure.layout.annotations[:3]:
-        title.update(x=0, xanchor="left", font={"size": 13, "color": SOFT})
+        title.update(x=0, xanchor="left", font={"size": 13, "color": LIGHT.soft})

@@ -13,17 +13,18 @@ import pandas as pd
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
+from dashboard.colours import LIGHT, veil
 from dashboard.text.measures import Units, between, duration, flow_unit, to_volume
 from dashboard.text.verdicts import CAUSE_WORDS, KIND_WORDS
 from models.exposure import IntervalKind
 from models.fleet import Reactor, Unit
 
-INK, SOFT, LINE = "#14212b", "#46545f", "#dbe3e8"
 DOSE_SHOWN_TARGETS = 4.0  # the dose's axis ends at so many targets; what is above lies out of sight, not cut
 # lane: colour and pattern; dark is solid black, what is not known is dotted
 LOOKS: dict[str, tuple[str, str]] = {
-    IntervalKind.LIT: ("#7fc4ad", ""), IntervalKind.WARMING: ("#e9b44c", "/"), IntervalKind.WEAK: ("#d9722e", "x"),
-    IntervalKind.DARK: ("#14212b", ""), IntervalKind.UNHEARD: ("#8b7fb0", "."),
+    IntervalKind.LIT: (LIGHT.lit, ""), IntervalKind.WARMING: (LIGHT.warming, "/"),
+    IntervalKind.WEAK: (LIGHT.weak, "x"), IntervalKind.DARK: (LIGHT.unlit, ""),
+    IntervalKind.UNHEARD: (LIGHT.unheard, "."),
 }
 LANES = (*(KIND_WORDS[kind] for kind in IntervalKind), "Lamp", "Power")
 TICKS = [
@@ -87,9 +88,9 @@ def evidence_figure(
     if len(rows):
         x = span.wall(rows["at"])
         _draw_dose(figure, rows, x)
-        _line(figure, x, rows["intensity_w_m2"], row=2, name="intensity", unit="W/m²", color="#6a3fa0")
+        _line(figure, x, rows["intensity_w_m2"], row=2, name="intensity", unit="W/m²", color=LIGHT.intensity)
         _line(figure, x, rows["flow_l_min"].map(lambda one: to_volume(one, units)), row=3, name="flow",
-              unit=flow_unit(units), color="#1f6f9f")
+              unit=flow_unit(units), color=LIGHT.flow)
     _limit(figure, unit.dose_target_mj_cm2, f"target {unit.dose_target_mj_cm2:g}", row=1)
     _limit(figure, reactor.alarm_intensity_w_m2, f"alarm {reactor.alarm_intensity_w_m2:g}", row=2)
     draw_intervals(figure, shown, span, units, row=4)
@@ -156,11 +157,11 @@ def milliseconds(stretches: pd.DataFrame) -> pd.Series:
 def _draw_dose(figure: go.Figure, rows: pd.DataFrame, x: pd.Series) -> None:
     """Lower bound as a line, dose as dots where water flows (it has no limit where lit water stands)."""
     _line(figure, x, rows["dose_low_mj_cm2"].where(np.isfinite(rows["dose_low_mj_cm2"])), row=1, name="lower bound",
-          unit="mJ/cm²", color="#0b5c7a")
+          unit="mJ/cm²", color=LIGHT.accent)
     flows = np.isfinite(rows["dose_mj_cm2"]) & (rows["flow_l_min"] > 0)
     figure.add_trace(go.Scattergl(
         x=x[flows], y=rows.loc[flows, "dose_mj_cm2"], mode="markers", name="dose", showlegend=False,
-        marker={"size": 4, "color": "#0b5c7a", "symbol": "circle-open"},
+        marker={"size": 4, "color": LIGHT.accent, "symbol": "circle-open"},
         hovertemplate="dose %{y:.1f} mJ/cm²<extra></extra>"), row=1, col=1)
 
 
@@ -176,9 +177,9 @@ def _line(
 def _limit(figure: go.Figure, value: float, words: str, *, row: int) -> None:
     """A dashed line with its word and figure."""
     figure.add_hline(
-        y=value, row=row, col=1, line={"color": "#a31621", "width": 1.6, "dash": "dash"}, annotation_text=words,
-        annotation_position="bottom left", annotation_font={"color": "#a31621", "size": 12},
-        annotation_bgcolor="rgba(255,255,255,0.8)")
+        y=value, row=row, col=1, line={"color": LIGHT.boil, "width": 1.6, "dash": "dash"}, annotation_text=words,
+        annotation_position="bottom left", annotation_font={"color": LIGHT.boil, "size": 12},
+        annotation_bgcolor=veil(LIGHT.paper, 0.8))
 
 
 def draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: Units, *, row: int) -> None:
@@ -200,34 +201,40 @@ def draw_intervals(figure: go.Figure, shown: pd.DataFrame, span: Span, units: Un
             name=KIND_WORDS[kind], width=0.72, showlegend=False, customdata=hover,
             hovertemplate="%{customdata}<extra></extra>",
             marker={"color": color, "line": {"color": color, "width": NARROW_PX},
-                    "pattern": {"shape": shape, "fgcolor": INK, "bgcolor": color, "size": 6, "solidity": 0.25}}),
+                    "pattern": hatched(shape, color)}),
             row=row, col=1)
+
+
+def hatched(shape: str, color: str) -> dict[str, object]:
+    """The pattern of a lane, drawn over its colour."""
+    return {"shape": shape, "fgcolor": LIGHT.hatch, "bgcolor": color, "size": 6, "solidity": 0.25}
 
 
 def _draw_states(figure: go.Figure, found: pd.DataFrame, lane: str, span: Span) -> None:
     """On as a light bar, off as a black one, both with the word where it fits."""
-    for on, word, color in ((1.0, "on", "#cfdde6"), (0.0, "off", INK)):
+    for on, word, color in ((1.0, "on", LIGHT.code), (0.0, "off", LIGHT.unlit)):
         part = found[found["on"] == on]
         figure.add_trace(go.Bar(
             orientation="h", y=[lane] * len(part), base=span.wall(part["start"]),
             x=milliseconds(part), name=f"{lane} {word}", width=0.72,
             showlegend=False, text=[word] * len(part), textposition="inside", insidetextanchor="start", textangle=0,
-            textfont={"color": INK if on else "#ffffff"},
+            textfont={"color": LIGHT.ink if on else LIGHT.paper},
             customdata=[f"{lane} {word}, {start:%a %d %b %H:%M} to {end:%a %d %b %H:%M}" for start, end in zip(
                 span.wall(part["start"]), span.wall(part["end"]), strict=True)],
             hovertemplate="%{customdata}<extra></extra>",
-            marker={"color": color, "line": {"color": color, "width": NARROW_PX}}), row=4, col=1)
+            marker={"color": color, "line": {"color": LIGHT.edge if on else color, "width": NARROW_PX}}),
+            row=4, col=1)
 
 
 def _lay_out(figure: go.Figure, span: Span, unit: Unit) -> None:
     figure.update_layout(
-        height=760, margin={"l": 8, "r": 8, "t": 30, "b": 52}, paper_bgcolor="#ffffff", plot_bgcolor="#ffffff",
-        font={"color": INK, "size": 13}, barmode="overlay", bargap=0.2, hovermode="closest",
+        height=760, margin={"l": 8, "r": 8, "t": 30, "b": 52}, paper_bgcolor=LIGHT.paper, plot_bgcolor=LIGHT.paper,
+        font={"color": LIGHT.ink, "size": 13}, barmode="overlay", bargap=0.2, hovermode="closest",
         dragmode=False, uniformtext={"minsize": 11, "mode": "hide"})
     figure.update_xaxes(
-        type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LINE,
-        showline=True, linecolor=SOFT, nticks=7, tickformatstops=TICKS)
-    figure.update_yaxes(showgrid=True, gridcolor=LINE, rangemode="tozero", zeroline=False, fixedrange=True,
+        type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LIGHT.hair,
+        showline=True, linecolor=LIGHT.soft, nticks=7, tickformatstops=TICKS)
+    figure.update_yaxes(showgrid=True, gridcolor=LIGHT.hair, rangemode="tozero", zeroline=False, fixedrange=True,
                         automargin=True, nticks=5)
     figure.update_yaxes(range=[0, DOSE_SHOWN_TARGETS * unit.dose_target_mj_cm2], row=1, col=1)
     figure.update_yaxes(categoryorder="array", categoryarray=list(reversed(LANES)), range=[-0.6, len(LANES) - 0.4],
@@ -237,4 +244,4 @@ def _lay_out(figure: go.Figure, span: Span, unit: Unit) -> None:
         row=4, col=1)
     figure.update_xaxes(title={"text": span.title, "font": {"size": 12}, "standoff": 6}, row=4, col=1)
     for title in figure.layout.annotations[:4]:
-        title.update(x=0, xanchor="left", font={"size": 13, "color": SOFT})
+        title.update(x=0, xanchor="left", font={"size": 13, "color": LIGHT.soft})

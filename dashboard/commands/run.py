@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 import duckdb
 
 import dashboard
+from dashboard.colours import theme_options
 from dashboard.commands._words import command, settings_of
 from ingest.collector import Collector
 from ingest.db.engine import could_not_write
@@ -148,7 +149,7 @@ def show_command(settings: Settings) -> list[str]:
         # else the whole heap is searched after each drawing of a part: most of what an idle page would cost
         "--runner.postScriptGC=false",
         "--client.showErrorDetails=none", "--client.showErrorLinks=false",
-        "--theme.base=light", "--theme.primaryColor=#0b5c7a",
+        *theme_options(),
     ]
 
 

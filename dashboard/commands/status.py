@@ -10,6 +10,7 @@ from typing import Any
 from dashboard.commands._lists import add_list_options, listed
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
+from dashboard.sheets.lists import OUTAGE_COLUMNS, outages_list
 from dashboard.text.measures import Units, between, on_the_clock
 from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
@@ -123,12 +124,10 @@ def do_outages(options: argparse.Namespace) -> int:
     fleet = load_fleet(store)
     zones = {one.slug: one.zone for one in load_whole_fleet(store).cabins}
     units = sum(len(one.units) for one in fleet.cabins if options.cabin in (None, one.slug))
-    names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
-             "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
     if not for_people:
         store.close()
-        if not listed(options, "outages", names, found[names].to_dict("records")):
-            print_json(found[names].to_dict("records"))
+        if not listed(options, lambda: outages_list(found)):
+            print_json(found[list(OUTAGE_COLUMNS)].to_dict("records"))
         return 0
     never = queries.never_heard(store, cabin=options.cabin)
     store.close()

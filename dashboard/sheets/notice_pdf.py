@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from enum import StrEnum
 from io import BytesIO
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit, urlunsplit
 from xml.sax.saxutils import escape
 
 from qrcode.constants import ERROR_CORRECT_M
@@ -48,6 +48,12 @@ def cabin_url(public_url: str, cabin: str, unit: str) -> str:
     if not public_url:
         return ""
     return f"{public_url.rstrip('/')}/cabin?{urlencode({'cabin': cabin, 'unit': unit})}"
+
+
+def plain_url(url: str) -> str:
+    """Address of the plain page of the same unit (`dashboard.plain`)."""
+    parts = urlsplit(url)
+    return urlunsplit(parts._replace(path=parts.path.rpartition("/")[0] + "/notice"))
 
 
 def notice_pdf(
@@ -146,7 +152,7 @@ class _Page:
         if url:
             right = self.left + narrow + GUTTER
             self.qr = (url, right, y - QR_SIDE)
-            words = [notice.headings.page, url]
+            words = [notice.headings.page, url, notice.headings.plain, plain_url(url)]
             y_side = self._down(words, 8, y - QR_SIDE - 4, gap=1, width=QR_SIDE, left=right)
         else:
             y_text = self._down([notice.ask], 9.5, y_text - 3)

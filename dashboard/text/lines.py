@@ -37,6 +37,12 @@ def link_to(page: str, label: str, **query: str) -> str:
     return f'<a class="{FOLLOWED}" href="{text(address(page, **query))}">{text(label)}</a>'
 
 
+def plain_link(cabin: str, unit: str) -> str:
+    """To the unit's notice as a page that needs no script; the browser goes there by itself."""
+    return (f'<p class="tl-note"><a class="tl-plain" href="{text(address("notice", cabin=cabin, unit=unit))}">'
+            "The notice as a plain page, for a bad line</a></p>")
+
+
 def roughly(length: timedelta) -> str:
     """A length of time in one part, so that a line stays the same for a while."""
     seconds = max(0.0, length.total_seconds())

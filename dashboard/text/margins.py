@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import timedelta
+from datetime import timedelta, tzinfo
 
 import numpy as np
 
-from dashboard.text.measures import Units, between, duration
+from dashboard.text.measures import Units, between, duration, local
 from models.margin import Margins, Stretch
 
 STRETCH_WORDS: Mapping[Stretch, str] = {
     Stretch.DARK: "dark", Stretch.COLD: "cold (warming up)", Stretch.UNHEARD: "not heard",
     Stretch.UNKNOWN: "dose not known"}
 NOTHING = "nothing heard in this time"
+MARGIN_HEADERS = ("From", "To", "What it was")
+MOST_ROWS = 30  # of a picture as a table
 
 
 def margin_words(margins: Margins, units: Units) -> str:
@@ -58,6 +60,15 @@ def margin_csv(margins: Margins) -> str:
             f"{begin:%Y-%m-%dT%H:%M:%SZ}", f"{end:%Y-%m-%dT%H:%M:%SZ}",
             *("" if np.isnan(one) else f"{one:.6g}" for one in cells))))
     return "\r\n".join(lines) + "\r\n"
+
+
+def margin_rows(margins: Margins, zone: tzinfo, units: Units) -> list[tuple[str, str, str]]:
+    """The picture as rows with `MARGIN_HEADERS`, newest first, in parts of one length, by the cabin's clock."""
+    step = max(1, -(-margins.slots // MOST_ROWS))
+    parts = [slice(first, min(first + step, margins.slots)) for first in range(0, margins.slots, step)]
+    return [
+        (local(margins.start(part.start), zone), local(min(margins.start(part.stop), margins.until), zone),
+         slot_words(margins, part, units)) for part in reversed(parts)]
 
 
 def slot_words(margins: Margins, slots: slice, units: Units) -> str:

@@ -90,6 +90,11 @@ def table(
     return f'<table class="tl-table">{title}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
 
 
+def behind(title: str, inside: str) -> str:
+    """Markup of ours that opens by touch or key."""
+    return f'<details class="tl-behind"><summary>{text(title)}</summary>{inside}</details>'
+
+
 def _cut(cells: int, struck: bool) -> list[bool]:
     """Which cells of a row are struck through."""
     return [struck] * (cells - 1) + [False] * min(cells, 1)
@@ -148,12 +153,16 @@ def care(sentences: Sequence[str], at_first: int = 1) -> str:
     return f'<div class="tl-care" role="note"><h2>{TAKE_CARE}</h2><ul>{seen}</ul>{more}</div>'
 
 
-def next_step(title: str, how: str, evidence: str) -> str:
-    """The one thing to do next, in large type, and on what it is still judged undone."""
+def next_step(
+    title: str, how: str, evidence: str, *, number: str = "Next step", facts: Sequence[tuple[str, str]] = ()
+) -> str:
+    """The one thing to do next, in large type: which of how many, its facts, and on what it is judged undone."""
+    told = "".join(f"<dt>{text(name)}:</dt><dd>{text(words)}</dd>" for name, words in facts)
+    told = f'<dl class="tl-facts">{told}</dl>' if told else ""
     so_far = f'<p class="tl-mean">So far: {text(evidence)}</p>' if evidence else ""
     return (
-        f'<div class="tl-next" role="status"><h2>Next step</h2><p class="tl-next-title">{text(title)}</p>'
-        f"<p>{text(how)}</p>{so_far}</div>")
+        f'<div class="tl-next" role="status"><h2>{text(number)}</h2><p class="tl-next-title">{text(title)}</p>'
+        f"<p>{text(how)}</p>{told}{so_far}</div>")
 
 
 def numbered(sentences: Iterable[str]) -> str:

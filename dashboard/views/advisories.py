@@ -35,7 +35,7 @@ def advisories(store: Client) -> None:
     shared_links(store)
     caution()
     by_hand(store, fleet)
-    st.subheader("Lifted")
+    st.header("Lifted")
     lifted(store)
 
 

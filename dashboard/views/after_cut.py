@@ -17,10 +17,12 @@ from dashboard.charts.readings import Span
 from dashboard.chosen import full_name
 from dashboard.lamp_access import get_touched
 from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
-from dashboard.text import markup, recovery
+from dashboard.text import lines, markup, recovery
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units, local
 from dashboard.text.recovery import NextStep, Waits
+from dashboard.text.step_facts import step_facts, step_number
+from dashboard.views.chart import show_chart
 from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.sample import came_to, once, sample_fields
@@ -35,6 +37,7 @@ from ingest.store import Client
 from models.advisory import CLEANING_STEPS, FLUSH_STEPS, STEP_WORDS, How, Step, StepRecorded
 from models.advisory.chlorination import STRENGTHS_PCT, WORKS, chlorination
 from models.advisory.cleaning import cleaning_of
+from models.advisory.events import StepPolicy
 from models.advisory.guests import letter, still_there
 from models.advisory.laboratory import Outcome
 from models.advisory.notice import AFTER_LIFTING, AFTER_LIFTING_WORKS, Notice, notice
@@ -45,6 +48,7 @@ TOLD, NAME, DRAWN = "after-cut-told", "person", "after-cut-drawn"  # keys in the
 ASKED, MEANWHILE = "after-cut-asked", "after-cut-meanwhile"
 GOOD, BAD, FAILED = "Satisfactory", "Not satisfactory", "sample not satisfactory"
 FLUSH_TAKES = timedelta(minutes=30)  # what the form of a flush begins with
+MOST_ROWS = 40  # of the drawing as a table
 CONFIG = {"displayModeBar": False, "responsive": True}
 
 
@@ -68,10 +72,11 @@ def after_cut(store: Client) -> None:
         _no_notice(store, one)
     else:
         _open(store, one, kept)
-    st.subheader("The last days")
+    st.header("The last days")
     drawing(store, *chosen)
     for line in recovery.whom_to_call(fleet.contacts, one.cabin.slug):
         st.html(markup.small(line))
+    st.html(lines.plain_link(*chosen))
     link("cabin", f"All evidence of {words.unit_name(one)} →", cabin=chosen[0], unit=chosen[1])
     caution()
 
@@ -104,13 +109,17 @@ def story(store: Client, cabin: str, unit: str) -> None:
             *parts, now, markup.told("Why", words.reasons(one)),
             markup.told("What to do", [one.verdict.next_action], strong=True)]))
         return
+    asked = cleaning_of(kept.advisory, one.unit, one.cabin)
     step = recovery.with_litres(
-        recovery.next_step(kept.advisory), cleaning_of(kept.advisory, one.unit, one.cabin), one.cabin,
-        one.unit.peak_flow_l_min)
+        recovery.next_step(kept.advisory), asked, one.cabin, one.unit.peak_flow_l_min)
     st.html("".join([
         *parts, markup.told("Before you drink", [_words(store, one, kept).boil_words], strong=True),
         markup.told("What happened", recovery.happened(kept.advisory, one.cabin, units)), now,
-        markup.next_step(step.title, step.how, step.evidence)]))
+        markup.next_step(
+            step.title, step.how, step.evidence, number=f"Next: {step_number(kept.advisory, step).lower()}",
+            facts=step_facts(
+                kept.advisory, step, asked, get_fleet(store).policy or StepPolicy(), unit=one.unit, cabin=one.cabin,
+                units=units))]))
     if step.share is not None:
         st.progress(step.share, text=f"{step.share:.0%} of what the sensors have to see")
     over = over_of(store, get_fleet(store), cabin, unit, kept.advisory, store.now())
@@ -138,7 +147,7 @@ def _open(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
         _lift_form(store, one, kept, undone=False)
     paper(store, one, kept)
     if set(CLEANING_STEPS) & set(kept.advisory.open_steps):
-        st.subheader("Where that water stands")
+        st.header("Where that water stands")
         standing(store, one.cabin.slug, one.unit.slug)
     _guests(store, one, kept)
     steps(store, one.cabin.slug, one.unit.slug)
@@ -330,7 +339,7 @@ def _guests(store: Client, one: UnitStatus, kept: KeptAdvisory) -> None:
     """Guests who may have drunk the water before anybody knew, with a draft to each; nothing is sent from here."""
     if not kept.advisory.known_late:
         return
-    st.subheader("Guests who may have drunk it")
+    st.header("Guests who may have drunk it")
     found = get_touched(store, kept)
     if found.unknown or not found.stays:
         why = f"Which stays it touches is not known: {found.unknown}." if found.unknown else (
@@ -455,10 +464,12 @@ def drawing(store: Client, cabin: str, unit: str) -> None:
     if found.empty:
         st.html(markup.small("Nothing was heard in this time."))
         return
-    st.plotly_chart(
-        cut_figure(found, advisory, span=Span(since=since, until=now, zone=one.cabin.zone), units=reader_units()),
-        key=f"cut-{cabin}-{unit}", theme=None, config=CONFIG,
-        alt=f"What the last days were for the water of {one.cabin.name}; the steps above say it in words.")
+    units, zone = reader_units(), one.cabin.zone
+    not_lit = found[found["kind"] != "lit"].sort_values("start", ascending=False, kind="stable")
+    show_chart(
+        cut_figure(found, advisory, span=Span(since=since, until=now, zone=zone), units=units),
+        key=f"cut-{cabin}-{unit}", config=CONFIG, name=f"What the last days were for the water of {one.cabin.name}",
+        table=(words.OUTAGE_HEADERS, words.outage_rows(not_lit.head(MOST_ROWS), now, zone, units)))
 
 
 def bleach(unit: Unit, told: Sequence[str]) -> None:

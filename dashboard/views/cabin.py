@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.lamp_access import get_outlook
-from dashboard.text import markup, measures
+from dashboard.text import lines, markup, measures
 from dashboard.text import verdicts as words
 from dashboard.views.choice import choice
 from dashboard.views.dose_explanation import reckoning
@@ -21,9 +21,10 @@ from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.lamps import chart
 from dashboard.views.margin import margin_evidence
 from dashboard.views.message_log import told
-from dashboard.views.record import amend, done, record
+from dashboard.views.record import amend, done, record, take
+from dashboard.views.stay import stays
 from dashboard.views.steps import steps
-from dashboard.views.system import refused_table
+from dashboard.views.system import refused_files, refused_table
 from ingest import queries
 from ingest.store import Client
 from models.fleet import Role
@@ -71,7 +72,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     calls = words.whom_to_call([
         contact for contact in get_fleet(store).contacts
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
-    st.html(markup.small(calls))
+    st.html(markup.small(calls) + lines.plain_link(cabin, unit))
     caution()
 
 
@@ -96,7 +97,7 @@ def way_out(store: Client, cabin: str, unit: str) -> None:
 @live("2s")
 def latest(store: Client, cabin: str, unit: str) -> None:
     """What was read last, and how old it is."""
-    st.subheader("Latest readings")
+    st.header("Latest readings")
     one = status_of(store, cabin, unit)
     rows = words.latest_readings(one, present(store).at, reader_units()) if one else []
     if one is None or not rows:
@@ -114,11 +115,16 @@ def latest(store: Client, cabin: str, unit: str) -> None:
 def refused(store: Client, cabin: str, unit: str) -> None:
     """What this unit sent that could not be used."""
     found = queries.quarantined(store, REFUSED_SHOWN, cabin=cabin, unit=unit)
-    st.subheader("Refused records of this unit")
+    st.header("Refused records of this unit")
     if found.empty:
         st.html(markup.small("None of late."))
         return
     refused_table(found)
+
+
+def take_refused(store: Client, cabin: str, unit: str) -> None:
+    """All of them, as files."""
+    refused_files(store, cabin, unit)
 
 
 def set_up(store: Client, cabin: str, unit: str) -> None:
@@ -141,5 +147,6 @@ def lamp(store: Client, cabin: str, unit: str) -> None:
 # functions of store, cabin and unit; the lamp's, whose fit takes a while, is asked for only where its tab is open.
 EVIDENCE: tuple[Section, ...] = (way_out, margin_evidence, cautions)
 TABS: Mapping[str, tuple[Section, ...]] = {
-    "Readings": (latest, evidence, reckoning, refused), "Record": (steps, record, done, amend, set_up),
-    TELLING: (told,), "Lamp": (lamp,)}
+    "Readings": (latest, evidence, reckoning, refused, take_refused),
+    "Record": (steps, record, done, take, amend, set_up),
+    TELLING: (told, stays), "Lamp": (lamp,)}

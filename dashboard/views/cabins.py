@@ -34,7 +34,7 @@ def cabins(store: Client) -> None:
     if told:
         st.html(markup.box("Enrolled", [told]))
     enrolled(fleet)
-    st.subheader("Enrol")
+    st.header("Enrol")
     one, kind, whole = st.tabs(["A cabin and its unit", "A kind of unit (reactor)", "A whole fleet.toml"])
     with one:
         cabin_form(store, fleet)

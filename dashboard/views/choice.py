@@ -8,7 +8,7 @@ from dashboard.access import present
 from dashboard.chosen import Asked, Key, addressed, full_name, unit_label, unknown_words, worse_words
 from dashboard.text import markup
 from dashboard.views.along import along, keep
-from dashboard.views.frame import empty, link, live
+from dashboard.views.frame import PAGES, empty, entitle, link, live
 from ingest.store import Client
 from models.fleet import Fleet
 
@@ -29,6 +29,7 @@ def choice(store: Client, fleet: Fleet, page: str) -> Key | None:
     keep(Asked(*chosen))  # so that it stays this unit, whichever is the worst in a minute
     st.session_state[CHOSEN] = chosen
     names = {key: label(fleet, key) for key in keys}
+    entitle(f"{names[chosen]} | {st.session_state[PAGES][page].title}")
     st.selectbox(
         "Cabin", keys, key=CHOSEN, format_func=names.__getitem__, on_change=follow, args=(CHOSEN,),
         label_visibility="collapsed")

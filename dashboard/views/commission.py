@@ -69,7 +69,7 @@ def commission(store: Client) -> None:
 
 def checklist(store: Client, found: Commissioning, cabin: Cabin, name: str, units: Units) -> None:
     """The list, the sheet, and the form to say what was done."""
-    st.subheader(said.OCCASION_WORDS[found.occasion])
+    st.header(said.OCCASION_WORDS[found.occasion])
     st.html(markup.table(said.LINE_HEADERS, [said.line_row(one, found, units) for one in found.lines]))
     st.download_button(
         "List to print (.html)", commission_sheet([(name, found)], units, found.at),
@@ -110,7 +110,7 @@ def checklist(store: Client, found: Commissioning, cabin: Cabin, name: str, unit
 
 def water(store: Client, found: Commissioning, cabin: Cabin, name: str, units: Units) -> None:
     """The water before the unit against its limits, and the form to record a test of it."""
-    st.subheader("The water before the unit")
+    st.header("The water before the unit")
     st.html(markup.table(said.WATER_HEADERS, [said.water_row(one, found) for one in found.water.each]))
     st.html(markup.small(
         "These are limits for the unit to work, not for health. The transmittance is recorded on the cabin's page, "
@@ -139,15 +139,15 @@ def water(store: Client, found: Commissioning, cabin: Cabin, name: str, units: U
 
 def size(found: Commissioning, units: Units) -> None:
     """The unit against its supply, and its own first reading."""
-    st.subheader("Size")
+    st.header("Size")
     st.html(markup.told("", said.size_words(found, units)))
-    st.subheader("First reading")
+    st.header("First reading")
     st.html(markup.told("", said.first_words(found)))
 
 
 def record(found: Commissioning, units: Units) -> None:
     """All that was said, newest first."""
-    st.subheader("The record")
+    st.header("The record")
     if not found.entries:
         st.html(markup.small("Nothing is recorded yet."))
         return

@@ -20,7 +20,7 @@ from models.dose.explain import DoseStep, divided_by_check, explain
 @live("10s")
 def reckoning(store: Client, cabin: str, unit: str) -> None:
     """Result, inputs with age and source, each factor, the bound, and the month's share in specification."""
-    st.subheader("How this dose was reached")
+    st.header("How this dose was reached")
     now = present(store)
     one = status_of(store, cabin, unit)
     if one is None:

@@ -9,19 +9,18 @@ from typing import NoReturn, ParamSpec
 
 import streamlit as st
 
-from dashboard.access import forget, get_settings, get_store, present
+from dashboard.access import collector_trouble, forget, get_settings, get_store, present
 from dashboard.text import markup
-from dashboard.text import verdicts as words
 from dashboard.text.verdicts import CAUTION
 from dashboard.views.along import along
-from ingest import queries
-from ingest.queries import BEAT_WITHIN_S
+from dashboard.views.chart import in_the_dark
 from ingest.settings import ArchiveUnavailable, StoreUnavailable
 from ingest.store import Client
 from models.advisory.work_cautions import Work, sentences
 
 PAGES = "pages"  # key in the session: the frame's st.Page objects by name
 NO_ANSWER = "no-answer"  # key: what was found when the collector did not answer; not there while it does
+DARK = "in-the-dark"  # key: the mode that the page was drawn in
 JUST_SAID = "just-said"  # key: the page has said so in this run, and asks again in a moment
 P = ParamSpec("P")
 
@@ -42,6 +41,7 @@ def guarded(body: Callable[[Client], None]) -> Callable[[], None]:
             unavailable(why)
             return
         with st.container():
+            st.session_state[DARK] = in_the_dark()
             try:
                 store = get_store()
                 heartbeat(store)
@@ -84,25 +84,15 @@ def live(every: str) -> Callable[[Callable[P, None]], Callable[P, None]]:
 
 @live("2s")
 def heartbeat(store: Client) -> None:
-    """A banner where the collector has stopped moving, or hears nothing; nothing where all is well."""
-    row = queries.collector(store)
-    if row is None:
-        return
-    age_s = queries.sign_of_life_s(store)
-    if age_s is None or age_s > BEAT_WITHIN_S:
-        st.html(markup.box("What you see is old", [
-            words.beat_words(row["beat_at"].to_pydatetime(), age_s), "What is not known is never clear.",
-        ], ["tarnlight doctor"], tone="alarm"))
-    elif not row["connected"]:
-        why = f" ({row['trouble']})" if row["trouble"] else ""
-        st.html(markup.box("No messages can arrive", [
-            f"The collector has no connection to its broker {row['broker']}{why}. It keeps trying; until then "
-            "cabins fall silent here whatever they do.",
-        ], tone="alarm"))
-    elif full := queries.held_back(row):
-        st.html(markup.box("Nothing is taken in", [
-            f"{full[0].upper()}{full[1:]}.", "Until then cabins fall silent here whatever they do.",
-        ], tone="alarm"))
+    """A banner where the collector has stopped moving, or hears nothing; nothing where all is well.
+
+    Draws the page anew where the reader's machine has turned to the other mode.
+    """
+    if st.session_state.get(DARK) != in_the_dark():
+        st.rerun()
+    found = collector_trouble(store)
+    if found is not None:
+        st.html(markup.box(found.title, found.lines, found.commands, tone="alarm"))
 
 
 def unavailable(why: str) -> None:
@@ -159,6 +149,11 @@ def empty() -> None:
     st.html(markup.box("Only looking?", [
         "The demo runs invented cabins, their loggers, a collector and this page in one command:"],
         ["tarnlight demo"]))
+
+
+def entitle(title: str) -> None:
+    """What the browser's tab says, also of which cabin it is."""
+    st.set_page_config(page_title=f"{title} | tarnlight")
 
 
 def caution() -> None:

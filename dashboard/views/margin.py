@@ -18,9 +18,10 @@ from dashboard.charts.margin import line_of, margin_figure
 from dashboard.charts.margin_line import Size, picture
 from dashboard.charts.readings import Span
 from dashboard.text import markup, measures
-from dashboard.text.margins import margin_csv, margin_words
+from dashboard.text.margins import MARGIN_HEADERS, margin_csv, margin_rows, margin_words
 from dashboard.text.measures import Units
 from dashboard.text.over_time import AT
+from dashboard.views.chart import show_chart
 from dashboard.views.frame import live
 from ingest import queries
 from ingest.margins import margins
@@ -99,11 +100,12 @@ def drawing(store: Client, cabin: str, unit: str, picked: str, at: datetime | No
         return
     if hold or at is not None:
         st.html(markup.small(f"Up to {measures.local(drawn.span.until, drawn.span.zone)}."))
-    st.plotly_chart(
-        drawn.figure, key="margin", theme=None, alt=f"{one.cabin.name}, {unit}, margin to target: {drawn.seen}.",
+    show_chart(
+        drawn.figure, key="margin", name=f"{one.cabin.name}, {unit}, margin to target: {drawn.seen}.",
         config={"displaylogo": False, "responsive": True, "scrollZoom": False,
                 "modeBarButtonsToRemove": ["select2d", "lasso2d"],
-                "toImageButtonOptions": {"format": "png", "filename": f"{cabin}-{unit}-margin", "scale": 2}})
+                "toImageButtonOptions": {"format": "png", "filename": f"{cabin}-{unit}-margin", "scale": 2}},
+        table=(MARGIN_HEADERS, margin_rows(drawn.margins, drawn.span.zone, reader_units())))
     st.html(markup.small(f"{drawn.seen[0].upper()}{drawn.seen[1:]}. {WORDS}"))
     name = f"{cabin}-{unit}-{drawn.span.until:%Y%m%d}-{picked.replace(' ', '')}"
     with st.container(horizontal=True):

@@ -26,7 +26,7 @@ def told(store: Client, cabin: str, unit: str) -> None:
     if one is None or one.standing is None:
         return
     number = one.standing.id
-    st.subheader("Who was told")
+    st.header("Who was told")
     messages(store, cabin, unit)
     whose = full_name(one.cabin, unit)
     with st.form(f"confirm-{number}", border=False):

@@ -93,7 +93,7 @@ def act_together(store: Client, event: SharedEvent, found: Sequence[KeptAdvisory
     Nobody's box is ticked beforehand, and only a box that this page has drawn can be: a cabin that joins the event
     in the meantime is not acted on.
     """
-    st.subheader("For several cabins at once")
+    st.header("For several cabins at once")
     of = event.id
     act = st.selectbox(
         "What was done", ACTS, key=f"event-act-{of}",

@@ -19,7 +19,7 @@ def steps(store: Client, cabin: str, unit: str) -> None:
     if one is None or one.standing is None:
         return
     advisory = one.standing.advisory
-    st.subheader(f"Boil advisory, {advisory.state}")
+    st.header(f"Boil advisory, {advisory.state}")
     water = words.exposure_words(advisory, found.at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.small(
         f"It stands {words.advisory_since(advisory, found.at, one.cabin.zone)} because of "

@@ -80,6 +80,7 @@ class Headings:
     care: str = worded("Take care")
     otherwise: str = worded("If you cannot boil:")
     page: str = worded("This cabin's page: scan, or open")
+    plain: str = worded("On a bad line, open")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

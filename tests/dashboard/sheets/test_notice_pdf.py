@@ -9,7 +9,7 @@ from io import BytesIO
 import pytest
 from pypdf import PdfReader
 
-from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf
+from dashboard.sheets.notice_pdf import Paper, cabin_url, notice_pdf, plain_url
 from ingest.language.catalogue import translation
 from models.advisory import Exposure, advance, exposure_event
 from models.advisory.notice import notice
@@ -89,6 +89,14 @@ def test_the_code_scans_to_the_cabins_page_even_from_a_coarse_print(paper, tmp_p
 def test_the_longest_address_that_slugs_allow_still_scans(tmp_path):
     url = cabin_url("https://water-of-all-our-lakeside-cabins.example.org/tarnlight", "a" * 63, "b" * 63)
     assert scanned(notice_pdf(words(), url=url), tmp_path, dpi=150) == [url]
+
+
+def test_the_plain_page_of_the_same_unit_stands_below_the_code():
+    text = read(notice_pdf(words(), url=URL))
+    plain = "https://water.example.org/notice?cabin=heron-point&unit=main"
+    assert plain_url(URL) == plain and "On a bad line, open" in text and plain in text.replace(" ", "")
+    below = cabin_url("https://example.org/tarnlight/", "heron-point", "main")
+    assert plain_url(below).startswith("https://example.org/tarnlight/notice?cabin=heron-point")
 
 
 def test_without_an_address_there_is_no_code_and_the_page_says_whom_to_ask(tmp_path):

@@ -316,7 +316,7 @@ def test_a_collector_that_stopped_moving_is_said_to_be_old(page, changing, monke
 
 def test_a_cabin_with_an_advisory_says_who_was_told_and_takes_the_word_that_it_was_read(page, changing):
     app = page(changing, "cabin", cabin="otter-cove", unit="main")
-    assert "Who was told" in [one.value for one in app.subheader]
+    assert "Who was told" in [one.value for one in app.header]
     button = next(one for one in app.button if one.label.startswith("Confirm"))
     button.click().run()
     assert "Not confirmed" in told(app)  # without a name nobody has read it
@@ -328,4 +328,4 @@ def test_a_cabin_with_an_advisory_says_who_was_told_and_takes_the_word_that_it_w
 
 def test_a_cabin_without_an_advisory_has_nobody_to_tell(page, running):
     app = page(running, "cabin", cabin="heron-point", unit="main")
-    assert "Who was told" not in [one.value for one in app.subheader]
+    assert "Who was told" not in [one.value for one in app.header]
