@@ -133,8 +133,9 @@ def test_registers_of_a_controller_come_in_beside_one_that_is_dead(
     broker, fleet = issue(), tmp_path / "fleet.toml"
     cut, dead = FLEET_TOML.index("\n[[cabin]]", FLEET_TOML.index("heron-point")), free_port()
     with serving() as port:
+        # polled each second, and not overdue for minutes, however busy the machine is that asks for the status
         fleet.write_text((FLEET_TOML[:cut] + CONTROLLER.format(port=port) + FLEET_TOML[cut:] + CONTROLLER.format(
-            port=dead)).replace("cadence_s = 60", "cadence_s = 1"))
+            port=dead)).replace("cadence_s = 60", "cadence_s = 1\nsends_every_s = 120"))
         assert tarnlight_here(enrolled, "enroll", str(fleet)).returncode == 0
         assert [one["user"] for one in broker.write()] == ["poller"]
         broker.start()
