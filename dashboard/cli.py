@@ -21,8 +21,10 @@ practice decide."""
 
 # Which module of dashboard.commands adds each command, in the order of the help.
 COMMANDS = {
-    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry", "broker": "broker",
-    "uplink": "uplink", "load": "load", "status": "status", "outages": "status", "events": "events",
+    "demo": "demo", "collect": "run", "show": "run", "feed": "run", "enroll": "registry",
+    "retire": "succession", "rename": "succession", "move": "succession", "broker": "broker",
+    "uplink": "uplink", "poll": "poll", "load": "load", "watch-folder": "watch_folder",
+    "status": "status", "outages": "status", "events": "events",
     "doctor": "doctor", "backup": "backup", "restore": "backup", "archive": "archive", "autostart": "autostart",
     "alive": "autostart", "lamps": "lamps", "visits": "visits", "advisory": "advisory", "stay": "stay",
     "service": "advisory", "notice": "notice", "commission": "commission", "quarantine": "quarantine",
@@ -34,9 +36,12 @@ MODULES: dict[str, Callable[[], ModuleType]] = {
     "demo": lambda: import_module("dashboard.commands.demo"),
     "run": lambda: import_module("dashboard.commands.run"),
     "registry": lambda: import_module("dashboard.commands.registry"),
+    "succession": lambda: import_module("dashboard.commands.succession"),
     "broker": lambda: import_module("dashboard.commands.broker"),
     "uplink": lambda: import_module("dashboard.commands.uplink"),
+    "poll": lambda: import_module("dashboard.commands.poll"),
     "load": lambda: import_module("dashboard.commands.load"),
+    "watch_folder": lambda: import_module("dashboard.commands.watch_folder"),
     "status": lambda: import_module("dashboard.commands.status"),
     "events": lambda: import_module("dashboard.commands.events"),
     "backup": lambda: import_module("dashboard.commands.backup"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 
 import streamlit as st
@@ -9,6 +10,7 @@ import streamlit as st
 from dashboard.access import get_fleet
 from ingest.bookings.kept import Occupancy, occupancy
 from ingest.outlook.advisory_visits import OpenBoil, open_boils
+from ingest.outlook.lamp_history import LampHistory, lamp_histories
 from ingest.outlook.lamps import LampOutlook, lamp_outlook, lamp_stamp
 from ingest.outlook.trip_settings import Terms
 from ingest.outlook.visit_compare import Compared, compared
@@ -30,16 +32,30 @@ def _outlook(_store: Client, day: date, stamp: str) -> LampOutlook:
     return lamp_outlook(_store, _store.now())
 
 
+def get_histories(store: Client) -> Mapping[tuple[str, str], LampHistory]:
+    """What each lamp read of its need, as of the same day."""
+    return _histories(store, store.now().date(), lamp_stamp(store))
+
+
+@st.cache_resource(show_spinner=False, max_entries=2)
+def _histories(_store: Client, day: date, stamp: str) -> Mapping[tuple[str, str], LampHistory]:
+    return lamp_histories(_outlook(_store, day, stamp))
+
+
 def get_touched(store: Client, kept: KeptAdvisory) -> TouchedStays:
     """The stays that an advisory touches, by the bookings that the collector has read."""
     return touched_stays(store, get_fleet(store), kept, store.now())
 
 
+def get_taken(store: Client) -> Occupancy:
+    """When cabins are taken in the days that trips are planned for."""
+    day = store.now().date()
+    return occupancy(store, get_fleet(store), day, day + timedelta(days=PLANNED_DAYS + 1), store.now())
+
+
 def get_visits(store: Client, terms: Terms) -> Visits:
     """The plan from today on, under these terms."""
-    day = store.now().date()
-    taken = occupancy(store, get_fleet(store), day, day + timedelta(days=PLANNED_DAYS + 1), store.now())
-    fleet = get_fleet(store)
+    day, fleet, taken = store.now().date(), get_fleet(store), get_taken(store)
     boils = open_boils(store, fleet, store.now())
     told = repr((
         boils, fleet.crew, fleet.laboratory, taken.unread, taken.without, taken.bookings.to_numpy().tolist()))

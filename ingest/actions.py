@@ -33,6 +33,7 @@ from ingest.record.corrections import find_record, owe_record, withdraw
 from ingest.record.laboratory import KEYS as LABORATORY_KEYS
 from ingest.record.laboratory import number_of, refuse_twice, report_of, result_of, stored
 from ingest.registry.edits import check, enroll, preview
+from ingest.registry.succession import deed
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
 from ingest.wire.profiles import save_profile
@@ -323,6 +324,7 @@ ACTIONS: dict[str, Carry] = {
     "enroll": enroll,
     "enroll-check": check,
     "enroll-preview": preview,
+    "registry-deed": deed,
     "rows": rows,
     "release": release_rows,
     "evaluate": evaluate_now,

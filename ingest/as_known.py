@@ -18,7 +18,7 @@ from ingest.db import past
 from ingest.db.engine import Asks, transaction
 from ingest.evaluation.daily import pay_days
 from ingest.evaluation.evaluate import derive, owe_all
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_whole_fleet
 from ingest.store import Store
 
 # Of each table what had come by $at_; `cabin` null for all of them.
@@ -27,7 +27,7 @@ _EVER = "SELECT * FROM {table}"
 _KNOWN = {
     **dict.fromkeys((
         "reactor", "cabin", "unit", "contact", "step_policy", "unit_version", "reactor_version", "judging_version",
-        "registry_revision"), _EVER),
+        "registry_revision", "retired", "registry_deed"), _EVER),
     # of which stay its category tells, and nobody's name
     "booking": """
         SELECT cabin, first_day, last_day, '' AS summary, vulnerable FROM booking WHERE {mine} AND vulnerable""",
@@ -75,7 +75,7 @@ def as_known(
             told("working out doses and intervals")
             fleet = load_fleet(known)
             derive(known.con, fleet, at)
-            pay_days(known.con, fleet, at)
+            pay_days(known.con, load_whole_fleet(known), at)
             yield known
         finally:
             known.close()

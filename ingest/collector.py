@@ -25,10 +25,23 @@ from ingest.archiving import ARCHIVE, Archiving
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
+from ingest.counterpart.exchange import Exchange
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.flood import Flood
-from ingest.db.intake import CLOCKS_DIFFER, Decoded, Kept, Message, decode, failed, far_behind, heard_live, keep
+from ingest.db.intake import (
+    CLOCKS_DIFFER,
+    NOT_ENROLLED,
+    Decoded,
+    Kept,
+    Known,
+    Message,
+    decode,
+    failed,
+    far_behind,
+    heard_live,
+    keep,
+)
 from ingest.db.tally import keep_tally, lost_since
 from ingest.evaluation import faults
 from ingest.evaluation.evaluate import evaluate, owe
@@ -37,13 +50,14 @@ from ingest.evaluation.watch import watch
 from ingest.health import Account, Health
 from ingest.notification.sending import Notifier
 from ingest.notification.sign import Signs
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_names
 from ingest.settings import BadInput, Settings
 from ingest.store import HELD_WITHIN_S, Store, StoreHeld, clock_of
 from ingest.wire import aside
 from ingest.wire.mqtt import Subscription
 from ingest.wire.mqtt_client import ECHO_ASKED
 from ingest.wire.sessions import Sessions, store_lost
+from models.counterpart import Place
 
 logger = logging.getLogger(__name__)
 
@@ -86,18 +100,23 @@ class Collector:
         self._beat_due = self._look_due = self._ask_due = self._ripen_due = 0.0
         self._bell, self._rung = settings.address_file, 0
         self._pace = Pace()
+        self._other_due = 0.0
         self._added_bytes = 0
         self._room_due, self._full = 0.0, ""
         self._requests, self._counted = 0, (-1, -1)
         self._late_s, self._judged = 0.0, (time.monotonic(), 0.0)
         self._account_due, self._standing_due, self._standing = 0.0, 0.0, (0, 0, 0)
         self._enrolled: set[tuple[str, str]] = set()
+        self._known = Known(self._enrolled)
         self._live: set[tuple[str, str]] = set()  # known to have been heard live
         self.subscription = Subscription(settings, self.store.now, lambda: self.clock.basis_s)
         self.flood = Flood()
         self.sessions = Sessions(self.store.con, settings.broker)
         self.notifier = Notifier(settings, self.store)
-        self.signs = Signs(self.store, self.subscription)
+        self.exchange = Exchange(
+            self.store.con, Place(settings.place),
+            lambda topic, text, retain: self.subscription.publish(topic, text, retain=retain), self.store.now)
+        self.signs = Signs(self.store, self.subscription, self.exchange.tell)
         self.archiving = Archiving(self.store.con, settings.store, settings.keep_months, self.store.now)
         self.bookings = Schedule(
             self.store.con, allowed_of(settings), lambda: load_fleet(self.store), self.store.now)
@@ -133,6 +152,7 @@ class Collector:
                 if self._pace.due() and not self.clock.suspect:
                     self._evaluate(self.store.now())
                 self._serve_requests()
+                self._hear_others()
                 if time.monotonic() >= self._beat_due:
                     self._beat()
                 if time.monotonic() >= self._ripen_due and not self.clock.suspect:
@@ -291,6 +311,25 @@ class Collector:
         """Any verdict may be another: whoever tells of them looks at once."""
         self.notifier.heard()
         self.signs.heard()
+        self.exchange.heard()
+
+    def _hear_others(self) -> None:
+        """What the cabins' other collectors told and recorded; what they are told."""
+        if self.clock.suspect or self._full:
+            return
+        told = self.subscription.told()
+        changed = self.exchange.take(told)
+        self.subscription.acknowledge(told)
+        try:
+            changed |= self.exchange.turn(connected=self.subscription.connected)
+        except duckdb.FatalException:
+            raise
+        except Exception:  # outermost: what another collector sends must not stop the collecting
+            if time.monotonic() >= self._other_due:
+                self._other_due = time.monotonic() + LOOK_S
+                logger.exception("what a cabin's other collector told could not be done")
+        if changed:
+            self._judged_anew()
 
     def _keep(self, messages: list[Message], now: datetime) -> list[Kept]:
         """Decode and commit; where the batch as a whole fails, message by message.
@@ -300,7 +339,7 @@ class Collector:
         """
         try:
             decoded = self._decode(messages, now)
-            if any("is not enrolled" in reason for reason in decoded.refused["reason"]) and self._enrolled_since():
+            if any(NOT_ENROLLED in reason for reason in decoded.refused["reason"]) and self._enrolled_since():
                 self._refresh()
                 decoded = self._decode(messages, now)
             now, decoded = self._with_clock(messages, decoded, now)
@@ -321,7 +360,7 @@ class Collector:
             if abs(self.clock.basis_s - one.basis_s) > 1.0:
                 one.arrived += timedelta(seconds=self.clock.basis_s - one.basis_s)
                 one.basis_s = self.clock.basis_s
-        return decode(messages, self._enrolled, pd.Timestamp(now), ahead)
+        return decode(messages, self._known, pd.Timestamp(now), ahead)
 
     def _with_clock(
         self, messages: list[Message], decoded: Decoded, now: datetime
@@ -432,11 +471,15 @@ class Collector:
         return self._units() != self._enrolled
 
     def _refresh(self) -> None:
-        self._enrolled = self._units()
+        self._enrolled, names = self._units(), load_names(self.store)
+        topics = load_fleet(self.store).topics
+        self._known = Known(self._enrolled, names.units(), names.why_not_taken, topics)
+        self.subscription.also(topics.filters())
         self._held = held.Held.of(self.store.con, self._by_clock)
         self.notifier.forget()
         self.signs.heard()
         self.bookings.forget()
+        self.exchange.forget()
 
     def _ripen(self, touched: Iterable[tuple[str, str]]) -> None:
         """Proofs that ripen with time alone, such as power steady for half an hour."""

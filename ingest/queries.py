@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ingest.clock import BOOT, monotonic_s
+from ingest.counterpart.words import counterpart_verdicts
 from ingest.db import held, past
 from ingest.db.engine import Asks, by_unit, named
 from ingest.evaluation import faults
@@ -30,13 +31,20 @@ from ingest.evaluation.vulnerable import vulnerable_now
 from ingest.notification.message_log import NOTIFICATIONS, OVERDUE
 from ingest.record.advisory_log import LATEST_EVENTS, KeptAdvisory, latest, standing_then
 from ingest.record.laboratory import asked_again
-from ingest.registry.tables import load_fleet, load_history
+from ingest.registry.tables import (
+    load_fleet,
+    load_history,
+    load_names,
+    load_whole_fleet,
+    load_whole_history,
+)
 from ingest.room import NOT_TAKEN_IN
 from models.advisory.events import State
 from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import sentences
 from models.battery import Outlook
+from models.counterpart import worse_of
 from models.dose.credit import credit_in, specification_by
 from models.dose.reactor import is_outside
 from models.dose.sensor_checks import SensorState
@@ -74,7 +82,8 @@ _COUNTED = (
     "advisory_event", "answered", "archived_reading", "booking_feed", "confirmation", "first_live", "held_link",
     "held_reading", "laboratory_result", "link_event", "lost_session", "quarantine", "reading", "service_event",
     "service_withdrawn")
-_READ = ("battery_outlook", "booking", "pending", "present", "registry_revision", "unit_fault")
+_READ = (
+    "battery_outlook", "booking", "counterpart_verdict", "pending", "present", "registry_revision", "unit_fault")
 _PARTS = (
     *(f"(SELECT count(*) FROM {name})" for name in _COUNTED),  # noqa: S608  (names of our own)
     *(f"coalesce((SELECT bit_xor(hash(t)) FROM {name} AS t), 0)" for name in _READ))  # noqa: S608
@@ -100,6 +109,7 @@ class UnitStatus:
     warm: bool | None = None  # lit for its warm-up time; None: not known
     to_note: bool = False  # whether a named person is to note water of long before it was first heard live
     trust: SensorTrust = field(default_factory=SensorTrust)
+    own: Verdict | None = None  # by what this collector hears, where the cabin has another one; None: `verdict`
 
     @property
     def sensor(self) -> SensorState:
@@ -226,9 +236,20 @@ def status(
         vulnerable=vulnerable_now(store, fleet, now), batteries=outlooks(store, now),
         valves=past_valves(store, fleet, now),
         **_clocks(store, now, as_of=as_of))
-    return worst_first([
+    found = [
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
-        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)])
+        if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)]
+    return worst_first(found if as_of else _with_counterparts(store, found, now))
+
+
+def _with_counterparts(store: Asks, found: list[UnitStatus], now: datetime) -> list[UnitStatus]:
+    """The same, each with the worse of what is judged here and what the cabin's other collector says."""
+    others = counterpart_verdicts(store)
+    if not others:
+        return found
+    return [
+        replace(one, own=one.verdict, verdict=worse_of(
+            one.verdict, others.get((one.cabin.slug, one.unit.slug)), now)) for one in found]
 
 
 def _clocks(store: Asks, now: datetime, *, as_of: bool) -> dict[str, Any]:
@@ -250,8 +271,28 @@ def _only(found: pd.DataFrame, units: Collection[Key] | None) -> pd.DataFrame:
 
 def _tails(table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]) -> dict[Key, pd.DataFrame]:
     """What holds since each unit's latest reading."""
-    return tails(table, load_history(store), now, links_down={
-        key: row.at.to_pydatetime() for key, row in links.items() if not row.up})
+    return tails(table, load_history(store), now, links_down=_down(links))
+
+
+def _down(links: dict[Key, Any]) -> dict[Key, datetime | None]:
+    return {key: row.at.to_pydatetime() for key, row in links.items() if not row.up}
+
+
+def _tails_of_record(
+    table: pd.DataFrame, store: Asks, now: datetime, links: dict[Key, Any]
+) -> dict[Key, pd.DataFrame]:
+    """The same with retired units, of each until it was retired: what was unheard up to there is on record too."""
+    out, names = _tails(table, store, now, links), load_names(store)
+    whole = load_whole_history(store) if names.retired else None
+    ended: dict[datetime, list[Key]] = {}
+    for key in _keys(table):
+        deed = names.retired_by(key)
+        if deed is not None:
+            ended.setdefault(min(deed.at, now), []).append(key)
+    for at, keys in ended.items():
+        if whole is not None:
+            out |= tails(_only(table, keys), whole, at, links_down=_down(links))
+    return out
 
 
 def worst_first(found: Iterable[UnitStatus]) -> list[UnitStatus]:
@@ -420,12 +461,11 @@ def outages(
         ORDER BY cabin, unit, start
     """, given)
     links = _by_unit(store.ask(_LINKS, {"now": now}))
-    # what was heard of a unit that is no longer enrolled stays; without its profile the time since is not known
     states = store.ask(
         f"{PRESENT} WHERE ($cabin::VARCHAR IS NULL OR cabin = $cabin) AND ($unit::VARCHAR IS NULL OR unit = $unit)",
         {"cabin": cabin, "unit": unit})
     parts = [found]
-    for (place, one), tail in _tails(states, store, now, links).items():
+    for (place, one), tail in _tails_of_record(states, store, now, links).items():
         kept = tail if with_lit else tail[tail["kind"] != "lit"]
         parts.append(kept.assign(cabin=place, unit=one)[list(found.columns)])
     everything = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
@@ -510,7 +550,7 @@ def readings(
 
 def since_latest(store: Asks, now: datetime) -> dict[Key, pd.DataFrame]:
     """Of each unit heard, what holds since its latest reading: pieces of time as of `models.exposure`."""
-    return _tails(store.ask(PRESENT), store, now, _by_unit(store.ask(_LINKS, {"now": now})))
+    return _tails_of_record(store.ask(PRESENT), store, now, _by_unit(store.ask(_LINKS, {"now": now})))
 
 
 def hours(store: Asks, cabin: str, unit: str, since: datetime, until: datetime) -> pd.DataFrame:
@@ -527,10 +567,10 @@ def spans(
     found = hours(store, cabin, unit, since, until)
     states = store.ask(f"{PRESENT} WHERE cabin = $cabin AND unit = $unit", {"cabin": cabin, "unit": unit})
     links = _by_unit(store.ask(_LINKS, {"now": now}))
-    tail = _tails(states, store, now, links).get((cabin, unit))
+    tail = _tails_of_record(states, store, now, links).get((cabin, unit))
     if tail is None or tail.empty:
         return found
-    period = np.array([period_us(load_fleet(store).cabin(cabin).time_zone)])
+    period = np.array([period_us(load_whole_fleet(store).cabin(cabin).time_zone)])
     open_ = hourly(cut(tail.assign(unit_no=0), period), period)
     open_ = open_[(open_["hour"] >= pd.Timestamp(since)) & (open_["hour"] < pd.Timestamp(until))]
     return pd.concat([found, open_.assign(cabin=cabin, unit=unit)[list(found.columns)]], ignore_index=True)

@@ -57,6 +57,7 @@ class Settings:
     broker_ca_file: str = ""  # of the authority that signed the broker's certificate, for mqtts://
     mqtt_version: str = "3.1.1"  # "5" on request; notes on speed in DEVELOPERS.md
     client_id: str = ""  # of the collector at the broker; empty: a secret beside the store (`ingest.wire.sessions`)
+    place: str = "centre"  # where the collector stands; "cabin": beside a broker that hands on to a centre's
     disk_floor_mb: int = 256  # with less room than that beside the store nothing is taken in
     keep_months: int = 0  # whole months of readings that stay in the store; 0: all (`ingest.db.archive`)
     serve_port: int = 0  # the store's own server; 0: any free port of loopback
@@ -86,6 +87,8 @@ class Settings:
             raise wrong
         if self.mqtt_version not in ("3.1.1", "5"):
             raise BadInput(f"mqtt_version must be 3.1.1 or 5; got {self.mqtt_version!r}")
+        if self.place not in ("cabin", "centre"):
+            raise BadInput(f"place must be cabin or centre, where the collector stands; got {self.place!r}")
         for name in ("serve_port", "show_port", "health_port"):
             if not 0 <= getattr(self, name) <= 65535:
                 raise BadInput(f"{name} must be a port, 0 to 65535; got {getattr(self, name)!r}")

@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import WEEKDAYS, LaboratoryPolicy
+from models.doors import Topic, Topics
+from models.registers import Controller
 from models.wording import ENGLISH, LANGUAGES, breaks_out
 
 SLUG = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
@@ -266,6 +268,8 @@ class Unit:
     drawdown_l: float = 0.0  # what the pressure tank gives with the pump dead
     gravity_fed: bool = False  # `drawdown_l = "gravity"` in fleet.toml: supply never stops
     shutoff: Shutoff | None = None  # None: there is none. It accuses, and never excuses (`models.exposure.shutoff`)
+    topics: tuple[Topic, ...] = ()  # on which it is heard beside its own log
+    controller: Controller | None = None  # whose registers are read (`tarnlight poll`); None: it sends by itself
 
     def __post_init__(self) -> None:
         require_slug("slug", self.slug)
@@ -396,6 +400,7 @@ class Contact:
 
     name: str
     role: Role
+    key: str = ""  # who it is, whatever name and role it bears; empty: not given yet
     cabins: tuple[str, ...] = ()  # none: all
     phone: str = ""
     channels: tuple[str, ...] = ()  # names of secrets, each holding an address to notify; never the address
@@ -407,6 +412,8 @@ class Contact:
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
             raise ValueError(f"name must be a text that is not empty; got {self.name!r}")
+        if self.key:
+            require_slug("key", self.key)
         for name in ("quiet_from", "quiet_until"):
             text = getattr(self, name)
             if text:
@@ -543,6 +550,7 @@ class Fleet:
     _reactors: dict[str, Reactor] = field(init=False, repr=False, compare=False)
     _cabins: dict[str, Cabin] = field(init=False, repr=False, compare=False)
     _units: dict[tuple[str, str], Unit] = field(init=False, repr=False, compare=False)
+    topics: Topics = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         reactors: dict[str, Reactor] = {}
@@ -550,6 +558,11 @@ class Fleet:
             if reactor.name in reactors:
                 raise ValueError(f"reactor {reactor.name!r} stands twice; each name once")
             reactors[reactor.name] = reactor
+        keys: set[str] = set()
+        for contact in self.contacts:
+            if contact.key and contact.key in keys:
+                raise ValueError(f"contact {contact.key!r} stands twice; each key once")
+            keys.add(contact.key)
         cabins: dict[str, Cabin] = {}
         units: dict[tuple[str, str], Unit] = {}
         for cabin in self.cabins:
@@ -563,7 +576,8 @@ class Fleet:
                         f"unit {unit.slug!r} of cabin {cabin.slug!r} names the reactor {unit.reactor!r}; "
                         f"enrolled are: {', '.join(sorted(reactors)) or 'none'}"
                     )
-        for name, found in (("_reactors", reactors), ("_cabins", cabins), ("_units", units)):
+        topics = Topics.of((key, topic) for key, unit in units.items() for topic in unit.topics)
+        for name, found in (("_reactors", reactors), ("_cabins", cabins), ("_units", units), ("topics", topics)):
             object.__setattr__(self, name, found)
 
     @property
@@ -609,6 +623,13 @@ class Fleet:
     def reactor(self, name: str) -> Reactor:
         """The reactor of that name; KeyError if none."""
         return self._reactors.get(name) or _missing("reactor", name)
+
+
+def polled(fleet: Fleet) -> dict[tuple[str, str], tuple[Controller, float]]:
+    """Units with a controller, and how often each is asked. [s]"""
+    return {
+        (cabin.slug, unit.slug): (unit.controller, unit.cadence_s)
+        for cabin in fleet.cabins for unit in cabin.units if unit.controller is not None}
 
 
 def _missing(what: str, name: str) -> NoReturn:

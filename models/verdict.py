@@ -49,6 +49,11 @@ class _Weight(IntEnum):
 _WORD = {weight: Word[weight.name] for weight in _Weight}
 
 
+def is_worse(one: Word, other: Word) -> bool:
+    """Whether one verdict is worse than another."""
+    return _Weight[one.name] > _Weight[other.name]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Present:
     """What is known of a unit now. None (NaN is taken too) is 'not known' and never counts as fine.

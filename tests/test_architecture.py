@@ -23,9 +23,13 @@ MAY_IMPORT = {
 ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.wording": set(),
     # of advisory the policies of steps and laboratory alone, which the registry holds
-    "models.fleet": {"models.advisory", "models.wording"},
+    "models.fleet": {"models.advisory", "models.wording", "models.doors", "models.registers"},
+    "models.registers": {"models.units"},
+    "models.units": {"models.water_quality"},
+    "models.doors": {"models.units"},
     "models.fleet_history": {"models.fleet"},
     "models.enrolment": {"models.fleet"},
+    "models.succession": {"models.fleet"},
     "models.alarm_load": set(),
     "models.margin": {"models.exposure"},  # only how columns of numbers are called
     "models.shortfall": set(),
@@ -39,6 +43,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "models.battery": {"models.exposure", "models.wording"},  # only how an instant is written
     "models.lamp": {"models.dose"},  # what a sensor's check divides by
     "models.own_clock": set(),
+    "models.counterpart": {"models.verdict", "models.advisory"},  # of advisory the works that cautions go with
     "models.visits": set(),
     "models.water_quality": set(),
     "models.commissioning": {"models.fleet", "models.dose", "models.advisory", "models.water_quality"},
@@ -74,6 +79,7 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.db": {"ingest.settings", "ingest.private_files", "ingest.wire"},  # decoding is asked for within intake
     "ingest.wire": {"ingest.settings", "ingest.private_files", "ingest.db"},
     # what is recorded, worked out and enrolled changes one another: a lift is weighed, an edit is tried
+    "ingest.poller": {"ingest.settings", "ingest.wire"},
     "ingest.record": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.registry", "ingest.bookings"},
     "ingest.evaluation": {"ingest.settings", "ingest.db", "ingest.record", "ingest.registry", "ingest.store"},
     "ingest.registry": {"ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.queries"},
@@ -84,8 +90,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.outlook": {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.bookings"},
     "ingest.queries": {
-        "ingest.clock", "ingest.db", "ingest.evaluation", "ingest.notification", "ingest.record",
-        "ingest.registry", "ingest.room"},
+        "ingest.clock", "ingest.counterpart", "ingest.db", "ingest.evaluation", "ingest.notification",
+        "ingest.record", "ingest.registry", "ingest.room"},
     "ingest.margins": {"ingest.db", "ingest.evaluation", "ingest.registry"},
     "ingest.in_hand": {"ingest.db", "ingest.record"},
     "ingest.months": {
@@ -96,8 +102,12 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.notification", "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
+    # what another collector tells is done by the same actions as what is recorded here
+    "ingest.counterpart": {
+        "ingest.actions", "ingest.db", "ingest.evaluation", "ingest.record", "ingest.registry", "ingest.settings"},
     "ingest.collector": {
-        "ingest.archiving", "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.db", "ingest.evaluation",
+        "ingest.archiving", "ingest.settings", "ingest.bookings", "ingest.clock", "ingest.counterpart", "ingest.db",
+        "ingest.evaluation",
         "ingest.health", "ingest.notification", "ingest.registry", "ingest.room", "ingest.store", "ingest.wire"},
 }
 # Modules of one room that another may see, where it may not see the rest.
@@ -110,6 +120,7 @@ ONLY = {
     ("models.lamp", "models.dose"): {"sensor_checks"},
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
     ("ingest.actions", "ingest.wire"): {"profiles"},
+    ("ingest.queries", "ingest.counterpart"): {"words"},
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.

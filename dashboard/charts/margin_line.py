@@ -46,10 +46,15 @@ def picture(margins: Margins, size: Size, title: str, *, most_l: float = 0.0) ->
     most_l : float
         The litres that fill the bars' height; 0: the most of this unit.
     """
+    return framed(size, title, body(margins, size, most_l=most_l))
+
+
+def framed(size: Size, title: str, drawn: str) -> str:
+    """What is drawn, as a picture with a name."""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size.width:g} {size.height:g}" '
         f'width="{size.width:g}" height="{size.height:g}" preserveAspectRatio="none" role="img">'
-        f"<title>{escape(title)}</title>{body(margins, size, most_l=most_l)}</svg>")
+        f"<title>{escape(title)}</title>{drawn}</svg>")
 
 
 def body(margins: Margins, size: Size, *, most_l: float = 0.0) -> str:
@@ -59,11 +64,16 @@ def body(margins: Margins, size: Size, *, most_l: float = 0.0) -> str:
     step = size.width / total if total > 0 else size.width
     zero = round(high / 2)
     return "".join((
-        f'<path fill="{PAPER}" d="M0 0h{size.width:g}v{size.height:g}H0z"/>',
-        f'<path stroke="{ZERO}" stroke-dasharray="4 2" d="M0 {zero}h{size.width:g}"/>',
-        _curve(margins, step, high, zero),
+        ground(size, zero), curve(heights(margins, high, zero), margins.margin_mj_cm2, step),
         *(_stretches(margins, one, step, high) for one in Stretch),
         _litres(margins, step, size, most_l) if size.litres else ""))
+
+
+def ground(size: Size, zero: float) -> str:
+    """Paper, and the target as a broken line."""
+    return (
+        f'<path fill="{PAPER}" d="M0 0h{size.width:g}v{size.height:g}H0z"/>'
+        f'<path stroke="{ZERO}" stroke-dasharray="4 2" d="M0 {zero:g}h{size.width:g}"/>')
 
 
 def data_uri(svg: str) -> str:
@@ -73,19 +83,24 @@ def data_uri(svg: str) -> str:
 
 def heights(margins: Margins, high: float, zero: float) -> np.ndarray:
     """Where each slot's margin lies, from the top; a shortfall is never nearer than `SHORT_PX` to the target."""
-    share = margins.margin_mj_cm2 / margins.target_mj_cm2
-    y = zero - np.clip(share, -SHOWN_SHARE, SHOWN_SHARE) / SHOWN_SHARE * (zero - 1.0)
+    return share_heights(margins.margin_mj_cm2 / margins.target_mj_cm2, high, zero, SHOWN_SHARE)
+
+
+def share_heights(share: np.ndarray, high: float, zero: float, shown: float) -> np.ndarray:
+    """The same of any margin as a share of what is needed, up to `shown` of it above and below."""
+    y = zero - np.clip(share, -shown, shown) / shown * (zero - 1.0)
     with np.errstate(invalid="ignore"):
-        return np.where(share < 0, np.maximum(y, zero + SHORT_PX), np.minimum(y, high - 1.0))
+        found: np.ndarray = np.where(share < 0, np.maximum(y, zero + SHORT_PX), np.minimum(y, high - 1.0))
+        return found
 
 
-def _curve(margins: Margins, step: float, high: float, zero: float) -> str:
+def curve(drawn_at: np.ndarray, margin: np.ndarray, step: float) -> str:
     """Thin where the margin is there, thick where it is not; slots of one height are one stroke."""
-    y = np.round(heights(margins, high, zero) * 2) / 2
+    y = np.round(drawn_at * 2) / 2
     out = []
     for short, color, width in ((False, LINE, "1.3"), (True, SHORT, "3")):
         with np.errstate(invalid="ignore"):
-            mine = ~np.isnan(y) & ((margins.margin_mj_cm2 < 0) == short)
+            mine = ~np.isnan(y) & ((margin < 0) == short)
         path = _runs(y, mine, step)
         if path:
             out.append(f'<path fill="none" stroke="{color}" stroke-width="{width}" d="{path}"/>')
@@ -98,12 +113,12 @@ def _runs(y: np.ndarray, mine: np.ndarray, step: float) -> str:
     last, begun = None, 0.0
     for slot in [*np.flatnonzero(mine).tolist(), None]:
         if last is not None and (slot != last + 1 or y[slot] != y[last]):
-            parts.append(f"H{_number((last + 1) * step)}")
+            parts.append(f"H{pixels((last + 1) * step)}")
         if slot is None:
             break
         if last is None or slot != last + 1:
             begun = slot * step
-            parts.append(f"M{_number(begun)} {y[slot]:g}")
+            parts.append(f"M{pixels(begun)} {y[slot]:g}")
         elif y[slot] != y[last]:
             parts.append(f"V{y[slot]:g}")
         last = slot
@@ -117,14 +132,19 @@ def _stretches(margins: Margins, kind: Stretch, step: float, high: float) -> str
         return ""
     middle, top = f"{high / 2:g}", f"{high - 1:g}"
     if kind is Stretch.UNHEARD:
-        boxes = "".join(f"M{_number(x)} .5h{_number(wide)}v{top}h-{_number(wide)}z" for x, wide in found)
+        boxes = "".join(f"M{pixels(x)} .5h{pixels(wide)}v{top}h-{pixels(wide)}z" for x, wide in found)
         return f'<path fill="{LIGHT.unheard_paper}" stroke="{LIGHT.silent}" stroke-dasharray="2 2" d="{boxes}"/>'
-    along = "".join(f"M{_number(x)} {middle}h{_number(wide)}" for x, wide in found)
+    along = "".join(f"M{pixels(x)} {middle}h{pixels(wide)}" for x, wide in found)
     if kind is Stretch.DARK:
         return f'<path stroke="{UNLIT}" stroke-width="{high:g}" d="{along}"/>'
     if kind is Stretch.COLD:
         return f'<path stroke="{LIGHT.cold}" stroke-width="{high:g}" stroke-dasharray="1 1" d="{along}"/>'
-    return f'<path stroke="{SOFT}" stroke-width="3" stroke-dasharray="2 4" d="{along}"/>'
+    return dots(along)
+
+
+def dots(path: str) -> str:
+    """The look of time of which no value is known."""
+    return f'<path stroke="{SOFT}" stroke-width="3" stroke-dasharray="2 4" d="{path}"/>'
 
 
 def _litres(margins: Margins, step: float, size: Size, most_l: float) -> str:
@@ -133,16 +153,17 @@ def _litres(margins: Margins, step: float, size: Size, most_l: float) -> str:
     least = np.nan_to_num(margins.underdosed_l, nan=0.0)
     most = np.where(np.isfinite(margins.underdosed_l_upper), margins.underdosed_l_upper, least)
     scale = (size.litres - 2.0) / max(most_l, float(np.max(most, initial=0.0)), 1.0)
-    wide = _number(max(step - 1.0, LEAST_PX))
+    wide = pixels(max(step - 1.0, LEAST_PX))
     bars = [f'<path stroke="{ZERO}" d="M0 {base:g}h{size.width:g}"/>']
     for values, look in ((most, f'fill="none" stroke="{SHORT}"'), (least, f'fill="{SHORT}"')):
         path = "".join(
-            f"M{_number(slot * step)} {base:g}v-{_number(max(values[slot] * scale, SHORT_PX))}h{wide}V{base:g}z"
+            f"M{pixels(slot * step)} {base:g}v-{pixels(max(values[slot] * scale, SHORT_PX))}h{wide}V{base:g}z"
             for slot in np.flatnonzero(values > 0).tolist())
         if path:
             bars.append(f'<path {look} d="{path}"/>')
     return "".join(bars)
 
 
-def _number(value: float) -> str:
+def pixels(value: float) -> str:
+    """A number of a picture: a tenth of a pixel is enough."""
     return f"{round(value, 1):g}"

@@ -4,25 +4,24 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
+from dashboard.sheets.lists import Listed, csv_of, xlsx_of
 from ingest import private_files
 from ingest.settings import BadInput
 
 
-def add_list_options(command: argparse.ArgumentParser, *, csv_too: bool = True) -> None:
-    """The options; without `csv_too` the command has a `--csv` of its own."""
-    if csv_too:
-        command.add_argument("--csv", action="store_true", help="print comma-separated values and nothing else")
+def add_list_options(
+    command: argparse.ArgumentParser, *, csv_help: str = "print comma-separated values and nothing else",
+) -> None:
+    """The options."""
+    command.add_argument("--csv", action="store_true", help=csv_help)
     command.add_argument("--xlsx", type=Path, metavar="FILE", help="write it as a workbook; anew if it is there")
 
 
-def listed(
-    options: argparse.Namespace, name: str, columns: Sequence[str], rows: Iterable[Mapping[Any, Any]]
-) -> bool:
-    """Whether the list was asked for as a table, and has left as one; instants are in UTC.
+def listed(options: argparse.Namespace, made: Callable[[], Listed]) -> bool:
+    """Whether the list was asked for as a table, and has left as one.
 
     Raises
     ------
@@ -31,20 +30,14 @@ def listed(
     """
     if options.xlsx is None and not options.csv:
         return False
-    from dashboard.sheets.tabular import (  # what writes workbooks is loaded where one is asked for
-        book_of,
-        write_csv,
-    )
-
-    table = ([row.get(column) for column in columns] for row in rows)
     if options.xlsx is not None:
         if options.xlsx.suffix.lower() != ".xlsx":
             raise BadInput(f"--xlsx must name a file that ends in .xlsx; got {options.xlsx.name!r}")
         try:
-            private_files.write(options.xlsx, book_of([(name, columns, table)]))
+            private_files.write(options.xlsx, xlsx_of(made()))
         except OSError as error:
             raise BadInput(f"{options.xlsx}: {error.strerror or error}") from error
         print(options.xlsx)
         return True
-    write_csv(sys.stdout, columns, table)
+    sys.stdout.write(csv_of(made()).decode())
     return True

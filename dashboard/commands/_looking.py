@@ -14,13 +14,14 @@ from ingest.wire.csv_shape import (
     DECIMALS,
     DELIMITERS,
     ENCODINGS,
-    UNITS,
     Source,
     column_map,
     column_told,
+    event_told,
     word_told,
 )
 from ingest.wire.csv_told import Told
+from models.units import UNITS
 
 
 def add_options(load: argparse.ArgumentParser) -> None:
@@ -44,6 +45,10 @@ def add_options(load: argparse.ArgumentParser) -> None:
     load.add_argument(
         "--word", action="append", default=[], metavar="WORD=on",
         help='what a word in a column of on and off means: "alarm=off", or on, or unknown')
+    load.add_argument(
+        "--event", action="append", default=[], metavar="TEXT=lamp_on:off",
+        help='what a line of a log of events says, where --column "Message=event" names its column: '
+             '"Lamp fault=lamp_on:off", "Mains back=power_on:on", "Door opened=unknown"')
 
 
 def told_by(options: argparse.Namespace) -> Told:
@@ -53,6 +58,7 @@ def told_by(options: argparse.Namespace) -> Told:
         encoding=options.encoding, delimiter=options.delimiter, decimal=options.decimal,
         header_row=options.header_row, date_order=options.date_order, zone=options.zone,
         words=dict(word_told(one) for one in options.word),
+        events=dict(event_told(one) for one in options.event),
         columns=columns | dict(column_told(one) for one in options.column),
         whole_map=bool(options.columns), cabin=options.cabin, unit=options.unit)
 

@@ -16,7 +16,8 @@ from dashboard.commands._lists import listed as tabled
 from dashboard.commands._opening import open_any, open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.commands.status import NOT_ENROLLED, require_cabin
-from dashboard.text.service import SERVICE_COLUMNS, flat_row, service_line, service_rows
+from dashboard.sheets.lists import service_list
+from dashboard.text.service import service_line, service_rows
 from dashboard.text.verdicts import CAUTION
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
@@ -26,7 +27,7 @@ from ingest.evaluation.shared import SPAN, events_since
 from ingest.record.advisory_log import KeptAdvisory
 from ingest.record.guests import touched_stays
 from ingest.record.over import over_of
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_whole_fleet
 from ingest.settings import BadInput
 from ingest.store import Access
 from models.advisory import Advisory
@@ -150,7 +151,7 @@ def add(commands: Any) -> None:
 def do_list(options: argparse.Namespace) -> int:
     """Advisories, newest first."""
     store = open_any(options)
-    require_cabin(store, options.cabin)
+    require_cabin(store, options.cabin, retired=True)
     found = [one for one in queries.advisories(store, cabin=options.cabin)
              if options.all or one.advisory.state is not State.LIFTED]
     found = queries.with_proofs_now(store, found, store.now())
@@ -424,12 +425,13 @@ def _print_recorded(told: dict[str, Any], kind: str, value: float | None) -> Non
 def do_service_list(options: argparse.Namespace) -> int:
     """Records of service, newest first; withdrawn ones say so."""
     store = open_any(options)
-    require_cabin(store, options.cabin)
-    found = service_rows(queries.service_events(store, options.cabin, options.unit, with_withdrawn=True))
-    zones = {one.slug: one.zone for one in load_fleet(store).cabins}
+    require_cabin(store, options.cabin, retired=True)
+    events = queries.service_events(store, options.cabin, options.unit, with_withdrawn=True)
+    zones = {one.slug: one.zone for one in load_whole_fleet(store).cabins}
     store.close()
-    if tabled(options, "service", SERVICE_COLUMNS, map(flat_row, found)):
+    if tabled(options, lambda: service_list(events)):
         return 0
+    found = service_rows(events)
     if options.json:
         print_json(found)
         return 0

@@ -12,10 +12,11 @@ from dashboard.commands._words import command, print_json, settings_of
 from ingest.broker.bridge import UPLINK_PORT, Bridge, bridge_to
 from ingest.broker.files import COLLECTOR, CONF, DAYS_AWAY, Listener, Queue, Written, queue_of, write_broker
 from ingest.broker.tls import Tls
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_names
 from ingest.settings import BadInput, StoreUnavailable, is_loopback
 from ingest.store import open_store
 from models.fleet import Fleet
+from models.succession import name_of
 
 PORT, TLS_PORT = 1883, 8883
 TLS_OPTIONS = ("tls_ca", "tls_cert", "tls_key")
@@ -61,14 +62,15 @@ def do_broker(options: argparse.Namespace) -> int:
             f"there is no store at {own.store}, so no logger is known: `tarnlight enroll fleet.toml` makes one, "
             "`--store PATH` names another")
     store = open_store(own)
-    fleet = load_fleet(store)
+    fleet, names = load_fleet(store), load_names(store)
     store.close()
     bridge = _bridge(options, fleet)
     if bridge is not None:
         fleet = replace(fleet, cabins=tuple(one for one in fleet.cabins if one.slug == bridge.cabin))
     for cabin in options.bridged:
         _require_cabin("--bridged", cabin, fleet)
-    done = write_broker(options.folder, fleet, listener, bridge=bridge, bridged=options.bridged)
+    done = write_broker(options.folder, fleet, listener, bridge=bridge, bridged=options.bridged, former={
+        name_of(was): name_of(now) for was, now in names.units().items()})
     for warning in done.warnings:
         print(f"tarnlight broker: {warning}", file=sys.stderr)
     if options.json:

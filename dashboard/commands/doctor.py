@@ -21,6 +21,7 @@ from dashboard.commands._opening import demo_marker, settings_any
 from dashboard.commands._words import command, print_json
 from ingest import queries
 from ingest.bookings import kept as bookings
+from ingest.counterpart.words import counterpart_verdicts
 from ingest.db import archive, archive_files, flood, held, quarantine
 from ingest.db.engine import named
 from ingest.db.migrations import MIGRATIONS
@@ -34,9 +35,11 @@ from ingest.wire import aside, sessions
 from ingest.wire.broker_look import Answer, ask_collector, log_in, reach
 from ingest.wire.mqtt_client import ECHO_ASKED
 from models.advisory.call_order import without_anybody_told
+from models.counterpart import HOLDS_FOR, CounterpartVerdict
 from models.dose.tested_range import words_of_the_test
 from models.enrolment import has_health_authority, in_words, not_enrolled, unseen, unwatched_valves
 from models.fleet import Fleet
+from models.own_clock import lasting
 
 
 def add(commands: Any) -> None:
@@ -137,7 +140,21 @@ def _of_store(settings: Settings) -> list[Finding]:
     number = int(store.ask("SELECT max(version) AS v FROM schema_version")["v"].iloc[0])
     out.append(Finding("store", number == len(MIGRATIONS), f"{settings.store}, version {number}"))
     out += [*_of_fleet(settings, store), *_of_aside(settings)]
+    if number == len(MIGRATIONS):
+        out += _of_counterparts(store)
     return out
+
+
+def _of_counterparts(store: Access) -> list[Finding]:
+    """Since when the other collector of a cabin that has two has said nothing."""
+    last: dict[str, CounterpartVerdict] = {}
+    for (cabin, _), one in counterpart_verdicts(store).items():
+        last[cabin] = one
+    now = store.now()
+    return [
+        Finding("two collectors", now - one.at <= HOLDS_FOR,
+                f"{cabin}: {one.place.collector} told its verdicts {lasting((now - one.at).total_seconds())} ago")
+        for cabin, one in sorted(last.items())]
 
 
 def _of_archive(settings: Settings, store: Access) -> list[Finding]:

@@ -20,6 +20,7 @@ from dashboard.commands._looking import add_options, open_of_look, print_look, t
 from dashboard.commands._words import command, settings_of
 from ingest import private_files, room
 from ingest.db.engine import could_not_write
+from ingest.registry.tables import load_names
 from ingest.settings import BadInput, NoRoom, Settings
 from ingest.store import Access, open_store
 from ingest.wire.csv_log import Chunk, read_csv
@@ -28,6 +29,7 @@ from ingest.wire.csv_shape import column_map, zone
 from ingest.wire.csv_told import Told
 from ingest.wire.profiles import profile, profile_name
 from ingest.wire.senml_lines import read_senml_lines
+from models.succession import Names
 
 SHOWN = 10
 ROOM_S = 1.0  # between two looks whether there is room again
@@ -72,8 +74,8 @@ def do_load(options: argparse.Namespace) -> int:
         if options.look:
             return _look_only(options, told, store.now(), store)
         # nothing is taken of any file while something has to be told of one of them
-        chunks = [_chunks(path, options, told, store) for path in options.files]
-        whole = [_load_one(store, path, settings, found) for path, found in zip(options.files, chunks, strict=True)]
+        chunks = [chunks_of(path, options, told, store) for path in options.files]
+        whole = [load_one(store, path, settings, found) for path, found in zip(options.files, chunks, strict=True)]
     finally:
         store.close()
     return 0 if all(whole) else 2
@@ -116,7 +118,7 @@ def _save(store: Access, path: Path, name: str, found: Look) -> None:
     print(f"profile {said['name']}: saved" + (", in the place of an earlier one" if said["replaced"] else ""))
 
 
-def _chunks(path: Path, options: argparse.Namespace, told: Told, store: Access) -> Iterator[Chunk]:
+def chunks_of(path: Path, options: argparse.Namespace, told: Told, store: Access) -> Iterator[Chunk]:
     now = store.now()
     if path.suffix.lower() in SENML:
         return read_senml_lines(path, now=now, cabin=options.cabin, unit=options.unit)
@@ -157,16 +159,17 @@ def _take(store: Access, settings: Settings, rows: pd.DataFrame, body: dict[str,
         spool.unlink(missing_ok=True)
 
 
-def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> bool:
+def load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Chunk]) -> bool:
     """Take in a file and say what came of it; False where every row of it was refused."""
     private_files.make_folder(settings.spool)
     read = kept = already = refused = 0
     shown: list[dict[Hashable, Any]] = []
     known = {(cabin, unit) for cabin, unit in store.ask("SELECT cabin, slug FROM unit").itertuples(index=False)}
+    names = load_names(store)
     with progress_bar() as bar:
         task = bar.add_task(path.name, total=path.stat().st_size)
         for chunk in chunks:
-            rows, stray = _enrolled(chunk.rows, known)
+            rows, stray = _enrolled(by_present_name(chunk.rows, names), known, names)
             lost = pd.concat([chunk.refused, stray], ignore_index=True)
             problems = lost.to_dict("records")
             told = _take(store, settings, rows, {"source": path.name, "refused": problems, "last": False})
@@ -193,7 +196,21 @@ def _load_one(store: Access, path: Path, settings: Settings, chunks: Iterator[Ch
     return True
 
 
-def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def by_present_name(rows: pd.DataFrame, names: Names) -> pd.DataFrame:
+    """Rows under a unit's former name as that unit's."""
+    former = names.units()
+    pairs = rows[["cabin", "unit"]].drop_duplicates().itertuples(index=False, name=None)
+    out = rows
+    for was in [pair for pair in pairs if pair in former]:
+        mine = (rows["cabin"] == was[0]) & (rows["unit"] == was[1])
+        cabin, unit = former[was]
+        out = out.assign(cabin=out["cabin"].mask(mine, cabin), unit=out["unit"].mask(mine, unit))
+    return out
+
+
+def _enrolled(
+    rows: pd.DataFrame, known: set[tuple[Any, Any]], names: Names
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of units that are enrolled, and the others as refused."""
     pairs = rows[["cabin", "unit"]].drop_duplicates()
     strays = pairs[[pair not in known for pair in pairs.itertuples(index=False, name=None)]]
@@ -204,7 +221,7 @@ def _enrolled(rows: pd.DataFrame, known: set[tuple[Any, Any]]) -> tuple[pd.DataF
     return rows[~stray], pd.DataFrame({
         "line": lost.index,
         "payload": [json.dumps(one, default=str) for one in lost.to_dict("records")],
-        "reason": [f"unit {unit!r} of cabin {cabin!r} is not enrolled"
+        "reason": [names.why_not_taken((cabin, unit)) or f"unit {unit!r} of cabin {cabin!r} is not enrolled"
                    for cabin, unit in zip(lost["cabin"], lost["unit"], strict=True)],
         "times": 1,
     })

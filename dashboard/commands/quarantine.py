@@ -10,6 +10,7 @@ from dashboard.commands._lists import add_list_options
 from dashboard.commands._lists import listed as tabled
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_json, settings_of
+from dashboard.sheets.lists import frame_list
 from dashboard.text.verdicts import CAUTION
 from ingest.db import flood, held
 from ingest.db.engine import named
@@ -58,7 +59,7 @@ def do_list(options: argparse.Namespace) -> int:
     for name in ("cabin", "unit"):
         asked = getattr(options, name)
         found = found if asked is None else found[found[name] == asked]
-    if tabled(options, "quarantine", [str(one) for one in found.columns], found.to_dict("records")):
+    if tabled(options, lambda: frame_list("quarantine", found)):
         return 0
     if options.json:
         print_json(found.to_dict("records"))

@@ -20,6 +20,7 @@ from dashboard.text.dose_explanation import shares_words
 from dashboard.text.measures import Units, between
 from ingest import private_files
 from ingest.bookings.addresses import allowed_of, refuse_calendars
+from ingest.registry.succession import history
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Access, open_store
@@ -43,12 +44,18 @@ def add(commands: Any) -> None:
         "--since", metavar="TIME",
         help="what the file changes has held since then, and what was judged after is judged anew (default: an "
              "edit holds from now and changes nothing past)")
+    enroll.add_argument(
+        "--keep-sections", action="store_true",
+        help="sections such as [crew] that the file lacks stay as they are, and do not go back to their defaults")
+    enroll.add_argument("--history", action="store_true", help="print what was retired, renamed or moved, by whom")
     enroll.add_argument("--yes", action="store_true", help="do not ask, even where something past would change")
 
 
 def do_enroll(options: argparse.Namespace) -> int:
     """Registry in, or out."""
-    if options.export == (options.file is not None):
+    if options.history and not (options.export or options.file):
+        return _history(options)
+    if options.export == (options.file is not None) or options.history:
         raise BadInput("give a fleet.toml to read, or --export to print what is enrolled")
     if options.out is not None and not options.export:
         raise BadInput("--out is where --export writes; give both, or neither")
@@ -64,7 +71,8 @@ def do_enroll(options: argparse.Namespace) -> int:
         text = options.file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput(f"{options.file}: {error}") from error
-    body = {"text": text, "source": options.file.name}
+    body: dict[str, Any] = {
+        "text": text, "source": options.file.name, "defaults": not options.keep_sections}
     if options.since is not None:
         body["since"] = instant(options.since).isoformat()
     asked = read_fleet(text, options.file.name)  # refuse before anything is opened
@@ -79,14 +87,19 @@ def do_enroll(options: argparse.Namespace) -> int:
 
 def _edit(store: Access, body: dict[str, Any], asked: Fleet, yes: bool) -> int:
     """Show what would change, ask where that is something past, and do it."""
-    found = _preview(store, body)
+    found, sections = _preview(store, body)
     past = [one for one in found if one["past"]]
-    asks = bool(past) and not yes
+    asks = bool(past or sections) and not yes
     at_terminal = sys.stdin.isatty()
-    _print_differences(found, sys.stderr if asks and not at_terminal else sys.stdout)
+    out = sys.stderr if asks and not at_terminal else sys.stdout
+    _print_differences(found, out)
+    for name in sections:
+        print(f"[{name}] is not in the file: what it said goes back to the default (--keep-sections leaves it)",
+              file=out)
     if asks and not at_terminal:
-        print("tarnlight: nothing was enrolled: the above, judged in the past, would change; "
-              "give --yes if it is to", file=sys.stderr)
+        print("tarnlight: nothing was enrolled: the above, "
+              f"{'judged in the past, ' if past and not sections else ''}would change; give --yes if it is to",
+              file=sys.stderr)
         return 2
     if asks and not _agreed():
         print("Nothing was enrolled.")
@@ -95,6 +108,8 @@ def _edit(store: Access, body: dict[str, Any], asked: Fleet, yes: bool) -> int:
     for word, names in (("enrolled", told["new"]), ("changed", told["changed"])):
         for name in names:
             print(f"{word}: {name}")
+    for name in sections:
+        print(f"back to the default: [{name}]")
     edited = {*told["new"], *told["changed"]}
     for line in (one for kind in asked.reactors if kind.name in edited for one in words_of_the_test(kind)):
         print(line)
@@ -122,10 +137,26 @@ def _agreed() -> bool:
         return False
 
 
-def _preview(store: Access, body: dict[str, Any]) -> list[dict[str, Any]]:
-    """What the edit would change of each unit that it touches, a part of the units at a time."""
+def _history(options: argparse.Namespace) -> int:
+    """What became of cabins, units and contacts."""
+    store = open_any(options)
+    found = history(store)
+    store.close()
+    for one in found:
+        became = f" -> {one['now']}" if one["now"] else ""
+        reason = f": {one['reason']}" if one["reason"] else ""
+        print(f"{one['at']:%Y-%m-%d %H:%M UTC}  {one['kind']:<10}  {one['was']}{became}  by {one['who']}{reason}")
+    if not found:
+        print("Nothing was retired, renamed or moved.")
+    return 0
+
+
+def _preview(store: Access, body: dict[str, Any]) -> tuple[list[dict[str, Any]], list[str]]:
+    """What the edit would change of each unit that it touches, a part of the units at a time; and which sections
+    would go back to their defaults."""
     began = time.monotonic()
-    units = store.act("enroll-check", body, within_s=EDIT_WITHIN_S)["units"]
+    told = store.act("enroll-check", body, within_s=EDIT_WITHIN_S)
+    units, sections = told["units"], told["default"] if body.get("defaults") else []
     out: list[dict[str, Any]] = []
     done, size = 0, 1
     with contextlib.ExitStack() as stack:
@@ -142,7 +173,7 @@ def _preview(store: Access, body: dict[str, Any]) -> list[dict[str, Any]]:
                 task = bar.add_task("what this would change", total=len(units))
             if bar is not None:
                 bar.update(task, completed=done)
-    return out
+    return out, sections
 
 
 def _print_differences(found: list[dict[str, Any]], out: TextIO) -> None:

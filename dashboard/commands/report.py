@@ -25,7 +25,7 @@ from ingest.db.engine import named
 from ingest.evaluation.sensor_checks import divided_between
 from ingest.months.record import MonthRecord, month_records, month_signatures
 from ingest.months.signed import signed_words, whole_month
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_whole_fleet
 from ingest.settings import BadInput
 from ingest.store import Access
 from models.dose.credit import IN_SPECIFICATION_AT_LEAST_PCT
@@ -71,8 +71,8 @@ def do_report(options: argparse.Namespace) -> int:
         require_form(options.out)
     store = open_any(options)
     try:
-        require_cabin(store, options.cabin)
-        fleet = load_fleet(store)
+        require_cabin(store, options.cabin, retired=True)
+        fleet = load_whole_fleet(store)
         if options.sign_off is not None:
             _sign(store, options)
         if options.out is not None:

@@ -30,9 +30,12 @@ def add(commands: Any) -> None:
     """Add the commands."""
     collect = command(
         commands, "collect", do_collect, example="tarnlight collect --broker mqtt://127.0.0.1:1883")
-    _broker(collect)
+    broker_options(collect)
     collect.add_argument("--serve-port", type=int, help="loopback port of the store's server (default: any free)")
     collect.add_argument("--health-port", type=int, help="loopback port of /healthz and /metrics (default: none)")
+    collect.add_argument(
+        "--place", choices=("centre", "cabin"), help="cabin: beside a cabin's own broker that hands on to a "
+        "centre's; verdicts, services and lifts then go both ways (default: centre)")
     show = command(
         commands, "show", do_show, example="tarnlight show --port 8501")
     show.add_argument("--port", dest="show_port", type=int, help="port of the page (default 8501)")
@@ -40,7 +43,7 @@ def add(commands: Any) -> None:
     show.add_argument("--units", choices=("metric", "us"), help="units at first sight (default metric)")
     feed = command(
         commands, "feed", do_feed, example="tarnlight feed --broker mqtt://127.0.0.1:1883 --seed 3")
-    _broker(feed)
+    broker_options(feed)
     feed.add_argument("--fleet", type=Path, help="a fleet.toml (default: the demo's)")
     feed.add_argument(
         "--speed", type=float, default=1.0,
@@ -52,7 +55,8 @@ def add(commands: Any) -> None:
     feed.add_argument("--until", help="simulated time to stop at (default: never)")
 
 
-def _broker(parser: argparse.ArgumentParser) -> None:
+def broker_options(parser: argparse.ArgumentParser) -> None:
+    """Where the broker is, and who we are there."""
     parser.add_argument("--broker", help="mqtt://HOST:PORT or mqtts://HOST:PORT (TARNLIGHT_BROKER)")
     parser.add_argument("--broker-user", help="user (TARNLIGHT_BROKER_USER); its password comes from "
                         "TARNLIGHT_BROKER_PASSWORD or a file")

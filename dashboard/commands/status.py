@@ -10,6 +10,7 @@ from typing import Any
 from dashboard.commands._lists import add_list_options, listed
 from dashboard.commands._opening import open_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
+from dashboard.sheets.lists import OUTAGE_COLUMNS, outages_list
 from dashboard.text.measures import Units, between, on_the_clock
 from dashboard.text.outage_days import by_day
 from dashboard.text.verdicts import CAUTION
@@ -17,7 +18,7 @@ from ingest import queries
 from ingest.as_known import as_known
 from ingest.db import held
 from ingest.db.engine import by_unit, named
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_fleet, load_names, load_whole_fleet
 from ingest.settings import BadInput
 from ingest.store import Access
 from ingest.wire import sessions
@@ -94,19 +95,25 @@ def _as_known(store: Access, at: datetime, cabin: str | None) -> list[queries.Un
             return queries.status(known, at, cabin=cabin)  # its present is that instant
 
 
-def require_cabin(store: Access, cabin: str | None) -> None:
-    """Refuse a cabin that is not enrolled; the message lists those that are."""
+def require_cabin(store: Access, cabin: str | None, *, retired: bool = False) -> None:
+    """Refuse a cabin that is not enrolled; the message lists those that are, or says what became of it.
+
+    `retired`: what is asked for is of the past, so that one that is retired will do.
+    """
     if cabin is None:
         return
     known = [one.slug for one in load_fleet(store).cabins]
-    if cabin not in known:
-        raise BadInput(f"no cabin {cabin!r} is enrolled; enrolled are: {', '.join(known) or 'none'}")
+    if cabin in known or (retired and load_whole_fleet(store).has_cabin(cabin)):
+        return
+    became = load_names(store).trouble((cabin, ""))
+    raise BadInput(f"no cabin {cabin!r} is enrolled; enrolled are: {', '.join(known) or 'none'}"
+                   + (f". {became}" if became else ""))
 
 
 def do_outages(options: argparse.Namespace) -> int:
     """Intervals and volumes."""
     store = open_any(options)
-    require_cabin(store, options.cabin)
+    require_cabin(store, options.cabin, retired=True)
     now = store.now()
     since = instant(options.since) if options.since else None
     for_people = not (options.json or options.csv or options.xlsx)
@@ -115,14 +122,12 @@ def do_outages(options: argparse.Namespace) -> int:
         since = now - timedelta(days=SHOWN_DAYS)
     found = queries.outages(store, now, cabin=options.cabin, since=since)
     fleet = load_fleet(store)
-    zones = {one.slug: one.zone for one in fleet.cabins}
+    zones = {one.slug: one.zone for one in load_whole_fleet(store).cabins}
     units = sum(len(one.units) for one in fleet.cabins if options.cabin in (None, one.slug))
-    names = ["cabin", "unit", "kind", "start", "end", "drawn_l", "drawn_l_upper", "underdosed_l",
-             "underdosed_l_upper", "cause", "rests_on", "dose_low_mj_cm2", "severity"]
     if not for_people:
         store.close()
-        if not listed(options, "outages", names, found[names].to_dict("records")):
-            print_json(found[names].to_dict("records"))
+        if not listed(options, lambda: outages_list(found)):
+            print_json(found[list(OUTAGE_COLUMNS)].to_dict("records"))
         return 0
     never = queries.never_heard(store, cabin=options.cabin)
     store.close()

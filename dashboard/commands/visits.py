@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import csv
 import re
 import sys
 import tomllib
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -18,7 +16,7 @@ from dashboard.commands._lists import add_list_options, listed
 from dashboard.commands._opening import open_settings, settings_any
 from dashboard.commands._words import command, instant, print_cautions, print_json
 from dashboard.sheets.ics import visits_calendar
-from dashboard.text.csv_cells import cells
+from dashboard.sheets.outlook_lists import visits_list
 from dashboard.text.lamps import (
     CLEAR_TITLE,
     YEAR_HEADERS,
@@ -42,11 +40,8 @@ from ingest.outlook.visit_tasks import PLANNED_DAYS
 from ingest.outlook.visits import Visits, visits
 from ingest.registry.tables import load_fleet
 from ingest.settings import BadInput
-from models.advisory.work_cautions import sentences
 from models.visits.travel import SPEED_KM_H
 
-CSV_HEADERS = ("day", "trip", "order", "arrive", "cabin", "tasks", "parts", "work_min", "due", "trip_distance_km",
-               "cautions")
 TABLE_COLUMNS = ("from", "to", "km", "minutes")
 
 
@@ -56,8 +51,7 @@ def add(commands: Any) -> None:
         commands, "visits", do_visits, json_option=True, private=True,
         example="tarnlight visits --from 'the yard' 45.33,-79.22 --stock van.toml")
     out.add_argument("--at", help="as of that instant, ISO 8601 with offset or Z")
-    out.add_argument("--csv", action="store_true", help="print a row per stop and nothing else")
-    add_list_options(out, csv_too=False)
+    add_list_options(out, csv_help="print a row per stop and nothing else")
     out.add_argument("--ics", action="store_true", help="print an iCalendar and nothing else: an event per trip")
     out.add_argument("--from", dest="base", nargs=2, metavar=("PLACE", "LAT,LON"),
                      help="where the van starts and ends (default: the middle of each trip's cabins)")
@@ -94,12 +88,10 @@ def do_visits(options: argparse.Namespace) -> int:
     if options.compare:
         return _compare(compared(found, fleet, terms), as_json=options.json)
     plan = visits(found, fleet, taken, terms, boils)
-    if options.xlsx:
-        listed(options, "visits", CSV_HEADERS, (dict(zip(CSV_HEADERS, row, strict=True)) for row in _rows(plan)))
-    elif options.json:
+    if listed(options, lambda: visits_list(plan)):
+        return 0
+    if options.json:
         print_json(plan.to_json())
-    elif options.csv:
-        _csv(plan)
     elif options.ics:
         sys.stdout.buffer.write(visits_calendar(plan, at))
     else:
@@ -177,25 +169,6 @@ def _text(plan: Visits) -> None:
         print(remark)
     print_cautions(plan.works)
     print(CAUTION)
-
-
-def _csv(plan: Visits) -> None:
-    """A row per stop."""
-    out = csv.writer(sys.stdout)
-    out.writerow(CSV_HEADERS)
-    for row in _rows(plan):
-        out.writerow(cells(f"{one:.1f}" if name == "trip_distance_km" else f"{one:g}" if name == "work_min" else one
-                           for name, one in zip(CSV_HEADERS, row, strict=True)))
-
-
-def _rows(plan: Visits) -> Iterator[tuple[Any, ...]]:
-    """The same as values."""
-    for trip in plan.trips:
-        for order, stop in enumerate(trip.stops, start=1):
-            yield (
-                trip.day.isoformat(), trip.trip, order, stop.arrive.isoformat(), stop.cabin.slug,
-                "; ".join(stop.tasks), parts_words(dict(stop.parts)), stop.work_min, stop.due.isoformat(),
-                round(trip.distance_km, 1), " ".join(sentences(stop.works)))
 
 
 def _compare(found: Compared, *, as_json: bool) -> int:

@@ -15,6 +15,7 @@ from ingest.outlook.visits import PlannedTrip, Visits
 from models.dose.sensor_checks import sensor_check
 from models.lamp.backtest import TAIL_DAYS
 from models.lamp.diagnosis import Action, LossCause
+from models.lamp.standing import SOON_DAYS, Standing
 from models.visits.policy_comparison import YearScore
 
 KM_PER_MILE = 1.609344  # exact (international mile; NIST SP 811, B.8; from memory)
@@ -26,10 +27,7 @@ CAUSE_WORDS = {
     LossCause.NONE: "nothing stands out", LossCause.LAMP: "lamp", LossCause.SLEEVE: "sleeve",
     LossCause.WATER: "water", LossCause.SENSOR: "sensor",
 }
-LAMP_HEADERS = ("Cabin", "Do", "By", "Below its threshold", "Reads", "Needs", "Lamp hours", "Mostly lost to")
-STOP_HEADERS = ("Arrive", "Cabin", "Do", "Bring", "Due")
 YEAR_HEADERS = ("In a year", "Trips as planned here", "Every lamp on its anniversary")
-SOON_DAYS = 30
 
 
 def lamp_name(one: Lamp) -> str:
@@ -42,36 +40,88 @@ def date_words(day: date | None) -> str:
     return f"{day:%a} {day.day} {day:%b %Y}" if day else UNKNOWN
 
 
+def short_date(day: date, today: date) -> str:
+    """A date without its weekday; within half a year of today without its year."""
+    return f"{day.day} {day:%b}" if abs((day - today).days) < 183 else f"{day.day} {day:%b %Y}"
+
+
 def headline(found: LampOutlook) -> str:
-    """Who is due, in one sentence."""
+    """Which lamp reads less than it needs, and who is due."""
     if not found.lamps:
         return "No cabin is enrolled yet."
-    unknown = sum(one.action is None for one in found.lamps)
-    if len(found.lamps) == unknown:
-        return "No lamp has a forecast yet: a week of days with water drawn past a lit lamp is needed."
     today = found.at.date()
+    below = [one for one in found.lamps if one.standing(today) is Standing.BELOW]
+    unknown = sum(one.action is None for one in found.lamps)
+    if len(found.lamps) == unknown and not below:
+        return "No lamp has a forecast yet: a week of days with water drawn past a lit lamp is needed."
     due = [one for one in found.lamps if one.act_by is not None and (one.act_by - today).days <= SOON_DAYS]
-    told = _due_words(due, len(found.lamps), today) if due else _none_due_words(found)
-    tail = f" Nothing can be foretold of {'one lamp' if unknown == 1 else f'{unknown} lamps'}." if unknown else ""
-    return f"{told}{tail}"
+    told = [_below_words(below, len(found.lamps), today)] if below else []
+    told.append(_due_words(due, len(found.lamps), today, first=not below) if due else _none_due_words(found))
+    if unknown:
+        told.append(f"Nothing can be foretold of {'one lamp' if unknown == 1 else f'{unknown} lamps'}.")
+    return " ".join(told)
+
+
+def _below_words(below: Sequence[Lamp], lamps: int, today: date) -> str:
+    """How many read less than they need, and the worst of them."""
+    worst = below[0]
+    many = "One lamp is below its need:"
+    if len(below) > 1:
+        many = f"{len(below)} of {lamps} lamps are below their need. The worst:"
+    read, need = _below(worst)
+    figures = f"reads {read} and needs {need} W/m²" if read else "gets too little from any lamp in this water"
+    waits = worst.act_by is not None and worst.act_by > today
+    verdict = "; go by its verdict now" if waits or worst.action in (None, Action.NONE) else ""
+    return f"{many} {lamp_name(worst)} {figures}{verdict}{_do_words(worst, today)}."
+
+
+def _do_words(one: Lamp, today: date) -> str:
+    """What to do about it and by when; nothing where nothing is to be done to the lamp."""
+    if one.action in (None, Action.NONE) or one.act_by is None:
+        return ""
+    return f"; {ACTION_WORDS[Action(str(one.action))].lower()} {_when(one.act_by, today)}"
+
+
+def _when(act_by: date, today: date) -> str:
+    return "today" if act_by <= today else f"by {date_words(act_by)}"
+
+
+def _below(one: Lamp) -> tuple[str, str]:
+    """What a lamp that is below its need reads and needs; never rounded up, nor down. Empty where none would do."""
+    reads, needs = one.intensity_w_m2, one.threshold_w_m2
+    if reads is None or needs is None:
+        return "", ""
+    return f"{math.floor(10 * reads) / 10:.1f}", f"{math.ceil(10 * needs) / 10:.1f}"
+
+
+def need_words(one: Lamp) -> str:
+    """What it reads and needs."""
+    reads, needs = one.intensity_w_m2, one.threshold_w_m2
+    if needs is None:
+        return "not even a new lamp is enough in this water"
+    if reads is None:
+        return f"reading not known, needs {needs:.1f} W/m²"
+    if reads < needs:
+        return "below now: {}, needs {} W/m²".format(*_below(one))
+    return f"{reads:.1f}, needs {needs:.1f} W/m²"
 
 
 def _none_due_words(found: LampOutlook) -> str:
     """That nothing presses, and what comes next."""
-    later = next((one for one in found.lamps if one.act_by is not None), None)
+    later = min((one for one in found.lamps if one.act_by is not None),
+                key=lambda one: one.act_by or date.max, default=None)
     next_one = f" The next is {lamp_name(later)}, by {date_words(later.act_by)}." if later else ""
     return f"Nothing has to be done within {SOON_DAYS} days.{next_one}"
 
 
-def _due_words(due: Sequence[Lamp], lamps: int, today: date) -> str:
-    """How many of all the lamps are due, and the first of them."""
-    first = due[0]
+def _due_words(due: Sequence[Lamp], lamps: int, today: date, *, first: bool) -> str:
+    """How many of all the lamps are due, and the first of them where nothing worse was said."""
     now = sum(one.act_by is not None and one.act_by <= today for one in due)
-    when = "today" if first.act_by is not None and first.act_by <= today else f"by {date_words(first.act_by)}"
-    what = ACTION_WORDS[Action(str(first.action))].lower()
     need = f"{len(due)} of {lamps} lamps need" if len(due) > 1 else "One lamp needs"
     late = f", {now} of them now" if 0 < now < len(due) else ""
-    return f"{need} somebody within {SOON_DAYS} days{late}. First {lamp_name(first)}: {what} {when}."
+    soonest = min(due, key=lambda one: one.act_by or date.max)
+    which = f" First {lamp_name(soonest)}{_do_words(soonest, today).replace(';', ':', 1)}." if first else ""
+    return f"{need} somebody within {SOON_DAYS} days{late}.{which}"
 
 
 def action_words(one: Lamp) -> str:
@@ -83,24 +133,26 @@ def action_words(one: Lamp) -> str:
 
 
 def crossing_words(one: Lamp) -> str:
-    """When it falls below its threshold, with the interval, in words."""
+    """When it falls below its need, with the interval, in words; that it is below it now goes before any date."""
+    if one.figures.margin is not None and one.figures.margin < 0:
+        return need_words(one)
     if not one.forecast:
         return "no dates can be given"
     if one.crosses_p10 is None:
-        return "stays above its threshold for two years, nine chances in ten"
+        return "stays above its need for two years, nine chances in ten"
     late = date_words(one.crosses_p90) if one.crosses_p90 else "beyond two years"
     middle = date_words(one.crosses_p50) if one.crosses_p50 else "beyond two years"
-    return f"falls below its threshold about {middle} (80 % of chances: {date_words(one.crosses_p10)} to {late})"
+    return f"falls below its need about {middle} (80 % of chances: {date_words(one.crosses_p10)} to {late})"
 
 
 def won_words(one: Lamp) -> str:
-    """What cleaning and swapping would win."""
+    """What cleaning and swapping would add."""
     def days(value: float | None) -> str:
         if value is None or math.isnan(value):
-            return "nothing known"
-        return "more than two years" if math.isinf(value) else f"{value:.0f} days"
+            return "a time not known"
+        return "more than two years" if math.isinf(value) else f"about {value:.0f} days"
 
-    return f"A clean sleeve would win {days(one.clean_wins_days)}, a new lamp {days(one.swap_wins_days)}."
+    return f"Cleaning adds {days(one.clean_wins_days)}, a new lamp {days(one.swap_wins_days)}."
 
 
 def first_words(one: Lamp) -> str:
@@ -109,22 +161,6 @@ def first_words(one: Lamp) -> str:
         return ""
     return (f"It now reads {one.first_pct:.0f} % of its first reading ({one.first_w_m2:g} W/m2): lamp, sleeve and "
             "water together.")
-
-
-def lamp_row(one: Lamp) -> tuple[str, ...]:
-    """A row with `LAMP_HEADERS`."""
-    threshold = UNKNOWN if not one.forecast else (
-        "not within two years" if one.crosses_p50 is None else date_words(one.crosses_p50))
-    reads, needs = one.intensity_w_m2, one.threshold_w_m2
-    if reads is not None and needs is not None and reads < needs:
-        threshold = "reads below it now"  # a later date would say the opposite
-    return (
-        lamp_name(one), UNKNOWN if one.action is None else ACTION_WORDS[Action(one.action)],
-        date_words(one.act_by) if one.act_by else "", threshold,
-        UNKNOWN if one.intensity_w_m2 is None else f"{one.intensity_w_m2:.1f} W/m²",
-        "not reachable" if one.threshold_w_m2 is None else f"{one.threshold_w_m2:.1f} W/m²",
-        UNKNOWN if one.lamp_hours is None else f"{one.lamp_hours:,.0f} of {one.reactor.lamp_life_h:,.0f} h",
-        UNKNOWN if one.cause is None else CAUSE_WORDS[LossCause(one.cause)])
 
 
 def calibration_words(found: LampOutlook) -> str:
@@ -196,13 +232,6 @@ def clock(at: datetime) -> str:
 def parts_words(parts: dict[str, int]) -> str:
     """A list to load."""
     return ", ".join(f"{number} × {part}" for part, number in sorted(parts.items())) or "nothing"
-
-
-def stop_rows(trip: PlannedTrip) -> list[tuple[str, ...]]:
-    """Rows with `STOP_HEADERS`, in the order of the round."""
-    return [
-        (clock(one.arrive), one.cabin.name, "; ".join(one.tasks), parts_words(dict(one.parts)), date_words(one.due))
-        for one in trip.stops]
 
 
 CLEAR_TITLE = "Open boil advisories by this plan"

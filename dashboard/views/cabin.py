@@ -21,9 +21,10 @@ from dashboard.views.frame import care, caution, guarded, link, live
 from dashboard.views.lamps import chart
 from dashboard.views.margin import margin_evidence
 from dashboard.views.message_log import told
-from dashboard.views.record import amend, done, record
+from dashboard.views.record import amend, done, record, take
+from dashboard.views.stay import stays
 from dashboard.views.steps import steps
-from dashboard.views.system import refused_table
+from dashboard.views.system import refused_files, refused_table
 from ingest import queries
 from ingest.store import Client
 from models.fleet import Role
@@ -121,6 +122,11 @@ def refused(store: Client, cabin: str, unit: str) -> None:
     refused_table(found)
 
 
+def take_refused(store: Client, cabin: str, unit: str) -> None:
+    """All of them, as files."""
+    refused_files(store, cabin, unit)
+
+
 def set_up(store: Client, cabin: str, unit: str) -> None:
     """The way to the lists of commissioning, shut-down and start-up."""
     link("commission", "Commissioning, seasonal shut-down and start-up →", cabin=cabin, unit=unit)
@@ -141,5 +147,6 @@ def lamp(store: Client, cabin: str, unit: str) -> None:
 # functions of store, cabin and unit; the lamp's, whose fit takes a while, is asked for only where its tab is open.
 EVIDENCE: tuple[Section, ...] = (way_out, margin_evidence, cautions)
 TABS: Mapping[str, tuple[Section, ...]] = {
-    "Readings": (latest, evidence, reckoning, refused), "Record": (steps, record, done, amend, set_up),
-    TELLING: (told,), "Lamp": (lamp,)}
+    "Readings": (latest, evidence, reckoning, refused, take_refused),
+    "Record": (steps, record, done, take, amend, set_up),
+    TELLING: (told, stays), "Lamp": (lamp,)}

@@ -13,11 +13,13 @@ import streamlit as st
 
 from dashboard.access import get_fleet, present, reader_units
 from dashboard.charts.readings import Span, evidence_figure
+from dashboard.sheets.lists import Listed, outages_list
 from dashboard.text import markup, measures
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units
 from dashboard.views.chart import show_chart
 from dashboard.views.frame import live
+from dashboard.views.taking import to_take
 from ingest import queries
 from ingest.store import Client
 from models.fleet import Fleet
@@ -52,6 +54,23 @@ def evidence(store: Client, cabin: str, unit: str) -> None:
             label_visibility="collapsed")
         hold = st.toggle("Hold the readings still, to zoom", key="hold-readings")
     drawing(store, cabin, unit, picked or "24 h", hold)
+    take_outages(store, cabin, unit, picked or "24 h")
+
+
+def take_outages(store: Client, cabin: str, unit: str, picked: str) -> None:
+    """The outages of the time picked, as files."""
+    length, until = RANGES[picked], store.now()
+    since = None if length is None else until - length
+    zone = get_fleet(store).cabin(cabin).zone
+
+
+    def found() -> Listed:
+        return outages_list(queries.outages(store, store.now(), cabin=cabin, unit=unit, since=since))
+
+    with st.container(horizontal=True):
+        to_take(
+            "outages", found, of=(cabin, unit), since=None if since is None else since.astimezone(zone).date(),
+            until=until.astimezone(zone).date())
 
 
 @live("2s")
@@ -119,4 +138,4 @@ def outages(found: pd.DataFrame, now: datetime, zone: tzinfo) -> None:
         with st.expander(f"{len(found) - ROWS_AT_FIRST} older ones in this time"):
             st.html(markup.table(words.OUTAGE_HEADERS, rows[ROWS_AT_FIRST:]))
             if len(found) > MOST_ROWS:
-                st.html(markup.small(f"Only the newest {MOST_ROWS}; `tarnlight outages` lists all {len(found)}."))
+                st.html(markup.small(f"Only the newest {MOST_ROWS}; the files below hold all {len(found)}."))

@@ -1,23 +1,31 @@
-"""The fleet's lamps: who is due, in words; each lamp's trend; how good such dates have been."""
+"""The fleet's lamps: a row each, by margin; those of a kind side by side; one in full; how good dates have been."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import streamlit as st
 
+from dashboard.charts.lamp_line import days_picture, life_picture
 from dashboard.charts.lamps import lamp_figure
-from dashboard.lamp_access import get_outlook
+from dashboard.charts.margin_line import data_uri
+from dashboard.lamp_access import get_histories, get_outlook
 from dashboard.sheets.ics import lamps_calendar
+from dashboard.sheets.outlook_lists import lamps_list
+from dashboard.text import lamp_rows, markup
 from dashboard.text import lamps as said
-from dashboard.text import markup
+from dashboard.views.along import along
 from dashboard.views.chart import show_chart
+from dashboard.views.choice import follow
 from dashboard.views.frame import care, caution, empty, guarded, link
+from dashboard.views.taking import to_take
+from ingest.outlook.lamp_history import LampHistory
 from ingest.outlook.lamps import Lamp, LampOutlook, lamp_curve
 from ingest.store import Client
 from models.advisory.work_cautions import Work
 
-CHARTS_AT_FIRST = 6  # the most urgent; the rest on demand
 CHECKS_SHOWN = 12
-CHOSEN = "lamps-chosen"
+CHOSEN = "lamp-chosen"
 WORKS = frozenset({Work.SWAP_LAMP, Work.CLEAN_SLEEVE, Work.CHECK_SENSOR})  # that this page speaks of
 
 
@@ -28,32 +36,71 @@ def lamps(store: Client) -> None:
     if not found.lamps:
         empty()
         return
+    today = found.at.date()
+    histories = get_histories(store)
     st.html(markup.headline(
         said.headline(found),
-        f"From the days before {said.date_words(found.at.date())} (UTC). Dates hold if nothing is done."))
+        f"From the days before {said.date_words(today)} (UTC). Dates hold if nothing is done. Below their need "
+        "first, then due, then not known; the least margin first."))
+    st.html(lamp_rows.rows([_row(one, histories) for one in found.lamps], today))
+    st.html(lamp_rows.legend())
     care(WORKS)
-    st.html(markup.table(said.LAMP_HEADERS, [said.lamp_row(one) for one in found.lamps]))
-    st.html(markup.small(said.calibration_words(found)))
-    caution()
     with st.container(horizontal=True):
         link("visits", "Plan the trips →")
         st.download_button(
             "Dates for a calendar (.ics)", lamps_calendar(found.lamps, found.at), "lamps.ics", "text/calendar")
-    st.subheader("Each lamp, most urgent first")
-    for one in shown(found):
+        to_take("lamps", lambda: lamps_list(found.lamps), until=today)
+    st.subheader("One lamp in full")
+    one = chosen(found)
+    if one is not None:
         chart(found, one)
+    kinds(found, histories)
+    st.subheader("How good such dates have been")
+    st.html(markup.small(said.calibration_words(found)))
+    caution()
     checks(found)
 
 
-def shown(found: LampOutlook) -> list[Lamp]:
-    """The most urgent, or those that the reader chose."""
-    names = {f"{one.cabin.slug}/{one.unit.slug}": one for one in found.lamps}
-    if len(names) <= CHARTS_AT_FIRST:
-        return list(names.values())
-    picked = st.multiselect(
-        f"Lamps drawn (the {CHARTS_AT_FIRST} most urgent where none is chosen)", list(names), key=CHOSEN,
-        format_func=lambda key: said.lamp_name(names[key]))
-    return [names[key] for key in picked] or list(found.lamps[:CHARTS_AT_FIRST])
+def _row(one: Lamp, histories: Mapping[tuple[str, str], LampHistory]) -> lamp_rows.LampRow:
+    history = histories.get((one.cabin.slug, one.unit.slug))
+    if history is None:
+        return lamp_rows.LampRow(lamp=one, picture="", seen="")
+    seen = lamp_rows.days_words(history.last)
+    return lamp_rows.LampRow(lamp=one, picture=data_uri(days_picture(history.last, seen)), seen=seen)
+
+
+def chosen(found: LampOutlook) -> Lamp | None:
+    """The lamp that the address or the reader names; none is drawn unasked."""
+    by_key = {(one.cabin.slug, one.unit.slug): one for one in found.lamps}
+    asked = along()
+    if st.session_state.get(CHOSEN) not in by_key:
+        st.session_state.pop(CHOSEN, None)
+    if CHOSEN not in st.session_state and (asked.cabin, asked.unit) in by_key:
+        st.session_state[CHOSEN] = (asked.cabin, asked.unit)
+    picked = st.selectbox(
+        "Lamp", list(by_key), index=None, key=CHOSEN, format_func=lambda key: said.lamp_name(by_key[key]),
+        placeholder="Choose a lamp", label_visibility="collapsed", on_change=follow, args=(CHOSEN,))
+    return by_key.get(picked) if picked is not None else None
+
+
+def kinds(found: LampOutlook, histories: Mapping[tuple[str, str], LampHistory]) -> None:
+    """Lamps of one kind over lamp hours, on equal axes."""
+    by_kind: dict[str, list[Lamp]] = {}
+    for one in found.lamps:
+        if (one.cabin.slug, one.unit.slug) in histories:
+            by_kind.setdefault(one.unit.reactor, []).append(one)
+    if not by_kind:
+        return
+    st.subheader("Lamps of one kind, over lamp hours")
+    for name, mine in sorted(by_kind.items()):
+        rated_h = mine[0].reactor.lamp_life_h
+        of = [(one, histories[one.cabin.slug, one.unit.slug]) for one in mine]
+        most_h = max(rated_h, *(float(hours[-1]) for _, history in of for hours, _ in history.lives))
+        st.html(lamp_rows.kind(name, [
+            lamp_rows.LampLife(
+                lamp=one, seen=lamp_rows.life_words(one),
+                picture=data_uri(life_picture(history, lamp_rows.life_words(one), most_h=most_h, rated_h=rated_h)))
+            for one, history in of], most_h=most_h, rated_h=rated_h))
 
 
 def chart(found: LampOutlook, one: Lamp) -> None:
@@ -63,8 +110,8 @@ def chart(found: LampOutlook, one: Lamp) -> None:
     events = found.known.events
     with st.container(border=True, key=f"lamp-{key[0]}-{key[1]}", gap="xsmall"):
         lines = [one.evidence]
+        middle = said.crossing_words(one)
         if one.forecast:
-            middle = said.crossing_words(one)
             lines.insert(0, f"{middle[0].upper()}{middle[1:]}.")
             lines.append(said.won_words(one))
         if one.rated_life_on and one.rated_life_on > found.at.date():
@@ -74,9 +121,10 @@ def chart(found: LampOutlook, one: Lamp) -> None:
         st.html(markup.box(f"{said.lamp_name(one)}: {said.action_words(one)}", lines))
         if len(past):
             show_chart(
-                lamp_figure(past, coming, one, events[(events["cabin"] == key[0]) & (events["unit"] == key[1])]),
+                lamp_figure(past, coming, one, events[(events["cabin"] == key[0]) & (events["unit"] == key[1])],
+                            today=found.at.date()),
                 key=f"lamp-chart-{key[0]}-{key[1]}", config={"displayModeBar": False},
-                name=f"UV intensity of {said.lamp_name(one)} by day, its fit and the coming year")
+                name=f"{said.lamp_name(one)}, UV intensity: {middle}.")
         link("cabin", f"Open {said.lamp_name(one)} →", cabin=key[0], unit=key[1])
 
 

@@ -9,11 +9,13 @@ import streamlit as st
 
 from dashboard.access import get_fleet
 from dashboard.chosen import full_name
+from dashboard.sheets.lists import service_list
 from dashboard.text import markup, measures
 from dashboard.text import verdicts as words
 from dashboard.text.service import service_line, service_rows, withdrawn_words
 from dashboard.views.frame import live
 from dashboard.views.sample import came_to, once, sample_fields
+from dashboard.views.taking import to_take
 from ingest import queries
 from ingest.actions import SERVICE_KINDS
 from ingest.settings import BadInput
@@ -114,6 +116,14 @@ def done(store: Client, cabin: str, unit: str) -> None:
          words.plain(row["value"]), row["result"],
          row["note"] if row["withdrawn"] is None else withdrawn_words(row))
         for row in rows], struck={number for number, row in enumerate(rows) if row["withdrawn"] is not None}))
+
+
+def take(store: Client, cabin: str, unit: str) -> None:
+    """All of it as files, what was withdrawn too."""
+    with st.container(horizontal=True):
+        to_take(
+            "service", lambda: service_list(queries.service_events(store, cabin, unit, with_withdrawn=True)),
+            of=(cabin, unit), until=store.now().astimezone(get_fleet(store).cabin(cabin).zone).date())
 
 
 def amend(store: Client, cabin: str, unit: str) -> None:

@@ -10,9 +10,11 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.access import get_settings
+from dashboard.sheets.lists import Listed, frame_list
 from dashboard.text import markup, measures
 from dashboard.views.frame import guarded, live
 from dashboard.views.message_log import undelivered
+from dashboard.views.taking import to_take
 from ingest import queries
 from ingest.db import flood, held, quarantine
 from ingest.evaluation import faults
@@ -20,6 +22,7 @@ from ingest.store import Client
 from ingest.wire import aside, sessions
 
 REFUSED_SHOWN, REFUSED_AT_FIRST = 100, 10
+REFUSED_TAKEN = 100_000  # rows of a file, the newest
 
 
 @guarded
@@ -35,6 +38,7 @@ def system(store: Client) -> None:
         ("Messages that were too much", aside.tally(get_settings().aside).in_words(get_settings().aside)),
     ]))
     refused(store)
+    refused_files(store)
 
 
 @live("2s")
@@ -74,6 +78,22 @@ def refused(store: Client) -> None:
         st.html(markup.small("Nothing was refused."))
         return
     refused_table(found, "source")
+
+
+def refused_files(store: Client, cabin: str | None = None, unit: str | None = None) -> None:
+    """What was refused, and readings that were set aside for their time, as files."""
+    of = tuple(one for one in (cabin, unit) if one is not None)
+    today = store.now().date()
+
+    def set_aside() -> Listed:
+        found = held.set_aside(store)
+        return frame_list("quarantine", found if cabin is None else found[
+            (found["cabin"] == cabin) & (found["unit"] == unit)])
+
+    with st.container(horizontal=True):
+        to_take("refused", lambda: frame_list("refused", queries.quarantined(
+            store, REFUSED_TAKEN, cabin=cabin, unit=unit)), of=of, until=today, title="Refused records")
+        to_take("quarantine", set_aside, of=of, until=today, title="Set aside for their time")
 
 
 def refused_words(row: Mapping[Hashable, Any]) -> str:

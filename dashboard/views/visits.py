@@ -7,17 +7,21 @@ from datetime import UTC
 import streamlit as st
 
 from dashboard.access import get_fleet, reader_units
-from dashboard.charts.lamps import route_figure
-from dashboard.lamp_access import get_compared, get_visits
+from dashboard.charts.routes import route_figure
+from dashboard.lamp_access import get_compared, get_taken, get_visits
 from dashboard.sheets.ics import visits_calendar
+from dashboard.sheets.outlook_lists import visits_list
 from dashboard.sheets.visit_sheet import visit_sheet
 from dashboard.text import lamps as said
-from dashboard.text import markup
+from dashboard.text import markup, visit_rows
+from dashboard.text.day_axis import DayAxis
 from dashboard.text.lamps import KM_PER_MILE
 from dashboard.text.measures import Units
 from dashboard.views.chart import show_chart
 from dashboard.views.frame import care, caution, empty, guarded, link
+from dashboard.views.taking import to_take
 from ingest.outlook.trip_settings import DAY_HOURS, Base, Terms
+from ingest.outlook.visit_tasks import PLANNED_DAYS
 from ingest.outlook.visits import PlannedTrip, Visits
 from ingest.settings import BadInput
 from ingest.store import Client
@@ -38,11 +42,14 @@ def visits(store: Client) -> None:
     with top:
         st.html(markup.headline(said.visits_headline(plan, units), "Made from the lamps' dates, the cabins' places "
                                 "and their bookings; lamps are seen to a week before their date."))
-    care(plan.works)
+    if plan.parts:
+        st.html(markup.told("Load for all trips", []) + visit_rows.load(plan.parts))
+    axis = DayAxis(store.now().date(), PLANNED_DAYS + 1)  # the first day planned is tomorrow
+    st.html(visit_rows.strip(plan, get_taken(store), fleet.crew, axis))
     if plan.clear:
         st.subheader(said.CLEAR_TITLE)
-        st.html(markup.table(("Cabin", "Advisory", "When", "Shared event"), [
-            (one.cabin.name, f"{one.id}, {one.unit}", one.words, one.event or "none") for one in plan.clear]))
+        st.html(markup.told("", said.clear_lines(plan)))
+    care(plan.works)
     downloads(store, plan, units)
     for number, trip in enumerate(plan.trips):
         round_of(store, trip, number, units)
@@ -50,9 +57,6 @@ def visits(store: Client) -> None:
         st.subheader("In no trip")
         st.html(markup.table(("Cabin", "To do", "Due", "Why it fits none"), [
             (one.cabin.name, "; ".join(one.tasks), said.date_words(one.due), one.reason) for one in plan.left_out]))
-    if plan.trips:
-        st.subheader("Parts for all trips")
-        st.html(markup.table(("Part", "Number"), list(plan.parts.items())))
     for remark in plan.remarks:
         st.html(markup.small(remark))
     caution()
@@ -88,18 +92,23 @@ def downloads(store: Client, plan: Visits, units: Units) -> None:
             "Sheet to print (.html)", visit_sheet(plan, units, now), "visits.html", "text/html", type="primary")
         st.download_button("Trips for a calendar (.ics)", visits_calendar(plan, now), "visits.ics",
                            "text/calendar")
+        to_take("visits", lambda: visits_list(plan), since=plan.trips[0].day, until=plan.trips[-1].day)
 
 
 def round_of(store: Client, trip: PlannedTrip, number: int, units: Units) -> None:
-    """One day's round: its drawing, its stops, its parts."""
+    """One day's round: what to load, its map, its stops by number."""
     cabins = [one for one in get_fleet(store).cabins if one.trip == trip.trip]
     with st.container(border=True, key=f"trip-{number}"):
         st.subheader(markup.plain_label(said.trip_title(trip, units)))
-        show_chart(
-            route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False},
-            name=f"Map of the round: {said.trip_title(trip, units)}; its stops stand in the table below")
-        st.html(markup.table(said.STOP_HEADERS, said.stop_rows(trip)))
-        st.html(markup.small(f"Load: {said.parts_words(dict(trip.parts))}"))
+        st.html(markup.told("Load", []) + visit_rows.load(trip.parts))
+        left, right = st.columns([2, 3], gap="medium")
+        with left:
+            show_chart(
+                route_figure(trip, cabins, units), key=f"trip-map-{number}", config={"displayModeBar": False},
+                name=f"Map of the trip, north up: start, then {', '.join(one.cabin.name for one in trip.stops)}.")
+            st.html(markup.small("S is the start, numbers are the stops; rings: cabins that this trip leaves out."))
+        with right:
+            st.html(visit_rows.stops(trip))
 
 
 def year(store: Client, terms: Terms, units: Units) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from ingest.settings import BadInput, is_loopback
-from ingest.wire.mqtt_client import TOPICS
+from ingest.wire.mqtt_client import DOWN, TOPICS, UP
 
 FOLDER, FILE, CA, UPLINK = "bridge", "centre.conf", "centre-ca.pem", "uplink.json"
 PORT, TLS_PORT = 1883, 8883
@@ -50,13 +50,19 @@ def user_of(cabin: str) -> str:
 
 
 def topics_of_bridge(cabin: str) -> list[str]:
-    """The lines of the centre's access list for a cabin's bridge: what its loggers send, and nothing else."""
-    return [f"topic write {topic}" for topic in _topics(cabin)]
+    """The lines of the centre's access list for a cabin's bridge: what goes up and down of its own cabin."""
+    return [*(f"topic write {topic}" for topic in _going_up(cabin)),
+            *(f"topic read {topic}" for topic in _coming_down(cabin))]
 
 
-def _topics(cabin: str) -> list[str]:
-    """What goes up: the topics that the collector reads, of one cabin."""
-    return [topic.replace("+", cabin, 1) for topic in TOPICS]
+def _going_up(cabin: str) -> list[str]:
+    """What its loggers send, and what its own collector tells the centre's."""
+    return [topic.replace("+", cabin, 1) for topic in (*TOPICS, *UP)]
+
+
+def _coming_down(cabin: str) -> list[str]:
+    """What the centre's collector tells the cabin's."""
+    return [topic.replace("+", cabin, 1) for topic in DOWN]
 
 
 def bridge_to(
@@ -158,5 +164,6 @@ def bridge_lines(bridge: Bridge) -> list[str]:
         f"restart_timeout {RETRY_S} {RETRY_MOST_S}",
         f"keepalive_interval {KEEPALIVE_S}",
         "notifications false",
-        *(f"topic {topic} out 1" for topic in _topics(bridge.cabin)),
+        *(f"topic {topic} out 1" for topic in _going_up(bridge.cabin)),
+        *(f"topic {topic} in 1" for topic in _coming_down(bridge.cabin)),
     ]

@@ -14,7 +14,7 @@ import hashlib
 import re
 import secrets
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,10 +22,10 @@ from ingest.broker import bridge as bridges
 from ingest.broker.folder import give_like_folder, give_to_broker, runs_as, write_like_folder
 from ingest.broker.tls import Tls, require_usable
 from ingest.settings import BadInput
-from ingest.wire.mqtt_client import ECHO, TOPICS
-from models.fleet import Fleet
+from ingest.wire.mqtt_client import DOWN, ECHO, TOPICS, UP
+from models.fleet import Fleet, polled
 
-COLLECTOR = "collector"
+COLLECTOR, POLLER = "collector", "poller"
 CONF, PASSWORDS, ACCESS, DATA = "mosquitto.conf", "passwords", "access", "data"
 CA, CERT, KEY = "tls-ca.pem", "tls-cert.pem", "tls-key.pem"
 MARK = "# Written by `tarnlight broker`."
@@ -107,21 +107,28 @@ def queue_of(fleet: Fleet) -> Queue:
                  disk_bytes=2 * kept)
 
 
-def users_of(fleet: Fleet) -> list[str]:
-    """The user of every enrolled unit, `<cabin>/<unit>`, and the collector's."""
-    return [*(f"{cabin.slug}/{unit.slug}" for cabin in fleet.cabins for unit in cabin.units), COLLECTOR]
+def rights_of(fleet: Fleet, bridged: Sequence[str] = ()) -> dict[str, list[str]]:
+    """Every user, and the lines of the access list that say what it may do; all else is refused.
 
-
-def topics_of(user: str) -> list[str]:
-    """The lines of the access list that say what a user may do; all else is refused."""
-    if user.endswith(bridges.user_of("")):
-        return bridges.topics_of_bridge(user.removesuffix(bridges.user_of("")))
-    if user == COLLECTOR:
-        return [*(f"topic read {topic}" for topic in TOPICS), "topic write tarnlight/+/advisory",
-                f"topic readwrite {ECHO}"]
-    cabin = user.split("/")[0]
-    return [f"topic write tarnlight/{user}/log", f"topic write tarnlight/{user}/link",
-            f"topic read tarnlight/{cabin}/advisory"]  # for the sign in its own cabin
+    A unit's is `<cabin>/<unit>`; another device that publishes topics of a unit has `<cabin>/<unit>/<device>`. Each
+    may write its own topics alone; the poller, where controllers are polled, the logs of their units.
+    """
+    out: dict[str, list[str]] = {}
+    for cabin in fleet.cabins:
+        for unit in cabin.units:
+            user = f"{cabin.slug}/{unit.slug}"
+            out[user] = [f"topic write tarnlight/{user}/log", f"topic write tarnlight/{user}/link",
+                         f"topic read tarnlight/{cabin.slug}/advisory"]  # for the sign in its own cabin
+            for one in unit.topics:
+                device = f"{user}/{one.device}" if one.device else user
+                out.setdefault(device, []).append(f"topic write {one.topic}")
+    out[COLLECTOR] = [
+        *(f"topic read {topic}" for topic in (*TOPICS, *fleet.topics.filters())),
+        "topic write tarnlight/+/advisory", f"topic readwrite {ECHO}",
+        *(f"topic readwrite {topic}" for topic in (*UP, *DOWN))]
+    if asked := polled(fleet):
+        out[POLLER] = [f"topic write tarnlight/{cabin}/{unit}/log" for cabin, unit in asked]
+    return out | {bridges.user_of(cabin): bridges.topics_of_bridge(cabin) for cabin in bridged}
 
 
 def password_line(user: str, password: str) -> str:
@@ -142,7 +149,7 @@ def _base64(data: bytes) -> str:
 
 def write_broker(
     folder: Path, fleet: Fleet, listener: Listener | None, *, bridge: bridges.Bridge | None = None,
-    bridged: Sequence[str] = (),
+    bridged: Sequence[str] = (), former: Mapping[str, str] | None = None,
 ) -> Written:
     """Write, or add to, a mosquitto's files.
 
@@ -158,6 +165,8 @@ def write_broker(
         Where one cabin's broker hands on to; `fleet` then holds that cabin alone.
     bridged : sequence of str
         Cabins whose own brokers hand on to this one: each gets a user for its bridge.
+    former : mapping, optional
+        Users of units that have another name now, to the present user of each.
 
     Raises
     ------
@@ -171,14 +180,15 @@ def write_broker(
     if re.search(r"[\x00-\x1f\x7f]|^\s|\s$", str(folder)):
         raise BadInput(f"the folder's name must hold no control character, nor end in a space; got {str(folder)!r}")
     try:
-        return _write(folder, fleet, listener, bridge, bridged)
+        return _write(folder, fleet, listener, bridge, rights_of(fleet, bridged), former or {})
     except OSError as error:
         raise BadInput(
             f"{error.filename or folder} cannot be written or read: {error.strerror or error}") from error
 
 
 def _write(
-    folder: Path, fleet: Fleet, listener: Listener | None, bridge: bridges.Bridge | None, bridged: Sequence[str]
+    folder: Path, fleet: Fleet, listener: Listener | None, bridge: bridges.Bridge | None,
+    rights: Mapping[str, Sequence[str]], former: Mapping[str, str],
 ) -> Written:
     out = Written()
     conf = folder / CONF
@@ -211,7 +221,7 @@ def _write(
         _copy_tls(folder, listener.tls, out)
     if bridge is not None:
         _write_bridge(folder, bridge, out)
-    out.new = _add_users(folder, [*users_of(fleet), *(bridges.user_of(cabin) for cabin in bridged)], out)
+    out.new = _add_users(folder, rights, former, out)
     room, free = queue_of(fleet).disk_bytes * (1 if bridge is None else 2), shutil.disk_usage(folder).free
     if free < room:
         out.warnings.append(
@@ -325,31 +335,60 @@ def configuration(folder: Path, listener: Listener, runs_as: str | None) -> list
 # Users ------------------------------------------------------------------------------------------
 
 
-def _add_users(folder: Path, wanted: list[str], out: Written) -> list[Account]:
-    """Give those a password that have none, and those a block of the access list that have none."""
+def _add_users(
+    folder: Path, rights: Mapping[str, Sequence[str]], former: Mapping[str, str], out: Written
+) -> list[Account]:
+    """Give those a password that have none, and all what they lack in the access list."""
     passwords, access = _text(folder / PASSWORDS), _text(folder / ACCESS)
     known = {line.split(":", 1)[0] for line in passwords.splitlines() if ":" in line}
-    allowed = {line.split(None, 1)[1].strip() for line in access.splitlines() if re.match(r"\s*user\s+\S", line)}
-    new = [Account(user, _password()) for user in wanted if user not in known]
-    blocks = [
-        "\n".join([f"user {user}", *topics_of(user)]) + "\n\n" for user in wanted if user not in allowed]
-    if COLLECTOR in allowed:  # by an earlier version, which gave less; mosquitto adds up blocks of a user
-        lacking = [line for line in topics_of(COLLECTOR) if line not in access.splitlines()]
-        if lacking:
-            blocks.append("\n".join([f"user {COLLECTOR}", *lacking]) + "\n\n")
-            out.notes.append(f"{folder / ACCESS}: the collector may now {', '.join(lacking)}; reload the broker")
+    allowed = _blocks(access)
+    new = [Account(user, _password()) for user in rights if user not in known]
+    blocks = []
+    for user, lines in rights.items():  # mosquitto adds up blocks of a user
+        lacking = [line for line in lines if line not in allowed.get(user, ())]
+        if not lacking:
+            continue
+        blocks.append("\n".join([f"user {user}", *lacking]) + "\n\n")
+        if user in allowed:
+            whom = "the collector" if user == COLLECTOR else user
+            out.notes.append(f"{folder / ACCESS}: {whom} may now {', '.join(lacking)}; reload the broker")
+    out.warnings += [
+        f"{user} may still {line.removeprefix('topic ')}, which {_belongs(line, rights)}: take that line out of "
+        f"{folder / ACCESS} and reload the broker"
+        for user, lines in allowed.items() if user in rights for line in lines
+        if line.startswith("topic write ") and line not in rights[user]]
     # The access list first: a user whom it does not name may do nothing.
     if blocks or not access:
         write_like_folder(folder / ACCESS, _ended(access) + "".join(blocks))
     if new:
         lines = "".join(password_line(one.user, one.password) + "\n" for one in new)
         write_like_folder(folder / PASSWORDS, _ended(passwords) + lines)
-    left = sorted(user for user in known - set(wanted) if re.fullmatch(r"[a-z0-9-]+/[a-z0-9-]+", user))
+    left = sorted(user for user in known - rights.keys() if re.fullmatch(r"[a-z0-9-]+(/[a-z0-9-]+){1,2}", user))
+    out.notes += [f"{user} is now {former[user]}, and what its logger sends as {user} is taken in as before"
+                  for user in left if user in former]
     out.warnings += [
         f"{user} has a password, but no such unit is enrolled. It was left as it is; the collector refuses what it "
         f"sends. To shut it out, take its line out of {folder / PASSWORDS} and reload the broker"
-        for user in left]
+        for user in left if user not in former]
     return new
+
+
+def _blocks(access: str) -> dict[str, list[str]]:
+    """What an access list lets each user do."""
+    out: dict[str, list[str]] = {}
+    user = ""
+    for line in (one.strip() for one in access.splitlines()):
+        if re.match(r"user\s+\S", line):
+            user = line.split(None, 1)[1]
+            out.setdefault(user, [])
+        elif user and line.startswith("topic "):
+            out[user].append(line)
+    return out
+
+
+def _belongs(line: str, rights: Mapping[str, Sequence[str]]) -> str:
+    whose = next((user for user, lines in rights.items() if line in lines), None)
+    return "is no topic of it any more" if whose is None else f"belongs to {whose} now"
 
 
 def _password() -> str:

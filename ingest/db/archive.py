@@ -229,6 +229,51 @@ def bring_back(con: Con, one: Archived, now: datetime) -> None:
     con.execute("INSERT INTO archive_leftover VALUES ($file, $due)", {"file": one.file, "due": now + LEFT_FOR})
 
 
+def require_whole(con: Con, one: Archived) -> None:
+    """Refuse to go on without a file, or with one that is not what was written (ArchiveUnavailable)."""
+    archive_files.require_whole(_folder(con), [one])
+
+
+def copy_for(con: Con, one: Archived, now_key: tuple[str, str], now: datetime) -> Archived:
+    """A copy of a file under another unit's name, on disk and read back; nothing lists it yet.
+
+    Raises
+    ------
+    ArchiveUnavailable
+        If the file cannot be had, or is not what was written.
+    OSError, duckdb.Error
+        If the copy cannot be written, or reads otherwise.
+    """
+    folder = _folder(con)
+    require_whole(con, one)
+    file = begin(con, Due(*now_key, one.month, one.end), now)
+    given = {"file": str(archive_files.place(folder, one.file)), "cabin": now_key[0], "unit": now_key[1]}
+    source = "SELECT * REPLACE ($cabin AS cabin, $unit AS unit) FROM read_parquet($file)"
+    with archive_files.writing(folder, file) as part:
+        con.execute(
+            f"COPY ({source} ORDER BY \"at\") TO {literal(str(part))} "
+            "(FORMAT parquet, PARQUET_VERSION V2, COMPRESSION zstd)", given)
+        archive_files.sync(part)
+        if _content(con, f"({source})", given) != _content(con, "read_parquet($file)", {"file": str(part)}):
+            raise OSError(f"{part} reads otherwise than it was written")
+        return Archived(
+            *now_key, one.month, one.end, file, one.rows, part.stat().st_size, archive_files.digest(part))
+
+
+def put_in_place(con: Con, copies: Sequence[tuple[Archived, Archived]], now: datetime) -> None:
+    """List copies (`copy_for`) in place of the files that they were made of; the caller holds the transaction.
+
+    The files of before stay for a day, for a backup that is being made.
+    """
+    for was, one in copies:
+        con.execute("""
+            UPDATE archived_reading SET cabin = $cabin, unit = $unit, file = $file, bytes = $bytes, sha_hex = $sha
+            WHERE file = $was""", {"cabin": one.cabin, "unit": one.unit, "file": one.file, "bytes": one.bytes,
+                                   "sha": one.sha_hex, "was": was.file})
+        con.execute("DELETE FROM archive_leftover WHERE file = $file", {"file": one.file})
+        con.execute("INSERT INTO archive_leftover VALUES ($file, $due)", {"file": was.file, "due": now + LEFT_FOR})
+
+
 def make_room_for(con: Con, rows: pd.DataFrame, now: datetime) -> tuple[pd.Series, str]:
     """Bring back the archived months that rows lie in, so that each instant stays one row.
 

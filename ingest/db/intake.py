@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple, cast
@@ -18,7 +18,8 @@ from ingest.db.flood import Flood
 from ingest.db.frames import frame
 from ingest.db.quarantine import source_of
 from ingest.db.schema import FUTURE_S, QUANTITY_COLUMNS, reasons, rounded, split
-from ingest.wire import senml
+from ingest.wire import mapped, senml
+from models.doors import OWN_TREE, Topic, Topics
 from models.exposure import WORSE_VALUE
 
 # cabin, unit -> earliest and latest instant that a commit touched
@@ -79,6 +80,7 @@ _QUARANTINE = """
 
 PAYLOAD_KEPT = 4_000  # bytes of a message refused whole that quarantine keeps; all of a longer one lies aside
 SLUG_SHOWN = 63  # characters of a slug, at most
+NOT_ENROLLED = "is not enrolled"
 
 
 @dataclass(slots=True)
@@ -110,27 +112,36 @@ class Message:
     mid: int = 0
     qos: int = 1
     connection: int = 0  # which connection brought it: its number `mid` means nothing on a later one
+    retained: bool = False  # the broker kept it from before: it is no news
     basis_s: float = 0.0  # of the clock that `arrived` is by (`ingest.clock.OwnClock`)
-    _read: tuple[datetime, _Pack | senml.PackRefused] | None = None  # what it holds, by that arrival
+    # what it holds, by that arrival, and by what the registry says of its topic
+    _read: tuple[datetime, Topic | None, _Pack | senml.PackRefused] | None = None
 
-    def read(self) -> _Pack:
+    def read(self, topic: Topic | None = None) -> _Pack:
         """The rows of its pack, read once: a batch is decoded again where a clock or the registry changed.
+
+        Parameters
+        ----------
+        topic : Topic, optional
+            What its payload holds, where that is no pack of SenML.
 
         Raises
         ------
         PackRefused
             If nothing of it can be used.
         """
-        if self._read is None or self._read[0] != self.arrived:
+        if self._read is None or self._read[0] != self.arrived or self._read[1] is not topic:
+            relative: set[int] = set()
+            at_s = self.arrived.timestamp()
             try:
-                relative: set[int] = set()
-                found = senml.readings(self.payload, self.arrived.timestamp(), relative)
-                self._read = (self.arrived, _Pack(*found, relative))
+                found = senml.readings(self.payload, at_s, relative) if topic is None else mapped.readings(
+                    self.payload, topic, at_s, relative, retained=self.retained)
+                self._read = (self.arrived, topic, _Pack(*found, relative))
             except senml.PackRefused as error:
-                self._read = (self.arrived, error)
-        if isinstance(self._read[1], senml.PackRefused):
-            raise self._read[1]
-        return self._read[1]
+                self._read = (self.arrived, topic, error)
+        if isinstance(self._read[2], senml.PackRefused):
+            raise self._read[2]
+        return self._read[2]
 
 
 @dataclass(slots=True)
@@ -179,8 +190,28 @@ class _Refused:
         return out.astype({"times": "int64", "aside": "int64", "file": "object"})
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Which names of units stand for what: those enrolled, former names, and why others are refused."""
+
+    enrolled: Collection[tuple[str, str]]
+    former: Mapping[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
+    why_not: Callable[[tuple[str, str]], str] = lambda key: ""
+    topics: Topics = field(default_factory=Topics)
+
+    def unit(self, key: tuple[str, str]) -> tuple[str, str] | None:
+        """The enrolled unit that a name stands for."""
+        return key if key in self.enrolled else self.former.get(key)
+
+    def refusal(self, key: tuple[str, str]) -> str:
+        """Why nothing is taken in under a name."""
+        return self.why_not(key) or (
+            f"unit {key[1][:SLUG_SHOWN]!r} of cabin {key[0][:SLUG_SHOWN]!r} {NOT_ENROLLED}")
+
+
 def decode(
-    messages: list[Message], enrolled: set[tuple[str, str]], now: pd.Timestamp, ahead: timedelta = CLOCKS_DIFFER
+    messages: list[Message], known: Known | Collection[tuple[str, str]], now: pd.Timestamp,
+    ahead: timedelta = CLOCKS_DIFFER,
 ) -> Decoded:
     """A batch of messages to valid rows; never raises for what a device sent.
 
@@ -191,8 +222,9 @@ def decode(
     ----------
     messages : list of Message
         In order of arrival.
-    enrolled : set of (cabin, unit)
-        The registry; others are quarantined.
+    known : Known or collection of (cabin, unit)
+        The registry, or its units alone; others are quarantined. What comes under a unit's former name is that
+        unit's, but for its link: a last will may stay with the broker for ever, so there a live `up` alone is news.
     now : Timestamp
         The store's present instant.
     ahead : timedelta
@@ -203,16 +235,24 @@ def decode(
     links: list[tuple[str, str, datetime, bool]] = []
     last_link: dict[tuple[str, str], datetime] = {}
     refused, by_arrival = _Refused(messages), list[bool]()
+    known = known if isinstance(known, Known) else Known(known)
     for number, message in enumerate(messages):
-        parts = message.topic.split("/", 4)
-        if len(parts) != 4 or parts[0] != "tarnlight" or parts[3] not in ("log", "link"):
-            refused.whole(number, "topic must be tarnlight/<cabin>/<unit>/log or .../link")
+        parts, own = message.topic.split("/", 4), known.topics.at(message.topic)
+        if own is not None:
+            parts = [OWN_TREE, *own[0], "log"]
+        if len(parts) != 4 or parts[0] != OWN_TREE or parts[3] not in ("log", "link"):
+            refused.whole(
+                number, "topic must be tarnlight/<cabin>/<unit>/log or .../link, or one that the registry names")
             continue
-        cabin, unit = parts[1], parts[2]
-        if (cabin, unit) not in enrolled:
-            refused.whole(number, f"unit {unit[:SLUG_SHOWN]!r} of cabin {cabin[:SLUG_SHOWN]!r} is not enrolled")
+        told = (parts[1], parts[2])
+        found = known.unit(told)
+        if found is None:
+            refused.whole(number, known.refusal(told))
             continue
+        cabin, unit = found
         if parts[3] == "link":
+            if found != told and (message.retained or message.payload != b"up"):
+                continue
             if message.payload in (b"up", b"down"):
                 # a last will and the return of its device often share a millisecond; their order must last
                 last = last_link.get((cabin, unit))
@@ -223,7 +263,7 @@ def decode(
                 refused.whole(number, "link must be up or down", (cabin, unit))
             continue
         try:
-            rows, problems, relative = message.read()
+            rows, problems, relative = message.read(own[1] if own else None)
         except senml.PackRefused as error:
             refused.whole(number, str(error), (cabin, unit))
             continue

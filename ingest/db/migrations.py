@@ -407,10 +407,49 @@ _PROFILES = """
 CREATE TABLE load_profile (name VARCHAR NOT NULL, body VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL);
 """
 
+_COUNTERPART = """
+-- What the other collector of a cabin says and recorded (ingest/counterpart).
+CREATE TABLE counterpart_verdict (                                         -- one row per unit: what it said last
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, place VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL,
+    body JSON NOT NULL);
+CREATE TABLE counterpart_record (                                          -- append-only: per record and way
+    id VARCHAR NOT NULL, way VARCHAR NOT NULL,                             -- sent, heard, or echo: stays here
+    "at" TIMESTAMPTZ NOT NULL);
+CREATE SEQUENCE counterpart_number;
+CREATE TABLE counterpart_inbox (                                           -- records that came and wait
+    number BIGINT NOT NULL, id VARCHAR NOT NULL, cabin VARCHAR NOT NULL, body JSON NOT NULL,
+    received_at TIMESTAMPTZ NOT NULL);
+CREATE TABLE counterpart_lift (                                            -- lifts there, to be followed here
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, lift VARCHAR NOT NULL, who VARCHAR NOT NULL,
+    "at" TIMESTAMPTZ NOT NULL, reason VARCHAR NOT NULL);
+"""
+
+_SUCCESSION = """
+-- Append-only: who retired, renamed, moved or took back what (ingest/registry/succession.py). A unit of '' is the
+-- cabin itself, a cabin of '' a contact by its key.
+CREATE TABLE registry_deed (
+    revision BIGINT NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, kind VARCHAR NOT NULL,
+    was_cabin VARCHAR NOT NULL, was_unit VARCHAR NOT NULL, now_cabin VARCHAR, now_unit VARCHAR,
+    reason VARCHAR NOT NULL);
+CREATE TABLE retired (                                                     -- as it was enrolled last
+    cabin VARCHAR NOT NULL, unit VARCHAR NOT NULL, profile JSON NOT NULL);
+-- A contact is who has its key, whatever name or role it bears; of before this step, one made of its name.
+ALTER TABLE contact ADD COLUMN key VARCHAR;
+UPDATE contact SET key = found.key FROM (
+    WITH plain AS (
+        SELECT name, role, coalesce(nullif(trim(left(
+            regexp_replace(lower(strip_accents(name)), '[^a-z0-9]+', '-', 'g'), 50), '-'), ''), role) AS base
+        FROM contact)
+    SELECT name, role, CASE row_number() OVER (PARTITION BY base ORDER BY role, name)
+        WHEN 1 THEN base ELSE base || '-' || role END AS key FROM plain) AS found
+    WHERE contact.name = found.name AND contact.role = found.role;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
-    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES)
+    _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES,
+    _SUCCESSION, _COUNTERPART)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -28,7 +28,7 @@ from ingest.evaluation.play import Past, loaded_past, play
 from ingest.evaluation.sensor_checks import Checked
 from ingest.evaluation.watch import watch
 from ingest.record.advisory_log import FOREVER
-from ingest.registry.tables import load_fleet, load_history
+from ingest.registry.tables import load_fleet, load_whole_fleet, load_whole_history
 from models.exposure import cut, exposure, hourly, instants, microseconds, segments
 from models.exposure.instants import NEVER, Bools, Floats, Ints
 from models.exposure.resume import STATE_COLUMNS
@@ -154,10 +154,10 @@ def evaluate(
     past = loaded_past(con)
     keys = derive(con, fleet, now, waiting)
     if keys:
-        suspects = _suspects(con, keys, since.to_pydatetime())
+        suspects = [key for key in _suspects(con, keys, since.to_pydatetime()) if fleet.has_unit(*key)]
         play(con, fleet, now, sorted(set(past) & set(suspects)), Past(known_at=now))
         watch(con, fleet, now, suspects)
-    pay_days(con, fleet, now)  # after the advisories: nobody waits for a lamp's trend
+    pay_days(con, load_whole_fleet(Local(con)), now)  # after the advisories: nobody waits for a lamp's trend
     if pace is not None:
         pace.end()
     return keys
@@ -220,7 +220,7 @@ def derive(
 def _derive_all(con: duckdb.DuckDBPyConnection, owed: pd.DataFrame) -> list[tuple[str, str]]:
     """The same for these units, all or none."""
     keys = [(one.cabin, one.unit) for one in named(owed)]
-    units = UnitColumns.of(load_history(Local(con)), keys)
+    units = UnitColumns.of(load_whole_history(Local(con)), keys)  # what comes late of a retired one is on record
     owed = owed.assign(unit_no=np.arange(len(owed)))
     from_us = _resume_from(con, owed, units.look_ahead_us)
     resume = owed[["cabin", "unit", "unit_no"]].assign(**{"from": instants(from_us)})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+import numpy as np
 import pandas as pd
 
 from ingest.db.engine import Asks
@@ -32,7 +33,10 @@ def events_since(store: Asks, fleet: Fleet, now: datetime, since: datetime) -> t
         columns=["cabin", "latitude", "longitude", "supply_line"])
     if places.empty:
         return ()
-    return shared_events(spells(store, now, since), places, sum(len(one.units) for one in fleet.cabins))
+    found = spells(store, now, since)
+    here = [fleet.has_unit(*key) for key in zip(found["cabin"], found["unit"], strict=True)]  # not what is retired
+    return shared_events(
+        found[np.array(here, bool)].reset_index(drop=True), places, sum(len(one.units) for one in fleet.cabins))
 
 
 def spells(store: Asks, now: datetime, since: datetime) -> pd.DataFrame:

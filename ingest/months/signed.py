@@ -23,7 +23,7 @@ from ingest.db.engine import Asks, Local, named, transaction
 from ingest.months.calendar import Month, months
 from ingest.months.deeds import Deeds, deeds_of
 from ingest.months.water import Water, open_time, water_of
-from ingest.registry.tables import load_fleet
+from ingest.registry.tables import load_names, load_whole_fleet
 from ingest.settings import BadInput
 
 DIGITS = 3  # of a figure; what differs beyond is no change
@@ -114,12 +114,14 @@ def sha_of(figures: Figures) -> str:
 
 def signatures(store: Asks, month: Month, now_of: Mapping[str, Figures]) -> list[Signed]:
     """The signatures under these cabins' month, oldest first, each against the figures of now (by cabin)."""
-    out = []
+    out, names = [], load_names(store)
     for row in named(store.ask(_KEPT, {"cabins": month.slugs, "month": month.name})):
-        then = json.loads(row.figures)
+        then, at = json.loads(row.figures), row.at.to_pydatetime()
+        called = {names.name_at((row.cabin, unit), at)[1]: unit for unit in now_of.get(row.cabin, {})}
+        by_now = {called.get(unit, unit): figures for unit, figures in then.items()}
         out.append(Signed(
-            cabin=row.cabin, month=row.month, at=row.at.to_pydatetime(), who=row.who, sha_hex=row.sha_hex,
-            whole=sha_of(then) == row.sha_hex, changed=_changes(then, now_of.get(row.cabin, {}))))
+            cabin=row.cabin, month=row.month, at=at, who=row.who, sha_hex=row.sha_hex,
+            whole=sha_of(then) == row.sha_hex, changed=_changes(by_now, now_of.get(row.cabin, {}))))
     return out
 
 
@@ -168,7 +170,7 @@ def sign_month(
 ) -> dict[str, Any]:
     """Keep that a person signs the record of a cabin's month that is over (`cabin, month, by`)."""
     store, who, name = Local(con), str(body.get("by") or "").strip(), str(body.get("month") or "")
-    fleet, slug = load_fleet(store), str(body.get("cabin") or "")
+    fleet, slug = load_whole_fleet(store), str(body.get("cabin") or "")
     if not who:
         raise BadInput("by must name the person who signs; got an empty name")
     if not fleet.has_cabin(slug):

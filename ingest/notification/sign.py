@@ -4,6 +4,9 @@ JSON: `cabin`, `state` (boil, silent or none), `since`, `advisory` (its number o
 `valid_until`. `none` says that no advisory stands and every unit is heard and dosed; what is not known is `silent`,
 and a sign must show `silent` too once `valid_until` has passed: whoever published may be dead. `at` and
 `valid_until` are wall time.
+
+A cabin that got another name has the same on the topic of its former name too, where its sign may still listen. One
+that is retired is told once that nobody watches any more.
 """
 
 from __future__ import annotations
@@ -11,14 +14,15 @@ from __future__ import annotations
 import json
 import logging
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from ingest.queries import UnitStatus, status
+from ingest.registry.tables import load_names
 from ingest.store import Store
 from ingest.wire.mqtt import Subscription
-from models.verdict import Word
+from models.verdict import Verdict, Word
 
 logger = logging.getLogger(__name__)
 
@@ -55,11 +59,18 @@ def _state(word: Word) -> str:
 
 
 class Signs:
-    """Keeps the retained messages true: on change, at the start, renewed while the collector lives."""
+    """Keeps the retained messages true: on change, at the start, renewed while the collector lives.
 
-    def __init__(self, store: Store, subscription: Subscription) -> None:
-        self._store, self._subscription = store, subscription
+    `tell` hears each cabin's own verdicts as often, for a collector of its own that it may have.
+    """
+
+    def __init__(
+        self, store: Store, subscription: Subscription,
+        tell: Callable[[str, Mapping[str, Verdict]], None] = lambda cabin, own: None,
+    ) -> None:
+        self._store, self._subscription, self._tell = store, subscription, tell
         self._shown: dict[str, dict[str, Any]] = {}
+        self._told: dict[str, dict[str, Verdict]] = {}
         self._check_due = self._quiet_due = self._renew_due = 0.0
         self._connected = self._warm = self._heard = False
 
@@ -81,6 +92,7 @@ class Signs:
             if not self._connected or began >= self._renew_due:  # the broker may have lost or kept an older one
                 self._connected, self._renew_due = True, began + RENEW_S
                 self._shown.clear()
+                self._told.clear()
             self._publish()
         except Exception:  # outermost: no fault in a sign may stop the collecting; what it shows runs out
             logger.exception("the cabins' signs could not be worked out")
@@ -92,16 +104,28 @@ class Signs:
     def close(self) -> None:
         """Say that nobody watches any more."""
         for cabin in self._shown:
-            self._send({"cabin": cabin, "state": "silent", "since": _iso(self._store.now()), "advisory": None,
-                        "text": STOPPED})
+            self._send(self._stopped(cabin))
+
+    def _stopped(self, cabin: str) -> dict[str, Any]:
+        return {"cabin": cabin, "state": "silent", "since": _iso(self._store.now()), "advisory": None,
+                "text": STOPPED}
 
     def _publish(self) -> None:
-        found = status(self._store, self._store.now())
-        for cabin in sorted({one.cabin.slug for one in found}):
-            one = sign(cabin, found)
-            if self._shown.get(cabin) != one:
-                self._shown[cabin] = one
+        found, names = status(self._store, self._store.now()), load_names(self._store)
+        here = {one.cabin.slug for one in found}
+        listening = {other: cabin for cabin in here for other in names.signs_of(cabin)} | {one: one for one in here}
+        for topic, cabin in sorted(listening.items()):
+            one = sign(cabin, found) | {"cabin": topic}
+            if self._shown.get(topic) != one:
+                self._shown[topic] = one
                 self._send(one)
+            own = {unit.unit.slug: unit.own or unit.verdict for unit in found if unit.cabin.slug == cabin}
+            if self._told.get(cabin) != own:
+                self._told[cabin] = own
+                self._tell(cabin, own)
+        for topic in self._shown.keys() - listening.keys():
+            self._send(self._stopped(topic))
+            del self._shown[topic]
 
     def _send(self, one: dict[str, Any]) -> None:
         at = datetime.now(UTC)

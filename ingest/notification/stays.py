@@ -65,7 +65,7 @@ def keep_contact(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: date
     """
     who = one_line(str(body.get("by") or "")).strip()
     if not who:
-        raise BadInput("by must name the person who types it; got an empty name")
+        raise BadInput("no name was given: say who types this (by)")
     cabin = str(body.get("cabin") or "")
     known = [slug for (slug,) in con.execute("SELECT slug FROM cabin ORDER BY slug").fetchall()]
     if cabin not in known:
@@ -73,9 +73,10 @@ def keep_contact(con: duckdb.DuckDBPyConnection, body: dict[str, Any], now: date
     arrives, leaves = (_day(body, name) for name in ("arrives", "leaves"))
     if not arrives <= leaves <= arrives + LONGEST_STAY:
         raise BadInput(
-            f"leaves must be from arrives ({arrives}) on, at most {LONGEST_STAY.days} days after it; got {leaves}")
+            f"the day of departure (leaves) must not lie before the day of arrival ({arrives}), nor more than "
+            f"{LONGEST_STAY.days} days after it; got {leaves}")
     if leaves < now.date() - timedelta(days=1):
-        raise BadInput(f"leaves must not be over: nobody is there any more; got {leaves}")
+        raise BadInput(f"this stay ended on {leaves}: nobody is there any more")
     language = str(body.get("language") or "")
     if language and language not in LANGUAGES:
         raise BadInput(f"language must be one of {', '.join(LANGUAGES)}, or left out; got {language!r}")

@@ -102,8 +102,9 @@ def lamp_days(store: Asks, fleet: Fleet, now: datetime) -> LampDays:
     events = store.ask(_EVENTS, {"now": now})
     kind = pd.Series({
         (place.slug, unit.slug): unit.reactor for place in fleet.cabins for unit in place.units}, dtype="str")
-    keys = pd.MultiIndex.from_frame(daily[["cabin", "unit"]])
-    daily = daily[keys.isin(kind.index)].reset_index(drop=True)
+    daily, events = (
+        found[pd.MultiIndex.from_frame(found[["cabin", "unit"]]).isin(kind.index)].reset_index(drop=True)
+        for found in (daily, events))
     checked = events[(events["kind"] == SENSOR_CHECKED) & (events["value"] > 0)]
     checks = checked.rename(columns={"value": "ratio"})
     read = daily[daily["intensity_w_m2"].notna()].groupby(["cabin", "unit"], as_index=False).agg(day=("day", "min"))

@@ -30,6 +30,7 @@ from models.lamp.decay import FleetFit, fleet_fit
 from models.lamp.design_matrix import LAMP, SLEEVE, design
 from models.lamp.diagnosis import Action, Diagnosis, diagnosis
 from models.lamp.forecast import HORIZON_DAYS, Crossing, PresentState, crossing, outlook, present_state
+from models.lamp.standing import LampFigures, Standing
 from models.lamp.water_trend import WaterTrend
 
 LEAST_CALIBRATED = 8  # units that a back-test must have judged before it widens an interval
@@ -107,6 +108,17 @@ class Lamp:
         return min((one for one in (self.crosses_p10, self.rated_life_on) if one is not None), default=None)
 
     @property
+    def figures(self) -> LampFigures:
+        """What its place among the fleet's is told by."""
+        return LampFigures(
+            read_w_m2=self.intensity_w_m2, need_w_m2=self.threshold_w_m2, act_by=self.act_by,
+            last_heard=self.last_heard)
+
+    def standing(self, today: date) -> Standing:
+        """How it stands on that day."""
+        return self.figures.standing(today)
+
+    @property
     def works(self) -> frozenset[Work]:
         """What its action asks for."""
         return frozenset() if self.action in (None, Action.NONE) else works_of_tasks([str(self.action)])
@@ -159,7 +171,7 @@ class Fitted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LampOutlook:
-    """Every unit's lamp, most urgent first, as of an instant."""
+    """Every unit's lamp, as of an instant: below their need first, then due; the least margin first."""
 
     at: datetime
     lamps: tuple[Lamp, ...]
@@ -213,7 +225,8 @@ def lamp_outlook(store: Asks, now: datetime) -> LampOutlook:
               valve_at_fault=(place.slug, unit.slug) in valves, first_w_m2=first.get((place.slug, unit.slug)))
         for place in fleet.cabins for unit in place.units
     ]
-    return LampOutlook(at=now, lamps=tuple(sorted(lamps, key=_urgency)), known=known, fitted=fitted)
+    lamps.sort(key=lambda one: (*one.figures.place(now.date()), one.cabin.slug, one.unit.slug))
+    return LampOutlook(at=now, lamps=tuple(lamps), known=known, fitted=fitted)
 
 
 def lamp_stamp(store: Asks) -> str:
@@ -355,10 +368,6 @@ def _loss_pct(per_1000h: float) -> float:
 def _latest(events: pd.DataFrame, kind: str) -> date | None:
     at = events.loc[events["kind"] == kind, "at"]
     return at.iloc[-1].date() if len(at) else None
-
-
-def _urgency(lamp: Lamp) -> tuple[date, date, str, str]:
-    return (lamp.act_by or date.max, lamp.due or date.max, lamp.cabin.slug, lamp.unit.slug)
 
 
 def lamp_curve(found: LampOutlook, cabin: str, unit: str) -> tuple[pd.DataFrame, pd.DataFrame]:

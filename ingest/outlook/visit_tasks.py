@@ -13,6 +13,7 @@ from ingest.outlook.trip_settings import Terms, middle_of, travel_of
 from models.fleet import Fleet
 from models.lamp.diagnosis import WORTH_DAYS, Action
 from models.lamp.forecast import HORIZON_DAYS as LAMP_HORIZON_DAYS
+from models.lamp.standing import LATE_SILENCE_DAYS
 from models.visits.policy_comparison import lamp_goes, margin_to_stay, own_trip_km
 from models.visits.routing import TRIP_COSTS_KM, Stop, joined
 
@@ -20,7 +21,6 @@ PLANNED_DAYS = 56  # how far ahead trips are planned
 SPARE_DAYS = 7  # a stop is due so long before the date by which to act; common practice, no source
 BRING_FORWARD_DAYS = 45  # and may be made so long before that, where it saves a trip; common practice, no source
 FILTER_WITHIN_DAYS = 30  # one that takes a quarter of the flow is a reason to go; common practice, no source
-LATE_SILENCE_DAYS = 3  # a unit not heard for so many whole days is a reason to go; common practice, no source
 FILTER_DAYS = 180  # a filter changed so long ago is changed on the way; common practice, no source
 WORK_MIN = {  # common practice, no source
     "swap lamp": 30.0, "clean sleeve": 30.0, "test water": 15.0, "check sensor": 20.0, "change filter": 15.0,

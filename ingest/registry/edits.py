@@ -35,12 +35,15 @@ VERDICT, ADVISORY, FAULT = "verdict now", "advisory", "fault"
 
 
 def enroll(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str, Any]:
-    """Write a registry (`text` of a fleet.toml, `source` its name, `since` where it holds from before now)."""
+    """Write a registry (`text` of a fleet.toml, `source` its name, `since` where it holds from before now).
+
+    `defaults`: the fleet's own rules that the text does not state go back to their defaults.
+    """
     fleet, since = _given(body, now)
     was = load_fleet(Local(con))
 
     def work() -> tuple[dict[str, list[str]], list[Key]]:
-        told, touched = _save(con, fleet, since)
+        told, touched = _save(con, fleet, since, body)
         if since < now:
             _owe(con, touched, since)
         return told, touched
@@ -50,7 +53,8 @@ def enroll(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[st
         evaluate(con, now)
     present = load_fleet(Local(con))
     again = _weighed_otherwise(was, present)
-    if told["changed"] or again:  # what is asked of an open advisory may be another, and what was watched be one
+    # what is asked of an open advisory may be another, and what was watched be one
+    if told["changed"] or told["default"] or again:
         watch(con, present, now, again)
     return told
 
@@ -61,12 +65,13 @@ def check(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str
     Returns
     -------
     dict
-        `new`, `changed`, `same` as of `enroll`; `units`: "cabin/unit" of those enrolled before that it touches.
+        `new`, `changed`, `same`, `default` as of `enroll`; `units`: "cabin/unit" of those enrolled before that it
+        touches.
     """
     fleet, since = _given(body, now)
     evaluate(con, now)  # what is owed anyway is no difference that this edit makes
     with trial(con):
-        told, touched = _save(con, fleet, since)
+        told, touched = _save(con, fleet, since, body)
     return {**told, "units": ["/".join(key) for key in touched]}
 
 
@@ -88,7 +93,7 @@ def preview(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[s
     keys = [_key(name) for name in body["units"]]
     before = _standings(con, keys, since, now)
     with trial(con):
-        _save(con, fleet, since)
+        _save(con, fleet, since, body)
         failed: dict[Key, str] = {}
         if since < now:  # else nothing that was judged is judged anew
             _owe(con, keys, since)
@@ -177,10 +182,12 @@ def _key(name: Any) -> Key:
     return cabin, unit
 
 
-def _save(con: Con, fleet: Fleet, since: datetime) -> tuple[dict[str, list[str]], list[Key]]:
+def _save(
+    con: Con, fleet: Fleet, since: datetime, body: dict[str, Any]
+) -> tuple[dict[str, list[str]], list[Key]]:
     """Write it within the caller's transaction; what was changed, and the units that it touches."""
     was = load_history(Local(con))
-    told = save_fleet(con, fleet, valid_from=since)
+    told = save_fleet(con, fleet, valid_from=since, defaults=bool(body.get("defaults")))
     return told, _touched(was, load_history(Local(con)))
 
 

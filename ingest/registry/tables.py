@@ -20,6 +20,7 @@ from ingest.db.engine import Asks, Local
 from ingest.settings import BadInput
 from models.advisory.events import StepPolicy
 from models.advisory.laboratory import LaboratoryPolicy
+from models.doors import Topic, Value
 from models.dose.mixing import require_doses
 from models.fleet import (
     Cabin,
@@ -37,6 +38,8 @@ from models.fleet import (
     require_one_line,
 )
 from models.fleet_history import BEGINNING, FleetHistory
+from models.registers import Controller, Register
+from models.succession import Deed, DeedKind, Names, contact_key, names_of, reused
 from models.wording import one_line
 
 TABLES = ("reactor", "cabin", "contact")
@@ -92,7 +95,7 @@ def read_fleet(text: str, source: str = "fleet.toml") -> Fleet:
     except RecursionError:
         raise BadInput(
             f"{source}: tables or lists stand within one another too deep; nothing that can be enrolled needs more "
-            "than three levels") from None
+            "than four levels") from None
 
 
 def _fleet_of(text: str, source: str) -> Fleet:
@@ -248,10 +251,9 @@ def _make(
         problem = _kind_problem(name, str(known[name].type), value)
         if problem:
             raise BadInput(f"{where(lines.of(header, number, name))}: {problem}")
-    if kind is Reactor and isinstance(values.get("equation"), dict):
-        values["equation"] = _make(CalculatedDose, values["equation"], where, lines, header, number)
-    if kind is Reactor and "tests" in values:
-        values["tests"] = _tests(values["tests"], where, lines, header, number)
+    for name, nested in _NESTED.get(kind, {}).items():
+        if name in values:
+            values[name] = nested(values[name], where, lines, header, number)
     try:
         made = kind(**values)
         if isinstance(made, Reactor):
@@ -260,6 +262,13 @@ def _make(
     except (ValueError, TypeError) as error:
         key = next((name for name in known if name in str(error).split()[:3]), "")
         raise BadInput(f"{where(lines.of(header, number, key))}: {error}") from error
+
+
+def _equation(
+    found: Any, where: Callable[[int], str], lines: _Lines, header: str, number: int
+) -> Any:
+    """A reactor's equation; what is no table is refused by the reactor."""
+    return _make(CalculatedDose, found, where, lines, header, number) if isinstance(found, dict) else found
 
 
 def _tests(
@@ -275,6 +284,53 @@ def _tests(
         _make(ValidationPoint, one, lambda line, n=index: f"{where(max(line, own))}: tests, point {n + 2}",  # type: ignore[misc]
               lines, f"{header}.tests", above + index)
         for index, one in enumerate(found))
+
+
+def _topics(
+    found: Any, where: Callable[[int], str], lines: _Lines, header: str, number: int
+) -> tuple[Topic, ...]:
+    """Further topics of a unit, each a table below it or all of them in one list."""
+    own = lines.of(header, number, "topics")
+    if not _is_tables(found):
+        raise BadInput(
+            f"{where(own)}: topics must be written as [[{header}.topics]], one for each topic; got {found!r}")
+    above = lines.before(f"{header}.topics", own)
+    out = []
+    for index, one in enumerate(found):
+        def told(line: int, name: object = one.get("topic", "?")) -> str:
+            return f"{where(max(line, own))}: topic {name!r}"
+
+        if not _is_tables(one.get("values", [])):
+            raise BadInput(
+                f"{told(own)}: values must be a list like [{{ path = \"/flow\", column = \"flow_l_min\", "
+                f"unit = \"l/min\" }}]; got {one['values']!r}")
+        values = tuple(
+            _make(Value, each, lambda line, n=place, t=told: f"{t(line)}, value {n + 1}", lines,  # type: ignore[misc]
+                  f"{header}.topics", above + index) for place, each in enumerate(one.get("values", [])))
+        out.append(_make(Topic, {**one, "values": values}, told, lines, f"{header}.topics", above + index))
+    return tuple(out)
+
+
+def _controller(
+    found: Any, where: Callable[[int], str], lines: _Lines, header: str, number: int
+) -> Controller:
+    """A unit's controller, a table below it."""
+    own = lines.of(header, number, "controller")
+    if not isinstance(found, dict) or not _is_tables(found.get("registers", [])):
+        raise BadInput(
+            f"{where(own)}: controller must be a table [{header}.controller] with registers, a list like "
+            f"[{{ address = 12, column = \"flow_l_min\", unit = \"l/min\" }}]; got {found!r}")
+    registers = tuple(
+        _make(Register, {name: tuple(value) if isinstance(value, list) else value for name, value in one.items()},
+              lambda _, n=place: f"{where(own)}: controller, register {n + 1}", lines, header, number)  # type: ignore[misc]
+        for place, one in enumerate(found.get("registers", [])))
+    return _make(Controller, {**found, "registers": registers}, lambda _: f"{where(own)}: controller", lines,
+                 header, number)
+
+
+# What of a value is made of tables within its own.
+_NESTED: dict[type, dict[str, Callable[[Any, Callable[[int], str], _Lines, str, int], Any]]] = {
+    Reactor: {"equation": _equation, "tests": _tests}, Unit: {"topics": _topics, "controller": _controller}}
 
 
 def write_fleet(fleet: Fleet) -> str:
@@ -327,7 +383,7 @@ def _table(header: str, values: Mapping[str, Any]) -> list[str]:
 
 def _toml(value: Any) -> str:
     """A value as TOML: texts as JSON writes them are valid basic strings."""
-    if isinstance(value, (CalculatedDose, ValidationPoint)):
+    if isinstance(value, (CalculatedDose, ValidationPoint, Topic, Value, Controller, Register)):
         return "{ " + ", ".join(f"{key} = {_toml(one)}" for key, one in _told(value).items()) + " }"
     if isinstance(value, date):
         return value.isoformat()
@@ -348,22 +404,34 @@ def to_json(
 
 
 def save_fleet(
-    con: duckdb.DuckDBPyConnection, fleet: Fleet, *, valid_from: datetime
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, *, valid_from: datetime, defaults: bool = False
 ) -> dict[str, list[str]]:
-    """Write the registry; what is not in `fleet` stays enrolled. The caller holds the transaction.
+    """Write the registry; cabins, units, reactors and contacts that are not in `fleet` stay enrolled.
+
+    The caller holds the transaction.
 
     Parameters
     ----------
     valid_from : datetime
         From when on changed values hold. What was not enrolled before holds from the beginning.
+    defaults : bool
+        Whether the fleet's own rules that `fleet` does not state go back to their defaults.
 
     Returns
     -------
     dict
         `new`, `changed`, `same`: names of reactors, cabins and units ("cabin/unit"). `changed` are also those that
-        are as they were and now hold from earlier on.
+        are as they were and now hold from earlier on. `default`: sections that go, or with `defaults` would go,
+        back to their defaults.
+
+    Raises
+    ------
+    BadInput
+        If a name is one that something else had before, or has.
     """
     was = load_history(Local(con))
+    if problems := reused(load_names(Local(con)), fleet, was.present):
+        raise BadInput("; ".join(problems))
     number = int(con.execute("SELECT number FROM registry_revision").fetchone()[0]) + 1  # type: ignore[index]
     changes = _Changes(was, valid_from, number)
     for reactor in fleet.reactors:
@@ -381,9 +449,12 @@ def save_fleet(
     changes.policy(LABORATORY, LABORATORY, was.present.own_laboratory, fleet.own_laboratory)
     changes.policy(CREW, CREW, was.present.own_crew, fleet.own_crew)
     changes.policy(REPORTS, REPORTS, was.present.own_reports, fleet.own_reports)
+    gone = changes.back_to_default(fleet, really=defaults)
+    con.execute("DELETE FROM contact WHERE list_contains($keys::VARCHAR[], key)", {"keys": changes.other_keys})
+    con.execute("DELETE FROM step_policy WHERE list_contains($names::VARCHAR[], name)", {"names": gone})
     for table, found in changes.rows.items():
         _replace(con, table, pd.DataFrame(found))
-    if changes.rows:
+    if changes.rows or gone:
         new_revision(con)
     return changes.told
 
@@ -393,8 +464,10 @@ class _Changes:
 
     def __init__(self, was: FleetHistory, valid_from: datetime, revision: int) -> None:
         self._was, self._valid_from, self._revision = was, valid_from, revision
-        self._people = {(one.name, one.role): one for one in was.present.contacts}
-        self.told: dict[str, list[str]] = {"new": [], "changed": [], "same": []}
+        self._people = {one.key: one for one in was.present.contacts}
+        self._taken: set[str] = set()  # keys of contacts of this fleet
+        self.other_keys: list[str] = []  # of contacts that have another one now
+        self.told: dict[str, list[str]] = {"new": [], "changed": [], "same": [], "default": []}
         self.rows: dict[str, list[dict[str, Any]]] = {}
 
     def reactor(self, reactor: Reactor) -> None:
@@ -435,17 +508,47 @@ class _Changes:
 
     def contact(self, contact: Contact) -> None:
         """A person to tell; they have no versions."""
+        before = self._people.get(contact.key) or next(
+            (one for one in self._people.values() if (one.name, one.role) == (contact.name, contact.role)
+             and one.key not in self._taken), None)
+        key = contact.key or (before.key if before else contact_key(
+            contact.name, str(contact.role), {*self._people, *self._taken}))
+        if key in self._taken:
+            raise BadInput(
+                f"contact {contact.name!r} with the role {contact.role} stands twice; give each a key of its own")
+        self._taken.add(key)
+        if before is not None and before.key != key:
+            self.other_keys.append(before.key)
+        kept = replace(contact, key=key)
         self._note(f"contact {contact.name}", "contact",
-                   {"name": contact.name, "role": str(contact.role), "profile": to_json(contact)},
-                   _state(self._people.get((contact.name, contact.role)), contact))
+                   {"key": key, "name": kept.name, "role": str(kept.role), "profile": to_json(kept)},
+                   _state(before, kept))
 
     def policy(
         self, name: str, key: str, before: object,
         policy: StepPolicy | SensorCheckPolicy | LaboratoryPolicy | CrewPolicy | ReportHours | None,
     ) -> None:
-        """A table of the fleet's own rules; where the file has none, what is enrolled stays."""
+        """A table of the fleet's own rules, where the file has it."""
         if policy is not None:
             self._note(name, "step_policy", {"name": key, "profile": to_json(policy)}, _state(before, policy))
+
+    def back_to_default(self, fleet: Fleet, *, really: bool) -> list[str]:
+        """The fleet's own rules that are enrolled and that the file does not state; those that go."""
+        present = self._was.present
+        for key, before, now in (
+                (POLICY, present.policy, fleet.policy), (JUDGING, present.own_judging, fleet.own_judging),
+                (CHECKS, present.sensor_checks, fleet.sensor_checks),
+                (LABORATORY, present.own_laboratory, fleet.own_laboratory),
+                (CREW, present.own_crew, fleet.own_crew),
+                (REPORTS, present.own_reports, fleet.own_reports)):
+            if before is not None and now is None:
+                self.told["default"].append(key)
+        if not really:
+            return []
+        default = JudgingPolicy()
+        if JUDGING in self.told["default"] and not self._was.judging_holds_from(default, self._valid_from):
+            self._version("judging_version", self._valid_from, to_json(default))
+        return self.told["default"]
 
     def judging(self, policy: JudgingPolicy) -> None:
         """How far a reading may speak, and from when on: past readings are judged by it too."""
@@ -454,7 +557,7 @@ class _Changes:
         holds = own is not None and self._was.judging_holds_from(policy, self._valid_from)
         self._note(JUDGING, "step_policy", {"name": JUDGING, "profile": profile},
                    "same" if holds else "new" if own is None else "changed")
-        if own is None and present.cabins:  # until now the default held
+        if own is None and present.cabins and not self._was.judging:  # until now the default held
             self._version("judging_version", BEGINNING, to_json(JudgingPolicy()))
         if not holds:
             self._version("judging_version", self._since(bool(present.cabins)), profile)
@@ -481,7 +584,7 @@ def _state(before: object, now: object) -> str:
 
 
 _KEYS: Mapping[str, tuple[str, ...]] = {  # of what holds one row each; a version is appended
-    "reactor": ("name",), "cabin": ("slug",), "unit": ("cabin", "slug"), "contact": ("name", "role"),
+    "reactor": ("name",), "cabin": ("slug",), "unit": ("cabin", "slug"), "contact": ("key",),
     "step_policy": ("name",)}
 
 
@@ -543,10 +646,34 @@ def load_fleet(store: Asks) -> Fleet:
 
 def load_history(store: Asks) -> FleetHistory:
     """What was enrolled when; kept in memory until the registry changes."""
-    return _KEPT.get(store, "history", _read_history)
+    return _KEPT.get(store, "history", lambda asked: _read_history(asked, load_fleet(asked)))
 
 
-def _read_history(store: Asks) -> FleetHistory:
+def load_whole_fleet(store: Asks) -> Fleet:
+    """The same with what is retired, for the record of the past."""
+    return _KEPT.get(store, "whole fleet", lambda asked: _read_fleet(asked, whole=True))
+
+
+def load_whole_history(store: Asks) -> FleetHistory:
+    """What was enrolled when, with what is retired."""
+    return _KEPT.get(store, "whole history", lambda asked: _read_history(asked, load_whole_fleet(asked)))
+
+
+def load_names(store: Asks) -> Names:
+    """What former names stand for, and what is retired; kept in memory until the registry changes."""
+    return _KEPT.get(store, "names", _read_names)
+
+
+def _read_names(store: Asks) -> Names:
+    return names_of(
+        Deed(kind=DeedKind(kind), at=at.to_pydatetime(), who=who, was=(cabin, unit), reason=reason,
+             now=None if now_cabin is None or now_cabin != now_cabin else (now_cabin, now_unit))
+        for kind, at, who, cabin, unit, now_cabin, now_unit, reason in _rows(store.ask("""
+            SELECT kind, "at", who, was_cabin, was_unit, now_cabin, now_unit, reason FROM registry_deed
+            WHERE was_cabin <> '' ORDER BY revision, rowid""")))
+
+
+def _read_history(store: Asks, fleet: Fleet) -> FleetHistory:
     units: dict[tuple[str, str], list[tuple[datetime, Unit]]] = {}
     for cabin, unit, since, profile in _rows(store.ask("""
         SELECT cabin, unit, valid_from, profile FROM unit_version
@@ -562,27 +689,34 @@ def _read_history(store: Asks) -> FleetHistory:
     judging = [
         (since.to_pydatetime(), JudgingPolicy(**json.loads(profile))) for since, profile in _rows(
             store.ask("SELECT valid_from, profile FROM judging_version ORDER BY revision, valid_from"))]
-    return FleetHistory.of(load_fleet(store), units=units, reactors=reactors, judging=judging)
+    return FleetHistory.of(fleet, units=units, reactors=reactors, judging=judging)
 
 
-def _read_fleet(store: Asks) -> Fleet:
+def _read_fleet(store: Asks, *, whole: bool = False) -> Fleet:
     reactors = tuple(
         _reactor(json.loads(one)) for one in store.ask("SELECT profile FROM reactor ORDER BY name")["profile"]
     )
     units: dict[str, list[Unit]] = {}
+    gone = store.ask("SELECT cabin, unit, profile FROM retired ORDER BY cabin, unit") if whole else pd.DataFrame()
     for cabin, profile in _rows(store.ask("SELECT cabin, profile FROM unit ORDER BY cabin, slug")):
         units.setdefault(cabin, []).append(_unit(json.loads(profile)))
+    for cabin, unit, profile in _rows(gone):
+        if unit:
+            units.setdefault(cabin, []).append(_unit(json.loads(profile)))
     places: list[dict[str, Any]] = [
         {str(key): None if value != value else value for key, value in row.items()}  # NaN: not known
         for row in store.ask("SELECT * FROM cabin ORDER BY slug").to_dict("records")
     ]
     for row in places:  # of before a name had to be one line
         row["name"], row["trip"] = one_line(row["name"]), one_line(row["trip"])
-    cabins = tuple(Cabin(**row, units=tuple(units.get(row["slug"], ()))) for row in places)
+    places += [json.loads(profile) for _, unit, profile in _rows(gone) if not unit]
+    cabins = tuple(
+        Cabin(**row, units=tuple(sorted(units.get(row["slug"], ()), key=lambda one: one.slug)))
+        for row in sorted(places, key=lambda row: str(row["slug"])))
     contacts = tuple(
-        Contact(**_contact({key: one_line(value) if isinstance(value, str) else value
-                            for key, value in json.loads(one).items()}))
-        for one in store.ask("SELECT profile FROM contact ORDER BY name, role")["profile"]
+        Contact(**_contact({name: one_line(value) if isinstance(value, str) else value
+                            for name, value in (json.loads(one) | {"key": key}).items()}))
+        for key, one in _rows(store.ask("SELECT key, profile FROM contact ORDER BY name, role, key"))
     )
     own = {name: json.loads(one) for name, one in _rows(store.ask("SELECT name, profile FROM step_policy"))}
     return Fleet(
@@ -610,4 +744,10 @@ def _unit(found: dict[str, Any]) -> Unit:
     for name in ("lamp_installed", "uvt_tested"):
         if found.get(name):
             found[name] = date.fromisoformat(found[name])
+    found["topics"] = tuple(
+        Topic(**{**one, "values": tuple(Value(**each) for each in one["values"])})
+        for one in found.get("topics") or ())
+    if found.get("controller"):
+        registers = tuple(Register(**each) for each in found["controller"]["registers"])
+        found["controller"] = Controller(**{**found["controller"], "registers": registers})
     return Unit(**found)

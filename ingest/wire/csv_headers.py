@@ -10,7 +10,8 @@ import re
 from dataclasses import dataclass
 
 from ingest.db.schema import FLAGS
-from ingest.wire.csv_shape import COLUMNS, UNITS, Source, needs_unit, source, unit_named
+from ingest.wire.csv_shape import COLUMNS, Source, needs_unit, source
+from models.units import UNITS, unit_named
 
 # Names in plain words, as headers have them (common practice, no source).
 NAMES = {

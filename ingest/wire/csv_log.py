@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from ingest.db.schema import KEY, QUANTITY_COLUMNS, reasons, rounded, split
+from ingest.db.schema import FLAGS, KEY, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.settings import BadInput
 from ingest.wire.csv_cells import told, values_of
 from ingest.wire.csv_lines import PAYLOAD_SHOWN, Lines, blocks, cells_of, lines_of, skip_lines
-from ingest.wire.csv_shape import COLUMNS, Shape, Source, column_map, zone
+from ingest.wire.csv_shape import COLUMNS, EVENT, Shape, Source, column_map, zone
 
 __all__ = [
     "BLOCK_BYTES", "PAYLOAD_SHOWN", "Chunk", "column_map", "headers_of", "read_csv", "refused_lines", "text_of",
@@ -25,6 +25,7 @@ __all__ = [
 
 BLOCK_BYTES = 8 * 2**20
 MOST_HEADER_BYTES = 2**20  # junk lines and header
+ON_OFF = {True: "on", False: "off"}
 
 Owner = tuple[str, str] | None
 
@@ -165,7 +166,10 @@ def require_columns(where: str, sources: list[Source], given: Mapping[str, str |
     lacks_at = "at" not in columns and not {"date", "time"} <= set(columns)
     if lacks_at:
         raise BadInput(f"{where}: no column 'at', nor 'date' and 'time'")
-    quantities = [owner for column, owner in filled if column in QUANTITY_COLUMNS]
+    both = [column for column in columns if column in FLAGS] if EVENT in columns else []
+    if both:
+        raise BadInput(f"{where}: a header fills event, and another {both[0]}; one of them must be left out")
+    quantities = [owner for column, owner in filled if column in (*QUANTITY_COLUMNS, EVENT)]
     for column in ("cabin", "unit"):
         if column not in columns and not given.get(column) and (None in quantities or not quantities):
             raise BadInput(f"{where}: no column {column!r} and no --{column}")
@@ -186,12 +190,41 @@ def at_joined(
     return raw, [Source(joined, "at"), *(one for one in sources if one.header not in apart.values())]
 
 
+def events_apart(
+    raw: dict[str, pd.Series], sources: list[Source], shape: Shape
+) -> tuple[dict[str, pd.Series], list[Source], list[pd.DataFrame]]:
+    """A column of events as what its lines say of lamp and power; and lines of which nobody told what they say.
+
+    Returns
+    -------
+    raw, sources
+        As `at_joined` has them, the column of events replaced.
+    untold : list of DataFrame
+        As `ingest.wire.csv_cells.told`; none where the file has no such column.
+    """
+    found = next((one for one in sources if one.column == EVENT), None)
+    if found is None:
+        return raw, sources, []
+    text = raw[found.header].str.lower()
+    out, kept = dict(raw), [one for one in sources if one is not found]
+    for flag in FLAGS:
+        said = {event: ON_OFF[says[1]] for event, says in shape.events.items() if says and says[0] == flag}
+        name = f"{found.header}: {flag}"
+        out[name] = text.map(said).fillna("")
+        kept.append(Source(name, flag))
+    wrong = raw[found.header][~text.isin([*shape.events, ""])]
+    return out, kept, [pd.DataFrame({
+        "row": wrong.index, "column": EVENT,
+        "reason": [f"{found.header} = {value!r}: nobody told what it says (--event)" for value in wrong]})]
+
+
 def _chunk(lines: Lines, reading: _Reading, done: int) -> Chunk:
     headers, shape = reading.headers, reading.shape
     text = text_of(lines, headers, [source.header for source in reading.sources], shape)
     raw, sources = at_joined(text, headers, reading.sources)
+    raw, sources, untold = events_apart(raw, sources, shape)
     values: dict[str, pd.Series] = {}
-    problems: list[pd.DataFrame] = []
+    problems = list(untold)
     for source in sources:
         values[source.header], wrong = values_of(raw[source.header], source, shape, reading.tz)
         problems.append(told(wrong, raw[source.header], source, shape))
@@ -201,7 +234,7 @@ def _chunk(lines: Lines, reading: _Reading, done: int) -> Chunk:
     owners = dict.fromkeys(source.owner for source in sources if source.column in QUANTITY_COLUMNS)
     valid, bad = zip(*(
         _of_unit(values, [one for one in sources if one.column in KEY or one.owner == owner], dropped, reading,
-                 owner, wide=len(owners) > 1) for owner in owners), strict=True)
+                 owner, wide=len(owners) > 1 or bool(untold)) for owner in owners), strict=True)
     refused_rows = pd.concat(bad)
     # a row whose only values could not be read says so once already
     refused_rows = refused_rows[~((refused_rows["column"] == "") & refused_rows["row"].isin(cells["row"]))]

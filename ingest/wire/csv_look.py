@@ -16,7 +16,7 @@ from ingest.wire import csv_head, csv_log
 from ingest.wire.csv_cells import FALSE, INSTANT, TRUE
 from ingest.wire.csv_headers import meant_by, unit_settled
 from ingest.wire.csv_lines import blocks, lines_of, skip_lines
-from ingest.wire.csv_shape import COLUMNS, DELIMITERS, Shape, Source, zone
+from ingest.wire.csv_shape import COLUMNS, DELIMITERS, EVENT, Shape, Source, zone
 from ingest.wire.csv_told import Told
 from ingest.wire.date_orders import distinct_days, orders_of
 
@@ -109,8 +109,9 @@ def _head(path: Path, told: Told, out: Look) -> bool:
     both = [_take(out, "delimiter", delimiter, names.get(delimiter.value, "")), _take(out, "header row", row)]
     if not all(both):
         return False
-    words = dict(told.words)
-    out.shape = Shape(encoding=encoding.value, delimiter=delimiter.value, header_row=int(row.value), words=words)
+    out.shape = Shape(
+        encoding=encoding.value, delimiter=delimiter.value, header_row=int(row.value), words=dict(told.words),
+        events=dict(told.events))
     return True
 
 
@@ -205,6 +206,12 @@ def _words(headers: list[str], sample: pd.DataFrame, told: Told, out: Look) -> N
     """Words in columns of on and off that mean neither by themselves."""
     known = {*TRUE, *FALSE, *told.words, ""}
     for one in out.sources:
+        if one.column == EVENT:
+            text = sample[headers.index(one.header)]
+            out.needs += [
+                f'what {event!r} in {one.header!r} says: --event "{event}=lamp_on:off" (or power_on, or on), or '
+                f'"{event}=unknown"'
+                for event in text[~text.str.lower().isin([*told.events, ""])].unique()[:MOST_WORDS]]
         if one.column in FLAGS:
             cells = sample[headers.index(one.header)].str.lower().unique()
             out.needs += [
@@ -274,7 +281,8 @@ def _settle(
     out.settled = Told(
         encoding=out.shape.encoding, delimiter=out.shape.delimiter, decimal=out.shape.decimal,
         header_row=out.shape.header_row, date_order=out.shape.date_order or None, zone=zone_name,
-        words=out.shape.words, columns=columns, whole_map=True, cabin=told.cabin, unit=told.unit)
+        words=out.shape.words, events=out.shape.events, columns=columns, whole_map=True, cabin=told.cabin,
+        unit=told.unit)
     if out.needs:
         if not sample.empty:
             shown = [headers.index(one.header) for one in out.sources]

@@ -12,32 +12,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.db.schema import FLAGS, QUANTITY_COLUMNS
 from ingest.settings import BadInput
-from models.water_quality import L_PER_US_GALLON
+from models.units import UNITS, unit_named
 
 COLUMNS = ("at", "cabin", "unit", *QUANTITY_COLUMNS)
-TARGETS = (*COLUMNS, "date", "time")  # a day and a time of day in columns of their own
-
-# Units that a column may be in, as factor and offset to the column's own unit. Gallons are US gallons.
-UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "intensity_w_m2": {"W/m2": (1.0, 0.0), "mW/cm2": (10.0, 0.0), "uW/cm2": (0.01, 0.0)},
-    "flow_l_min": {
-        "l/min": (1.0, 0.0), "l/s": (60.0, 0.0), "m3/h": (1000.0 / 60.0, 0.0), "m3/s": (60_000.0, 0.0),
-        "gal/min": (L_PER_US_GALLON, 0.0)},
-    "total_l": {"l": (1.0, 0.0), "m3": (1000.0, 0.0), "gal": (L_PER_US_GALLON, 0.0)},
-    "uvt_pct": {"%": (1.0, 0.0), "/": (100.0, 0.0)},
-    "water_temp_c": {
-        "Cel": (1.0, 0.0), "K": (1.0, -273.15), "degF": (5.0 / 9.0, -160.0 / 9.0)},
-    "battery_v": {"V": (1.0, 0.0), "mV": (0.001, 0.0)},
-    "lamp_hours": {"h": (1.0, 0.0), "s": (1.0 / 3600.0, 0.0), "d": (24.0, 0.0)},
-}
-# Other ways to write them, without their case.
-SPELLINGS = {
-    "gpm": "gal/min", "us gpm": "gal/min", "us gal/min": "gal/min", "lpm": "l/min", "m³/h": "m3/h", "m³/s": "m3/s",
-    "us gal": "gal", "gallons": "gal", "litres": "l", "liters": "l", "m³": "m3", "w/m²": "W/m2", "mw/cm²": "mW/cm2",
-    "uw/cm²": "uW/cm2", "µw/cm2": "uW/cm2", "µw/cm²": "uW/cm2", "μw/cm²": "uW/cm2", "°c": "Cel", "c": "Cel",
-    "degc": "Cel", "deg c": "Cel", "°f": "degF", "f": "degF", "deg f": "degF", "hours": "h", "hrs": "h", "hr": "h",
-    "volts": "V", "days": "d", "ratio": "/",
-} | {name.lower(): name for units in UNITS.values() for name in units}
+EVENT = "event"  # a column in which each line says in words what happened
+TARGETS = (*COLUMNS, "date", "time", EVENT)  # a day and a time of day in columns of their own
 
 ENCODINGS = (
     "utf-8", "utf-16", "utf-16-le", "utf-16-be", "latin-1", "cp1252", "cp1250", "iso8859-15", "cp437", "cp850",
@@ -71,6 +50,8 @@ class Shape:
     header_row: int = 1  # line that names the columns; those above it are passed over
     date_order: str = ""  # one of `DATE_ORDERS`; "": ISO 8601 alone
     words: Mapping[str, bool | None] = field(default_factory=dict)  # for on and off; None: says neither
+    # what happened, in lower case, as what it says of lamp or power; None: it says nothing of them
+    events: Mapping[str, tuple[str, bool] | None] = field(default_factory=dict)
 
 
 def zone(name: str, option: str = "--tz") -> ZoneInfo:
@@ -103,11 +84,6 @@ def delimiter_named(text: str) -> str:
     if found not in DELIMITERS.values():
         raise BadInput(f"--delimiter must be one of {', '.join(DELIMITERS)}, or the character; got {text!r}")
     return found
-
-
-def unit_named(text: str) -> str:
-    """A unit of measure by any of its spellings; "" where it is none."""
-    return SPELLINGS.get(" ".join(text.lower().split()), "")
 
 
 def source(header: str, column: str, unit: str = "", owner: tuple[str, str] | None = None) -> Source:
@@ -144,6 +120,20 @@ def word_told(text: str) -> tuple[str, bool | None]:
     if not equals or not word.strip() or meaning.strip() not in WORDS:
         raise BadInput(f'--word must be like "alarm=off"; on, off and unknown are allowed; got {text!r}')
     return word.strip().lower(), WORDS[meaning.strip()]
+
+
+def event_told(text: str) -> tuple[str, tuple[str, bool] | None]:
+    """What `TEXT=lamp_on:off` or `TEXT=unknown` says."""
+    event, equals, meaning = text.rpartition("=")
+    column, _, word = meaning.strip().partition(":")
+    if equals and event.strip() and meaning.strip() == "unknown":
+        return event.strip().lower(), None
+    says = WORDS.get(word)
+    if not equals or not event.strip() or column not in FLAGS or says is None:
+        raise BadInput(
+            f'--event must be like "Lamp fault=lamp_on:off", with {" or ".join(FLAGS)}, on or off; or '
+            f'"Door opened=unknown"; got {text!r}')
+    return event.strip().lower(), (column, says)
 
 
 def needs_unit(column: str) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from ingest.db.schema import QUANTITY_COLUMNS
+from ingest.db.schema import FLAGS, QUANTITY_COLUMNS
 from ingest.settings import BadInput
 from ingest.wire.csv_shape import (
     DATE_ORDERS,
@@ -34,6 +34,7 @@ class Told:
     date_order: str | None = None
     zone: str | None = None
     words: Mapping[str, bool | None] = field(default_factory=dict)
+    events: Mapping[str, tuple[str, bool] | None] = field(default_factory=dict)
     columns: Mapping[str, Source | None] = field(default_factory=dict)  # None: left out
     whole_map: bool = False  # headers that are not in `columns` are left out
     cabin: str | None = None
@@ -62,7 +63,8 @@ class Told:
         return Told(
             **{name: first(name) for name in (
                 "encoding", "delimiter", "decimal", "header_row", "date_order", "zone", "cabin", "unit")},
-            words={**profile.words, **self.words}, columns={**profile.columns, **self.columns},
+            words={**profile.words, **self.words}, events={**profile.events, **self.events},
+            columns={**profile.columns, **self.columns},
             whole_map=self.whole_map or profile.whole_map)
 
     def body(self) -> dict[str, Any]:
@@ -70,7 +72,8 @@ class Told:
         return {
             "encoding": self.encoding, "delimiter": self.delimiter, "decimal": self.decimal,
             "header_row": self.header_row, "date_order": self.date_order, "zone": self.zone,
-            "words": dict(self.words), "columns": {
+            "words": dict(self.words), "events": {
+                text: None if says is None else list(says) for text, says in self.events.items()}, "columns": {
                 header: None if one is None else {
                     "column": one.column, "unit": one.unit, "owner": list(one.owner) if one.owner else None}
                 for header, one in self.columns.items()}}
@@ -94,9 +97,21 @@ def told_from(body: Mapping[str, Any]) -> Told:
     for word, says in words.items():
         if says not in (True, False, None):
             raise BadInput(f"the word {word!r} must say true, false or null; got {says!r}")
+    events = body.get("events", {})
+    if not isinstance(events, dict):
+        raise BadInput(f"events must be an object; got {events!r}")
     return Told(
         **{name: body.get(name) for name in names}, words=words, whole_map=True,
+        events={str(text): _event_from(str(text), says) for text, says in events.items()},
         columns={str(header): _source_from(str(header), one) for header, one in columns.items()})
+
+
+def _event_from(text: str, says: Any) -> tuple[str, bool] | None:
+    if says is None:
+        return None
+    if not (isinstance(says, list) and len(says) == 2 and says[0] in FLAGS and isinstance(says[1], bool)):
+        raise BadInput(f"the event {text!r} must say one of {', '.join(FLAGS)} and true or false; got {says!r}")
+    return says[0], says[1]
 
 
 def _source_from(header: str, one: Any) -> Source | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -15,12 +15,13 @@ from ingest.db.intake import Message
 from ingest.settings import Settings
 from ingest.wire.broker_look import reach
 from ingest.wire.fair_queue import FairQueue
-from ingest.wire.mqtt_client import ECHO, TOPICS, connect_args, make_client
+from ingest.wire.mqtt_client import DOWN, ECHO, TOPICS, UP, connect_args, make_client
 from ingest.wire.sessions import Connection, client_id
 
 logger = logging.getLogger(__name__)
 
 MOST_IN_FLIGHT = 20_000
+_FROM_OTHER = [topic.split("/")[2:] for topic in (*UP, *DOWN)]
 
 
 class Subscription:
@@ -32,8 +33,10 @@ class Subscription:
         self._settings, self._now, self._basis_s = settings, now, basis_s
         self._queue = FairQueue()
         self._made: queue.SimpleQueue[Connection] = queue.SimpleQueue()
+        self._told: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self.connected = False
         self._connection = 0
+        self._also: dict[str, int] = {}  # other topics of units, and at which quality of service
         self._echo, self._echoed = b"", False
         self.trouble = "not connected yet"
         self._client = make_client(settings, client_id(settings), persistent=True)
@@ -55,6 +58,20 @@ class Subscription:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def also(self, filters: Mapping[str, bool]) -> None:
+        """Topics of units beside their logs, and whether what comes there bears its own time.
+
+        What bears none is asked for at QoS 0: a broker keeps nothing of it while we are away, for it would come as
+        if it were of now.
+        """
+        before, wanted = self._also, {topic: 1 if timed else 0 for topic, timed in filters.items()}
+        self._also = wanted  # first: a connection that is made just now subscribes to these
+        if self.connected:
+            if gone := [topic for topic in before if topic not in wanted]:
+                self._client.unsubscribe(gone)
+            if new := [(topic, qos) for topic, qos in wanted.items() if before.get(topic) != qos]:
+                self._client.subscribe(new)
+
     def batch(self, wait_s: float) -> list[Message]:
         """What came, of all topics in turn; empty if nothing in `wait_s`."""
         return self._queue.batch(wait_s)
@@ -72,6 +89,14 @@ class Subscription:
                 out.append(self._made.get_nowait())
         return out
 
+    def told(self) -> list[Message]:
+        """What a cabin's other collector told since the last call."""
+        out: list[Message] = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                out.append(self._told.get_nowait())
+        return out
+
     def acknowledge(self, messages: list[Message]) -> None:
         """Tell the broker that these are ours now: only after their rows are committed.
 
@@ -82,9 +107,9 @@ class Subscription:
             if message.qos and message.connection == self._connection:
                 self._client.ack(message.mid, message.qos)
 
-    def publish(self, topic: str, payload: str, *, retain: bool) -> None:
-        """Publish at QoS 1."""
-        self._client.publish(topic, payload, qos=1, retain=retain)
+    def publish(self, topic: str, payload: str, *, retain: bool) -> Callable[[], bool]:
+        """Publish at QoS 1; whether the broker has it can be asked of what this returns."""
+        return self._client.publish(topic, payload, qos=1, retain=retain).is_published
 
     def echo(self, text: str) -> dict[str, Any]:
         """Publish a text to ourselves, once; whether it has come back, and whether messages wait before it.
@@ -105,8 +130,9 @@ class Subscription:
             return
         self._connection += 1
         self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
-        client.subscribe([(topic, 1) for topic in TOPICS])
+        others = DOWN if self._settings.place == "cabin" else UP
         self.connected, self.trouble = True, ""
+        client.subscribe([*((topic, 1) for topic in (*TOPICS, *others)), *self._also.items()])
         logger.info("connected to the broker at %s", self._settings.broker)
 
     def _on_disconnect(self, client: paho.Client, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -132,6 +158,10 @@ class Subscription:
             topic = message.topic
         except UnicodeDecodeError:  # a topic that is no UTF-8 breaks the protocol; kept all the same
             topic = repr(message._topic)
-        self._queue.put(Message(
+        came = Message(
             topic, bytes(message.payload), self._now(), message.mid, message.qos, self._connection,
-            self._basis_s()))
+            retained=message.retain, basis_s=self._basis_s())
+        if topic.count("/") == 3 and topic.split("/")[2:] in _FROM_OTHER:
+            self._told.put(came)
+        else:
+            self._queue.put(came)

@@ -14,6 +14,9 @@ from paho.mqtt.properties import Properties
 from ingest.settings import BadInput, Settings
 
 TOPICS = ("tarnlight/+/+/log", "tarnlight/+/+/link")  # what the collector reads
+# What a cabin's own collector tells the centre's, and back (`ingest.counterpart`); each writes one way alone.
+UP = ("tarnlight/+/up/verdict", "tarnlight/+/up/record")
+DOWN = ("tarnlight/+/down/verdict", "tarnlight/+/down/record")
 ECHO = "tarnlight/doctor/echo"  # what the collector alone may write and read: whether it hears itself
 ECHO_ASKED = "broker-echo"  # a request for it, to the collector itself and not to its store
 

@@ -145,20 +145,18 @@ QUANTITIES: dict[str, Quantity] = {
 }
 
 
-def parse(payload: bytes) -> list[Any]:
-    """The pack's JSON array; a byte order mark before it is passed over (RFC 8259, 8.1).
+def json_of(payload: bytes) -> Any:
+    """A payload's JSON; a byte order mark before it is passed over (RFC 8259, 8.1).
 
     Of a label that stands twice in an object the last counts. A number of too many characters is a `LongNumber`.
 
     Raises
     ------
     PastLimit
-        If it is larger than `ingest.wire.limits` allow: found before it is decoded, but for the number of records.
+        If it is larger than `ingest.wire.limits` allow, found before it is decoded.
     PackRefused
-        If the payload is empty, no UTF-8, no JSON, or no array.
+        If the payload is no UTF-8, or no JSON.
     """
-    if not payload:
-        raise PackRefused("empty payload; a SenML pack is a JSON array of records")
     if problem := limits.too_large(len(payload)):
         raise PastLimit(problem)
     try:
@@ -173,9 +171,24 @@ def parse(payload: bytes) -> list[Any]:
         "parse_int": limits.whole_number, "parse_float": limits.decimal_number} if long_number else {}
     try:
         # NaN and Infinity are no JSON; read as numbers here, so that only their records are refused
-        pack = json.loads(text, **numbers)
+        return json.loads(text, **numbers)
     except json.JSONDecodeError as error:
         raise PackRefused(f"not JSON: {error}") from error
+
+
+def parse(payload: bytes) -> list[Any]:
+    """The pack's JSON array, as of `json_of`.
+
+    Raises
+    ------
+    PastLimit
+        If it is larger than `ingest.wire.limits` allow.
+    PackRefused
+        If the payload is empty, cannot be read, or is no array.
+    """
+    if not payload:
+        raise PackRefused("empty payload; a SenML pack is a JSON array of records")
+    pack = json_of(payload)
     if not isinstance(pack, list):
         raise PackRefused(f"the root of a SenML pack must be an array; got {type(pack).__name__}")
     if not pack:

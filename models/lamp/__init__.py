@@ -10,7 +10,8 @@
   of a kind lend each other), `water_trend` and `seasons` (the water)
 - `forecast`: the crossing of the threshold as dates with their odds (`Crossing`, `crossing`, `present_state`,
   `outlook`, `average_year`); `diagnosis`: cause and action (`Diagnosis`, `diagnosis`, `LossCause`, `Action`);
-  `advice`: what is said of a lamp in the end (`Advice`, `advice`)
+  `advice`: what is said of a lamp in the end (`Advice`, `advice`); `standing`: how it stands against its need, and
+  which comes first (`LampFigures`, `Standing`)
 - `backtest`: how good such dates have been (`Calibration`, `calibration`)
 
 Import from the module: the fit loads scipy's signal and stats, most of a second, which the evaluation after each

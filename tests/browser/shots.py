@@ -33,7 +33,7 @@ PAGES = {
     "cabin": (f"cabin?{BIRCH}", ".js-plotly-plot .main-svg"),
     "after-cut": (f"after-cut?{BIRCH}", ".js-plotly-plot .main-svg"),
     "advisories": ("advisories", ".tl-headline"), "shared-event": ("shared-event", ".tl-headline"),
-    "lamps": ("lamps", ".js-plotly-plot .main-svg, .tl-table"), "visits": ("visits", ".tl-headline"),
+    "lamps": ("lamps", ".tl-lives, .tl-table"), "visits": ("visits", ".tl-headline"),
     "commission": (f"commission?{BIRCH}", ".tl-headline"), "cabins": ("cabins", ".tl-entry"),
     "system": ("system", ".tl-table"), "notice": (f"notice?{BIRCH}", "h1")}
 # name: page, width, mode, height

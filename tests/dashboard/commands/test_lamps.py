@@ -13,6 +13,7 @@ from pathlib import Path
 import icalendar
 import pytest
 
+from tests import lamp_fleet
 from tests.conftest import environment, tarnlight_here
 from tests.lamp_fleet import NAMES, lamp_store, slug
 
@@ -48,8 +49,15 @@ def test_json_is_one_array_with_every_unit_and_all_keys(fleet: Path) -> None:
 
 def test_the_most_urgent_comes_first_and_is_said_in_words(fleet: Path) -> None:
     rows = json.loads(lamps(fleet, "--json"))
-    due = [one["act_by"] for one in rows if one["act_by"]]
-    assert due == sorted(due) and all(one["act_by"] for one in rows[:len(due)])
+    margin = [one["intensity_w_m2"] / one["threshold_w_m2"] - 1 for one in rows]
+    below = [one for one in margin if one < 0]
+    assert margin[:len(below)] == sorted(below)  # what is below its need comes first, the least margin first
+    now, today = lamp_fleet.NOW.date(), [one["act_by"] for one in rows[len(below):]]
+    due = [day is not None and (date.fromisoformat(day) - now).days <= 30 for day in today]
+    assert due == sorted(due, reverse=True) and any(due)  # then what is due, by our own figure of 30 days
+    for group in (True, False):
+        told = [one for one, is_due in zip(margin[len(below):], due, strict=True) if is_due is group]
+        assert told == sorted(told)
     text = lamps(fleet)
     assert "lamps need" in text.splitlines()[0] or "lamp needs" in text.splitlines()[0]
     assert "local health authority" in text and "held out" in text

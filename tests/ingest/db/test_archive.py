@@ -384,4 +384,4 @@ def test_readings_are_asked_for_wherever_they_lie_by_all_that_may_reach_back():
         if re.search(r"\b(FROM|JOIN) reading\b", path.read_text())}
     assert named == {
         "ingest/as_known.py", "ingest/db/archive.py", "ingest/db/intake.py", "ingest/db/migrations.py",
-        "ingest/db/past.py", "ingest/db/snapshot.py", "ingest/db/tally.py"}
+        "ingest/db/past.py", "ingest/db/snapshot.py", "ingest/db/tally.py", "ingest/registry/succession.py"}

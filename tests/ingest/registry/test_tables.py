@@ -11,7 +11,7 @@ from ingest.db.engine import Local
 from ingest.registry.tables import load_fleet, read_fleet, write_fleet
 from ingest.settings import BadInput
 from ingest.store import Store
-from models.fleet import CrewPolicy
+from models.fleet import CrewPolicy, polled
 from simulated_feeds.scenario import fleet_toml
 from tests.conftest import FLEET_TOML, REACTOR, cabin_toml
 
@@ -82,7 +82,8 @@ def test_what_is_enrolled_comes_back_from_the_store_as_the_same_fleet(tmp_path, 
     in_order = [replace(one, units=tuple(sorted(one.units, key=lambda unit: unit.slug))) for one in wanted.cabins]
     assert list(fleet.cabins) == sorted(in_order, key=lambda one: one.slug)
     assert set(fleet.reactors) == set(wanted.reactors)
-    assert set(fleet.contacts) == set(wanted.contacts)
+    assert {replace(one, key="") for one in fleet.contacts} == {replace(one, key="") for one in wanted.contacts}
+    assert len({one.key for one in fleet.contacts}) == len(wanted.contacts)
     store.close()
 
 
@@ -119,6 +120,7 @@ def test_enrolling_twice_changes_nothing_and_says_so(held):
     assert told == {
         "new": [],
         "changed": [],
+        "default": [],
         "same": [
             "annular-40",
             "heron-point",
@@ -383,3 +385,97 @@ def test_the_crews_days_go_out_and_in_and_are_refused_with_their_line(held):
             read_fleet(wrong)
         line = next(n for n, text in enumerate(wrong.splitlines(), 1) if text.startswith(said.split()[0] + " ="))
         assert said in str(refused.value) and f"fleet.toml:{line}:" in str(refused.value)
+
+
+# Topics of units' own --------------------------------------------------------------------------------------------
+
+TOPICS = """
+[[cabin.unit.topics]]
+topic = "heron/uv/+/state"
+time = "/ts"
+time_in = "ms"
+values = [
+  { path = "/uv/sensor", column = "intensity_w_m2", unit = "mW/cm2" },
+  { path = "/lamp", column = "lamp_on" },
+]
+[[cabin.unit.topics]]
+topic = "heron/flow"
+device = "flow-meter"
+values = [{ column = "flow_l_min", unit = "gpm" }]
+"""
+
+
+def test_topics_of_a_unit_come_back_from_the_store_and_from_what_is_written_out(held):
+    held.act("enroll", {"text": FLEET_TOML + TOPICS})
+    fleet = load_fleet(held)
+    assert fleet.topics.at("heron/uv/3/state")[0] == ("otter-cove", "annex")
+    assert fleet.topics.filters() == {"heron/uv/+/state": True, "heron/flow": False}
+    assert read_fleet(write_fleet(fleet)) == fleet
+    assert fleet.unit("otter-cove", "annex") == read_fleet(FLEET_TOML + TOPICS).unit("otter-cove", "annex")
+    told = held.act("enroll", {"text": write_fleet(fleet)})
+    assert (told["new"], told["changed"]) == ([], [])
+
+
+@pytest.mark.parametrize(("old", "new", "match"), [
+    ('column = "lamp_on"', 'column = "lamp"',
+     r":\d+: unit of otter-cove: topic 'heron/uv/\+/state', value 2: column must be one of"),
+    ('unit = "gpm"', 'unit = "bar"',
+     r"topic 'heron/flow', value 1: unit of flow_l_min must be one of l/min, .*'bar'"),
+    ('"/lamp"', '"lamp"', "value 2: path must be a JSON Pointer"),
+    ('"ms"', '"min"', r"topic 'heron/uv/\+/state': time_in must be one of iso, s, ms; got 'min'"),
+    ('"heron/flow"', '"tarnlight/x/y/log"', "topic must begin with a level of its own"),
+    ('"heron/flow"', '"heron/uv/1/state"', "fit the same topics: a topic belongs to one unit"),
+    ('topic = "heron/flow"', 'tpoic = "heron/flow"',
+     "unknown key 'tpoic'; allowed: device, time, time_in, topic, values"),
+    ('[{ column = "flow_l_min", unit = "gpm" }]', '"flow"', "values must be a list like"),
+])
+def test_a_topic_that_cannot_be_is_refused_with_its_place(old, new, match):
+    text = FLEET_TOML + TOPICS
+    assert old in text
+    with pytest.raises(BadInput, match=match):
+        read_fleet(text.replace(old, new), "f.toml")
+
+
+def test_a_line_that_is_wrong_in_a_topic_is_named(tmp_path):
+    text = FLEET_TOML + TOPICS.replace('time_in = "ms"', 'time_in = "min"')
+    line = 1 + text.splitlines().index('time_in = "min"')
+    with pytest.raises(BadInput, match=f"^f.toml:{line}: "):
+        read_fleet(text, "f.toml")
+
+
+# Controllers ------------------------------------------------------------------------------------------------------
+
+CONTROLLER = """
+[cabin.unit.controller]
+address = "10.0.4.7:1502"
+low_word_first = true
+registers = [
+  { address = 12, type = "float32", column = "intensity_w_m2", unit = "mW/cm2", scale = 0.1, absent = [-1.0, 0] },
+  { bank = "coil", address = 3, column = "lamp_on", inverted = true },
+]
+"""
+
+
+def test_a_controller_comes_back_from_the_store_and_from_what_is_written_out(held):
+    held.act("enroll", {"text": FLEET_TOML + CONTROLLER})
+    fleet = load_fleet(held)
+    assert polled(fleet) == {("otter-cove", "annex"): (fleet.unit("otter-cove", "annex").controller, 60.0)}
+    assert read_fleet(write_fleet(fleet)) == fleet
+    assert fleet.unit("otter-cove", "annex") == read_fleet(FLEET_TOML + CONTROLLER).unit("otter-cove", "annex")
+    told = held.act("enroll", {"text": write_fleet(fleet)})
+    assert (told["new"], told["changed"]) == ([], [])
+
+
+@pytest.mark.parametrize(("old", "new", "match"), [
+    ('"coil"', '"coils"', "unit of otter-cove: controller, register 2: bank must be one of holding, input, coil"),
+    ('unit = "mW/cm2"', 'unit = "mW"', "controller, register 1: unit of intensity_w_m2 must be one of W/m2"),
+    ("address = 12,", "", "controller, register 1: address is missing"),
+    ('"10.0.4.7:1502"', "7", "controller: address must be a text; got 7"),
+    ("low_word_first", "lowest_first", "controller: unknown key 'lowest_first'; allowed: address, device_id"),
+    ("registers = [", "registers = 5\nwrong = [", "controller must be a table"),
+])
+def test_a_controller_that_cannot_be_is_refused(old, new, match):
+    text = FLEET_TOML + CONTROLLER
+    assert old in text
+    with pytest.raises(BadInput, match=match):
+        read_fleet(text.replace(old, new))
