@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import json
 import os
@@ -34,6 +35,9 @@ from ingest.store import Client, Store, client
 hypothesis.settings.register_profile("tarnlight", deadline=None, phases=[
     phase for phase in hypothesis.Phase if phase is not hypothesis.Phase.explain])
 hypothesis.settings.load_profile("tarnlight")
+
+# As `tarnlight show` has it; else all of the test run's memory is searched for garbage after each run of a page.
+os.environ["STREAMLIT_RUNNER_POST_SCRIPT_GC"] = "false"
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 REACTOR = """
@@ -115,6 +119,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if "mosquitto" in getattr(item, "fixturenames", ()):
             item.add_marker("broker")
     items.sort(key=lambda item: _TURN.get(item.path, len(_TURN)))
+
+
+def pytest_collection_finish() -> None:
+    """Leave what collection made out of every later search for garbage.
+
+    It stays to the end: modules, and objects for each of some 5,000 tests. The interpreter would look through it
+    again and again.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def free_port() -> int:
