@@ -257,6 +257,7 @@ def test_a_centre_that_cannot_be_trusted_gets_nothing_and_the_cabins_broker_goes
         while time.monotonic() < until:
             send(logger, LOG, *packs(n, 1))
             n += 1
+            time.sleep(0.02)
     assert pair.log.read_text().count("cannot be reached") == 1  # told once
     heard: list[str] = []
     with pair.centre.client("collector") as reader:
