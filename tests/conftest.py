@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import json
 import os
@@ -34,6 +35,9 @@ from ingest.store import Client, Store, client
 hypothesis.settings.register_profile("tarnlight", deadline=None, phases=[
     phase for phase in hypothesis.Phase if phase is not hypothesis.Phase.explain])
 hypothesis.settings.load_profile("tarnlight")
+
+# As `tarnlight show` has it; else all of the test run's memory is searched for garbage after each run of a page.
+os.environ["STREAMLIT_RUNNER_POST_SCRIPT_GC"] = "false"
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 REACTOR = """
@@ -117,6 +121,16 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: _TURN.get(item.path, len(_TURN)))
 
 
+def pytest_collection_finish() -> None:
+    """Leave what collection made out of every later search for garbage.
+
+    It stays to the end: modules, and objects for each of some 5,000 tests. The interpreter would look through it
+    again and again.
+    """
+    gc.collect()
+    gc.freeze()
+
+
 def free_port() -> int:
     """A port of loopback that nobody listens on."""
     with socket.socket() as probe:
@@ -126,11 +140,12 @@ def free_port() -> int:
 
 def wait_for(what: Callable[[], Any], within_s: float, told: str) -> Any:
     """The first true answer; fails the test if there is none in time."""
-    until = time.monotonic() + within_s
+    until, pause_s = time.monotonic() + within_s, 0.03
     while time.monotonic() < until:
         if answer := what():
             return answer
-        time.sleep(0.03)
+        time.sleep(pause_s)
+        pause_s = min(0.1, 1.1 * pause_s)  # what takes seconds is not asked for thirty times a second
     pytest.fail(f"not within {within_s:g} s: {told}")
 
 
@@ -290,6 +305,7 @@ class Running:
     words: tuple[str, ...] = ()
     umask: int = -1
     process: subprocess.Popen[bytes] | None = None
+    _client: tuple[str, Client] | None = None
 
     def begin(self) -> int:
         """Start it and wait for nothing; its process id."""
@@ -330,7 +346,16 @@ class Running:
         return self.log.read_text()[-3000:]
 
     def client(self) -> Client:
-        return client(self.settings)
+        """The same one for as long as it serves at one address: to make one takes a fifth of a second.
+
+        It stays open when one of those that share it is done with it.
+        """
+        served = self.settings.address_file.read_text() if self.settings.address_file.exists() else ""
+        if self._client is None or self._client[0] != served:
+            made = client(self.settings)
+            made.close = lambda: None  # type: ignore[method-assign]
+            self._client = (served, made)
+        return self._client[1]
 
     def kill(self) -> None:
         assert self.process is not None

@@ -121,7 +121,9 @@ def act_together(store: Client, event: SharedEvent, found: Sequence[KeptAdvisory
             times["at"] = _at(f"{label} ({name})", f"event-at-{of}-{act}", there)
         who = st.text_input("Your name", max_chars=120, autocomplete="name", key=f"event-who-{of}-{act}")
         sent = st.form_submit_button("Record for the ticked cabins", type="primary")
-    if sent:
+    # Of a button that is pressed twice in a row nothing is ticked the second time, and what came of the first has
+    # yet to be told.
+    if sent and (ticked or st.session_state.get(TOLD, ("", []))[0] != of):
         st.session_state[PRESSES] = st.session_state.get(PRESSES, 0) + 1
         body = {name: at.replace(tzinfo=zone).isoformat() for name, at in times.items()}
         st.session_state[TOLD] = (of, _each(store, ticked, act, who, body))

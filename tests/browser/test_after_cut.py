@@ -24,6 +24,7 @@ from pypdf import PdfReader
 
 from ingest.settings import Settings
 from ingest.store import Store
+from tests.browser.conftest import FLAGS
 from tests.conftest import (
     REACTOR,
     Mosquitto,
@@ -140,7 +141,7 @@ def phone(folder: Path):
     with playwright.sync_playwright() as player:
         browser = player.chromium.launch(
             executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"])
+            args=[*FLAGS, "--disable-component-update"])
         context = browser.new_context(viewport={"width": 390, "height": 844}, accept_downloads=True)
         page = context.new_page()
         page.set_default_timeout(20_000)

@@ -68,7 +68,7 @@ def collected(path: Path, broker: Mosquitto, fleet: str) -> Iterator[Running]:
 @contextmanager
 def page_of(browser: Any, size: str, last: Path) -> Iterator[Any]:
     """A page of somebody's own; how it looked at the end stays in `last`."""
-    context = browser.new_context(**SIZES[size])
+    context = browser.chromium.new_context(**SIZES[size])
     page = context.new_page()
     page.set_default_timeout(WITHIN_MS)
     try:

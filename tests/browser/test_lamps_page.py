@@ -15,11 +15,11 @@ import pandas as pd
 import pytest
 
 from ingest.settings import Settings
-from tests.browser.conftest import CHROMIUM, FLAGS
+from tests.browser.conftest import CHROMIUM
 from tests.conftest import Running, environment, free_port, listens, wait_for
 from tests.lamp_fleet import NAMES, lamp_store, slug
 
-playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
+pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)"),
@@ -55,28 +55,25 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def opened(address: str) -> Iterator[Callable[[str, dict[str, int]], Any]]:
+def opened(address: str, browser: Any) -> Callable[[str, dict[str, int]], Any]:
     """Opens a page of ours at a size, once its first drawing is there; notes requests that leave this machine."""
-    with playwright.sync_playwright() as found:
-        browser = found.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
 
-        def open_page(name: str, size: dict[str, int]) -> Any:
-            page = browser.new_page(viewport=size, accept_downloads=True)
-            page.strangers = []
-            page.on(
-                "request",
-                lambda request: (
-                    page.strangers.append(request.url)
-                    if "127.0.0.1" not in request.url and not request.url.startswith(("data:", "blob:"))
-                    else None
-                ),
-            )
-            page.goto(f"{address}/{name}")
-            page.locator(READY[name.split("?")[0]]).first.wait_for(timeout=WITHIN_MS)
-            return page
+    def open_page(name: str, size: dict[str, int]) -> Any:
+        page = browser.new_page(viewport=size, accept_downloads=True)
+        page.strangers = []
+        page.on(
+            "request",
+            lambda request: (
+                page.strangers.append(request.url)
+                if "127.0.0.1" not in request.url and not request.url.startswith(("data:", "blob:"))
+                else None
+            ),
+        )
+        page.goto(f"{address}/{name}")
+        page.locator(READY[name.split("?")[0]]).first.wait_for(timeout=WITHIN_MS)
+        return page
 
-        yield open_page
-        browser.close()
+    return open_page
 
 
 def fits(page: Any) -> bool:

@@ -117,11 +117,10 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
 @pytest.fixture(params=["phone", pytest.param("desk", marks=pytest.mark.slow)])
 def page(browser: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
     """A page at a desk's width and on a phone."""
-    context = browser.new_context(**SIZES[request.param])
-    one = context.new_page()
+    one = browser.new_page(**SIZES[request.param])
     one.set_default_timeout(WITHIN_MS)
     yield one
-    context.close()
+    one.close()
 
 
 def named(page: Any, name: str) -> None:

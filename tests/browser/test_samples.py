@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.conftest import CHROMIUM, FLAGS
+from tests.browser.conftest import CHROMIUM
 from tests.browser.test_right_cabin import (
     CLEAR,
     SIZES,
@@ -43,17 +43,15 @@ def fill_in(page: Any, label: str, text: str) -> None:
 
 
 @pytest.mark.parametrize("told", ["sample", pytest.param("check", marks=pytest.mark.slow)])
-def test_on_a_phone(house: House, tmp_path, told: str) -> None:
+def test_on_a_phone(browser: Any, house: House, tmp_path, told: str) -> None:
     """A ratio is asked about, a failing sample turns a clear tap to boil; a check of 1.6 does, until withdrawn."""
-    with playwright.sync_playwright() as player:
-        browser = player.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        page = browser.new_page(**SIZES["phone"])
-        page.set_default_timeout(WITHIN_MS)
-        try:
-            {"sample": sample, "check": check}[told](page, house)
-        finally:
-            page.screenshot(path=tmp_path / "last.png", full_page=True)
-            browser.close()
+    page = browser.new_page(**SIZES["phone"])
+    page.set_default_timeout(WITHIN_MS)
+    try:
+        {"sample": sample, "check": check}[told](page, house)
+    finally:
+        page.screenshot(path=tmp_path / "last.png", full_page=True)
+        page.close()
 
 
 def sample(page: Any, house: House) -> None:

@@ -15,7 +15,15 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import console_script, environment, free_port, hostile_folder, tarnlight, wait_for
+from tests.conftest import (
+    console_script,
+    environment,
+    free_port,
+    hostile_folder,
+    tarnlight,
+    tarnlight_here,
+    wait_for,
+)
 
 # what other programs read of `status --json`
 KEYS = {
@@ -105,7 +113,7 @@ def test_the_demo_runs_in_any_folder_and_leaves_nothing_that_others_can_read(tmp
                 return Path(out.name).read_text() + (log.read_text() if log.exists() else "")
 
             def heard() -> bool:
-                told = tarnlight(store, "status", "--json")
+                told = tarnlight_here(store, "status", "--json")
                 return told.returncode == 0 and all(one["last_heard"] for one in json.loads(told.stdout))
 
             wait_for(lambda: "the page is at" in said() or demo.poll() is not None, 120, "the demo's page")

@@ -191,7 +191,7 @@ def test_a_lamp_ages_and_a_sleeve_fouls_until_they_are_seen_to():
 
 
 def test_some_work_is_done_that_nobody_writes_down():
-    found = simulate(*tables("heron-point"), NOW - timedelta(days=2500), NOW, 1, nature=CALM)
+    found = simulate(*tables("heron-point"), NOW - timedelta(days=1200), NOW, 1, nature=CALM)
     forgotten = found.service[~found.service["recorded"]]
     assert 0 < len(forgotten) < len(found.service) / 4
     assert set(forgotten["kind"]) == {"sleeve-cleaned"}

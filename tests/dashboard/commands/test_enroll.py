@@ -130,7 +130,8 @@ def test_an_edit_that_changes_nothing_past_asks_nothing(good, tmp_path):
 
 
 @pytest.mark.parametrize(("typed", "code", "target_then"), [
-    ("y\n", 0, 200.0), ("n\n", 1, 40.0), ("\n", 1, 40.0), ("\x04", 1, 40.0)])
+    ("y\n", 0, 200.0), ("\n", 1, 40.0), *(
+        pytest.param(typed, 1, 40.0, marks=pytest.mark.slow) for typed in ("n\n", "\x04"))])
 def test_at_a_terminal_it_asks_and_no_answer_is_no(good, strict, typed, code, target_then):
     ours, theirs = pty.openpty()
     process = subprocess.Popen(

@@ -93,6 +93,15 @@ def test_without_a_name_or_a_tick_nothing_is_recorded(event: str) -> None:
     assert "(a2): read by Kim Or" in said and "1 of 1 done." in said
 
 
+def test_a_second_press_before_the_page_is_drawn_anew_does_not_hide_what_came_of_the_first(event: str) -> None:
+    """The browser sends it while the first is worked on: the boxes are new by then, and empty."""
+    app = opened(event)
+    app.session_state["event-told"] = (event, ["Heron-Point, main (a1): read by Kim Or", "1 of 1 done."])
+    said = press(app)
+    assert "1 of 1 done." in said and "tick at least one cabin" not in said
+    assert "tick at least one cabin" in press(app)
+
+
 def test_one_that_was_ticked_and_has_no_box_any_more_is_refused_in_words(event: str) -> None:
     app = opened(event)
     app.session_state["event-shown"] = {**app.session_state["event-shown"], "a9": "Gone Bay, main (a9)"}

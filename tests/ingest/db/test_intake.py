@@ -112,7 +112,7 @@ def test_late_rows_find_their_place_and_their_duplicates(held):
     assert len(kept(held)) == 12
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(one, marks=pytest.mark.slow) for one in range(1, 4))])
 def test_any_shuffle_and_any_split_of_the_rows_keeps_the_same_table(tmp_path, seed):
     rng = np.random.default_rng(seed)
     rows = [

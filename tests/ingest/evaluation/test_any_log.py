@@ -152,7 +152,7 @@ def test_the_random_logs_hold_what_they_are_meant_to_hold():
     assert sum(len(one) < len(log.rows) for one, log in zip(sent, logs, strict=True)) >= 6  # 1970 was refused
 
 
-@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(one, marks=pytest.mark.slow) for one in range(2, 5))])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(one, marks=pytest.mark.slow) for one in range(1, 5))])
 def test_the_order_of_arrival_changes_neither_intervals_nor_verdict(tmp_path, seed):
     log = random_log(seed + 100, 200)
     rng = np.random.default_rng(seed)

@@ -59,7 +59,7 @@ def both_units(seed: int, n: int = 700) -> pd.DataFrame:
     )
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
 def test_readings_in_order_in_any_split_give_what_all_at_once_gives(store, seed):
     rng = np.random.default_rng(seed)
     rows = both_units(seed).sort_values("at", kind="stable", ignore_index=True)
@@ -84,7 +84,7 @@ def thinned(rows: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     return rounded(rows)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(one, marks=pytest.mark.slow) for one in range(1, 4))])
 def test_coarse_and_seldom_totals_and_counters_reach_back_as_far_as_they_tell(store, seed):
     rng = np.random.default_rng(seed + 90)
     rows = pd.concat([thinned(troubled(START, 700, seed + 20 + n, *unit), rng) for n, unit in enumerate(UNITS)],
@@ -97,7 +97,7 @@ def test_coarse_and_seldom_totals_and_counters_reach_back_as_far_as_they_tell(st
     assert_same(derived(store), from_scratch(store))
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
 def test_readings_shuffled_late_and_doubled_give_what_all_at_once_gives(store, seed):
     rng = np.random.default_rng(seed + 50)
     rows = both_units(seed + 7, 400)

@@ -243,7 +243,8 @@ def test_a_good_check_clears_a_jump_and_a_failed_one_does_not(unit: Path) -> Non
     assert heron(unit)["verdict"] == "clear"
 
 
-@pytest.mark.parametrize("checked_h", [1, 10, 40, 80])  # before the jump: the hour before, that day, two days, more
+# before the jump: the hour before, that day, two days, more
+@pytest.mark.parametrize("checked_h", [1, 80, *(pytest.param(one, marks=pytest.mark.slow) for one in (10, 40))])
 def test_a_good_check_shortly_before_a_jump_hides_nothing(unit: Path, checked_h: int) -> None:
     light = honest(10 * DAY, level=42.0)
     light[-HOUR:] *= 1.35
@@ -252,7 +253,7 @@ def test_a_good_check_shortly_before_a_jump_hides_nothing(unit: Path, checked_h:
     assert heron(unit)["verdict"] == "watch" and "where it read 42" in reasons(heron(unit))
 
 
-@pytest.mark.parametrize("jumped_h", [3, 14, 30])
+@pytest.mark.parametrize("jumped_h", [3, 30, pytest.param(14, marks=pytest.mark.slow)])
 def test_a_good_check_vouches_for_a_level_that_it_saw_whatever_the_day(unit: Path, jumped_h: int) -> None:
     light = honest(10 * DAY, level=42.0)
     light[-jumped_h * HOUR:] *= 1.35

@@ -98,7 +98,7 @@ def test_the_file_is_written_back_as_it_was_read_and_another_word_is_refused_wit
         read_fleet(wrong)
 
 
-@pytest.mark.parametrize("seed", [0, 3, *(pytest.param(one, marks=pytest.mark.slow) for one in range(4, 24))])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(one, marks=pytest.mark.slow) for one in range(3, 24))])
 def test_enrolling_a_valve_makes_no_verdict_milder(tmp_path, seed):
     logged = random_log(seed)
     now = logged.rows["at"].max().to_pydatetime() + minutes(0.5)

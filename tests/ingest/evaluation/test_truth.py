@@ -188,7 +188,7 @@ def test_at_the_end_a_unit_with_hidden_or_known_exposure_has_an_advisory(told):
 
 
 @pytest.mark.parametrize("cabin", ["heron-point", "high-spring"])
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_a_clock_that_stood_while_the_logger_was_dead_hides_no_water(tmp_path, cabin, seed):
     """After the cut it stamps 25 minutes of good readings into the dead time: which time was dark cannot be told
     any more, but that water may have passed undosed can."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,6 +11,7 @@ ROOT = Path(__file__).resolve().parents[3]
 MAKERS = {"worded": 0, "moment": 1}  # of `models.wording`, and which argument is the template
 
 
+@functools.cache
 def sentences() -> list[str]:
     """Templates in the order of the source, none twice."""
     return list(dict.fromkeys(
