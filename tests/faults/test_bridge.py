@@ -204,8 +204,9 @@ def reasons(collector: Running) -> tuple[str, ...]:
 
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc")
+@pytest.mark.parametrize("days", [1, pytest.param(7, marks=pytest.mark.slow)])
 def test_a_collector_beside_the_cabins_broker_judges_by_itself_through_a_cut(
-    pair: Pair, make_collector, tmp_path: Path
+    pair: Pair, make_collector, tmp_path: Path, days: int
 ):
     centre = make_collector(pair.centre.url, *pair.centre.collector_words())
     path = tmp_path / "at the cabin" / "tarnlight.duckdb"
@@ -223,11 +224,11 @@ def test_a_collector_beside_the_cabins_broker_judges_by_itself_through_a_cut(
         wait_for(lambda: count(centre.client(), "counterpart_verdict"), 30, "the cabin's verdicts reach the centre")
         pair.link.cut()
         now = datetime.now(UTC).replace(microsecond=0)
-        week = [senml(now - timedelta(minutes=k), intensity=60.0, flow=0.0, total=10.0, lamp=True, power=True)
-                for k in range(7 * 1440, -1, -1)]
+        away = [senml(now - timedelta(minutes=k), intensity=60.0, flow=0.0, total=10.0, lamp=True, power=True)
+                for k in range(days * 1440, -1, -1)]
         with pair.cabin.client("heron-point/main") as logger:
-            send(logger, LOG, *week)
-        wait_for(lambda: count(own.client(), "reading") == len(week), 90, "the cabin's own collector has it")
+            send(logger, LOG, *away)
+        wait_for(lambda: count(own.client(), "reading") == len(away), 90, "the cabin's own collector has it")
         assert count(centre.client(), "reading") == 0
         wait_for(lambda: word(own) in ("clear", "watch"), 30, f"it is heard now, and lit; {reasons(own)}")
         assert word(centre) == "silent"  # it hears nothing
@@ -239,7 +240,7 @@ def test_a_collector_beside_the_cabins_broker_judges_by_itself_through_a_cut(
         assert len(pids) == 3 and sum(of_all["RssAnon"]) < 250
         assert sum(of_all["VmRSS"][1:]) < 80  # broker and uplink
         pair.link.mend()
-        wait_for(lambda: count(centre.client(), "reading") == len(week), 120, "and then the centre")
+        wait_for(lambda: count(centre.client(), "reading") == len(away), 120, "and then the centre")
         sql = 'SELECT "at", intensity_w_m2, total_l, lamp_on FROM reading ORDER BY "at"'
         assert own.client().ask(sql).equals(centre.client().ask(sql))
         wait_for(lambda: word(own) == word(centre) in ("clear", "watch"), 30, f"both agree; {reasons(own)}")
@@ -265,6 +266,7 @@ def test_a_collector_beside_the_cabins_broker_judges_by_itself_through_a_cut(
         own.kill()
 
 
+@pytest.mark.slow
 def test_a_centre_that_cannot_be_trusted_gets_nothing_and_the_cabins_broker_goes_on(pair: Pair, pki: Path):  # noqa: F811
     """A handshake that fails must not stop the cabin's loggers: mosquitto 2.0.11 with TLS of its own would hang."""
     pair.end()

@@ -249,6 +249,7 @@ def test_an_hour_back_is_seen_at_once_and_what_counts_from_its_arrival_is_placed
     assert count(store, "quarantine") == 0
 
 
+@pytest.mark.slow
 def test_one_logger_an_hour_ahead_among_five_waits_alone_and_is_released_with_a_correction(
     mosquitto: Mosquitto, faked
 ):

@@ -68,6 +68,7 @@ def test_through_mosquitto_every_accepted_message_is_stored_exactly_once(mosquit
     kill_in_midstream(make_collector, mosquitto.url, mosquitto.port, messages=2000, kills=2, pace_s=0.12)
 
 
+@pytest.mark.slow
 def test_through_the_embedded_broker_every_accepted_message_is_stored_exactly_once(iotcore_port, make_collector):
     kill_in_midstream(
         make_collector, f"mqtt://127.0.0.1:{iotcore_port}", iotcore_port, messages=1500, kills=2, pace_s=0.2
