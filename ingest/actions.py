@@ -17,6 +17,7 @@ import duckdb
 import pandas as pd
 
 from ingest.archiving import ARCHIVE, BRING_BACK, archive_some, bring_back_next
+from ingest.counterpart.given_up import give_up
 from ingest.db import held, quarantine, snapshot
 from ingest.db.engine import Local, transaction
 from ingest.db.intake import CLOCKS_DIFFER, keep
@@ -325,6 +326,7 @@ ACTIONS: dict[str, Carry] = {
     "enroll-check": check,
     "enroll-preview": preview,
     "registry-deed": deed,
+    "counterpart-give-up": give_up,
     "rows": rows,
     "release": release_rows,
     "evaluate": evaluate_now,
