@@ -65,6 +65,7 @@ async def poll_one(key: Key, controller: Controller, cadence_s: float, publish: 
                 failures += 1
                 wait_s = min(max(cadence_s, FIRST_WAIT_S * 2.0 ** min(failures - 1, 10)), LONGEST_WAIT_S)
             except Exception as error:  # outermost: a fault of ours with one unit must not stop the others
+                line.close()  # what is still to come on it answers nothing that is asked later
                 told.now(f"could not be read: {type(error).__name__}: {error}")
                 failures += 1
                 wait_s = LONGEST_WAIT_S

@@ -53,14 +53,16 @@ def test_each_type_scale_and_unit_becomes_its_columns_own():
 def test_what_a_controller_refuses_or_holds_wrong_leaves_the_rest():
     bad = (Register(address=500, column="lamp_hours", unit="h"),
            Register(address=30, type="float32", column="flow_l_min", unit="l/min"),
-           Register(address=20, column="lamp_on"))
+           Register(address=20, column="lamp_on"),
+           Register(address=10, type="float32", column="total_l", unit="m3", scale=1e308))
     with serving() as port:
         found = read(port, INTENSITY, *bad)
     assert list(found.values) == ["intensity_w_m2"]
     assert sorted(found.problems) == [
         "flow_l_min must be a finite number; register 30 holds nan",
         "holding 500 (lamp_hours): the controller refuses it: it has no such address",
-        "lamp_on must be 0 or 1; register 20 holds 65535"]
+        "lamp_on must be 0 or 1; register 20 holds 65535",
+        "total_l must be a finite number; register 10 holds 4.519999980926514"]
 
 
 def test_words_in_the_other_order_are_read_so():
