@@ -98,7 +98,8 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
     "ingest.archiving": {"ingest.settings", "ingest.db"},
     "ingest.actions": {
         "ingest.archiving", "ingest.counterpart", "ingest.settings", "ingest.db", "ingest.evaluation",
-        "ingest.months", "ingest.notification", "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
+        "ingest.months", "ingest.notification", "ingest.record", "ingest.registry",
+        "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     # what another collector tells is done by the same actions as what is recorded here

@@ -92,13 +92,21 @@ def deed(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str,
 
 
 def history(store: Asks) -> list[dict[str, Any]]:
-    """Every deed in its order: `at, who, kind, was, now, reason`; of a contact its key."""
+    """Every deed in its order: `at, who, kind, was, now, reason`; of a contact its key.
+
+    Who said that a cabin's other collector is no more is among them.
+    """
     found = store.ask("SELECT * FROM registry_deed ORDER BY revision, rowid")
-    return [
+    given_up = store.ask('SELECT * FROM counterpart_given_up ORDER BY "at"')
+    deeds = [
         {"at": one.at.to_pydatetime(), "who": one.who, "kind": one.kind,
          "was": name_of((one.was_cabin, one.was_unit)) if one.was_cabin else f"contact {one.was_unit}",
          "now": None if one.now_cabin is None or one.now_cabin != one.now_cabin else name_of(
              (one.now_cabin, one.now_unit)), "reason": one.reason} for one in named(found)]
+    ended = [
+        {"at": one.at.to_pydatetime(), "who": one.who, "kind": "given-up", "was": f"other collector of {one.cabin}",
+         "now": None, "reason": "; ".join(filter(None, (one.reason, one.told)))} for one in named(given_up)]
+    return deeds if not ended else sorted(deeds + ended, key=lambda one: one["at"])
 
 
 def _note(con: Con, kind: DeedKind, was: Key, became: Key | None, who: str, reason: str, now: datetime) -> None:
