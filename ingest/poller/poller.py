@@ -72,6 +72,14 @@ async def poll_one(key: Key, controller: Controller, cadence_s: float, publish: 
             await asyncio.sleep(max(0.0, began + wait_s - time.monotonic()))
 
 
+def _of_a_line(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """What a controller sends that is no frame ends in the library's transport; its line says that it is silent."""
+    if "transport" in context:
+        logger.debug("%s", context.get("message"))
+    else:
+        loop.default_exception_handler(context)
+
+
 class Poller:
     """Polls what the registry names, and goes by it as it changes."""
 
@@ -82,6 +90,7 @@ class Poller:
     async def run(self, stop: threading.Event) -> None:
         """Until told to stop."""
         due = 0.0
+        asyncio.get_running_loop().set_exception_handler(_of_a_line)
         try:
             while not stop.is_set():
                 if time.monotonic() >= due:
