@@ -41,8 +41,8 @@ def words_of(verdicts: Mapping[str, Verdict], at: datetime) -> str:
 def keep_words(con: Con, called: str, place: Place, payload: bytes, now: datetime) -> None:
     """Keep what the other collector says of a cabin's units in place of what it said before.
 
-    A boil stays of a unit that the message leaves out: no silence takes it back. What it says of a unit that is not
-    enrolled here is kept too, since that may be one of ours under another name.
+    A boil stays of a unit of ours that the message leaves out: no silence takes it back. What it says of a unit that
+    is not enrolled here is kept too, since that may be one of ours under another name.
 
     Parameters
     ----------
@@ -75,7 +75,8 @@ def keep_words(con: Con, called: str, place: Place, payload: bytes, now: datetim
         return  # an older one that came late, or what the broker kept of one that is no more
     con.execute("""
         DELETE FROM counterpart_verdict WHERE cabin = $cabin
-            AND (list_contains($units, unit) OR (body ->> '$.verdict') <> 'boil')
+            AND (list_contains($units, unit) OR (body ->> '$.verdict') <> 'boil'
+                OR unit NOT IN (SELECT slug FROM unit WHERE cabin = $cabin))
     """, {"cabin": cabin, "units": list(units)})
     for unit, one in sorted(units.items()):
         con.execute(_KEEP, {

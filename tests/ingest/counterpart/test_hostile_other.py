@@ -205,6 +205,9 @@ def test_a_boil_stays_of_a_unit_that_is_left_out_and_counts_under_another_name(b
     assert side.word == "boil" and "'kitchen', which is not enrolled here" in side.look().verdict.reasons[0]
     say(side, kitchen="clear")
     assert side.word == own
+    for number in range(5):  # what is no unit of ours does not pile up
+        say(side, **{f"attic-{number}-{other}": "boil" for other in range(9)})
+    assert count(side.store, "counterpart_verdict") == 9
 
 
 def test_a_unit_and_a_cabin_that_were_renamed_here_alone_are_heard_by_their_former_names(both: Both):  # noqa: F811
