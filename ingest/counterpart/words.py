@@ -41,8 +41,8 @@ def words_of(verdicts: Mapping[str, Verdict], at: datetime) -> str:
 def keep_words(con: Con, called: str, place: Place, payload: bytes, now: datetime) -> None:
     """Keep what the other collector says of a cabin's units in place of what it said before.
 
-    A boil stays of a unit of ours that the message leaves out: no silence takes it back. What it says of a unit that
-    is not enrolled here is kept too, since that may be one of ours under another name.
+    A boil stays of a unit of ours that the message leaves out: no silence takes it back. What it says of a unit
+    that is not enrolled here is kept too, since that may be one of ours under another name.
 
     Parameters
     ----------
