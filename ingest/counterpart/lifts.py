@@ -140,18 +140,17 @@ def _meant(
 
 def lift_what_is_answered(con: Con, place: Place, now: datetime) -> list[str]:
     """Lift, by the name of who lifted it at the other collector, what has nothing unanswered left."""
-    con.execute("DELETE FROM counterpart_lift WHERE heard_at < $old", {"old": now - WAITS})
     rows = con.execute("""
-        SELECT cabin, unit, advisory, lift, who, reason, failed
+        SELECT cabin, unit, advisory, lift, who, reason, failed, heard_at
         FROM counterpart_lift ANTI JOIN counterpart_inbox USING (cabin) ORDER BY ALL
     """).fetchall()  # what its collector recorded besides comes first
     if not rows:
         return []
     fleet, told = load_fleet(Local(con)), []
-    for cabin, unit, advisory, lift, who, reason, failed in rows:
+    for cabin, unit, advisory, lift, who, reason, failed, heard_at in rows:
         key = (str(cabin), str(unit))
         kept = open_advisory(con, key)
-        if kept is None or kept.id != advisory or not fleet.has_unit(*key):
+        if kept is None or kept.id != advisory or not fleet.has_unit(*key) or heard_at < now - WAITS:
             con.execute("DELETE FROM counterpart_lift WHERE advisory = $advisory", {"advisory": advisory})
             continue
         if _stands(con, kept, json.loads(failed)) or unjudged(Local(con), key, now) or _left(
