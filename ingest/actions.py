@@ -17,6 +17,7 @@ import duckdb
 import pandas as pd
 
 from ingest.archiving import ARCHIVE, BRING_BACK, archive_some, bring_back_next
+from ingest.counterpart.given_up import give_up
 from ingest.db import held, quarantine, snapshot
 from ingest.db.engine import Local, transaction
 from ingest.db.intake import CLOCKS_DIFFER, keep
@@ -48,6 +49,7 @@ SERVICE_KINDS = (
     "lamp-swapped", "sleeve-cleaned", "filter-changed", "sensor-checked", UVT_SENSOR_CHECKED, "valve-checked",
     "water-tested", "chlorinated", "flushed", "sampled", "note",
 )
+FIRST_YEAR = 1970  # before it there was nothing to be done: a year typed wrong, which no column of times holds
 MOST_SHIFT_S = 3_200_000_000.0  # a century
 CORRECTED = ("kind", "cabin", "unit", "at", "who", "value", "note")  # what a correction can change
 
@@ -156,6 +158,8 @@ def _service_of(body: dict[str, Any], now: datetime) -> _Service:
         raise BadInput("who must name the person who did it; got an empty name")
     if at.tzinfo is None:
         raise BadInput(f"at must have Z or an offset; got {body['at']!r}")
+    if at.year < FIRST_YEAR:
+        raise BadInput(f"at must not lie before {FIRST_YEAR}; got {body['at']!r}")
     if at > now:
         raise BadInput(f"at must not lie in the future (now {now.isoformat()}); got {body['at']!r}")
     return _Service(kind=kind, who=who, at=at, value=value)
@@ -325,6 +329,7 @@ ACTIONS: dict[str, Carry] = {
     "enroll-check": check,
     "enroll-preview": preview,
     "registry-deed": deed,
+    "counterpart-give-up": give_up,
     "rows": rows,
     "release": release_rows,
     "evaluate": evaluate_now,

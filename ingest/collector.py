@@ -25,7 +25,7 @@ from ingest.archiving import ARCHIVE, Archiving
 from ingest.bookings.addresses import allowed_of
 from ingest.bookings.schedule import Schedule
 from ingest.clock import BOOT, OwnClock, monotonic_s
-from ingest.counterpart.exchange import Exchange
+from ingest.counterpart.exchange import TAKE, TAKE_BYTES, Exchange
 from ingest.db import engine, held, quarantine, snapshot
 from ingest.db.engine import transaction
 from ingest.db.flood import Flood
@@ -317,7 +317,7 @@ class Collector:
         """What the cabins' other collectors told and recorded; what they are told."""
         if self.clock.suspect or self._full:
             return
-        told = self.subscription.told()
+        told = self.subscription.told(TAKE, TAKE_BYTES)
         changed = self.exchange.take(told)
         self.subscription.acknowledge(told)
         try:

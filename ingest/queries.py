@@ -44,7 +44,7 @@ from models.advisory.plumbing import Plumbing, StillThere, still_there
 from models.advisory.shared_event import SharedEvent, concerns
 from models.advisory.work_cautions import sentences
 from models.battery import Outlook
-from models.counterpart import worse_of
+from models.counterpart import said_of, worse_of
 from models.dose.credit import credit_in, specification_by
 from models.dose.reactor import is_outside
 from models.dose.sensor_checks import SensorState
@@ -239,17 +239,18 @@ def status(
     found = [
         _judged(evidence, place, unit) for place in fleet.cabins for unit in place.units
         if (cabin is None or place.slug == cabin) and (units is None or (place.slug, unit.slug) in units)]
-    return worst_first(found if as_of else _with_counterparts(store, found, now))
+    return worst_first(found if as_of else _with_counterparts(store, fleet, found, now))
 
 
-def _with_counterparts(store: Asks, found: list[UnitStatus], now: datetime) -> list[UnitStatus]:
+def _with_counterparts(store: Asks, fleet: Fleet, found: list[UnitStatus], now: datetime) -> list[UnitStatus]:
     """The same, each with the worse of what is judged here and what the cabin's other collector says."""
     others = counterpart_verdicts(store)
     if not others:
         return found
+    enrolled = {(place.slug, unit.slug) for place in fleet.cabins for unit in place.units}
     return [
         replace(one, own=one.verdict, verdict=worse_of(
-            one.verdict, others.get((one.cabin.slug, one.unit.slug)), now)) for one in found]
+            one.verdict, said_of(others, (one.cabin.slug, one.unit.slug), enrolled), now)) for one in found]
 
 
 def _clocks(store: Asks, now: datetime, *, as_of: bool) -> dict[str, Any]:

@@ -6,12 +6,15 @@ tells is its own alone and never the worse of both, or two that once said boil w
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from models.advisory.work_cautions import Work
 from models.verdict import Verdict, Word, is_worse
+
+Key = tuple[str, str]  # cabin and unit
 
 # For how long a verdict of the other holds that is not renewed; a sign's statement runs out as late.
 HOLDS_FOR = timedelta(minutes=10)
@@ -65,6 +68,29 @@ class CounterpartVerdict:
         else runs out, since a cut leaves the one that hears no logs silent, and the other judges by itself.
         """
         return self.verdict is Word.BOIL or now - self.at <= HOLDS_FOR
+
+
+def said_of(
+    others: Mapping[Key, CounterpartVerdict], unit: Key, enrolled: Collection[Key]
+) -> CounterpartVerdict | None:
+    """What the other collector says of a unit.
+
+    Of one that it does not name, a boil of a unit of the cabin that is not enrolled here counts: that may be the
+    same one by another name, which was changed at one of the two.
+
+    Parameters
+    ----------
+    others : mapping
+        By cabin and unit, whatever is not enrolled here among them.
+    """
+    named = others.get(unit)
+    strangers = [(key, one) for key, one in sorted(others.items())
+                 if key[0] == unit[0] and key not in enrolled and one.verdict is Word.BOIL]
+    if named is not None or not strangers:
+        return named
+    key, one = strangers[0]
+    return replace(
+        one, reason=f"of a unit that it calls {key[1]!r}, which is not enrolled here. {one.reason}".strip())
 
 
 def worse_of(own: Verdict, other: CounterpartVerdict | None, now: datetime) -> Verdict:

@@ -129,7 +129,10 @@ class Register:
                 raise ValueError(f"{self.column} must be 0 or 1; register {self.address} holds {number!r}")
             return bool(found) != self.inverted
         factor, offset = UNITS[self.column][unit_named(self.unit)]
-        return float(number) * self.scale * factor + offset
+        found = float(number) * self.scale * factor + offset
+        if not math.isfinite(found):
+            raise ValueError(f"{self.column} must be a finite number; register {self.address} holds {number!r}")
+        return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -98,8 +98,9 @@ ROOMS_MAY_IMPORT: dict[str, set[str]] = {
         "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.queries", "ingest.record", "ingest.registry"},
     "ingest.archiving": {"ingest.settings", "ingest.db"},
     "ingest.actions": {
-        "ingest.archiving", "ingest.settings", "ingest.db", "ingest.evaluation", "ingest.months",
-        "ingest.notification", "ingest.record", "ingest.registry", "ingest.wire"},  # of wire the profiles alone
+        "ingest.archiving", "ingest.counterpart", "ingest.settings", "ingest.db", "ingest.evaluation",
+        "ingest.months", "ingest.notification", "ingest.record", "ingest.registry",
+        "ingest.wire"},  # of wire the profiles alone
     "ingest.store": {"ingest.settings", "ingest.clock", "ingest.private_files", "ingest.db", "ingest.actions"},
     "ingest.as_known": {"ingest.db", "ingest.evaluation", "ingest.registry", "ingest.store"},
     # what another collector tells is done by the same actions as what is recorded here
@@ -121,6 +122,7 @@ ONLY = {
     ("ingest.broker", "ingest.wire"): {"mqtt_client"},
     ("ingest.actions", "ingest.wire"): {"profiles"},
     ("ingest.queries", "ingest.counterpart"): {"words"},
+    ("ingest.actions", "ingest.counterpart"): {"given_up"},  # what asks for no action itself
 }
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", *FOLDERS, "tests"}
 # What reads or writes the world, or a clock, or chance of its own.

@@ -148,13 +148,19 @@ def _of_store(settings: Settings) -> list[Finding]:
 def _of_counterparts(store: Access) -> list[Finding]:
     """Since when the other collector of a cabin that has two has said nothing."""
     last: dict[str, CounterpartVerdict] = {}
-    for (cabin, _), one in counterpart_verdicts(store).items():
-        last[cabin] = one
-    now = store.now()
+    fleet, now, strangers = load_fleet(store), store.now(), []
+    for (cabin, unit), one in sorted(counterpart_verdicts(store).items()):
+        last[cabin] = max(one, last.get(cabin, one), key=lambda said: said.at)
+        if not fleet.has_unit(cabin, unit):
+            strangers.append(Finding(
+                "two collectors", False, f"{cabin}: {one.place.collector} says {one.verdict} of a unit that it "
+                f"calls {unit!r}, which is not enrolled here: give it one name at both (tarnlight rename)"))
     return [
         Finding("two collectors", now - one.at <= HOLDS_FOR,
-                f"{cabin}: {one.place.collector} told its verdicts {lasting((now - one.at).total_seconds())} ago")
-        for cabin, one in sorted(last.items())]
+                f"{cabin}: {one.place.collector} told its verdicts {lasting((now - one.at).total_seconds())} ago"
+                + ("" if now - one.at <= HOLDS_FOR else "; where it is no more, a named person says so: tarnlight "
+                   f"retire --other-collector --cabin {cabin} --by NAME --reason WHY"))
+        for cabin, one in sorted(last.items())] + strangers
 
 
 def _of_archive(settings: Settings, store: Access) -> list[Finding]:

@@ -23,6 +23,9 @@ def add(commands: Any) -> None:
     retire.add_argument("--unit", help="one unit of it")
     retire.add_argument(
         "--contact", metavar="KEY", help="in place of a cabin: a contact, by its key (enroll --export)")
+    retire.add_argument(
+        "--other-collector", action="store_true",
+        help="in place of the cabin: its other collector, which is no more; what that said last counts no more")
     retire.add_argument("--back", action="store_true", help="take back what was retired: enrolled again as it was")
     rename = command(
         commands, "rename", do_rename, private=True,
@@ -51,6 +54,10 @@ def do_retire(options: argparse.Namespace) -> int:
     """Out of the registry, or back into it."""
     if bool(options.cabin) == bool(options.contact) or (options.contact and (options.unit or options.back)):
         raise BadInput("give --cabin, with --unit for one unit of it, or --contact KEY alone")
+    if options.other_collector:
+        if not options.cabin or options.unit or options.back:
+            raise BadInput("--other-collector goes with --cabin alone, and not with --unit or --back")
+        return _do(options, None, {"cabin": options.cabin})
     kind = DeedKind.TAKEN_BACK if options.back else DeedKind.RETIRED
     return _do(options, kind, {"cabin": options.cabin, "unit": options.unit, "contact": options.contact})
 
@@ -74,12 +81,13 @@ def do_move(options: argparse.Namespace) -> int:
         "cabin": options.cabin, "unit": options.unit, "to_cabin": options.to_cabin, "to_unit": options.to})
 
 
-def _do(options: argparse.Namespace, kind: DeedKind, asked: dict[str, Any]) -> int:
-    """Show what it comes to, ask, and do it."""
-    body = {**asked, "kind": str(kind), "by": options.by, "reason": options.reason}
+def _do(options: argparse.Namespace, kind: DeedKind | None, asked: dict[str, Any]) -> int:
+    """Show what it comes to, ask, and do it; None: not of the registry, but of a cabin's other collector."""
+    body = {**asked, "by": options.by, "reason": options.reason} | ({} if kind is None else {"kind": str(kind)})
+    action = "counterpart-give-up" if kind is None else "registry-deed"
     store = open_any(options)
     try:
-        told = store.act("registry-deed", {**body, "look": True}, within_s=WITHIN_S)["lines"]
+        told = store.act(action, {**body, "look": True}, within_s=WITHIN_S)["lines"]
         at_terminal = sys.stdin.isatty()
         for line in told:
             print(line, file=sys.stdout if options.yes or at_terminal else sys.stderr)
@@ -89,10 +97,11 @@ def _do(options: argparse.Namespace, kind: DeedKind, asked: dict[str, Any]) -> i
         if not options.yes and not _agreed():
             print("Nothing was done.")
             return 1
-        store.act("registry-deed", body, within_s=WITHIN_S)
+        store.act(action, body, within_s=WITHIN_S)
     finally:
         store.close()
-    print(f"Done, by {options.by.strip()}. `tarnlight enroll --export` prints the registry as it is now.")
+    print(f"Done, by {options.by.strip()}." if kind is None else
+          f"Done, by {options.by.strip()}. `tarnlight enroll --export` prints the registry as it is now.")
     return 0
 
 

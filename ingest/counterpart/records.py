@@ -5,14 +5,13 @@ acknowledged, and which came from it and are not sent back. What comes is kept b
 (`counterpart_inbox`) and done in its order, by the same actions as what is recorded here. A service has an id of
 its own, a step that is recorded already is refused, a lift answers what is answered already: twice is once.
 
-A lift brings the pieces of water that it answered. They are answered here too; the advisory that stands here is
-lifted, by that person's name, once nothing of it is left unanswered. Until then it stands: who lifted it there had
-not seen what only this collector heard.
+What comes is of the cabin on whose topic it came, by the names that the other knows. A lift is seen to by `lifts`.
 """
 
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,22 +20,32 @@ from typing import Any
 
 import duckdb
 
-from ingest.actions import record_service, withdraw_service
-from ingest.db.engine import Local, transaction
-from ingest.db.held import unjudged
-from ingest.evaluation.exposed import unanswered
-from ingest.record.advisories import record_step
-from ingest.record.advisory_log import KeptAdvisory, answer, append, look_now, open_advisory
-from ingest.record.laboratory import result_of
-from ingest.registry.tables import load_fleet
-from ingest.settings import BadInput, instant_of
-from models.advisory import Lifted
-from models.advisory.events import Cause
-from models.advisory.pieces import Piece
+from ingest.actions import record_service, require_unit, withdraw_service
+from ingest.counterpart.lifts import answer_lift, what_it_answers
+from ingest.counterpart.said import (
+    MOST_NOTE,
+    Key,
+    instant_said,
+    number_said,
+    object_of,
+    one_line,
+    person_said,
+    present_cabin,
+    present_unit,
+)
+from ingest.db.engine import Local, could_not_write, transaction
+from ingest.record.advisories import record_step, step_of_service
+from ingest.record.advisory_log import open_advisory
+from ingest.record.laboratory import KEYS as LABORATORY_KEYS
+from ingest.record.laboratory import number_of, result_of
+from ingest.settings import BadInput
 from models.counterpart import Place
 
+logger = logging.getLogger(__name__)
+
 Con = duckdb.DuckDBPyConnection
-Key = tuple[str, str]
+
+MOST_ID = 200  # characters of a record's id
 
 SET_ASIDE = """
     INSERT INTO quarantine BY NAME SELECT $now AS arrived_at, $source AS source, $cabin AS cabin,
@@ -67,24 +76,19 @@ _SERVICE = """
     SELECT id::VARCHAR, cabin, unit, "at", kind, who, value, note FROM service_event WHERE id = $id::UUID
 """
 _EVENT = """
-    SELECT a.cabin, a.unit, e.body::VARCHAR FROM advisory_event AS e JOIN advisory AS a ON a.id = e.advisory
+    SELECT a.cabin, a.unit, e.body::VARCHAR, e.recorded_at
+    FROM advisory_event AS e JOIN advisory AS a ON a.id = e.advisory
     WHERE e.advisory = $advisory AND e.seq = $seq
 """
-_ANSWERED = """
-    SELECT start, "end", kind, underdosed_l_upper, dose_low_mj_cm2 FROM answered WHERE lift = $lift ORDER BY number
+# A step, or a sample that was not satisfactory, that stands here as it came from there.
+_SAME_STEP = """
+    SELECT 'event:' || e.advisory || ':' || e.seq FROM advisory_event AS e JOIN advisory AS a ON a.id = e.advisory
+    WHERE a.cabin = $cabin AND a.unit = $unit AND (e.body ->> '$.by') = $by
+        AND coalesce(e.body ->> '$.done_at', e.body ->> '$.at')::TIMESTAMPTZ = $at_
+        AND CASE WHEN $failed THEN (e.body ->> '$.kind') = 'sample-failed'
+            ELSE (e.body ->> '$.kind') = 'step-recorded' AND (e.body ->> '$.step') = $step END
 """
-# Samples that were not satisfactory and that the other had not heard of when it lifted.
-_NOT_KNOWN_THERE = """
-    WITH failed AS (
-        SELECT 'service:' || r.service AS id FROM laboratory_result AS r JOIN service_done AS e ON e.id = r.service
-        WHERE r.advisory = $advisory
-        UNION ALL
-        SELECT 'event:' || advisory || ':' || seq FROM advisory_event
-        WHERE advisory = $advisory AND (body ->> '$.kind') = 'sample-failed'
-            AND coalesce(body ->> '$.service', '') = '')
-    SELECT count(*) FROM failed LEFT JOIN counterpart_record AS c USING (id)
-    WHERE c.id IS NULL OR c."at" > $lifted
-"""
+STEP_NUMBERS = ("degrees_c", "minutes", "times")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +122,7 @@ def _message(con: Con, what: str, of: str, seq: int) -> dict[str, Any]:
         return {"what": what, "body": {"id": of, "by": found[0], "reason": found[1]}}
     found = con.execute(_EVENT, {"advisory": of, "seq": seq}).fetchone()
     assert found is not None
-    cabin, unit, text = found
+    cabin, unit, text, recorded_at = found
     event = json.loads(text)
     body: dict[str, Any] = {"cabin": cabin, "unit": unit, "by": event["by"]}
     if what != "lifted":
@@ -129,11 +133,9 @@ def _message(con: Con, what: str, of: str, seq: int) -> dict[str, Any]:
         if event.get("begun_at"):
             body["from"] = event["begun_at"]
         return {"what": "step", "body": body}
-    pieces = [
-        {"start": start.isoformat(), "end": end.isoformat(), "kind": kind, "most": most, "dose": dose}
-        for start, end, kind, most, dose in con.execute(_ANSWERED, {"lift": of}).fetchall()]
     return {"what": what, "body": {
-        **body, "number": of, "at": event["at"], "reason": event.get("reason", ""), "pieces": pieces}}
+        **body, "number": of, "at": event["at"], "reason": event.get("reason", ""),
+        **what_it_answers(con, (cabin, unit), of, recorded_at)}}
 
 
 def was_sent(con: Con, number: str, now: datetime) -> None:
@@ -144,20 +146,26 @@ def was_sent(con: Con, number: str, now: datetime) -> None:
 def keep_incoming(con: Con, cabin: str, payload: bytes, now: datetime) -> None:
     """Keep a record that came, to be done in its turn; one that came before is not kept again.
 
+    Parameters
+    ----------
+    cabin : str
+        As the other collector calls it.
+
     Raises
     ------
     BadInput
         If it is no such record.
     """
-    try:
-        said = json.loads(payload)
-        number, body = str(said["id"]), dict(said["body"])
-        if said["what"] not in _DONE:
-            raise BadInput(f"what must be one of {', '.join(_DONE)}; got {said['what']!r}")
-        if body.get("cabin", cabin) != cabin:
-            raise BadInput(f"this record is of {body['cabin']!r} and came on a topic of {cabin!r}")
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise BadInput(f"this is no record: {type(error).__name__}: {error}") from error
+    said = object_of(payload, "record")
+    number, what, body = said.get("id"), said.get("what"), said.get("body")
+    if not isinstance(number, str) or not 0 < len(number) <= MOST_ID or not number.isprintable():
+        raise BadInput(f"id of a record must be 1 to {MOST_ID} printable characters; got {str(number)[:40]!r}")
+    if not isinstance(what, str) or what not in _DONE:
+        raise BadInput(f"what must be one of {', '.join(_DONE)}; got {str(what)[:40]!r}")
+    if not isinstance(body, dict):
+        raise BadInput(f"body of a record must be a JSON object; got {type(body).__name__}")
+    if body.get("cabin", cabin) != cabin:
+        raise BadInput(f"this record is of {str(body['cabin'])[:80]!r} and came on a topic of {cabin!r}")
     con.execute("""
         INSERT INTO counterpart_inbox SELECT nextval('counterpart_number'), $id, $cabin, $body::JSON, $now
         WHERE NOT EXISTS (FROM counterpart_record WHERE id = $id AND way = 'heard')
@@ -165,136 +173,147 @@ def keep_incoming(con: Con, cabin: str, payload: bytes, now: datetime) -> None:
     """, {"id": number, "cabin": cabin, "body": json.dumps(said), "now": now})
 
 
-def do_next(con: Con, place: Place, cabins: list[str], now: datetime) -> str | None:
-    """Do the first record that waits; what came of it, or None where none waits.
+def do_next(con: Con, place: Place, now: datetime, last: str = "") -> tuple[str, str] | None:
+    """Do the first record that waits of the cabin whose turn it is.
 
     Parameters
     ----------
     place : Place
         Where the other collector stands.
-    cabins : list of str
-        Whose records are sent to the other: what this one adds is not sent back.
+    last : str
+        Whose record was done last: cabins take turns, for one may send thousands.
+
+    Returns
+    -------
+    cabin, words : str
+        Whose it was, as the other calls it, and what came of it; None where none waits.
     """
     found = con.execute(
-        "SELECT number, id, cabin, body::VARCHAR FROM counterpart_inbox ORDER BY number LIMIT 1").fetchone()
+        "SELECT number, id, cabin, body::VARCHAR FROM counterpart_inbox ORDER BY cabin <= $last, cabin, number "
+        "LIMIT 1", {"last": last}).fetchone()
     if found is None:
         return None
-    number, heard_id, cabin, text = found
-    said = json.loads(text)
-    before = set(_ids(con, cabins))
+    number, heard_id, called, text = found
+    said, cabin = json.loads(text), present_cabin(Local(con), called)
+    before = set(_ids(con, cabin))
+    same: list[str] = []
     try:
-        told = _DONE[said["what"]](con, said["body"], place, now)
+        heard = _Heard(said["body"], called, cabin, place, now)
+        told = _DONE[said["what"]](con, heard, same)
         refused = ""
-    except (BadInput, KeyError, TypeError, ValueError, AttributeError) as error:
-        told = refused = f"not counted here: {error if isinstance(error, BadInput) else repr(error)}"
+    except Exception as error:  # outermost: one that cannot be done must not hold up what comes behind it
+        if could_not_write(error):
+            raise
+        if not isinstance(error, BadInput):
+            logger.exception("a record of %s could not be done", place.collector)
+        why = error if isinstance(error, BadInput) else f"{type(error).__name__}: {str(error).splitlines()[:1]}"
+        told = refused = f"not counted here: {why}"
 
     def work() -> None:
         if refused:
             con.execute(SET_ASIDE, {
                 "now": now, "source": f"{place.collector}: {said['what']}", "payload": text.encode()[:10_000],
                 "cabin": cabin, "reason": refused})
-        for mine in _ids(con, cabins):
-            if mine not in before:
-                con.execute("INSERT INTO counterpart_record VALUES ($id, 'echo', $now)", {"id": mine, "now": now})
+        # What this one added is not sent back; nor what it had added when a stop came in between.
+        stay = {mine for mine in _ids(con, cabin) if mine not in before} | set(same)
+        for mine in stay:
+            con.execute("""
+                INSERT INTO counterpart_record SELECT $id, 'echo', $now
+                WHERE NOT EXISTS (FROM counterpart_record WHERE id = $id AND way <> 'heard')
+            """, {"id": mine, "now": now})
         con.execute("INSERT INTO counterpart_record VALUES ($id, 'heard', $now)", {"id": heard_id, "now": now})
         con.execute("DELETE FROM counterpart_inbox WHERE number = $number", {"number": number})
 
     transaction(con, work)
-    return f"{said['what']} of {cabin}: {told}"
+    return called, f"{said['what']} of {cabin}: {told}"
 
 
-def _ids(con: Con, cabins: list[str]) -> list[str]:
-    return [number for number, *_ in con.execute(_UNSENT, {"cabins": cabins}).fetchall()]
+def _ids(con: Con, cabin: str) -> list[str]:
+    return [number for number, *_ in con.execute(_UNSENT, {"cabins": [cabin]}).fetchall()]
 
 
-def _service(con: Con, body: dict[str, Any], place: Place, now: datetime) -> str:
-    told = record_service(con, body, now, Path())
-    return "recorded already" if told.get("already") else f"recorded; {told['advisory']}".rstrip("; ")
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """What a record says, what the other calls its cabin and what that is here, and where and when it was heard."""
+
+    body: dict[str, Any]
+    called: str
+    cabin: str
+    place: Place
+    now: datetime
+
+    def key(self, con: Con) -> Key:
+        """Its unit, as it is called here; one of this cabin."""
+        unit = self.body.get("unit")
+        key = present_unit(Local(con), self.called, unit if isinstance(unit, str) else "")
+        if key[0] != self.cabin:
+            raise BadInput(f"what is called {unit!r} there belongs to another cabin here")
+        require_unit(con, *key)
+        return key
+
+    def lines(self, *names: str) -> dict[str, str]:
+        """What people wrote, as it may be shown; what is not there is left out."""
+        return {name: one_line(self.body[name], MOST_NOTE) for name in names if self.body.get(name) is not None}
 
 
-def _withdrawn(con: Con, body: dict[str, Any], place: Place, now: datetime) -> str:
-    return str(withdraw_service(con, body, now, Path())["advisory"] or "withdrawn")
+def _service(con: Con, heard: _Heard, same: list[str]) -> str:
+    body, now = heard.body, heard.now
+    cabin, unit = heard.key(con)
+    if body.get("id") is None:
+        raise BadInput("a record of service from another collector must bear its id")
+    number = number_of(body)
+    given = {
+        "id": number, "cabin": cabin, "unit": unit, "value": body.get("value"), "is_pct": True,
+        "at": instant_said("at", body.get("at")).isoformat(), **heard.lines("kind", "who", "note"),
+        **{name: body[name] for name in LABORATORY_KEYS if body.get(name) is not None}}
+    if given.get("taken_at") is not None:
+        given["taken_at"] = instant_said("taken_at", given["taken_at"]).isoformat()
+    same.append(f"service:{number}")
+    told = record_service(con, given, now, Path())
+    if told.get("already"):  # a stop may have come before it could count for an advisory: it is asked once more
+        return f"recorded already; {step_of_service(con, {**given, 'service': number}, now)}".rstrip("; ")
+    return f"recorded; {told['advisory']}".rstrip("; ")
 
 
-def _step(con: Con, body: dict[str, Any], place: Place, now: datetime) -> str:
-    kept = open_advisory(con, (str(body["cabin"]), str(body["unit"])))
+def _withdrawn(con: Con, heard: _Heard, same: list[str]) -> str:
+    number = number_of({"id": str(heard.body.get("id"))})
+    found = con.execute("""
+        SELECT e.cabin, w.who FROM service_event AS e LEFT JOIN service_withdrawn AS w USING (id)
+        WHERE e.id = $id::UUID
+    """, {"id": number}).fetchone()
+    if found is None or found[0] != heard.cabin:
+        raise BadInput(f"no record {number!r} of this cabin is here to be withdrawn")
+    same.append(f"withdrawn:{number}")
+    if found[1] is not None:
+        return f"withdrawn already, by {found[1]}"
+    given = {"id": number, "by": person_said("by", heard.body.get("by")), **heard.lines("reason")}
+    return str(withdraw_service(con, given, heard.now, Path())["advisory"] or "withdrawn")
+
+
+def _step(con: Con, heard: _Heard, same: list[str]) -> str:
+    body, key = heard.body, heard.key(con)
+    given: dict[str, Any] = {
+        "by": person_said("by", body.get("by")), "at": instant_said("at", body.get("at")).isoformat(),
+        "failed": body.get("failed") is True, **heard.lines("step", "note", "how")}
+    if body.get("from") is not None:
+        given["from"] = instant_said("from", body["from"]).isoformat()
+    given |= {name: number_said(name, body[name]) for name in STEP_NUMBERS if body.get(name) is not None}
+    there = [number for (number,) in con.execute(_SAME_STEP, {
+        "cabin": key[0], "unit": key[1], "by": given["by"], "at_": instant_said("at", given["at"]),
+        "failed": given["failed"], "step": given.get("step", "")}).fetchall()]
+    same.extend(there)
+    if there:
+        return "recorded already"
+    kept = open_advisory(con, key)
     if kept is None:
         return "no advisory stands here"
-    record_step(con, {**body, "advisory": kept.id}, now, Path())
+    record_step(con, {**given, "step": given.get("step", ""), "advisory": kept.id}, heard.now, Path())
     return f"counted for {kept.id}"
 
 
-def _lifted(con: Con, body: dict[str, Any], place: Place, now: datetime) -> str:
-    key = (str(body["cabin"]), str(body["unit"]))
-    lift, at = f"{place}:{body['number']}", instant_of("at", body["at"])
-    pieces = [
-        Piece(start=instant_of("start", one["start"]), end=instant_of("end", one["end"]), kind=str(one["kind"]),
-              cause="", underdosed_l=0.0, underdosed_l_upper=float(one["most"]),
-              dose_low_mj_cm2=None if one["dose"] is None else float(one["dose"]))
-        for one in body["pieces"]]
-
-    def work() -> None:
-        con.execute("DELETE FROM answered WHERE lift = $lift AND cabin = $cabin AND unit = $unit", {
-            "lift": lift, "cabin": key[0], "unit": key[1]})
-        answer(con, key, lift, pieces, min(at, now))
-        con.execute("INSERT INTO counterpart_lift VALUES ($cabin, $unit, $lift, $by, $at_, $reason)", {
-            "cabin": key[0], "unit": key[1], "lift": lift, "by": str(body["by"]), "at_": min(at, now),
-            "reason": str(body.get("reason") or "")})
-        look_now(con, key, now)
-
-    transaction(con, work)
-    return f"what {body['by']} lifted there ({body['number']}) is answered here"
+def _lifted(con: Con, heard: _Heard, same: list[str]) -> str:
+    return answer_lift(con, heard.key(con), heard.body, heard.place, heard.now)
 
 
-_DONE: dict[str, Callable[[Con, dict[str, Any], Place, datetime], str]] = {
+_DONE: dict[str, Callable[[Con, _Heard, list[str]], str]] = {
     "service": _service, "withdrawn": _withdrawn, "step": _step, "lifted": _lifted}
-
-
-def lift_what_is_answered(con: Con, place: Place, now: datetime) -> list[str]:
-    """Lift, by the name of who lifted it at the other collector, what has nothing unanswered left.
-
-    Of the advisories that were raised before such a lift: one of water alone, or of a sample that the other knew of
-    when it lifted. One that somebody raised by hand here is lifted here.
-    """
-    rows = con.execute("""
-        SELECT cabin, unit, arg_max(lift, "at"), arg_max(who, "at"), max("at"), arg_max(reason, "at")
-        FROM counterpart_lift GROUP BY ALL ORDER BY ALL
-    """).fetchall()
-    if not rows:
-        return []
-    fleet, told = load_fleet(Local(con)), []
-    for cabin, unit, lift, who, at, reason in rows:
-        key = (str(cabin), str(unit))
-        kept = open_advisory(con, key)
-        if kept is None or not fleet.has_unit(*key):
-            con.execute("DELETE FROM counterpart_lift WHERE cabin = $cabin AND unit = $unit", {
-                "cabin": key[0], "unit": key[1]})
-            continue
-        if _stands(con, kept, at) or unjudged(Local(con), key, now):
-            continue
-        left = unanswered(Local(con), fleet, [key], now)
-        if not left[~left["to_watch"].astype(bool) & ~left["to_note"].astype(bool)].empty:
-            continue
-        _lift(con, kept, Lifted(
-            at=max(now, kept.advisory.updated_at), by=f"{who} (at {place.collector})",
-            reason=f"lifted there as {lift.partition(':')[2]}: {reason or 'all its steps were done'}"), now)
-        told.append(f"{kept.id} of {cabin}/{unit} is lifted, as {who} lifted it at {place.collector}")
-    return told
-
-
-def _stands(con: Con, kept: KeptAdvisory, lifted: datetime) -> bool:
-    """Whether an advisory is about something that no lift of before that instant at the other can have answered."""
-    found = con.execute(_NOT_KNOWN_THERE, {"advisory": kept.id, "lifted": lifted}).fetchone()
-    return kept.advisory.cause is Cause.MANUAL or bool(found and found[0])
-
-
-def _lift(con: Con, kept: KeptAdvisory, lifted: Lifted, now: datetime) -> None:
-    def work() -> None:
-        append(con, kept.id, kept.next_seq, lifted, now)
-        con.execute("INSERT INTO counterpart_record VALUES ($id, 'echo', $now)", {
-            "id": f"event:{kept.id}:{kept.next_seq}", "now": now})
-        con.execute("DELETE FROM counterpart_lift WHERE cabin = $cabin AND unit = $unit", {
-            "cabin": kept.cabin, "unit": kept.unit})
-        look_now(con, (kept.cabin, kept.unit), now)
-
-    transaction(con, work)

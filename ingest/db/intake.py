@@ -19,6 +19,7 @@ from ingest.db.frames import frame
 from ingest.db.quarantine import source_of
 from ingest.db.schema import FUTURE_S, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.wire import mapped, senml
+from ingest.wire.instants import Rows
 from models.doors import OWN_TREE, Topic, Topics
 from models.exposure import WORSE_VALUE
 
@@ -95,11 +96,15 @@ class Kept:
 
 
 class _Pack(NamedTuple):
-    """Rows by their instant, what of it was refused, and the instants that were told as before the arrival."""
+    """Rows by their instant, what of it was refused, and the instants that were told as before the arrival.
 
-    rows: dict[int, dict[str, float | bool]]
+    `clashes`: what else it says of some instants.
+    """
+
+    rows: Rows
     problems: list[senml.Refusal]
     relative: set[int]
+    clashes: Rows
 
 
 @dataclass(slots=True)
@@ -132,11 +137,13 @@ class Message:
         """
         if self._read is None or self._read[0] != self.arrived or self._read[1] is not topic:
             relative: set[int] = set()
+            clashes: Rows = {}
             at_s = self.arrived.timestamp()
             try:
-                found = senml.readings(self.payload, at_s, relative) if topic is None else mapped.readings(
-                    self.payload, topic, at_s, relative, retained=self.retained)
-                self._read = (self.arrived, topic, _Pack(*found, relative))
+                found = senml.readings(
+                    self.payload, at_s, relative, clashes) if topic is None else mapped.readings(
+                    self.payload, topic, at_s, relative, clashes, retained=self.retained)
+                self._read = (self.arrived, topic, _Pack(*found, relative, clashes))
             except senml.PackRefused as error:
                 self._read = (self.arrived, topic, error)
         if isinstance(self._read[2], senml.PackRefused):
@@ -263,16 +270,17 @@ def decode(
                 refused.whole(number, "link must be up or down", (cabin, unit))
             continue
         try:
-            rows, problems, relative = message.read(own[1] if own else None)
+            rows, problems, relative, clashes = message.read(own[1] if own else None)
         except senml.PackRefused as error:
             refused.whole(number, str(error), (cabin, unit))
             continue
         for one in problems:
             refused.part(
                 number, (cabin, unit), one.record.encode(), one.reason, one.times, aside=one.past_limit)
-        keys += [(cabin, unit, at_ms, number) for at_ms in rows]
-        values += rows.values()
-        by_arrival += [at_ms in relative for at_ms in rows] if relative else [False] * len(rows)
+        instants = [*rows, *clashes]  # of one instant the worse value counts (`merge_same_instant`)
+        keys += [(cabin, unit, at_ms, number) for at_ms in instants]
+        values += [*rows.values(), *clashes.values()]
+        by_arrival += [at_ms in relative for at_ms in instants] if relative else [False] * len(instants)
     valid, bad = _frame(keys, values, now + ahead - CLOCKS_DIFFER)
     for number, row, text, reason, times in bad:
         refused.part(number, keys[row][:2], text.encode(), reason, times)

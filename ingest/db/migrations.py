@@ -445,11 +445,23 @@ UPDATE contact SET key = found.key FROM (
     WHERE contact.name = found.name AND contact.role = found.role;
 """
 
+_COUNTERPART_LIFTS = """
+-- A lift at the other collector is followed for the advisory that stood here when it came, and for a time.
+DELETE FROM counterpart_lift;
+ALTER TABLE counterpart_lift ADD COLUMN advisory VARCHAR;
+ALTER TABLE counterpart_lift ADD COLUMN failed VARCHAR;                    -- JSON: samples of which it knew
+ALTER TABLE counterpart_lift ADD COLUMN heard_at TIMESTAMPTZ;
+-- Append-only: who said that a cabin's other collector is no more; what it told until then counts no more.
+CREATE TABLE counterpart_given_up (
+    cabin VARCHAR NOT NULL, "at" TIMESTAMPTZ NOT NULL, who VARCHAR NOT NULL, reason VARCHAR NOT NULL,
+    told VARCHAR NOT NULL);                                                -- what it had said last
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST, _NOTIFICATIONS, _DAILY, _FAULTS, _POLICY, _SESSIONS, _VERSIONS, _QUARANTINE, _EXPOSURE, _PIECES,
     _WITHDRAWN, _LABORATORY, _LOWER_BOUNDS, _SEVERITY, _CABIN_LIMITS, _ARRIVAL, _BOOKINGS, _BACKUPS, _HELD, _FLOOD,
     _STAYS, _SUPPLY_LINE, _PLAYED, _BATTERY, _SIGNED, _COMMISSIONING, _LANGUAGES, _ARCHIVE, _PROFILES,
-    _SUCCESSION, _COUNTERPART)
+    _SUCCESSION, _COUNTERPART, _COUNTERPART_LIFTS)
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, until: int | None = None) -> int:

@@ -16,6 +16,8 @@ ANSWERS_WITHIN_S = 3.0
 # What an exception code means: Modbus Application Protocol V1.1b3, section 7, from memory.
 EXCEPTIONS = {1: "it does not know that question", 2: "it has no such address", 3: "it refuses that number of them",
               4: "it failed", 6: "it is busy", 10: "no path to it", 11: "nobody answers behind the gateway"}
+# Of each bank the question for it: the same, section 6.
+FUNCTIONS = {Bank.COIL: 1, Bank.DISCRETE: 2, Bank.HOLDING: 3, Bank.INPUT: 4}
 
 
 class Unanswered(Exception):
@@ -95,9 +97,13 @@ class Line:
     def _take(self, block: list[Register], answer: Any, out: Heard) -> None:
         """Values of an answer; one that cannot be used leaves the others."""
         first, count = span(block)
+        if answer.function_code != FUNCTIONS[block[0].bank]:
+            out.problems.append(
+                f"{_named(block)}: an answer to another question, of function {answer.function_code}")
+            return
         found = answer.bits if block[0].bank in BITS else answer.registers
-        if len(found) < count:
-            out.problems.append(f"{_named(block)}: a short answer of {len(found)} in place of {count}")
+        if len(found) < count or (len(found) > count and block[0].bank not in BITS):  # bits come in whole bytes
+            out.problems.append(f"{_named(block)}: an answer of {len(found)} in place of {count}")
             return
         for one in block:
             words = found[one.address - first : one.address - first + one.words]

@@ -65,10 +65,19 @@ async def poll_one(key: Key, controller: Controller, cadence_s: float, publish: 
                 failures += 1
                 wait_s = min(max(cadence_s, FIRST_WAIT_S * 2.0 ** min(failures - 1, 10)), LONGEST_WAIT_S)
             except Exception as error:  # outermost: a fault of ours with one unit must not stop the others
+                line.close()  # what is still to come on it answers nothing that is asked later
                 told.now(f"could not be read: {type(error).__name__}: {error}")
                 failures += 1
                 wait_s = LONGEST_WAIT_S
             await asyncio.sleep(max(0.0, began + wait_s - time.monotonic()))
+
+
+def _of_a_line(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """What a controller sends that is no frame ends in the library's transport; its line says that it is silent."""
+    if "transport" in context:
+        logger.debug("%s", context.get("message"))
+    else:
+        loop.default_exception_handler(context)
 
 
 class Poller:
@@ -81,6 +90,7 @@ class Poller:
     async def run(self, stop: threading.Event) -> None:
         """Until told to stop."""
         due = 0.0
+        asyncio.get_running_loop().set_exception_handler(_of_a_line)
         try:
             while not stop.is_set():
                 if time.monotonic() >= due:

@@ -25,7 +25,7 @@ from ingest.record.advisory_log import latest_of
 from ingest.registry.tables import load_fleet, load_names, load_whole_fleet, new_revision, to_json
 from ingest.settings import ArchiveUnavailable, BadInput
 from models.advisory.events import State
-from models.fleet import SLUG, Cabin, Fleet
+from models.fleet import SLUG, Cabin, Fleet, polled
 from models.succession import DeedKind, Key, name_of
 
 Con = duckdb.DuckDBPyConnection
@@ -92,13 +92,21 @@ def deed(con: Con, body: dict[str, Any], now: datetime, path: Path) -> dict[str,
 
 
 def history(store: Asks) -> list[dict[str, Any]]:
-    """Every deed in its order: `at, who, kind, was, now, reason`; of a contact its key."""
+    """Every deed in its order: `at, who, kind, was, now, reason`; of a contact its key.
+
+    Who said that a cabin's other collector is no more is among them.
+    """
     found = store.ask("SELECT * FROM registry_deed ORDER BY revision, rowid")
-    return [
+    given_up = store.ask('SELECT * FROM counterpart_given_up ORDER BY "at"')
+    deeds = [
         {"at": one.at.to_pydatetime(), "who": one.who, "kind": one.kind,
          "was": name_of((one.was_cabin, one.was_unit)) if one.was_cabin else f"contact {one.was_unit}",
          "now": None if one.now_cabin is None or one.now_cabin != one.now_cabin else name_of(
              (one.now_cabin, one.now_unit)), "reason": one.reason} for one in named(found)]
+    ended = [
+        {"at": one.at.to_pydatetime(), "who": one.who, "kind": "given-up", "was": f"other collector of {one.cabin}",
+         "now": None, "reason": "; ".join(filter(None, (one.reason, one.told)))} for one in named(given_up)]
+    return deeds if not ended else sorted(deeds + ended, key=lambda one: one["at"])
 
 
 def _note(con: Con, kind: DeedKind, was: Key, became: Key | None, who: str, reason: str, now: datetime) -> None:
@@ -166,8 +174,8 @@ def _take_back(con: Con, body: dict[str, Any], now: datetime) -> _Plan:
     whole = load_whole_fleet(Local(con)).cabin(key[0])
     units = [(key[0], one.slug) for one in whole.units if not fleet.has_unit(key[0], one.slug)
              and key[1] in ("", one.slug)]
-    lines = [f"{', '.join(name_of(one) for one in units)}: enrolled again as it was; since it was last heard "
-             "nobody knows what it did"]
+    lines = [f"{', '.join(name_of(one) for one in units or [key])}: enrolled again as it was; since it was last "
+             "heard nobody knows what it did"]
 
     def work() -> None:
         if not key[1]:
@@ -204,7 +212,7 @@ def _rename(con: Con, body: dict[str, Any], now: datetime) -> _Plan:
     lines = [f"{name_of(was)} becomes {name_of(now_) if now_ else ''}: {_record_words(con, was)}"
              for was, now_ in pairs]
     lines += _open_goes_along(con, units)
-    lines += _logger_words(units)
+    lines += _logger_words(fleet, units)
     copies = _archived_copies(con, pairs, now, look=bool(body.get("look")))
     if not key[1]:
         pairs = [(key, became), *pairs]
@@ -238,7 +246,7 @@ def _move(con: Con, body: dict[str, Any], now: datetime) -> _Plan:
              "where the unit itself is carried to another cabin, retire it here and enrol it there instead"]
     if signed and signed[0]:
         lines.append(f"{signed[0]} signed months of {key[0]} and {there.slug} will show as changed since")
-    lines += _logger_words([key])
+    lines += _logger_words(fleet, [key])
     copies = _archived_copies(con, [(key, became)], now, look=bool(body.get("look")))
     other_clock = fleet.cabin(key[0]).time_zone != there.time_zone
 
@@ -387,8 +395,12 @@ def _open_goes_along(con: Con, units: list[Key]) -> list[str]:
             for one in latest_of(Local(con), units).values() if one.advisory.state is not State.LIFTED]
 
 
-def _logger_words(units: list[Key]) -> list[str]:
+def _logger_words(fleet: Fleet, units: list[Key]) -> list[str]:
+    asked = polled(fleet)
     return [
+        f"what is polled of tarnlight/{name_of(one)} is published under its new name within a minute, and the "
+        "broker drops that until its files are written anew: run `tarnlight broker` and reload it at once"
+        if one in asked else
         f"what its logger sends under tarnlight/{name_of(one)} is taken in as before, until it is told the new "
         "name (`tarnlight broker` makes the new user)" for one in units]
 

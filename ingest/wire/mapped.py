@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from ingest.wire import limits
+from ingest.wire.instants import Rows, put
 from ingest.wire.senml import PackRefused, PastLimit, Refusal, Refusals, Refused, json_of
 from models.doors import TimeIn, Topic, Value
 from models.units import FLAGS, UNITS, unit_named
@@ -23,11 +24,10 @@ NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?")
 VALUE_CHARACTERS = 100  # of a plain value; the longest number takes some 25
 MISSING = object()
 
-Rows = dict[int, dict[str, float | bool]]
-
 
 def readings(
-    payload: bytes, topic: Topic, arrived_s: float, relative: set[int], *, retained: bool = False
+    payload: bytes, topic: Topic, arrived_s: float, relative: set[int], clashes: Rows | None = None, *,
+    retained: bool = False,
 ) -> tuple[Rows, list[Refusal]]:
     """One payload to the columns of readings, as `ingest.wire.senml.readings` does it.
 
@@ -39,6 +39,8 @@ def readings(
         Arrival, Unix time; what bears no time is of the second in which it came. [s]
     relative : set
         Takes up the instants that count from the arrival.
+    clashes : dict, optional
+        As there.
     retained : bool
         The broker had it from before.
 
@@ -60,7 +62,7 @@ def readings(
             continue
         if not topic.time:
             relative.add(at_ms)
-        if not _fill(rows, record, topic.values, at_ms, refused):
+        if not _fill(rows, clashes, record, topic.values, at_ms, refused):
             refused.add(Refused(record, "holds none of {apart}", apart=", ".join(one.path for one in topic.values)))
     return rows, refused.all()
 
@@ -86,7 +88,9 @@ def _records(payload: bytes, topic: Topic) -> Iterable[Any]:
     return found
 
 
-def _fill(rows: Rows, record: Any, values: Iterable[Value], at_ms: int, refused: Refusals) -> bool:
+def _fill(
+    rows: Rows, clashes: Rows | None, record: Any, values: Iterable[Value], at_ms: int, refused: Refusals
+) -> bool:
     """Put a record's values into the row of its instant; whether it held any of them, good or bad."""
     held = False
     for value in values:
@@ -98,7 +102,7 @@ def _fill(rows: Rows, record: Any, values: Iterable[Value], at_ms: int, refused:
         if isinstance(found, Refused):
             refused.add(found)
         elif found is not None:
-            rows.setdefault(at_ms, {}).setdefault(value.column, found)
+            put(rows, clashes, at_ms, value.column, found)
     return held
 
 
@@ -130,7 +134,10 @@ def value_of(value: Value, raw: Any) -> float | bool | Refused | None:
         return Refused(raw, f"{value.column} must be a finite number; got {{got}}", raw,
                        past_limit=isinstance(raw, limits.LongNumber))
     factor, offset = UNITS[value.column][unit_named(value.unit)]
-    return number * factor + offset
+    found = number * factor + offset
+    if not math.isfinite(found):
+        return Refused(raw, f"{value.column} must be a finite number; got {{got}}", raw)
+    return found
 
 
 def _number(raw: Any) -> float | None:
@@ -165,6 +172,7 @@ def _instant(record: Any, topic: Topic, arrived_ms: int) -> int | Refused:
         if seconds is not None and topic.time_in is TimeIn.MILLISECONDS:
             seconds /= 1000.0
     if seconds is None or not abs(seconds) < 9e9:
-        return Refused(record, f"time at {topic.time} must be a number of {topic.time_in} since 1970; got {{got}}",
-                       told)
+        allowed = "lie between 1690 and 2250" if topic.time_in is TimeIn.ISO else (
+            f"be a number of {topic.time_in} since 1970")
+        return Refused(record, f"time at {topic.time} must {allowed}; got {{got}}", told)
     return round(seconds * 1000)

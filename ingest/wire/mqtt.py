@@ -89,12 +89,14 @@ class Subscription:
                 out.append(self._made.get_nowait())
         return out
 
-    def told(self) -> list[Message]:
-        """What a cabin's other collector told since the last call."""
+    def told(self, most: int, most_bytes: int) -> list[Message]:
+        """What cabins' other collectors told since the last call, in its order, up to so many and so much."""
         out: list[Message] = []
+        size = 0
         with contextlib.suppress(queue.Empty):
-            while True:
+            while len(out) < most and size < most_bytes:
                 out.append(self._told.get_nowait())
+                size += len(out[-1].payload)
         return out
 
     def acknowledge(self, messages: list[Message]) -> None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingest.wire import limits
+from ingest.wire.instants import Rows, put
 
 RELATIVE_BELOW_S = 2**28  # RFC 8428, 4.5.3: a sum below is relative to now
 VERSION = 10  # RFC 8428, 4.4: the version that this decoder understands
@@ -345,8 +346,8 @@ def _value(label: str, record: dict[str, Any], base: dict[str, Any], name: str) 
 
 
 def readings(
-    payload: bytes, now_s: float, relative: set[int] | None = None
-) -> tuple[dict[int, dict[str, float | bool]], list[Refusal]]:
+    payload: bytes, now_s: float, relative: set[int] | None = None, clashes: Rows | None = None
+) -> tuple[Rows, list[Refusal]]:
     """One pack to the columns of readings.
 
     Parameters
@@ -357,6 +358,9 @@ def readings(
         Arrival, Unix time. [s]
     relative : set, optional
         Takes up the instants that were told as before the arrival: they are as right as our clock.
+    clashes : dict, optional
+        Takes up what else the pack says of an instant, of each column the worst: which of the two counts is judged
+        where they are kept.
 
     Returns
     -------
@@ -370,7 +374,7 @@ def readings(
     PackRefused
         If the pack as a whole cannot be read.
     """
-    rows: dict[int, dict[str, float | bool]] = {}
+    rows: Rows = {}
     refused = Refusals()
     for record in resolve(consumed(parse(payload)), now_s):
         found = cell(record)
@@ -378,7 +382,7 @@ def readings(
             refused.add(found)
         else:
             at_ms, column, value = found
-            rows.setdefault(at_ms, {}).setdefault(column, value)
+            put(rows, clashes, at_ms, column, value)
             if relative is not None and isinstance(record, Resolved) and "relative" in record:
                 relative.add(at_ms)
     return rows, refused.all()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import subprocess
@@ -12,10 +13,12 @@ from pathlib import Path
 import pytest
 
 from dashboard.commands.load import by_present_name
+from ingest.counterpart.words import keep_words
 from ingest.db.intake import keep
 from ingest.evaluation.evaluate import evaluate, owe
 from ingest.registry.tables import load_fleet, load_names
 from ingest.store import Store
+from models.counterpart import Place
 from tests.conftest import FLEET_TOML, environment, tarnlight_here
 from tests.ingest.ingest_streams import steady
 
@@ -137,7 +140,29 @@ def test_a_section_that_the_file_lacks_is_said_before_it_goes_back_and_can_be_ke
     assert "[crew]" not in tarnlight_here(enrolled, "enroll", "--export").stdout
 
 
+def test_a_boil_of_a_collector_that_is_no_more_is_ended_by_name_and_stands_in_the_history(heard):
+    words = ("retire", "--other-collector", "--cabin", "heron-point", *BY)
+    told = tarnlight_here(heard, *words, "--yes")
+    assert told.returncode == 2 and "no other collector has told verdicts" in told.stderr
+    store, now = Store(heard), datetime.now(UTC)
+    keep_words(store.con, "heron-point", Place.CABIN, json.dumps({
+        "at": now.isoformat(), "units": {"main": {"verdict": "boil", "reason": "dark for an hour"}}}).encode(), now)
+    store.close()
+    assert "boil" in tarnlight_here(heard, "status", "--cabin", "heron-point").stdout
+    told = tarnlight_here(heard, *words, "--yes")
+    assert told.returncode == 2 and "reason must say why" in told.stderr
+    told = tarnlight_here(heard, *words, "--reason", "two good samples")
+    assert told.returncode == 2 and "said boil on" in told.stderr and "health authority" in told.stderr
+    told = tarnlight_here(heard, *words, "--reason", "two good samples", "--yes")
+    assert told.returncode == 0 and told.stdout.endswith("Done, by Ann Lund.\n")
+    assert "boil" not in tarnlight_here(heard, "status", "--cabin", "heron-point", "--json").stdout
+    told = tarnlight_here(heard, "enroll", "--history").stdout
+    assert "given-up" in told and "by Ann Lund: two good samples; heron-point/main: the cabin's own" in told
+
+
 @pytest.mark.parametrize(("words", "told"), [
+    (("retire", "--other-collector"), "give --cabin"),
+    (("retire", "--other-collector", "--cabin", "heron-point", "--back"), "goes with --cabin alone"),
     (("retire",), "give --cabin"), (("retire", "--contact", "kim", "--back"), "give --cabin"),
     (("rename", "--cabin", "heron-point"), "give --cabin and --to"),
     (("rename", "--free", "x/y", "--to", "z"), "--free stands alone")])

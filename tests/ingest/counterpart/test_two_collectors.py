@@ -313,7 +313,7 @@ def test_a_record_that_cannot_be_done_is_set_aside_and_the_next_is_done(both: Bo
     both.at(61)
     both.centre.take_in(LIT)
     good = {"cabin": "heron-point", "unit": "main", "kind": "note", "who": "Ann", "at": "2026-11-20T06:10:00Z",
-            "note": "hello", "value": None}
+            "note": "hello", "value": None, "id": "6b1f3a52-0c1d-4a7e-9a55-3d0f0b6a1c01"}
     both.centre.exchange.take([
         Message("tarnlight/heron-point/up/record", json.dumps(
             {"id": f"service:{number}", "what": "service", "body": one}).encode(), both.centre.now, 1, 1)

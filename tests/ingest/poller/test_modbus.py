@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import threading
 import time
 from datetime import UTC, datetime
 
@@ -12,11 +13,12 @@ import pytest
 
 from ingest.poller import modbus
 from ingest.poller.modbus import Heard, Line, Unanswered
-from ingest.poller.poller import poll_one
+from ingest.poller.poller import Poller, poll_one
+from ingest.registry.tables import read_fleet
 from ingest.wire import senml
 from ingest.wire.senml_out import pack
 from models.registers import Bank, Controller, Register, Type, blocks, span
-from tests.conftest import free_port
+from tests.conftest import FLEET_TOML, free_port, wait_for
 from tests.ingest.poller.controllers import answering, serving
 
 INTENSITY = Register(address=10, type="float32", column="intensity_w_m2", unit="mW/cm2")
@@ -53,14 +55,16 @@ def test_each_type_scale_and_unit_becomes_its_columns_own():
 def test_what_a_controller_refuses_or_holds_wrong_leaves_the_rest():
     bad = (Register(address=500, column="lamp_hours", unit="h"),
            Register(address=30, type="float32", column="flow_l_min", unit="l/min"),
-           Register(address=20, column="lamp_on"))
+           Register(address=20, column="lamp_on"),
+           Register(address=10, type="float32", column="total_l", unit="m3", scale=1e308))
     with serving() as port:
         found = read(port, INTENSITY, *bad)
     assert list(found.values) == ["intensity_w_m2"]
     assert sorted(found.problems) == [
         "flow_l_min must be a finite number; register 30 holds nan",
         "holding 500 (lamp_hours): the controller refuses it: it has no such address",
-        "lamp_on must be 0 or 1; register 20 holds 65535"]
+        "lamp_on must be 0 or 1; register 20 holds 65535",
+        "total_l must be a finite number; register 10 holds 4.519999980926514"]
 
 
 def test_words_in_the_other_order_are_read_so():
@@ -71,11 +75,13 @@ def test_words_in_the_other_order_are_read_so():
 
 
 @pytest.mark.parametrize(("frame", "told"), [
-    (b"\x00\x00\x00\x05\x07\x03\x02\x00\x01", "a short answer of 1 in place of 2"),
+    (b"\x00\x00\x00\x05\x07\x03\x02\x00\x01", "an answer of 1 in place of 2"),
+    (b"\x00\x00\x00\x09\x07\x03\x06\x00\x01\x00\x02\x00\x03", "an answer of 3 in place of 2"),
+    (b"\x00\x00\x00\x07\x07\x04\x04\x00\x01\x00\x02", "an answer to another question, of function 4"),
     (b"\x00\x00\x00\x03\x07\x83\x06", "the controller refuses it: it is busy"),
     (b"\x00\x00\x00\x03\x07\x83\x63", "the controller refuses it: code 99"),
 ])
-def test_a_short_answer_and_a_refusal_give_no_value(frame, told):
+def test_an_answer_to_something_else_and_a_refusal_give_no_value(frame, told):
     with answering(frame) as port:
         found = read(port, INTENSITY)
     assert found.values == {}
@@ -89,6 +95,26 @@ def test_no_answer_or_none_that_can_be_read_is_said_so_in_time(frame, monkeypatc
         read(port, INTENSITY)
 
 
+def test_a_frame_that_says_more_than_it_holds_is_a_sentence_in_the_log_and_no_traceback(monkeypatch, caplog):
+    monkeypatch.setattr(modbus, "ANSWERS_WITHIN_S", 0.3)
+    stop = threading.Event()
+    with answering(b"\x00\x00\x00\x07\x07\x03\xff\x00\x01\x00\x02") as port:
+        fleet = read_fleet(FLEET_TOML + f"""
+[cabin.unit.controller]
+address = "127.0.0.1:{port}"
+device_id = 7
+registers = [{{ address = 10, type = "float32", column = "intensity_w_m2", unit = "mW/cm2" }}]
+""")
+        thread = threading.Thread(target=lambda: asyncio.run(Poller(lambda: fleet, lambda *_: None).run(stop)))
+        thread.start()
+        try:
+            wait_for(lambda: "does not answer" in caplog.text, 10, "it is said")
+        finally:
+            stop.set()
+            thread.join(10)
+    assert [one.name for one in caplog.records if one.exc_info and not one.name.startswith("pymodbus")] == []
+
+
 def test_nobody_there_is_said_so():
     with pytest.raises(Unanswered, match="does not answer: nothing takes connections there"):
         read(free_port(), INTENSITY)
@@ -96,7 +122,7 @@ def test_nobody_there_is_said_so():
 
 def test_a_dead_controller_is_said_once_asked_later_and_later_and_taken_up_again(monkeypatch, caplog):
     monkeypatch.setattr("ingest.poller.poller.FIRST_WAIT_S", 0.05)
-    port, sent = free_port(), []
+    port, sent, said = free_port(), [], []
     controller = Controller(address=f"127.0.0.1:{port}", device_id=7, registers=(INTENSITY,))
 
     async def run() -> None:
@@ -110,13 +136,13 @@ def test_a_dead_controller_is_said_once_asked_later_and_later_and_taken_up_again
         with serving(port):
             for _ in range(200):
                 if len(sent) > 2:
+                    said.extend(one.getMessage() for one in caplog.records)  # before the server is gone again
                     return
                 time.sleep(0.05)
 
     with caplog.at_level(logging.INFO, "ingest.poller"):
         asyncio.run(run())
     assert len(sent) > 2 and sent[0][0] == "tarnlight/heron-point/main/log"
-    said = [one.getMessage() for one in caplog.records]
     assert sum("does not answer" in one for one in said) == 1
     assert said[-1] == "heron-point/main: all its registers are read again"
 

@@ -11,6 +11,7 @@ import duckdb
 import pytest
 
 from ingest.evaluation.evaluate import evaluate
+from ingest.settings import BadInput
 from ingest.store import Store
 from tests.ingest.drawn_log import HERON, drawn_log, hours, refused, run, told
 from tests.ingest.ingest_streams import commit, steady
@@ -241,6 +242,14 @@ def test_the_same_record_twice_is_refused_with_who_and_when(drawn: Path) -> None
     assert "is recorded already, by Ann Lund" in refused(drawn, *note, "door left open")
     run(drawn, *note, "and shut again")
     assert len(listed(drawn)) == 3
+
+
+@pytest.mark.parametrize("at", ("0001-01-01T00:00:00+14:00", "0206-11-20T06:00:00Z", "1969-12-31T23:59:00Z"))
+def test_a_year_that_was_typed_wrong_is_refused_and_the_unit_is_judged_on(held: Store, at: str) -> None:
+    with pytest.raises(BadInput, match="at must not lie before 1970"):
+        held.act("record-service", {"kind": "note", "cabin": "heron-point", "unit": "main", "who": "Ann Lund",
+                                    "at": at, "value": None, "note": ""})
+    assert held.ask("SELECT count(*) AS n FROM service_event")["n"].tolist() == [0]
 
 
 def test_what_was_withdrawn_may_be_recorded_again(drawn: Path) -> None:

@@ -117,6 +117,18 @@ def test_all_that_names_it_names_it_by_its_new_name_and_nothing_else_is_touched(
     exported_is_no_change(held)
 
 
+def test_who_renames_what_is_polled_is_told_that_the_broker_has_to_know(held):
+    held.act("enroll", {"text": FLEET_TOML + """
+[cabin.unit.controller]
+address = "10.0.4.7:1502"
+registers = [{ address = 12, column = "lamp_on" }]
+"""})
+    told = do(held, "renamed", cabin="otter-cove", to_cabin="loon-rock")
+    (polled,) = (one for one in told if "polled" in one)
+    assert "otter-cove/annex" in polled and "run `tarnlight broker`" in polled
+    assert sum("what its logger sends" in one for one in told) == 1
+
+
 def test_what_comes_later_is_judged_as_if_it_had_borne_that_name_for_ever(held, tmp_path):
     other = Store(tmp_path / "other.duckdb")
     other.act("enroll", {"text": FLEET_TOML.replace('"heron-point"', '"north-point"')})

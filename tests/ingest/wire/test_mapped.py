@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.db.intake import Known, Message, decode
+from ingest.db.intake import Known, Message, decode, keep
 from ingest.wire.mapped import pointed_at, readings
 from ingest.wire.senml import PackRefused
 from models.doors import TimeIn, Topic, Topics, Value
@@ -79,6 +79,7 @@ def test_what_the_broker_kept_from_before_is_refused_where_it_bears_no_time():
     ("heron/flow", b"12 l", "flow_l_min must be a finite number; got '12 l'"),
     ("heron/flow", b"nan", "flow_l_min must be a finite number"),
     ("heron/flow", b"1e999", "flow_l_min must be a finite number"),
+    ("heron/flow", b"1e308", "flow_l_min must be a finite number; got '1e308'"),  # not in its column's unit
     ("heron/flow", b"-5", "flow_l_min = -83.333 is out of range"),
     ("heron/flow", b"\xff", "not UTF-8"), ("heron/flow", b"1" * 101, "a plain value of 101 characters"),
     ("heron/lamp", b"maybe", "lamp_on must be one of 1, true, on, yes, 0, false, off, no; got 'maybe'"),
@@ -95,6 +96,7 @@ def test_what_the_broker_kept_from_before_is_refused_where_it_bears_no_time():
     ("heron/timed", {"ts": 1e300, "flow": 1}, "time at /ts must be a number of ms"),
     ("heron/iso", {"at": "2026-09-10T07:00:00", "b": 1}, "ISO 8601 with Z or an offset; got '2026-09-10T07:00:00'"),
     ("heron/iso", {"at": 5, "b": 1}, "ISO 8601 with Z or an offset"),
+    ("heron/iso", {"at": "0001-01-01T00:00:00+14:00", "b": 1}, "time at /at must lie between 1690 and 2250"),
     ("heron/other", b"1", "or one that the registry names"),
 ])
 def test_what_cannot_be_used_goes_to_quarantine_with_its_reason(topic, payload, reason):
@@ -109,6 +111,25 @@ def test_one_value_that_cannot_be_used_leaves_the_others_and_one_message_leaves_
     found = taken(("heron/state", {"uv": {"sensor": "?", "lamp": True}, "water": [None]}), ("heron/flow", b"0.6"))
     assert [sorted(set(row) - {"cabin", "unit", "at"}) for row in rows(found)] == [["lamp_on"], ["flow_l_min"]]
     assert found.refused["reason"].tolist() == ["intensity_w_m2 must be a finite number; got '?'"]
+
+
+@pytest.mark.parametrize(("topic", "payload"), [
+    ("heron/many", [{"ts": 1789020000, "l": True, "f": 1.0}, {"ts": 1789020000, "l": False, "f": 3.0},
+                    {"ts": 1789020000, "l": True, "f": 2.0}]),
+    ("tarnlight/heron-point/main/log", [
+        {"bt": 1789020000, "n": "lamp", "vb": True}, {"n": "flow", "u": "l/s", "v": 1 / 60},
+        {"n": "lamp", "vb": False}, {"n": "flow", "u": "l/s", "v": 3 / 60}, {"n": "lamp", "vb": True}]),
+])
+def test_of_two_values_for_one_instant_in_one_payload_the_worse_counts_and_the_other_is_told(held, topic, payload):
+    many = Topic(topic="heron/many", time="/ts", time_in=TimeIn.SECONDS, values=(
+        Value(column="lamp_on", path="/l"), Value(column="flow_l_min", unit="l/min", path="/f")))
+    known = Known({KEY}, topics=Topics.of([(KEY, many)]))
+    found = decode([Message(topic, json.dumps(payload).encode(), NOW)], known, pd.Timestamp(NOW))
+    keep(held.con, rows=found.rows, links=found.links, refused=found.refused, arrived=NOW)
+    ((lamp, flow),) = held.ask("SELECT lamp_on, flow_l_min FROM reading").to_numpy().tolist()
+    assert not lamp and flow == pytest.approx(3.0)
+    told = held.ask("SELECT reason FROM quarantine ORDER BY ALL")["reason"].tolist()
+    assert len(told) == 2 and all("the worse of the two counts" in one for one in told)
 
 
 # RFC 6901, section 5
