@@ -61,14 +61,17 @@ def card(*, word: Word, name: str, since: str, reasons: Sequence[str], action: s
         f'<div class="tl-do"><h3>Do now</h3><p>{text(action)}</p></div></div>')
 
 
-def verdict(*, word: Word, name: str, since: str, reasons: Sequence[str], action: str, extra: str = "") -> str:
-    """The first screen of one cabin."""
+def verdict(
+    *, word: Word, name: str, since: str, reasons: Sequence[str], action: str, step: str = "", extra: str = ""
+) -> str:
+    """The first screen of one cabin; `step` is the advisory's next one, with its amounts."""
+    then = f'<p class="tl-step-now">{text(step)}</p>' if step else ""
     why = "".join(f"<li>{text(one)}</li>" for one in reasons)
     also = f'<p class="tl-extra">{text(extra)}</p>' if extra else ""
     return (
         f'<div class="tl-verdict tl-edge-{word}"><h1>{text(name)}</h1><p class="tl-big">{badge(word)} '
         f'<span class="tl-since">{text(since)}</span></p>'
-        f'<h2>What to do now</h2><p class="tl-action">{text(action)}</p>'
+        f'<h2>What to do now</h2><p class="tl-action">{text(action)}</p>{then}'
         f"<h2>Why</h2><ul>{why}</ul>{also}</div>")
 
 

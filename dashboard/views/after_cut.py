@@ -21,7 +21,7 @@ from dashboard.text import lines, markup, recovery
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units, local
 from dashboard.text.recovery import NextStep, Waits
-from dashboard.text.step_facts import step_facts, step_number
+from dashboard.text.step_facts import step_facts, step_here, step_number
 from dashboard.views.chart import show_chart
 from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
@@ -109,9 +109,7 @@ def story(store: Client, cabin: str, unit: str) -> None:
             *parts, now, markup.told("Why", words.reasons(one)),
             markup.told("What to do", [one.verdict.next_action], strong=True)]))
         return
-    asked = cleaning_of(kept.advisory, one.unit, one.cabin)
-    step = recovery.with_litres(
-        recovery.next_step(kept.advisory), asked, one.cabin, one.unit.peak_flow_l_min)
+    step, asked = step_here(kept.advisory, one.unit, one.cabin, units)
     st.html("".join([
         *parts, markup.told("Before you drink", [_words(store, one, kept).boil_words], strong=True),
         markup.told("What happened", recovery.happened(kept.advisory, one.cabin, units)), now,
