@@ -186,6 +186,16 @@ def box(title: str, lines: Sequence[str], commands: Sequence[str] = (), *, tone:
     return f'<div class="tl-box tl-box-{text(tone)}" role="status"><h2>{text(title)}</h2>{body}{code}</div>'
 
 
+def refused(title: str, why: object) -> str:
+    """What a form gave and what was not taken, in the words of the form: requests call a person `who` or `by`."""
+    said = re.sub(r"; got an empty (name|one)$", "", re.sub(r"^(who|by) must name ", "give the name of ", str(why)))
+    said = said.replace(", and reason say why", ", and a reason").rstrip(".")
+    first = said.split(" ")[0]
+    if not set("_-") & set(first):  # a field is called as it is written
+        said = f"{said[:1].upper()}{said[1:]}"
+    return box(title, [f"{said}."], tone="alarm")
+
+
 def small(sentence: str) -> str:
     """A quiet line."""
     return f'<p class="tl-note">{text(sentence)}</p>'

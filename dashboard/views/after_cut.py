@@ -374,7 +374,7 @@ def _act(store: Client, one: UnitStatus, kind: str, body: dict[str, Any], who: s
     try:
         told = store.act(kind, body)
     except BadInput as error:
-        st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
+        st.html(markup.refused("Not recorded", error))
         return
     st.session_state[NAME] = who.strip()
     name = full_name(one.cabin, one.unit.slug)
