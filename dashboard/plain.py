@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from dashboard.access import collector_trouble, get_fleet, get_settings, get_store, present
 from dashboard.chosen import Asked, addressed
-from dashboard.sheets.plain_page import Told, not_known_page, old_page, plain_page, refused_page
+from dashboard.sheets.plain_page import IN_DOUBT, Told, not_known_page, old_page, plain_page, refused_page
 from dashboard.text import recovery
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units
@@ -57,10 +57,12 @@ def _page(store: Client, asked: Asked, units: Units) -> tuple[int, str]:
     fleet, found = get_fleet(store), present(store)
     key = addressed(asked, fleet, found.statuses)
     if key is None:
+        if not asked.parameters:
+            return 404, refused_page("No cabin is enrolled yet", f"So nothing can be said of any water. {IN_DOUBT}")
         return 404, refused_page(
-            "Not enrolled here" if asked.cabin or asked.unit else "No cabin is enrolled yet",
+            "Not enrolled here",
             "The address of this page names no cabin and unit that is enrolled here, so nothing can be said of its "
-            "water: not known is never clear. Was the link mistyped, or the cabin renamed?")
+            f"water. {IN_DOUBT} Was the link mistyped, or the cabin renamed?")
     one = next((one for one in found.statuses if (one.cabin.slug, one.unit.slug) == key), None)
     if one is None:
         return 200, refused_page(
@@ -69,7 +71,7 @@ def _page(store: Client, asked: Asked, units: Units) -> tuple[int, str]:
               if other.cabin.slug == one.cabin.slug and other.unit.slug != one.unit.slug]
     trouble = collector_trouble(store)
     lines = () if trouble is None else (trouble.title, *trouble.lines)
-    told = replace(_told(store, fleet, one, others, units), trouble=lines)
+    told = replace(_told(store, fleet, one, others, units), trouble=lines, units=str(units))
     return 200, plain_page(told) if trouble is None or not trouble.old else old_page(told)
 
 

@@ -72,6 +72,8 @@ class Told:
         On what the step is still judged undone.
     over : sequence of str
         When it can be over.
+    units : str
+        The reader's, for links to pages like this one; empty: nobody chose any.
     """
 
     status: UnitStatus
@@ -87,6 +89,7 @@ class Told:
     facts: Sequence[tuple[str, str]] = ()
     so_far: str = ""
     over: Sequence[str] = ()
+    units: str = ""
 
 
 def plain_page(told: Told) -> str:
@@ -167,8 +170,9 @@ def _step(told: Told) -> str:
 
 def _ways(told: Told, *, marks: bool = True) -> str:
     """To the page with forms and evidence, and to the cabin's other units, with their `marks` or without."""
+    mine = {"units": told.units} if told.units else {}
     others = "".join(
-        f"<li>{badge(one.verdict.verdict) if marks else ''} {_link('notice', one, one.unit.slug)}</li>"
+        f"<li>{badge(one.verdict.verdict) if marks else ''} {_link('notice', one, one.unit.slug, **mine)}</li>"
         for one in told.others)
     beside = f"<h2>Other units of this cabin</h2><ul>{others}</ul>" if others else ""
     record = _link("after-cut", told.status, "Record a step (needs a better line)")
@@ -176,6 +180,6 @@ def _ways(told: Told, *, marks: bool = True) -> str:
     return f"<nav>{beside}<p>{record}</p><p>{evidence}</p></nav>"
 
 
-def _link(page: str, one: UnitStatus, label: str) -> str:
-    where = address(page, cabin=one.cabin.slug, unit=one.unit.slug)
+def _link(page: str, one: UnitStatus, label: str, **more: str) -> str:
+    where = address(page, cabin=one.cabin.slug, unit=one.unit.slug, **more)
     return f'<a href="{text(where)}">{text(label)}</a>'

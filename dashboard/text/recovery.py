@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
-from math import ceil
+from math import ceil, floor
 
 from dashboard.text.measures import Units, between, duration, enough, flow, to_volume, volume, volume_unit
 from ingest.queries import UnitStatus
@@ -188,6 +188,12 @@ def measured_share(evidence: str) -> float | None:
         return None
     have, needed = found
     return 1.0 if needed <= 0 else max(0.0, min(1.0, have / needed))
+
+
+def share_words(step: NextStep) -> str:
+    """How much of it the sensors have seen; that all of it is seen does not do the step where a person is asked."""
+    told = f"{floor(100 * (step.share or 0.0) + 1e-9)} % of what the sensors have to see"
+    return f"{told}; now a person records it" if step.share == 1.0 and step.waits is Waits.PERSON else told
 
 
 def happened(advisory: Advisory, cabin: Cabin, units: Units) -> tuple[str, ...]:

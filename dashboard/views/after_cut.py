@@ -76,7 +76,7 @@ def after_cut(store: Client) -> None:
     drawing(store, *chosen)
     for line in recovery.whom_to_call(fleet.contacts, one.cabin.slug):
         st.html(markup.small(line))
-    st.html(lines.plain_link(*chosen))
+    st.html(lines.plain_link(*chosen, reader_units()))
     link("cabin", f"All evidence of {words.unit_name(one)} →", cabin=chosen[0], unit=chosen[1])
     caution()
 
@@ -119,7 +119,7 @@ def story(store: Client, cabin: str, unit: str) -> None:
                 kept.advisory, step, asked, get_fleet(store).policy or StepPolicy(), unit=one.unit, cabin=one.cabin,
                 units=units))]))
     if step.share is not None:
-        st.progress(step.share, text=f"{step.share:.0%} of what the sensors have to see")
+        st.progress(step.share, text=recovery.share_words(step))
     over = over_of(store, get_fleet(store), cabin, unit, kept.advisory, store.now())
     if over is not None:
         st.html(markup.told("When is it over?", over.words))

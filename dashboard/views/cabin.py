@@ -75,7 +75,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     calls = words.whom_to_call([
         contact for contact in get_fleet(store).contacts
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
-    st.html(markup.small(calls) + lines.plain_link(cabin, unit))
+    st.html(markup.small(calls) + lines.plain_link(cabin, unit, reader_units()))
     caution()
 
 

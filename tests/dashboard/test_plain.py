@@ -85,7 +85,8 @@ def test_it_says_verdict_action_step_cautions_and_when_in_a_few_kilobytes(served
     assert "Take care Boiling does not remove chemicals" in text and "local health authority" in text
     assert re.search(r"As of \w{3} \d+ \w{3} \d{4}, \d\d:\d\d E[SD]T, the time at the cabin\.", text)
     assert "No messages can arrive" in text  # its broker does not answer, which is no secret here either
-    assert 'href="notice?cabin=otter-cove&amp;unit=annex">annex</a>' in body and "○ Silent annex" in text
+    assert 'href="notice?cabin=otter-cove&amp;unit=annex&amp;units=metric">annex</a>' in body
+    assert "○ Silent annex" in text
 
 
 def test_it_says_word_for_word_what_the_cabins_page_says(served) -> None:
@@ -135,7 +136,8 @@ def test_without_a_name_it_is_the_worst_unit_of_all_or_of_the_cabin(served) -> N
     "cabin=%00&unit=%ff", "cabin=" + "x" * 5000, "cabin=otter-cove&unit=../main"])
 def test_what_is_not_enrolled_is_refused_and_nothing_of_it_is_repeated(served, query: str) -> None:
     status, _, body = got(served[0], "/notice?" + query.replace("<", "%3C").replace(">", "%3E"))
-    assert status == 404 and "Not enrolled here" in body and "not known is never clear" in body
+    assert status == 404 and "Not enrolled here" in body
+    assert "Not known is never clear: where in doubt, boil" in body
     for part in ("script>", "alert", "no-such", "xxx", "../"):
         assert part not in body
 
@@ -147,6 +149,7 @@ def test_a_name_that_is_markup_is_shown_as_it_was_written(served) -> None:
 
 def test_units_are_the_readers_choice_and_a_strange_one_is_passed_over(served) -> None:
     assert re.search(r"full dose: \S+ (to \S+ )?gal", words(got(served[0], DARK + "&units=us")[2]))
+    assert "unit=annex&amp;units=us" in got(served[0], DARK + "&units=us")[2]
     for units in ("metric", "<b>", ""):
         assert re.search(r"full dose: \S+ (to \S+ )?L", words(got(served[0], f"{DARK}&units={units}")[2]))
 
