@@ -68,8 +68,8 @@ def line(one: Line, now: datetime) -> str:
     status, word = one.status, one.status.verdict.verdict
     why = [one.replace(STANDS_BECAUSE, "") for one in words.reasons(status)] or [""]
     clause = why[0][:1].upper() + why[0][1:]  # that it is an advisory, the mark says
-    hand = f"<span>{text(one.in_hand)}</span>" if one.in_hand else ""
-    waits = f'<span class="tl-mean">{text(one.waits)}</span>' if one.waits else ""
+    hand = f'<span title="{text(one.in_hand)}">{text(one.in_hand)}</span>' if one.in_hand else ""
+    waits = f'<span class="tl-mean" title="{text(one.waits)}">{text(one.waits)}</span>' if one.waits else ""
     return (
         f'<li class="tl-line tl-edge-{word}"><div class="tl-l-mark">{badge(word)}</div>'
         f'<div class="tl-l-name">{unit_link(status)}</div>'
