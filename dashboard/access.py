@@ -142,6 +142,7 @@ class Trouble:
     title: str
     lines: tuple[str, ...]
     commands: tuple[str, ...] = ()
+    old: bool = False  # what is shown is as old as the collector's last sign of life
 
 
 def collector_trouble(store: Client) -> Trouble | None:
@@ -151,7 +152,7 @@ def collector_trouble(store: Client) -> Trouble | None:
         return None
     age_s = queries.sign_of_life_s(store)
     if age_s is None or age_s > BEAT_WITHIN_S:
-        return Trouble(title="What you see is old", commands=("tarnlight doctor",), lines=(
+        return Trouble(title="What you see is old", commands=("tarnlight doctor",), old=True, lines=(
             beat_words(row["beat_at"].to_pydatetime(), age_s), "What is not known is never clear."))
     until_then = "ntil then cabins fall silent here whatever they do."
     if not row["connected"]:

@@ -7,6 +7,7 @@ Streamlit's is a megabyte of scripts before the first word; this one is a few ki
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
@@ -14,15 +15,15 @@ from starlette.routing import Route
 
 from dashboard.access import collector_trouble, get_fleet, get_settings, get_store, present
 from dashboard.chosen import Asked, addressed
-from dashboard.sheets.plain_page import Told, not_known_page, plain_page, refused_page
+from dashboard.sheets.plain_page import IN_DOUBT, Told, not_known_page, old_page, plain_page, refused_page
 from dashboard.text import recovery
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units
-from dashboard.text.step_facts import step_facts, step_number
+from dashboard.text.step_facts import step_facts, step_here, step_words
 from ingest.queries import UnitStatus
+from ingest.record.over import over_of
 from ingest.settings import ArchiveUnavailable, StoreUnavailable
 from ingest.store import Client
-from models.advisory.cleaning import cleaning_of
 from models.advisory.events import StepPolicy
 from models.advisory.notice import notice
 from models.advisory.work_cautions import sentences, works_of_steps
@@ -56,10 +57,12 @@ def _page(store: Client, asked: Asked, units: Units) -> tuple[int, str]:
     fleet, found = get_fleet(store), present(store)
     key = addressed(asked, fleet, found.statuses)
     if key is None:
+        if not asked.parameters:
+            return 404, refused_page("No cabin is enrolled yet", f"So nothing can be said of any water. {IN_DOUBT}")
         return 404, refused_page(
-            "Not enrolled here" if asked.cabin or asked.unit else "No cabin is enrolled yet",
+            "Not enrolled here",
             "The address of this page names no cabin and unit that is enrolled here, so nothing can be said of its "
-            "water: not known is never clear. Was the link mistyped, or the cabin renamed?")
+            f"water. {IN_DOUBT} Was the link mistyped, or the cabin renamed?")
     one = next((one for one in found.statuses if (one.cabin.slug, one.unit.slug) == key), None)
     if one is None:
         return 200, refused_page(
@@ -68,32 +71,31 @@ def _page(store: Client, asked: Asked, units: Units) -> tuple[int, str]:
               if other.cabin.slug == one.cabin.slug and other.unit.slug != one.unit.slug]
     trouble = collector_trouble(store)
     lines = () if trouble is None else (trouble.title, *trouble.lines)
-    return 200, plain_page(_told(store, fleet, one, lines, others, units))
+    told = replace(_told(store, fleet, one, others, units), trouble=lines, units=str(units))
+    return 200, plain_page(told) if trouble is None or not trouble.old else old_page(told)
 
 
-def _told(
-    store: Client, fleet: Fleet, one: UnitStatus, trouble: tuple[str, ...], others: list[UnitStatus], units: Units
-) -> Told:
+def _told(store: Client, fleet: Fleet, one: UnitStatus, others: list[UnitStatus], units: Units) -> Told:
     """What is said of one unit, gathered."""
     at, kept = present(store).at, one.standing
+    now = recovery.now_words(one, at, units)
     call = recovery.whom_to_call(fleet.contacts, one.cabin.slug)
     if kept is None:
         return Told(
-            status=one, at=at, trouble=trouble, before="", water="", step=(), facts=(), so_far="", call=call,
-            cautions=sentences(one.verdict.works), others=others)
+            status=one, at=at, now=now, call=call, cautions=sentences(one.verdict.works), others=others)
     advisory = kept.advisory
-    asked = cleaning_of(advisory, one.unit, one.cabin)
-    step = recovery.with_litres(recovery.next_step(advisory), asked, one.cabin, one.unit.peak_flow_l_min)
-    works = one.verdict.works if step.step is None else works_of_steps([step.step])
+    step, asked = step_here(advisory, one.unit, one.cabin, units)
+    first = sentences(works_of_steps([] if step.step is None else [step.step]))
+    over = over_of(store, fleet, one.cabin.slug, one.unit.slug, advisory, at)
     said = notice(advisory, one.cabin, unit=one.unit.slug, printed_at=at, contacts=fleet.contacts)
     return Told(
-        status=one, at=at, trouble=trouble, before=said.boil_words,
+        status=one, at=at, now=now, before=said.boil_words,
         water=words.exposure_words(advisory, at, one.cabin.zone, units, heard=one.heard),
-        step=(step_number(advisory, step), step.title, step.how),
+        step=step_words(advisory, step),
         facts=step_facts(
             advisory, step, asked, fleet.policy or StepPolicy(), unit=one.unit, cabin=one.cabin, units=units),
-        so_far=step.evidence, call=call, others=others,
-        cautions=[*said.cautions, *sentences(works)])
+        so_far=step.evidence, over=() if over is None else over.words, call=call, others=others,
+        cautions=list(dict.fromkeys((*said.cautions, *first, *sentences(one.verdict.works)))))
 
 
 ROUTE = Route("/notice", answer)

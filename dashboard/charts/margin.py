@@ -10,6 +10,7 @@ from plotly.subplots import make_subplots
 from dashboard.charts.readings import (
     LOOKS,
     NARROW_PX,
+    TICK_FONT,
     TICKS,
     Span,
     clipped,
@@ -140,7 +141,7 @@ def _lay_out(figure: go.Figure, span: Span, edge: float) -> None:
         dragmode="zoom", uniformtext={"minsize": 11, "mode": "hide"})
     figure.update_xaxes(
         type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LIGHT.hair,
-        showline=True, linecolor=LIGHT.soft, nticks=7, tickformatstops=TICKS)
+        showline=True, linecolor=LIGHT.soft, nticks=6, tickfont=TICK_FONT, tickformatstops=TICKS)
     figure.update_yaxes(
         showgrid=True, gridcolor=LIGHT.hair, zeroline=False, fixedrange=True, automargin=True, nticks=5)
     figure.update_yaxes(range=[-1.06 * edge, 1.06 * edge], row=1, col=1)
@@ -149,6 +150,7 @@ def _lay_out(figure: go.Figure, span: Span, edge: float) -> None:
                         showgrid=False, nticks=len(LANES) + 1, row=3, col=1)
     figure.add_trace(go.Bar(
         orientation="h", y=list(LANES), x=[None] * len(LANES), showlegend=False, hoverinfo="skip"), row=3, col=1)
-    figure.update_xaxes(title={"text": span.title, "font": {"size": 12}, "standoff": 6}, row=3, col=1)
+    figure.update_xaxes(
+        title={"text": span.title, "font": {"size": 12}, "standoff": 6}, automargin=True, row=3, col=1)
     for title in figure.layout.annotations[:3]:
         title.update(x=0, xanchor="left", font={"size": 13, "color": LIGHT.soft})

@@ -28,9 +28,10 @@ LOOKS: dict[str, tuple[str, str]] = {
 }
 LANES = (*(KIND_WORDS[kind] for kind in IntervalKind), "Lamp", "Power")
 TICKS = [
-    {"dtickrange": [None, 86_399_999], "value": "%H:%M\n%a %-d %b"},
+    {"dtickrange": [None, 86_399_999], "value": "%H:%M\n%a %-d"},
     {"dtickrange": [86_400_000, None], "value": "%-d %b\n%Y"},
 ]
+TICK_FONT = {"size": 11}  # five words side by side on a phone, or they lean over and cross the axis's title
 NARROW_PX = 2  # every interval is drawn at least so wide, else a minute would vanish from a month
 
 
@@ -233,7 +234,7 @@ def _lay_out(figure: go.Figure, span: Span, unit: Unit) -> None:
         dragmode=False, uniformtext={"minsize": 11, "mode": "hide"})
     figure.update_xaxes(
         type="date", range=[span.edge(span.since), span.edge(span.until)], showgrid=True, gridcolor=LIGHT.hair,
-        showline=True, linecolor=LIGHT.soft, nticks=7, tickformatstops=TICKS)
+        showline=True, linecolor=LIGHT.soft, nticks=6, tickfont=TICK_FONT, tickformatstops=TICKS)
     figure.update_yaxes(showgrid=True, gridcolor=LIGHT.hair, rangemode="tozero", zeroline=False, fixedrange=True,
                         automargin=True, nticks=5)
     figure.update_yaxes(range=[0, DOSE_SHOWN_TARGETS * unit.dose_target_mj_cm2], row=1, col=1)
@@ -242,6 +243,7 @@ def _lay_out(figure: go.Figure, span: Span, unit: Unit) -> None:
     figure.add_trace(  # every lane is there, also where nothing of its kind happened
         go.Bar(orientation="h", y=list(LANES), x=[None] * len(LANES), showlegend=False, hoverinfo="skip"),
         row=4, col=1)
-    figure.update_xaxes(title={"text": span.title, "font": {"size": 12}, "standoff": 6}, row=4, col=1)
+    figure.update_xaxes(
+        title={"text": span.title, "font": {"size": 12}, "standoff": 6}, automargin=True, row=4, col=1)
     for title in figure.layout.annotations[:4]:
         title.update(x=0, xanchor="left", font={"size": 13, "color": LIGHT.soft})

@@ -14,6 +14,7 @@ from ingest.wire.csv_shape import (
     DECIMALS,
     DELIMITERS,
     ENCODINGS,
+    TARGETS,
     Source,
     column_map,
     column_told,
@@ -67,7 +68,7 @@ def open_of_look(path: Path, found: Look) -> None:
     """Refuse a file of which something must be told."""
     if found.needs:
         raise BadInput("\n".join((
-            f"{path}: not loaded; to be told:", *(f"  - {one}" for one in found.needs),
+            f"{path}: not loaded; to be told:", *(f"  - {one}" for one in found.needs), *_columns(found),
             "  `tarnlight load --look` shows the file as understood so far")))
 
 
@@ -88,8 +89,16 @@ def print_look(path: Path, found: Look) -> None:
         print(f"  would be refused: {note}")
     for one in found.needs:
         print(f"  to be told: {one}")
+    for line in _columns(found):
+        print(line)
     if not found.needs:
         print("  nothing has to be told: it can be loaded like this")
+
+
+def _columns(found: Look) -> list[str]:
+    """Which columns a log has, where something asks for one of them."""
+    asks = any("columns of a log" in one for one in found.needs)
+    return [f"  columns of a log: {', '.join(TARGETS)}"] if asks else []
 
 
 def _filled(one: Source) -> str:

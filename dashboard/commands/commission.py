@@ -215,7 +215,7 @@ def _print(found: Sequence[tuple[str, Commissioning]], units: Units, now: dateti
         for item in one.lines:
             print(f"    {item.item.key:14} {said.record_words(item, one, units)}")
             if item.open:
-                print(f"    {'':14} {said.how_words(item)}")
+                print(f"    {'':14} {said.how_words(item, one.unit)}")
         if one.occasion is Occasion.COMMISSIONING:
             _print_commissioning(one, units)
         else:

@@ -49,7 +49,8 @@ def commission_sheet(
 
 def _section(name: str, found: Commissioning, units: Units, now: datetime) -> str:
     """One unit: cautions first, then the list with room to write, then water and size."""
-    rows = [(_mark(one), one.item.title, said.how_words(one), said.record_words(one, found, units), _room(one))
+    rows = [(_mark(one), one.item.title, said.how_words(one, found.unit), said.record_words(one, found, units),
+             _room(one))
             for one in found.lines]
     lines = [said.UNTIL_THEN[found.occasion], said.NOT_ACCEPTANCE]
     more = ""

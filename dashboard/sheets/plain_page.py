@@ -34,9 +34,11 @@ dl { display:grid; grid-template-columns:max-content 1fr; gap:.1rem .6rem; } .bo
 a { color:var(--accent); } a:focus-visible { outline:3px solid var(--accent); outline-offset:2px; }
 @media print { :root { color-scheme:light; } nav { display:none; } .box { break-inside:avoid; } }
 """
+IN_DOUBT = (
+    "Not known is never clear: where in doubt, boil tap water before drinking or use bottled water.")
 NOT_KNOWN = (
     "This page asks the collector, which does not run or does not answer, so nothing can be said of any cabin now: "
-    "not known. Not known is never clear: where in doubt, boil tap water before drinking or use bottled water.")
+    "not known. ") + IN_DOUBT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,36 +51,45 @@ class Told:
         Its verdict.
     at : datetime
         The store's instant that it holds for.
-    trouble : tuple of str
-        Why it may be old: a title, then sentences; empty where all is well.
-    before : str
-        What holds before one drinks, while an advisory stands; or empty.
-    water : str
-        What water the advisory is about; or empty.
-    step : tuple of str
-        Which of how many, what, and how; empty where no advisory stands.
-    facts : sequence of (title, words)
-        Where, how much, how long.
-    so_far : str
-        On what the step is still judged undone.
+    now : str
+        How the unit is, and when it was heard.
     cautions : sequence of str
     call : sequence of str
         Whom to call.
     others : sequence of UnitStatus
         The cabin's other units.
+    trouble : tuple of str
+        Why it may be old: a title, then sentences; empty where all is well.
+    before : str
+        How to boil, while an advisory stands; or empty.
+    water : str
+        What water the advisory is about; or empty.
+    step : str
+        Which of how many, what, and how; empty where no advisory stands.
+    facts : sequence of (title, words)
+        Where, how much, how long.
+    so_far : str
+        On what the step is still judged undone.
+    over : sequence of str
+        When it can be over.
+    units : str
+        The reader's, for links to pages like this one; empty: nobody chose any.
     """
 
     status: UnitStatus
     at: datetime
-    trouble: tuple[str, ...]
-    before: str
-    water: str
-    step: tuple[str, ...]
-    facts: Sequence[tuple[str, str]]
-    so_far: str
+    now: str
     cautions: Sequence[str]
     call: Sequence[str]
     others: Sequence[UnitStatus]
+    trouble: tuple[str, ...] = ()
+    before: str = ""
+    water: str = ""
+    step: str = ""
+    facts: Sequence[tuple[str, str]] = ()
+    so_far: str = ""
+    over: Sequence[str] = ()
+    units: str = ""
 
 
 def plain_page(told: Told) -> str:
@@ -92,12 +103,26 @@ def plain_page(told: Told) -> str:
         _box(told.trouble),
         f"<h1>{text(name)}</h1><p>{badge(word)} {text(words.since_words(one.verdict.since, told.at, zone))}</p>"
         f'<p class="soft">{text(f"{face.word}: {face.meaning}.")} {text(as_of)}</p>',
-        f'<h2>What to do now</h2><p class="strong">{text(told.before or one.verdict.next_action)}</p>',
-        _step(told),
+        f'<h2>What to do now</h2><p class="strong">{text(one.verdict.next_action)}</p>',
+        f"<p>{text(told.before)}</p>" if told.before else "", _step(told),
+        f"<h2>When is it over?</h2>{_list(told.over)}" if told.over else "",
+        f"<h2>Now</h2><p>{text(told.now)}</p>",
         f"<h2>Why</h2>{_list([*words.reasons(one), *filter(None, [told.water])])}",
         f"<h2>{TAKE_CARE}</h2>{_list([*told.cautions, CAUTION])}",
         f"<h2>Whom to call</h2>{_list(told.call)}",
         _ways(told))))
+
+
+def old_page(told: Told) -> str:
+    """Of a collector that has stopped moving: a verdict of before stands only where it warns."""
+    one = told.status
+    name, word = f"{one.cabin.name}, {one.unit.slug}", one.verdict.verdict
+    before = "" if word not in words.NEEDS_YOU else (
+        f"<p>Before that: {badge(word)} "
+        f"{text(words.since_words(one.verdict.since, told.at, one.cabin.zone))}</p>")
+    return _whole(f"{name}: not known", (
+        f'{_box(told.trouble)}<h1>{text(name)}</h1><p class="strong">Not known now. {text(IN_DOUBT)}</p>{before}'
+        f"<p>{text(CAUTION)}</p><h2>Whom to call</h2>{_list(told.call)}{_ways(told, marks=False)}"))
 
 
 def not_known_page() -> str:
@@ -136,24 +161,25 @@ def _list(lines: Sequence[str]) -> str:
 def _step(told: Told) -> str:
     if not told.step:
         return ""
-    number, title, how = told.step
     facts = "".join(f"<dt>{text(name)}:</dt><dd>{text(words)}</dd>" for name, words in told.facts)
     so_far = f'<p class="soft">So far: {text(told.so_far)}</p>' if told.so_far else ""
     return (
-        f'<div class="box"><h2>{text(number)}: {text(title)}</h2><p>{text(how)}</p>'
+        f'<div class="box"><p><strong>{text(told.step)}</strong></p>'
         f'{f"<dl>{facts}</dl>" if facts else ""}{so_far}</div>')
 
 
-def _ways(told: Told) -> str:
-    """To the page with forms and evidence, and to the cabin's other units."""
+def _ways(told: Told, *, marks: bool = True) -> str:
+    """To the page with forms and evidence, and to the cabin's other units, with their `marks` or without."""
+    mine = {"units": told.units} if told.units else {}
     others = "".join(
-        f"<li>{badge(one.verdict.verdict)} {_link('notice', one, one.unit.slug)}</li>" for one in told.others)
+        f"<li>{badge(one.verdict.verdict) if marks else ''} {_link('notice', one, one.unit.slug, **mine)}</li>"
+        for one in told.others)
     beside = f"<h2>Other units of this cabin</h2><ul>{others}</ul>" if others else ""
     record = _link("after-cut", told.status, "Record a step (needs a better line)")
     evidence = _link("cabin", told.status, "All evidence (needs a better line)")
     return f"<nav>{beside}<p>{record}</p><p>{evidence}</p></nav>"
 
 
-def _link(page: str, one: UnitStatus, label: str) -> str:
-    where = address(page, cabin=one.cabin.slug, unit=one.unit.slug)
+def _link(page: str, one: UnitStatus, label: str, **more: str) -> str:
+    where = address(page, cabin=one.cabin.slug, unit=one.unit.slug, **more)
     return f'<a href="{text(where)}">{text(label)}</a>'

@@ -7,10 +7,12 @@ from datetime import datetime
 
 from dashboard.text import measures
 from dashboard.text.measures import UNKNOWN, Units
+from dashboard.text.step_facts import bleach_words
 from ingest.outlook.commissioning import Commissioning, Transmittance
 from models.commissioning import END_OF_LIFE_OUTPUT, Entry, Frost, FrostRisk, Item, ItemState, Line, Occasion
-from models.commissioning.checklist import FLOW_CHECK
+from models.commissioning.checklist import CHLORINATED, FLOW_CHECK
 from models.commissioning.frost import NEAR_C
+from models.fleet import Unit
 from models.water_quality import MG_L_PER_GRAIN, Limit, Mark, WaterFinding
 
 OCCASION_WORDS = {
@@ -61,7 +63,7 @@ def open_words(found: Commissioning) -> list[str]:
 
 def line_row(one: Line, found: Commissioning, units: Units) -> tuple[str, ...]:
     """A row with `LINE_HEADERS`; what to do is told while it is open."""
-    return (one.item.title, record_words(one, found, units), how_words(one) or f"[{one.item.source}]")
+    return (one.item.title, record_words(one, found, units), how_words(one, found.unit) or f"[{one.item.source}]")
 
 
 def record_words(one: Line, found: Commissioning, units: Units) -> str:
@@ -69,9 +71,12 @@ def record_words(one: Line, found: Commissioning, units: Units) -> str:
     return "; ".join(filter(None, (state_words(one, units), said_by(one.entry, found))))
 
 
-def how_words(one: Line) -> str:
-    """What to do of an item, and where that comes from; empty once it is done."""
-    return f"{one.item.how} [{one.item.source}]" if one.open else ""
+def how_words(one: Line, unit: Unit) -> str:
+    """What to do of an item, how much of it, and where that comes from; empty once it is done."""
+    if not one.open:
+        return ""
+    much = f" How much bleach: {bleach_words(unit)}." if one.item.key == CHLORINATED else ""
+    return f"{one.item.how}{much} [{one.item.source}]"
 
 
 def state_words(one: Line, units: Units) -> str:

@@ -96,7 +96,7 @@ def _row(one: LampRow, axis: DayAxis, today: date) -> str:
         f'<div class="tl-lamp-read">{bullet(lamp)}<span class="tl-mean">{text(read_words(lamp, today))}</span>'
         f'</div><div class="tl-l-week">{image}</div>'
         f'<div class="tl-lamp-dates">{dates(lamp, axis, today)}</div>'
-        f'<div class="tl-lamp-do"><strong>{text(do_words(lamp))}</strong> '
+        f'<div class="tl-lamp-do"><strong>{text(do_words(lamp, today))}</strong> '
         f'<span class="tl-mean">{text(why_words(lamp))}</span></div></li>')
 
 
@@ -124,12 +124,18 @@ def read_words(lamp: Lamp, today: date) -> str:
     return f"{need_words(lamp)}{when}"
 
 
-def do_words(lamp: Lamp) -> str:
-    """What to do by when."""
+def do_words(lamp: Lamp, today: date) -> str:
+    """What to do by when; of a lamp that is below its need its verdict goes before all that can wait."""
+    below = lamp.standing(today) is Standing.BELOW
     if lamp.action is None:
-        return "Nothing can be said"
+        return "Go by its verdict now" if below else "Nothing can be said"
     words = ACTION_WORDS[Action(lamp.action)]
-    return words if lamp.act_by is None else f"{words} by {lamp.act_by:%a} {lamp.act_by.day} {lamp.act_by:%b}"
+    if lamp.act_by is not None:
+        words = f"{words} by {lamp.act_by:%a} {short_date(lamp.act_by, today)}"
+    waits = lamp.action == Action.NONE or (lamp.act_by is not None and lamp.act_by > today)
+    if not (below and waits):
+        return words
+    return "Go by its verdict now" + ("" if lamp.action == Action.NONE else f"; {words[:1].lower()}{words[1:]}")
 
 
 def why_words(lamp: Lamp) -> str:

@@ -209,7 +209,8 @@ def visits_headline(plan: Visits, units: Units) -> str:
         return f"{len(plan.left_out)} visits are due and none fits into a trip."
     first = plan.trips[0]
     trips = "One trip" if len(plan.trips) == 1 else f"{len(plan.trips)} trips"
-    cabins = "one cabin" if stops == 1 else f"{stops} cabins"
+    seen = len({stop.cabin.slug for trip in plan.trips for stop in trip.stops})  # some are seen more than once
+    cabins = "one cabin" if seen == 1 else f"{seen} cabins"
     left = f" {len(plan.left_out)} fit into no trip." if plan.left_out else ""
     return (
         f"{trips} to {cabins}, {distance(plan.distance_km, units)} in all. The next is on {date_words(first.day)}: "

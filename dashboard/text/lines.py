@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 
 from dashboard.text import verdicts as words
 from dashboard.text.markup import badge, text
-from dashboard.text.measures import local
+from dashboard.text.measures import Units, local
 from dashboard.text.recovery import Waits, next_step
 from dashboard.text.verdicts import FACES, WORST_FIRST
 from ingest.in_hand import InHand
@@ -37,9 +37,10 @@ def link_to(page: str, label: str, **query: str) -> str:
     return f'<a class="{FOLLOWED}" href="{text(address(page, **query))}">{text(label)}</a>'
 
 
-def plain_link(cabin: str, unit: str) -> str:
-    """To the unit's notice as a page that needs no script; the browser goes there by itself."""
-    return (f'<p class="tl-note"><a class="tl-plain" href="{text(address("notice", cabin=cabin, unit=unit))}">'
+def plain_link(cabin: str, unit: str, units: Units) -> str:
+    """To the unit's notice as a page without script, in the reader's units; the browser goes there by itself."""
+    where = address("notice", cabin=cabin, unit=unit, units=str(units))
+    return (f'<p class="tl-note"><a class="tl-plain" href="{text(where)}">'
             "The notice as a plain page, for a bad line</a></p>")
 
 
@@ -67,8 +68,8 @@ def line(one: Line, now: datetime) -> str:
     status, word = one.status, one.status.verdict.verdict
     why = [one.replace(STANDS_BECAUSE, "") for one in words.reasons(status)] or [""]
     clause = why[0][:1].upper() + why[0][1:]  # that it is an advisory, the mark says
-    hand = f"<span>{text(one.in_hand)}</span>" if one.in_hand else ""
-    waits = f'<span class="tl-mean">{text(one.waits)}</span>' if one.waits else ""
+    hand = f'<span title="{text(one.in_hand)}">{text(one.in_hand)}</span>' if one.in_hand else ""
+    waits = f'<span class="tl-mean" title="{text(one.waits)}">{text(one.waits)}</span>' if one.waits else ""
     return (
         f'<li class="tl-line tl-edge-{word}"><div class="tl-l-mark">{badge(word)}</div>'
         f'<div class="tl-l-name">{unit_link(status)}</div>'

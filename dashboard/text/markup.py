@@ -61,14 +61,17 @@ def card(*, word: Word, name: str, since: str, reasons: Sequence[str], action: s
         f'<div class="tl-do"><h3>Do now</h3><p>{text(action)}</p></div></div>')
 
 
-def verdict(*, word: Word, name: str, since: str, reasons: Sequence[str], action: str, extra: str = "") -> str:
-    """The first screen of one cabin."""
+def verdict(
+    *, word: Word, name: str, since: str, reasons: Sequence[str], action: str, step: str = "", extra: str = ""
+) -> str:
+    """The first screen of one cabin; `step` is the advisory's next one, with its amounts."""
+    then = f'<p class="tl-step-now">{text(step)}</p>' if step else ""
     why = "".join(f"<li>{text(one)}</li>" for one in reasons)
     also = f'<p class="tl-extra">{text(extra)}</p>' if extra else ""
     return (
         f'<div class="tl-verdict tl-edge-{word}"><h1>{text(name)}</h1><p class="tl-big">{badge(word)} '
         f'<span class="tl-since">{text(since)}</span></p>'
-        f'<h2>What to do now</h2><p class="tl-action">{text(action)}</p>'
+        f'<h2>What to do now</h2><p class="tl-action">{text(action)}</p>{then}'
         f"<h2>Why</h2><ul>{why}</ul>{also}</div>")
 
 
@@ -181,6 +184,16 @@ def box(title: str, lines: Sequence[str], commands: Sequence[str] = (), *, tone:
     body = "".join(f"<p>{text(one)}</p>" for one in lines)
     code = "".join(f"<pre><code>{text(one)}</code></pre>" for one in commands)
     return f'<div class="tl-box tl-box-{text(tone)}" role="status"><h2>{text(title)}</h2>{body}{code}</div>'
+
+
+def refused(title: str, why: object) -> str:
+    """What a form gave and what was not taken, in the words of the form: requests call a person `who` or `by`."""
+    said = re.sub(r"; got an empty (name|one)$", "", re.sub(r"^(who|by) must name ", "give the name of ", str(why)))
+    said = said.replace(", and reason say why", ", and a reason").rstrip(".")
+    first = said.split(" ")[0]
+    if not set("_-") & set(first):  # a field is called as it is written
+        said = f"{said[:1].upper()}{said[1:]}"
+    return box(title, [f"{said}."], tone="alarm")
 
 
 def small(sentence: str) -> str:

@@ -119,6 +119,11 @@ def _up(value: float) -> str:
     return f"{math.ceil(round(value, 6)):,d}"
 
 
+def enough(volume_l: float, units: Units) -> str:
+    """How much has to run: rounded up, never down."""
+    return f"{math.ceil(round(to_volume(volume_l, units), 6)):,d} {volume_unit(units)}"
+
+
 def flow(flow_l_min: float | None, units: Units) -> str:
     """A flow in L/min or US gal/min."""
     if flow_l_min is None or absent(flow_l_min):

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
-from math import ceil
+from math import ceil, floor
 
-from dashboard.text.measures import Units, between, duration, flow, to_volume, volume, volume_unit
+from dashboard.text.measures import Units, between, duration, enough, flow, to_volume, volume, volume_unit
 from ingest.queries import UnitStatus
 from models.advisory import (
     SENSOR_STEPS,
@@ -131,7 +131,9 @@ def next_step(advisory: Advisory) -> NextStep:
         button=_RECORD.get(found.code, f"Record: {STEP_WORDS[found.code]}"))
 
 
-def with_litres(step: NextStep, asked: Cleaning, cabin: Cabin, flow_l_min: float) -> NextStep:
+def with_litres(
+    step: NextStep, asked: Cleaning, cabin: Cabin, flow_l_min: float, units: Units = Units.METRIC
+) -> NextStep:
     """The next step with what it asks for behind this unit: litres, minutes, by which way, where it may run.
 
     Parameters
@@ -141,8 +143,10 @@ def with_litres(step: NextStep, asked: Cleaning, cabin: Cabin, flow_l_min: float
     """
     if step.step is Step.FLUSH_COLD and asked.cold_l:
         flow_l_min = min(flow_l_min, cabin.well_l_min or flow_l_min)
+        litres_here = f"{asked.cold_l} L" if units is Units.METRIC else (
+            f"{enough(asked.cold_l, units)} ({asked.cold_l} L)")
         how = (
-            f"Open the cold taps fully, one after the other, until the meter has seen {asked.cold_l} L: about "
+            f"Open the cold taps fully, one after the other, until the meter has seen {litres_here}: about "
             f"{ceil(asked.cold_l / flow_l_min)} min. Then record from when to when they ran.")
         return replace(step, how=" ".join(filter(None, [how, where_it_may_run(asked.cold_l, cabin)])))
     if step.step is Step.FLUSH_HOT and asked.offered is not None:
@@ -184,6 +188,12 @@ def measured_share(evidence: str) -> float | None:
         return None
     have, needed = found
     return 1.0 if needed <= 0 else max(0.0, min(1.0, have / needed))
+
+
+def share_words(step: NextStep) -> str:
+    """How much of it the sensors have seen; that all of it is seen does not do the step where a person is asked."""
+    told = f"{floor(100 * (step.share or 0.0) + 1e-9)} % of what the sensors have to see"
+    return f"{told}; now a person records it" if step.share == 1.0 and step.waits is Waits.PERSON else told
 
 
 def happened(advisory: Advisory, cabin: Cabin, units: Units) -> tuple[str, ...]:

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from datetime import timedelta
 from math import ceil
 
-from dashboard.text.measures import Units, duration, volume
-from dashboard.text.recovery import NextStep
+from dashboard.text.measures import Units, duration, enough
+from dashboard.text.recovery import NextStep, next_step, with_litres
 from models.advisory import Advisory, How, Step
 from models.advisory.chlorination import CONTACT_H, STRENGTHS_PCT, chlorination
-from models.advisory.cleaning import Cleaning
+from models.advisory.cleaning import Cleaning, cleaning_of
 from models.advisory.events import StepPolicy
 from models.fleet import Cabin, Unit
 
@@ -30,6 +30,17 @@ def step_number(advisory: Advisory, step: NextStep) -> str:
         return f"Before step 1 of {every}"
     code = step.step or Step.NOTICE_REMOVED
     return f"Step {advisory.steps.index(code) + 1 if code in advisory.steps else every} of {every}"
+
+
+def step_here(advisory: Advisory, unit: Unit, cabin: Cabin, units: Units) -> tuple[NextStep, Cleaning]:
+    """The next step with its amounts behind this unit, and what its water asks for."""
+    asked = cleaning_of(advisory, unit, cabin)
+    return with_litres(next_step(advisory), asked, cabin, unit.peak_flow_l_min, units), asked
+
+
+def step_words(advisory: Advisory, step: NextStep) -> str:
+    """Which step, what, and how, as every page of the unit says it."""
+    return f"{step_number(advisory, step)}: {step.title}. {step.how}".strip()
 
 
 def step_facts(
@@ -84,4 +95,4 @@ def bleach_words(unit: Unit) -> str:
 
 
 def _runs(litres: float, minutes: float, units: Units) -> tuple[str, str]:
-    return volume(litres, units), f"about {ceil(minutes)} min at the most that the supply can deliver"
+    return enough(litres, units), f"about {ceil(minutes)} min at the most that the supply can deliver"

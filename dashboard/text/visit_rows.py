@@ -22,6 +22,7 @@ from models.fleet import Cabin, CrewPolicy
 from models.visits.access_windows import HouseRules
 
 TICK_DAYS = 7
+CLOSE_DAYS = 4  # of eight weeks: stops of one cabin that lie nearer than that share a mark, or hide each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +63,9 @@ def strip(plan: Visits, taken: Occupancy, crew: CrewPolicy, axis: DayAxis) -> st
         f'<div class="tl-visit tl-visit-head tl-wide" aria-hidden="true"><span>Cabin</span>{axis.drawn(ticks)}'
         f'<span>Next stop</span></div><ul class="tl-rows">{body}</ul>'
         '<p class="tl-legend tl-mean"><b class="tl-v-stop">1</b> a stop, by its number in that day\'s trip '
-        '<span class="tl-k tl-v-taken"></span> taken: the cabin cannot be entered (from 16:00 on the day of '
-        'arrival to 11:00 on the day of departure) <span class="tl-k tl-v-off"></span> nobody drives</p>')
+        '<b class="tl-v-stop">3×</b> so many stops within days <span class="tl-k tl-v-taken"></span> taken: '
+        'entered for an open boil advisory alone, and its guests are told (from 16:00 on the day of arrival to '
+        '11:00 on the day of departure) <span class="tl-k tl-v-off"></span> nobody drives</p>')
 
 
 def _stops(plan: Visits) -> dict[str, list[tuple[int, PlannedVisit]]]:
@@ -100,18 +102,36 @@ def _row(
     for one in spans:
         begin, end = axis.at(one.start, rules.arrive_min / 60), axis.at(one.end, rules.leave_min / 60)
         greyed += f'<i class="tl-v-taken" style="left:{begin:.2f}%;width:{end - begin:.2f}%"></i>'
-    marks = "".join(
-        f'<b class="tl-v-stop" style="left:{axis.at(stop.arrive.date(), 12):.2f}%">{number}</b>'
-        for number, stop in found)
+    marks = "".join(_mark(one, axis) for one in _close(found))
     told = "; ".join((
         *([f"stop {number} on {date_words(stop.arrive.date())}" for number, stop in found] or ["no stop"]),
         *(one.words() for one in spans), *([ask] if ask else [])))
     when = "in no trip" if not found else f"{date_words(found[0][1].arrive.date())}, {clock(found[0][1].arrive)}"
     also = f'<span class="tl-mean">{text(ask)}</span>' if ask else ""
+    later = ", ".join(f"{stop.arrive.day} {stop.arrive:%b}" for _, stop in found[1:])
+    then = f' <span class="tl-mean">then {text(later)}</span>' if later else ""
     return (
         f'<li class="tl-visit"><div class="tl-visit-name">{link_to("cabin", cabin.name, cabin=cabin.slug)} {also}'
         f'</div><div class="tl-v-strip" role="img" aria-label="{text(told)}" title="{text(told)}">{off}{greyed}'
-        f'{marks}</div><div class="tl-visit-when">{text(when)}</div></li>')
+        f'{marks}</div><div class="tl-visit-when">{text(when)}{then}</div></li>')
+
+
+def _close(found: Sequence[tuple[int, PlannedVisit]]) -> list[list[tuple[int, PlannedVisit]]]:
+    """Stops in order of days, those together that lie close to the first of them."""
+    out: list[list[tuple[int, PlannedVisit]]] = []
+    for one in found:
+        near = out and (one[1].arrive.date() - out[-1][0][1].arrive.date()).days < CLOSE_DAYS
+        out[-1].append(one) if near else out.append([one])
+    return out
+
+
+def _mark(close: Sequence[tuple[int, PlannedVisit]], axis: DayAxis) -> str:
+    """One stop by its number, several as how many; a line on each of their days."""
+    days = [axis.at(stop.arrive.date(), 12) for _, stop in close]
+    word = str(close[0][0]) if len(close) == 1 else f"{len(close)}×"
+    lines = "" if len(close) == 1 else "".join(
+        f'<i class="tl-v-day" style="left:{left:.2f}%"></i>' for left in days)
+    return f'{lines}<b class="tl-v-stop" style="left:{days[0]:.2f}%">{word}</b>'
 
 
 def stops(trip: PlannedTrip) -> str:

@@ -83,7 +83,7 @@ def by_hand(store: Client, fleet: Fleet) -> None:
         try:
             store.act("advisory-raise", {"cabin": key[0], "unit": key[1], "by": who})
         except BadInput as error:
-            st.html(markup.box("Not raised", [str(error)], tone="alarm"))
+            st.html(markup.refused("Not raised", error))
         else:
             ask_anew()
             st.rerun()

@@ -21,7 +21,7 @@ from dashboard.text import lines, markup, recovery
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units, local
 from dashboard.text.recovery import NextStep, Waits
-from dashboard.text.step_facts import step_facts, step_number
+from dashboard.text.step_facts import step_facts, step_here, step_number
 from dashboard.views.chart import show_chart
 from dashboard.views.choice import choice
 from dashboard.views.frame import care, caution, guarded, link, live
@@ -76,7 +76,7 @@ def after_cut(store: Client) -> None:
     drawing(store, *chosen)
     for line in recovery.whom_to_call(fleet.contacts, one.cabin.slug):
         st.html(markup.small(line))
-    st.html(lines.plain_link(*chosen))
+    st.html(lines.plain_link(*chosen, reader_units()))
     link("cabin", f"All evidence of {words.unit_name(one)} →", cabin=chosen[0], unit=chosen[1])
     caution()
 
@@ -109,9 +109,7 @@ def story(store: Client, cabin: str, unit: str) -> None:
             *parts, now, markup.told("Why", words.reasons(one)),
             markup.told("What to do", [one.verdict.next_action], strong=True)]))
         return
-    asked = cleaning_of(kept.advisory, one.unit, one.cabin)
-    step = recovery.with_litres(
-        recovery.next_step(kept.advisory), asked, one.cabin, one.unit.peak_flow_l_min)
+    step, asked = step_here(kept.advisory, one.unit, one.cabin, units)
     st.html("".join([
         *parts, markup.told("Before you drink", [_words(store, one, kept).boil_words], strong=True),
         markup.told("What happened", recovery.happened(kept.advisory, one.cabin, units)), now,
@@ -121,7 +119,7 @@ def story(store: Client, cabin: str, unit: str) -> None:
                 kept.advisory, step, asked, get_fleet(store).policy or StepPolicy(), unit=one.unit, cabin=one.cabin,
                 units=units))]))
     if step.share is not None:
-        st.progress(step.share, text=f"{step.share:.0%} of what the sensors have to see")
+        st.progress(step.share, text=recovery.share_words(step))
     over = over_of(store, get_fleet(store), cabin, unit, kept.advisory, store.now())
     if over is not None:
         st.html(markup.told("When is it over?", over.words))
@@ -376,7 +374,7 @@ def _act(store: Client, one: UnitStatus, kind: str, body: dict[str, Any], who: s
     try:
         told = store.act(kind, body)
     except BadInput as error:
-        st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
+        st.html(markup.refused("Not recorded", error))
         return
     st.session_state[NAME] = who.strip()
     name = full_name(one.cabin, one.unit.slug)

@@ -14,6 +14,7 @@ from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.lamp_access import get_outlook
 from dashboard.text import lines, markup, measures
 from dashboard.text import verdicts as words
+from dashboard.text.step_facts import step_here, step_words
 from dashboard.views.choice import choice
 from dashboard.views.dose_explanation import reckoning
 from dashboard.views.evidence import evidence
@@ -61,18 +62,20 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
         st.html(markup.box("Just enrolled", ["Its first verdict will be here in a moment."]))
         return
     at = present(store).at
-    extra = ""
+    extra = step = ""
     if one.standing is not None:
+        advisory = one.standing.advisory
+        step = step_words(advisory, step_here(advisory, one.unit, one.cabin, reader_units())[0])
         extra = words.exposure_words(one.standing.advisory, at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.verdict(
         word=one.verdict.verdict, name=words.unit_name(one), reasons=words.reasons(one), extra=extra,
-        action=one.verdict.next_action, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
+        action=one.verdict.next_action, step=step, since=words.since_words(one.verdict.since, at, one.cabin.zone)))
     heard = measures.age(one.state.at, at) if one.state else "never"
     st.html(markup.small(f"Last heard {heard}. Now {measures.local(at, one.cabin.zone)} at the cabin."))
     calls = words.whom_to_call([
         contact for contact in get_fleet(store).contacts
         if contact.role is Role.HEALTH_AUTHORITY and (not contact.cabins or cabin in contact.cabins)])
-    st.html(markup.small(calls) + lines.plain_link(cabin, unit))
+    st.html(markup.small(calls) + lines.plain_link(cabin, unit, reader_units()))
     caution()
 
 

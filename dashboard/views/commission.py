@@ -173,7 +173,7 @@ def _send(store: Client, found: Commissioning, body: dict[str, Any], what: str) 
     try:
         told = store.act("record-commissioning", once(whole))
     except BadInput as error:
-        st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
+        st.html(markup.refused("Not recorded", error))
         return
     st.session_state[RECORDED] = (
         "It was recorded before; nothing was stored twice." if told["already"] else

@@ -36,7 +36,7 @@ def told(store: Client, cabin: str, unit: str) -> None:
             try:
                 store.act("confirm", {"advisory": number, "by": name})
             except BadInput as error:
-                st.html(markup.box("Not confirmed", [str(error)], tone="alarm"))
+                st.html(markup.refused("Not confirmed", error))
 
 
 @live("5s")

@@ -92,7 +92,7 @@ def _send(store: Client, place: Cabin, name: str, body: dict[str, Any]) -> None:
     try:
         told = store.act("record-service", once(body))
     except BadInput as error:
-        st.html(markup.box("Not recorded", [str(error)], tone="alarm"))
+        st.html(markup.refused("Not recorded", error))
         return
     kind, at = str(body["kind"]), datetime.fromisoformat(body["at"])
     judged = [f"Duty sensor: {told['judged']}."] if told.get("judged") else []
@@ -163,7 +163,7 @@ def amend(store: Client, cabin: str, unit: str) -> None:
             told = store.act("withdraw-service", body) if value is None else store.act(
                 "correct-service", {**body, "value": value})
         except BadInput as error:
-            st.html(markup.box("Nothing changed", [str(error)], tone="alarm"))
+            st.html(markup.refused("Nothing changed", error))
             return
         st.html(markup.box("Withdrawn" if value is None else "Corrected", [
             f"{name}: {service_line(by_id[number])}; by {who}.",

@@ -37,10 +37,10 @@ def stays(store: Client, cabin: str, unit: str) -> None:
         st.html(markup.table(HEADERS, [_row(one) for one in rows]))
     else:
         st.html(markup.small("No stay has an address: where nobody there is reached, managers are told to call."))
-    said = st.session_state.pop(DONE, None)
+    _add(store, cabin, place.name)
+    said = st.session_state.pop(DONE, None)  # below the button that was pressed, or it lies out of sight on a phone
     if said is not None and said[0] == cabin:
         st.html(markup.box(said[1], said[2]))
-    _add(store, cabin, place.name)
     _forget(store, cabin, {str(one["contact"]): one for one in rows})
     caution()
 
@@ -73,7 +73,7 @@ def _add(store: Client, cabin: str, name: str) -> None:
             "cabin": cabin, "arrives": str(arrives), "leaves": str(leaves), "address": address,
             "language": language, "by": by})
     except BadInput as error:
-        st.html(markup.box("Not kept", [f"{str(error)[:1].upper()}{str(error)[1:]}."], tone="alarm"))
+        st.html(markup.refused("Not kept", error))
         return
     st.session_state[f"stay-number-{cabin}"] = st.session_state.get(f"stay-number-{cabin}", 0) + 1
     st.session_state[DONE] = (cabin, "Kept", [
@@ -99,7 +99,7 @@ def _forget(store: Client, cabin: str, known: Mapping[str, Mapping[Any, Any]]) -
     try:
         store.act("stay-forget", {"contact": name})
     except BadInput as error:
-        st.html(markup.box("Nothing changed", [f"{str(error)[:1].upper()}{str(error)[1:]}."], tone="alarm"))
+        st.html(markup.refused("Nothing changed", error))
         return
     st.session_state[DONE] = (cabin, "Forgotten", ["These guests are told nothing more."])
     st.rerun()

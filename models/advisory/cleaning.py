@@ -317,8 +317,11 @@ class Left:
     @property
     def words(self) -> str:
         """In half a sentence; the share is rounded up, the logs down."""
+        share = f"{_percent(self.share)} of it is left at the cold tap"
+        if 1e-9 < self.asked_log - self.reduction_log < 0.1:  # rounded down it would never be told as reached
+            return f"{share}, less than 0.1 log short of {self.asked_log:g}"
         logs = math.floor(self.reduction_log * 10 + 1e-9) / 10
-        return f"{_percent(self.share)} of it is left at the cold tap, {logs:g} log of {self.asked_log:g}"
+        return f"{share}, {logs:g} log of {self.asked_log:g}"
 
 
 def left_at_cold_tap(water: UnderDosed, cold_l: float, passed_l: float) -> Left:

@@ -101,8 +101,7 @@ CHECKLISTS: Mapping[Occasion, tuple[Item, ...]] = {
         Item(key=CHLORINATED, title="Plumbing behind the unit disinfected",
              source="SOURCES.md, section 7; that new plumbing is chlorinated first: common practice, no source",
              works=_FIRST_FILL,
-             how="Disinfect with chlorine once, and flush: what grew in the pipes before, the lamp never sees. "
-             "How much: tarnlight bleach."),
+             how="Disinfect with chlorine once, and flush: what grew in the pipes before, the lamp never sees."),
         Item(key=SAMPLES, title="First samples satisfactory",
              source="two about 24 h apart: SOURCES.md, section 6, from memory",
              how="Have a laboratory test two samples of the tap, about 24 h apart, and record what it found."),
@@ -144,7 +143,7 @@ CHECKLISTS: Mapping[Occasion, tuple[Item, ...]] = {
              how="Run every cold tap, then every hot tap, until what stood in pipes and tank is gone; antifreeze "
              "first of all, where there was some."),
         Item(key=CHLORINATED, title="Plumbing disinfected", source="SOURCES.md, section 7", works=_FIRST_FILL,
-             how="Disinfect with chlorine and rinse it out. How much: tarnlight bleach. The lamp stays lit."),
+             how="Disinfect with chlorine and rinse it out. The lamp stays lit."),
         Item(key=SAMPLES, title="Samples satisfactory",
              source="two about 24 h apart: SOURCES.md, section 6, from memory",
              how="Have a laboratory test two samples of the tap, about 24 h apart, and record what it found."),

@@ -9,14 +9,24 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.sheets.plain_page import Told, old_page
+from dashboard.text.measures import Units
+from dashboard.text.step_facts import step_here, step_words
+from dashboard.text.verdicts import reasons
+from ingest.queries import status
 from ingest.settings import Settings
 from ingest.store import Store
+from models.advisory.work_cautions import sentences
+from models.verdict import Word
 from tests.conftest import FLEET_TOML, Running, cabin_toml, free_port
 from tests.dashboard.test_gate import answer, html, shown
+from tests.dashboard.text.test_verdicts import NOW
+from tests.dashboard.text.test_verdicts import status as a_status
 from tests.dashboard.views.test_app import fill
 
 MOST_BYTES = 60_000
 NASTY = "<script>alert(1)</script>"
+KEY = ("otter-cove", "main")
 DARK = "/notice?cabin=otter-cove&unit=main"
 
 
@@ -67,14 +77,39 @@ def test_it_says_verdict_action_step_cautions_and_when_in_a_few_kilobytes(served
     text = words(body)
     assert status == 200 and len(head) + len(body) < MOST_BYTES
     assert "Otter-Cove, main" in text and "■ Boil since" in text
-    assert "What to do now Bring the water to a rolling boil" in text
+    assert "until a named person lifts the advisory" in text and "Bring the water to a rolling boil" in text
     # the tap is still open: no step counts yet
     assert "Before step 1 of 9: Draw no water to drink" in text
     assert "Water drawn without a full dose:" in text and "The power is off, and the lamp is dark." in text
+    assert "When is it over?" in text and "Now The power is off, the lamp is dark," in text
     assert "Take care Boiling does not remove chemicals" in text and "local health authority" in text
     assert re.search(r"As of \w{3} \d+ \w{3} \d{4}, \d\d:\d\d E[SD]T, the time at the cabin\.", text)
     assert "No messages can arrive" in text  # its broker does not answer, which is no secret here either
-    assert 'href="notice?cabin=otter-cove&amp;unit=annex">annex</a>' in body and "○ Silent annex" in text
+    assert 'href="notice?cabin=otter-cove&amp;unit=annex&amp;units=metric">annex</a>' in body
+    assert "○ Silent annex" in text
+
+
+def test_it_says_word_for_word_what_the_cabins_page_says(served) -> None:
+    client = served[1].client()
+    one = next(one for one in status(client, client.now()) if (one.cabin.slug, one.unit.slug) == KEY)
+    text = words(got(served[0])[2])
+    assert f"What to do now {one.verdict.next_action}" in text
+    for sentence in (*sentences(one.verdict.works), *reasons(one)):
+        assert sentence in text
+    step, _ = step_here(one.standing.advisory, one.unit, one.cabin, Units.METRIC)
+    assert step_words(one.standing.advisory, step) in text
+
+
+@pytest.mark.parametrize("word", list(Word))
+def test_of_a_collector_that_has_stopped_moving_nothing_is_called_fine(word: Word) -> None:
+    one = a_status("Fern Bay", word)
+    told = words(old_page(Told(
+        status=one, at=NOW, now="The lamp is lit.", cautions=(), call=("Manager: Ann",), others=(one,),
+        trouble=("What you see is old", "No sign of life."))))
+    assert "Not known now." in told and "What you see is old" in told and "Manager: Ann" in told
+    for fine in ("Clear", "Watch", "lamp is lit", one.verdict.next_action):
+        assert fine not in told
+    assert ("Before that:" in told) == (word in (Word.BOIL, Word.SILENT))
 
 
 def test_it_needs_no_script_and_fetches_nothing(served) -> None:
@@ -101,7 +136,8 @@ def test_without_a_name_it_is_the_worst_unit_of_all_or_of_the_cabin(served) -> N
     "cabin=%00&unit=%ff", "cabin=" + "x" * 5000, "cabin=otter-cove&unit=../main"])
 def test_what_is_not_enrolled_is_refused_and_nothing_of_it_is_repeated(served, query: str) -> None:
     status, _, body = got(served[0], "/notice?" + query.replace("<", "%3C").replace(">", "%3E"))
-    assert status == 404 and "Not enrolled here" in body and "not known is never clear" in body
+    assert status == 404 and "Not enrolled here" in body
+    assert "Not known is never clear: where in doubt, boil" in body
     for part in ("script>", "alert", "no-such", "xxx", "../"):
         assert part not in body
 
@@ -113,6 +149,7 @@ def test_a_name_that_is_markup_is_shown_as_it_was_written(served) -> None:
 
 def test_units_are_the_readers_choice_and_a_strange_one_is_passed_over(served) -> None:
     assert re.search(r"full dose: \S+ (to \S+ )?gal", words(got(served[0], DARK + "&units=us")[2]))
+    assert "unit=annex&amp;units=us" in got(served[0], DARK + "&units=us")[2]
     for units in ("metric", "<b>", ""):
         assert re.search(r"full dose: \S+ (to \S+ )?L", words(got(served[0], f"{DARK}&units={units}")[2]))
 

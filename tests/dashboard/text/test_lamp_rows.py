@@ -38,6 +38,16 @@ def test_the_headline_speaks_of_what_is_below_its_need_before_what_is_to_be_clea
         "sleeve by Fri 4 Dec 2026. 2 of 2 lamps need somebody within 30 days, 1 of them now.")
 
 
+def test_a_lamp_below_its_need_is_not_left_to_a_day_that_is_still_to_come() -> None:
+    weak = lamp(25.9, 31.6, act_by=TODAY + timedelta(days=62))
+    assert lamp_rows.do_words(weak, TODAY) == "Go by its verdict now; clean the sleeve by Tue 26 Jan"
+    assert lamp_rows.do_words(replace(weak, act_by=TODAY), TODAY) == "Clean the sleeve by Wed 25 Nov"
+    assert lamp_rows.do_words(replace(weak, action="none", act_by=None), TODAY) == "Go by its verdict now"
+    assert lamp_rows.do_words(replace(weak, action=None, act_by=None), TODAY) == "Go by its verdict now"
+    fine = lamp(40.0, 31.6, act_by=TODAY + timedelta(days=400))
+    assert lamp_rows.do_words(fine, TODAY) == "Clean the sleeve by Thu 30 Dec 2027"
+
+
 def test_the_headline_names_the_soonest_where_none_is_below() -> None:
     later = lamp(66.0, 65.3, "Late", act_by=TODAY + timedelta(days=20))
     soon = lamp(69.8, 65.3, "Soon", act_by=TODAY)

@@ -11,6 +11,7 @@ from dashboard.charts.after_cut import cut_figure
 from dashboard.charts.readings import Span
 from dashboard.text.measures import Units
 from dashboard.text.recovery import (
+    NextStep,
     Waits,
     drawing_since,
     event_row,
@@ -19,6 +20,7 @@ from dashboard.text.recovery import (
     measured_share,
     next_step,
     open_headline,
+    share_words,
     standing_words,
     waits_words,
     way_label,
@@ -249,6 +251,14 @@ def test_the_next_step_names_its_litres_its_minutes_and_where_they_may_run():
     slow = replace(CABIN, well_l_min=5.0, septic_l_day=40.0)
     found = asked_of(slow)(next_step(proven(raised())))
     assert "about 10 min" in found.how and "50 L is more than the septic bed takes in a day (40 L)" in found.how
+
+
+def test_all_that_the_meter_has_to_see_is_no_step_done():
+    seen = NextStep(waits=Waits.PERSON, step=None, title="", how="", share=1.0)
+    assert share_words(seen) == "100 % of what the sensors have to see; now a person records it"
+    assert share_words(replace(seen, share=0.997)) == "99 % of what the sensors have to see"
+    assert share_words(replace(seen, share=0.5)) == "50 % of what the sensors have to see"
+    assert share_words(replace(seen, waits=Waits.SENSORS)) == "100 % of what the sensors have to see"
 
 
 def test_the_hot_step_says_what_to_do_by_the_way_that_is_offered():

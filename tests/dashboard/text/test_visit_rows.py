@@ -13,6 +13,8 @@ import pytest
 
 from dashboard.text import visit_rows
 from dashboard.text.day_axis import DayAxis
+from dashboard.text.lamps import visits_headline
+from dashboard.text.measures import Units
 from ingest.bookings.kept import Occupancy
 from ingest.outlook.visits import NotPlanned, PlannedVisit
 from models.fleet import Cabin, CrewPolicy
@@ -62,6 +64,23 @@ def test_a_stop_stands_at_noon_of_its_day_with_its_number_and_taken_days_from_af
     begin, wide = 2 + 16 / 24, 3 - 5 / 24
     assert f'tl-v-taken" style="left:{at(begin)}%;width:{at(wide)}%' in html
     assert "stop 2 on Mon 7 Dec 2026; taken 2 Dec to 5 Dec" in html
+
+
+def test_stops_on_days_in_a_row_share_a_mark_and_are_told_one_by_one() -> None:
+    days = [FIRST, FIRST + timedelta(days=1), FIRST + timedelta(days=3), FIRST + timedelta(days=4)]
+    html = visit_rows.strip(plan(*((stop("Otter", day),) for day in days)), taken(), EVERY_DAY, AXIS)
+    row = html.split("<ul")[1].split("</ul>")[0]
+    assert re.findall(r'tl-v-stop" style="left:([0-9.]+)%">([^<]+)<', row) == [(at(0.5), "3×"), (at(4.5), "1")]
+    assert re.findall(r'tl-v-day" style="left:([0-9.]+)%', row) == [at(0.5), at(1.5), at(3.5)]
+    assert "then 1 Dec, 3 Dec, 4 Dec" in row
+
+
+def test_the_headline_counts_cabins_and_not_stops() -> None:
+    days = (FIRST, FIRST + timedelta(days=1))
+    twice = tuple(SimpleNamespace(stops=(stop("Otter", day),), day=day) for day in days)
+    one = SimpleNamespace(trips=twice, left_out=(), distance_km=26.0)
+    assert visits_headline(one, Units.METRIC) == (
+        "2 trips to one cabin, 26 km in all. The next is on Mon 30 Nov 2026: Otter.")
 
 
 def test_days_on_which_nobody_drives_are_marked_on_each_row() -> None:

@@ -221,7 +221,7 @@ def test_what_was_done_is_recorded_with_the_name_and_a_refusal_is_shown_as_it_is
     app = page(changing, "cabin", cabin="heron-point", unit="main")
     submit = next(one for one in app.button if one.label == "Record for Heron-Point, main")
     submit.click().run()
-    assert "who must name the person who did it; got an empty name" in told(app)
+    assert "Give the name of the person who did it." in told(app)
     next(one for one in app.text_input if one.label.startswith("Who")).input("Ada Brook")
     next(one for one in app.selectbox if one.label == "What was done").select("sleeve-cleaned")
     next(one for one in app.button if one.label == "Record for Heron-Point, main").click().run()
@@ -242,7 +242,7 @@ def test_a_wrong_record_is_withdrawn_or_corrected_by_name_and_shown_struck_throu
     choice.select_index(next(
         number for number, line in enumerate(choice.options) if "water-tested 48 by Ada Brook" in line))
     next(one for one in app.button if one.label == press).click().run()
-    assert "by must name the person who withdraws the record" in told(app) and "<s>" not in told(app)
+    assert "Give the name of the person who withdraws the record" in told(app) and "<s>" not in told(app)
     fill_in(app, "Your name", "Bo Dahl")
     fill_in(app, "Why", "a digit <b>too</b> low")
     fill_in(app, "The right value", 84.0)

@@ -16,11 +16,13 @@ def test_what_is_said_on_the_page_is_recorded_and_no_longer_open(page, collector
     text = told(app)
     assert "nothing of this commissioning is on record" in text and "does not replace the acceptance" in text
     assert "OPEN: nothing on record" in text and "NOT KNOWN" in text
+    # 18 + 150 L at 100 mg/L: 16.8 g of chlorine; 5.25 % w/v NaOCl has 50.0 g a litre
+    assert "How much bleach: 336 mL where the label says 5.25 %" in text
     app = press(app, f"Record for {NAME}")
     assert "Choose at least one item." in told(app)
     choose(app, "level", "valves")
     app = press(app, f"Record for {NAME}")
-    assert "who must name the person who says so" in told(app)
+    assert "Give the name of the person who says so." in told(app)
     next(one for one in app.text_input if one.label.startswith("Who says so")).set_value("Ann Lund")
     choose(app, "level", "valves")
     app = press(app, f"Record for {NAME}")

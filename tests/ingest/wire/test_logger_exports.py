@@ -68,6 +68,7 @@ def test_an_export_of_which_nothing_is_told_says_what_it_needs_and_is_not_taken(
     done = tarnlight_here(enrolled, "load", str(FOLDER / name))
     assert done.returncode == 2
     assert one.untold in done.stderr
+    assert ("columns of a log: at, cabin, unit, " in done.stderr) == ("one of the columns of a log" in done.stderr)
     assert stored(enrolled) == []
 
 
