@@ -97,18 +97,19 @@ FLEET_TOML = REACTOR + cabin_toml("heron-point", "main") + cabin_toml("otter-cov
 # Files that take longest: begun first, so that at the end no worker is alone with one of them; those with a browser
 # between those that wait, or four browsers would share two cores.
 LONGEST = (
-    "browser/test_samples", "faults/test_kills", "faults/test_archive_kills", "faults/test_modes",
-    "browser/test_fleet_pages", "browser/test_accessible",
-    "browser/test_after_cut", "faults/test_demo",
-    "faults/test_bridge", "faults/test_broker", "browser/test_right_cabin", "faults/test_broker_session",
-    "faults/test_doctor_login", "faults/test_stopped_collector", "hostile/test_limits",
-    "faults/test_processes", "browser/test_known_late", "dashboard/commands/test_visits",
-    "dashboard/commands/test_lamps", "browser/test_lamps_page", "dashboard/commands/test_cli",
-    "dashboard/test_cautions_shown", "browser/test_pages", "ingest/evaluation/test_sensor_trust",
-    "ingest/outlook/test_lamps", "ingest/record/test_answered", "ingest/evaluation/test_watch",
-    "ingest/record/test_what_results_do", "ingest/record/test_any_order_of_lifts", "faults/test_one_message",
-    "ingest/evaluation/test_truth", "ingest/evaluation/test_any_log", "ingest/notification/test_power",
-    "ingest/notification/test_sending")
+    "ingest/evaluation/test_sensor_trust", "hostile/test_found_by_hand", "dashboard/views/test_app",
+    "faults/test_clocks", "ingest/db/test_archive", "ingest/registry/test_succession",
+    "ingest/evaluation/test_play", "dashboard/views/test_states", "ingest/record/test_service_corrections",
+    "browser/test_right_cabin", "faults/test_processes", "faults/test_bridge",
+    "dashboard/views/test_sample_forms", "browser/test_accessible", "faults/test_archive_kills",
+    "browser/test_after_cut", "dashboard/test_cautions_shown", "ingest/evaluation/test_watch",
+    "dashboard/commands/test_enroll", "browser/test_fleet_pages", "dashboard/views/test_shared_event",
+    "dashboard/commands/test_cli", "ingest/evaluation/test_severity", "ingest/notification/test_power",
+    "faults/test_backup", "faults/test_messages", "ingest/wire/test_logger_exports",
+    "models/exposure/test_exposure_properties", "ingest/record/test_answered", "faults/test_doctor_login",
+    "faults/test_other_doors", "ingest/test_load", "ingest/evaluation/test_truth", "ingest/wire/test_limits",
+    "browser/test_pages", "faults/test_one_message", "faults/test_broker_session",
+    "dashboard/commands/test_hostile_names", "faults/test_kills", "ingest/evaluation/test_daily")
 _HERE = Path(__file__).parent
 _TURN = {_HERE / f"{name}.py": turn for turn, name in enumerate(LONGEST)}
 
@@ -366,6 +367,15 @@ class Running:
         assert self.process is not None
         self.process.terminate()
         return self.process.wait(within_s)
+
+
+@pytest.fixture(autouse=True)
+def own_main() -> Iterator[None]:
+    """Give `__main__` back where a page was run here: Streamlit puts the page in its place, and a process that is
+    started by `spawn` would run that page again, and end."""
+    was = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = was
 
 
 @pytest.fixture

@@ -89,23 +89,25 @@ class Both:
 
     def talk(self, *, lose: int = 0) -> None:
         """Let each tell the other until neither has anything new; `lose`: so many messages are delivered twice."""
+        self._tell()
+        for _ in range(8):
+            self._carry(lose)
+        self._tell()
+        self._carry(lose)
+
+    def _tell(self) -> None:
         for side in (self.cabin, self.centre):
-            side.exchange.tell(KEY[0], {"main": side.look().own or side.look().verdict})
-        for _ in range(12):
-            for side, other in ((self.cabin, self.centre), (self.centre, self.cabin)):
-                side.exchange.turn(connected=True)
-                told, side.out[:] = list(side.out), []
-                self.log += [f"{side.place}: {json.loads(text).get('what', 'verdict')}" for _, text in told]
-                for topic, text in told + told[:lose]:
-                    other.exchange.take([Message(topic, text.encode(), other.now, 1, 1)])
-                other.exchange.turn(connected=False)
-            if not (self.cabin.out or self.centre.out):
-                for side in (self.cabin, self.centre):
-                    side.exchange.tell(KEY[0], {"main": side.look().own or side.look().verdict})
+            found = side.look()
+            side.exchange.tell(KEY[0], {"main": found.own or found.verdict})
+
+    def _carry(self, lose: int) -> None:
         for side, other in ((self.cabin, self.centre), (self.centre, self.cabin)):
+            side.exchange.turn(connected=True)
             told, side.out[:] = list(side.out), []
-            for topic, text in told:
+            self.log += [f"{side.place}: {json.loads(text).get('what', 'verdict')}" for _, text in told]
+            for topic, text in told + told[:lose]:
                 other.exchange.take([Message(topic, text.encode(), other.now, 1, 1)])
+            other.exchange.turn(connected=False)
 
 
 @pytest.fixture
