@@ -6,6 +6,8 @@ needs none of it.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -72,6 +74,13 @@ def split(batch: pd.DataFrame, now: pd.Timestamp) -> tuple[pd.DataFrame, pd.Data
     return valid, refused
 
 
+# By the names of pandera's checks; each has one bound.
+_ALLOWED = {
+    "greater_than_or_equal_to": "it must be at least {}", "greater_than": "it must be above {}",
+    "less_than_or_equal_to": "it must be at most {}", "less_than": "it must be below {}",
+    "str_matches": "it must be 1 to 63 of a-z, 0-9 and '-', and start with a letter or digit"}
+
+
 def reasons(batch: pd.DataFrame, refused: pd.DataFrame) -> list[str]:
     """Why each of these rows and cells was refused, as people read it; of the batch that `split` was given."""
     out = np.full(len(refused), "", dtype=object)
@@ -122,11 +131,22 @@ def _bad_cells(batch: pd.DataFrame) -> list[pd.DataFrame]:
         values = batch[name]
         known = values.dropna()
         if not column.nullable and len(known) < len(values):
-            out.append(_problems(values.index[values.isna()], name, "not_nullable"))
+            out.append(_problems(values.index[values.isna()], name, "it must have a value"))
         if known.empty:
             continue
         for check in column.checks or ():
             passed = check(known).check_output.astype(bool)
             if not passed.all():
-                out.append(_problems(known.index[~passed], name, str(check.error)))
+                out.append(_problems(known.index[~passed], name, _allowed(check)))
     return out
+
+
+def _allowed(check: Any) -> str:
+    """What a check of `Reading` lets pass, as people read it."""
+    words = _ALLOWED.get(check.name)
+    if words is None:
+        return str(check.error)
+    (bound,) = check.statistics.values()
+    if isinstance(bound, (int, float)):
+        return words.format(f"{bound:,.0f}")
+    return words.format(f"{bound:%Y-%m-%d}" if isinstance(bound, pd.Timestamp) else bound)

@@ -134,8 +134,8 @@ def test_a_zone_that_is_none_is_refused():
         ("1e999", "must be a finite number"),
         ('"12,5"', "must be a finite number"),
         ("0x10", "must be a finite number"),
-        ("-1", "intensity_w_m2 = -1.0 is out of range"),
-        ("9999", "is out of range"),
+        ("-1", "intensity_w_m2 = -1.0 is out of range: it must be at least 0"),
+        ("9999", "is out of range: it must be at most 5,000"),
     ],
 )
 def test_a_bad_cell_is_refused_alone_and_the_rest_of_its_row_kept(tmp_path, cell, reason):
