@@ -14,7 +14,7 @@ from tests.browser.conftest import CHROMIUM
 from tests.browser.test_right_cabin import SIZES, WITHIN_MS, House, fits, tab
 
 pytestmark = [
-    pytest.mark.browser,
+    pytest.mark.browser, pytest.mark.slow,  # its rules are held without a browser by views/test_commission.py
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
 house = test_right_cabin.house  # one of these tests' own
 

@@ -25,7 +25,7 @@ from tests.browser.test_right_cabin import (
 )
 
 pytestmark = [
-    pytest.mark.browser,
+    pytest.mark.browser, pytest.mark.slow,  # its rules are held without a browser by views/test_sample_forms.py
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
 
 

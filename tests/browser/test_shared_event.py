@@ -18,7 +18,7 @@ from tests.dashboard.commands.test_advisory_many import store_of_three
 __all__ = ["store_of_three"]
 playwright = pytest.importorskip("playwright.sync_api", reason="needs the package playwright")
 pytestmark = [
-    pytest.mark.browser,
+    pytest.mark.browser, pytest.mark.slow,  # its rules are held without a browser by views/test_shared_event.py
     pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs {CHROMIUM} (Debian: apt-get install chromium)")]
 
 

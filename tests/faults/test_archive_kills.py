@@ -153,12 +153,13 @@ def test_a_collector_archives_beside_its_intake(
     thread.start()
     try:
         wait_for(lambda: messages() > 20, 20, "messages come in")
-        alone = longest_gap(messages, lambda began: time.monotonic() < began + (5.0 if minutes >= 10_000 else 0.5))
+        measured = minutes >= 10_000
+        alone = longest_gap(messages, lambda began: time.monotonic() < began + 5.0) if measured else 0.0
         done: list[subprocess.CompletedProcess[str]] = []
         command = threading.Thread(target=lambda: done.append(
             tarnlight(enrolled, "archive", "--keep-months", "2")))
         command.start()
-        beside = longest_gap(messages, lambda _: command.is_alive())
+        beside = longest_gap(messages, lambda _: command.is_alive()) if measured else 0.0
         command.join()
     finally:
         stop.set()
@@ -166,8 +167,8 @@ def test_a_collector_archives_beside_its_intake(
     assert done[0].returncode == 0, done[0].stderr
     assert "6 units x month archived" in done[0].stdout
     wait_for(lambda: messages() == sent[0], 20, "all that was sent is stored")
-    print(f"longest time without a message taken in: {alone:.2f} s, {beside:.2f} s beside the archiving")
-    if minutes >= 10_000:
+    if measured:
+        print(f"longest time without a message taken in: {alone:.2f} s, {beside:.2f} s beside the archiving")
         assert beside < 0.5 + 2 * alone + 1.0 * (os.getloadavg()[0] > 4)  # a crowded machine holds up anything
     assert count(asks, "archived_reading") == 6
     assert count(asks, "reading", f"\"at\" < TIMESTAMPTZ '{month(2).isoformat()}'") == 0

@@ -9,6 +9,8 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pytest
+
 from tests.conftest import Mosquitto, Running, count, publish, senml, tarnlight, tarnlight_here, wait_for
 
 HOSTILE, HONEST = "tarnlight/otter-cove/main/log", "tarnlight/heron-point/main/log"
@@ -57,6 +59,7 @@ def until_shown(mosquitto: Mosquitto, collector: Running, hostile: bytes) -> Non
     assert worked_s < BUSY_WITHIN_S if busy else took_s < WITHIN_S
 
 
+@pytest.mark.slow  # the decoder alone is held to the same by tests/ingest/wire/test_limits.py
 def test_a_base_name_of_125_000_characters_before_7_800_records_holds_up_nobody(
     mosquitto: Mosquitto, collector: Running
 ):
@@ -102,6 +105,7 @@ def test_a_reading_of_ten_years_back_is_refused_kept_and_released_by_name(mosqui
     assert count(collector.client(), "reading", "cabin = 'otter-cove'") == 7
 
 
+@pytest.mark.slow  # as above
 def test_10_mb_of_ones_are_acknowledged_kept_whole_and_do_not_come_again(mosquitto: Mosquitto, collector: Running):
     ones = b"[" + b"1," * 4_999_999 + b"1]"
     assert len(ones) == 10_000_001

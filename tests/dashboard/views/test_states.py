@@ -53,7 +53,8 @@ def holding(folder: Path, name: str) -> Iterator[Running]:
 
 
 @pytest.mark.parametrize("name", [
-    pytest.param(name, marks=pytest.mark.slow) if name == "a cabin without a unit" else name for name in STATES])
+    name if name in ("no cabin", "twelve cabins") else pytest.param(name, marks=pytest.mark.slow)
+    for name in STATES])
 def test_no_page_breaks(page, tmp_path, monkeypatch, name: str) -> None:
     with holding(tmp_path, name) as collector:
         for dark in (False, True) if STATES[name][1] else (False,):  # nothing is drawn of what was never read
