@@ -23,15 +23,15 @@ def by_day(outages: pd.DataFrame, zone: tzinfo) -> pd.DataFrame:
         day, kind, cause, severity, start, end, times, drawn_l, drawn_l_upper, underdosed_l, underdosed_l_upper,
         rests_on (all grounds), oldest first. A volume is NaN where that of any interval is.
     """
-    volumes = ("drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper")
+    volumes = ["drawn_l", "drawn_l_upper", "underdosed_l", "underdosed_l_upper"]
     if outages.empty:
         return outages.assign(times=0)
     day = outages["start"].dt.tz_convert(zone).dt.date
     groups = outages.assign(day=day).groupby(["day", "kind", "cause", "severity"], sort=False, dropna=False)
-    out = groups.agg(
-        start=("start", "min"), end=("end", "max"), times=("start", "size"),
-        rests_on=("rests_on", _each_once),
-        **{name: (name, lambda litres: litres.sum(skipna=False)) for name in volumes})
+    out = pd.concat([
+        groups.agg(start=("start", "min"), end=("end", "max"), times=("start", "size"),
+                   rests_on=("rests_on", _each_once)),
+        groups[volumes].sum(skipna=False)], axis=1)
     return out.reset_index().sort_values("start", kind="stable").reset_index(drop=True)
 
 
