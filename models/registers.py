@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from models.units import FLAGS, UNITS, require_column_and_unit, unit_named
+from models.units import FLAGS, in_own_unit, require_column_and_unit
 
 MOST_ADDRESS = 65_535
 MOST_WORDS = 125  # in one answer: Modbus Application Protocol V1.1b3, section 6.3, from memory
@@ -128,11 +128,11 @@ class Register:
             if found not in (0, 1):
                 raise ValueError(f"{self.column} must be 0 or 1; register {self.address} holds {number!r}")
             return bool(found) != self.inverted
-        factor, offset = UNITS[self.column][unit_named(self.unit)]
-        found = float(number) * self.scale * factor + offset
-        if not math.isfinite(found):
-            raise ValueError(f"{self.column} must be a finite number; register {self.address} holds {number!r}")
-        return found
+        try:
+            return in_own_unit(self.column, self.unit, float(number) * self.scale)
+        except ValueError:
+            raise ValueError(
+                f"{self.column} must be a finite number; register {self.address} holds {number!r}") from None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from models.water_quality import L_PER_US_GALLON
 
 FLAGS = ("lamp_on", "power_on")  # what is on or off and has no unit
@@ -32,6 +34,21 @@ SPELLINGS = {
 def unit_named(text: str) -> str:
     """A unit of measure by any of its spellings; "" where it is none."""
     return SPELLINGS.get(" ".join(text.lower().split()), "")
+
+
+def in_own_unit(column: str, unit: str, number: float) -> float:
+    """A number of a unit of measure in its column's own unit.
+
+    Raises
+    ------
+    ValueError
+        If it is finite in the one and not in the other.
+    """
+    factor, offset = UNITS[column][unit_named(unit)]
+    found = number * factor + offset
+    if not math.isfinite(found):
+        raise ValueError(f"{number!r} {unit} is no finite number of {column}")
+    return found
 
 
 def require_column_and_unit(column: object, unit: object) -> None:

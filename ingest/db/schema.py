@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 
 from models.own_clock import TOLERANCE_S
+from models.units import FLAGS
 
 # Rounded to what the sensors can tell: a third of the file's size (DEVELOPERS.md, decisions).
 DECIMALS = {
     "intensity_w_m2": 2, "flow_l_min": 3, "total_l": 2, "uvt_pct": 2, "water_temp_c": 2, "battery_v": 3,
     "lamp_hours": 4,
 }
-FLAGS = ("lamp_on", "power_on")
 QUANTITY_COLUMNS = (*FLAGS, *DECIMALS)
 KEY = ("cabin", "unit", "at")
 

@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from ingest.db.schema import DECIMALS, FLAGS
+from ingest.db.schema import DECIMALS
 from ingest.wire.csv_shape import Shape, Source
+from models.units import FLAGS
 
 TRUE, FALSE = ("1", "true", "on", "yes"), ("0", "false", "off", "no")
 # A date and at least the hour: what else pandas takes ("today", a bare year) is no instant that a logger wrote.

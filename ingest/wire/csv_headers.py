@@ -9,9 +9,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from ingest.db.schema import FLAGS
 from ingest.wire.csv_shape import COLUMNS, Source, needs_unit, source
-from models.units import UNITS, unit_named
+from models.units import FLAGS, UNITS, unit_named
 
 # Names in plain words, as headers have them (common practice, no source).
 NAMES = {

@@ -13,11 +13,12 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from ingest.db.schema import FLAGS, KEY, QUANTITY_COLUMNS, reasons, rounded, split
+from ingest.db.schema import KEY, QUANTITY_COLUMNS, reasons, rounded, split
 from ingest.settings import BadInput
 from ingest.wire.csv_cells import told, values_of
 from ingest.wire.csv_lines import PAYLOAD_SHOWN, Lines, blocks, cells_of, lines_of, skip_lines
 from ingest.wire.csv_shape import COLUMNS, EVENT, Shape, Source, column_map, zone
+from models.units import FLAGS
 
 __all__ = [
     "BLOCK_BYTES", "PAYLOAD_SHOWN", "Chunk", "column_map", "headers_of", "read_csv", "refused_lines", "text_of",

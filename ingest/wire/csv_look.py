@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from ingest.db.schema import DECIMALS, FLAGS, QUANTITY_COLUMNS
+from ingest.db.schema import DECIMALS, QUANTITY_COLUMNS
 from ingest.settings import BadInput
 from ingest.wire import csv_head, csv_log
 from ingest.wire.csv_cells import FALSE, INSTANT, TRUE
@@ -19,6 +19,7 @@ from ingest.wire.csv_lines import blocks, lines_of, skip_lines
 from ingest.wire.csv_shape import COLUMNS, DELIMITERS, EVENT, Shape, Source, zone
 from ingest.wire.csv_told import Told
 from ingest.wire.date_orders import distinct_days, orders_of
+from models.units import FLAGS
 
 SHOWN_ROWS = 5
 MOST_WORDS = 10  # of a column that says on and off

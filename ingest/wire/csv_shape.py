@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from ingest.db.schema import FLAGS, QUANTITY_COLUMNS
+from ingest.db.schema import QUANTITY_COLUMNS
 from ingest.settings import BadInput
-from models.units import UNITS, unit_named
+from models.units import FLAGS, UNITS, unit_named
 
 COLUMNS = ("at", "cabin", "unit", *QUANTITY_COLUMNS)
 EVENT = "event"  # a column in which each line says in words what happened

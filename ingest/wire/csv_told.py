@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from ingest.db.schema import FLAGS, QUANTITY_COLUMNS
+from ingest.db.schema import QUANTITY_COLUMNS
 from ingest.settings import BadInput
 from ingest.wire.csv_shape import (
     DATE_ORDERS,
@@ -19,6 +19,7 @@ from ingest.wire.csv_shape import (
     source,
     zone,
 )
+from models.units import FLAGS
 
 MOST_HEADER_ROW = 1000
 

@@ -17,7 +17,7 @@ from ingest.wire import limits
 from ingest.wire.instants import Rows, put
 from ingest.wire.senml import PackRefused, PastLimit, Refusal, Refusals, Refused, json_of
 from models.doors import TimeIn, Topic, Value
-from models.units import FLAGS, UNITS, unit_named
+from models.units import FLAGS, in_own_unit
 
 ON, OFF = ("1", "true", "on", "yes"), ("0", "false", "off", "no")
 NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?")
@@ -133,11 +133,10 @@ def value_of(value: Value, raw: Any) -> float | bool | Refused | None:
     if number is None:
         return Refused(raw, f"{value.column} must be a finite number; got {{got}}", raw,
                        past_limit=isinstance(raw, limits.LongNumber))
-    factor, offset = UNITS[value.column][unit_named(value.unit)]
-    found = number * factor + offset
-    if not math.isfinite(found):
+    try:
+        return in_own_unit(value.column, value.unit, number)
+    except ValueError:
         return Refused(raw, f"{value.column} must be a finite number; got {{got}}", raw)
-    return found
 
 
 def _number(raw: Any) -> float | None:

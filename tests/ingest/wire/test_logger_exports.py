@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from ingest.db.schema import FLAGS, QUANTITY_COLUMNS
+from ingest.db.schema import QUANTITY_COLUMNS
 from ingest.store import Store
+from models.units import FLAGS
 from tests.conftest import count, tarnlight_here
 from tests.ingest.wire.logger_exports import EXPORTS, FOLDER, Export
 
