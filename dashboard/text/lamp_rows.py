@@ -32,11 +32,11 @@ AT_FIRST = 24  # rows; of those that are not due and read above their need, the 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LampRow:
-    """One lamp's row."""
+class PicturedLamp:
+    """One lamp with a picture: of its last days in its row, of its life among others of its kind."""
 
     lamp: Lamp
-    picture: str  # source of the image of its last days; empty: nothing is known
+    picture: str  # source of the image; empty: nothing is known
     seen: str  # what it shows, in words
 
 
@@ -62,7 +62,7 @@ def mark(standing: Standing) -> str:
     return f'<span class="tl-badge tl-{look}"><span aria-hidden="true">{shape}</span> {word}</span>'
 
 
-def rows(found: Sequence[LampRow], today: date) -> str:
+def rows(found: Sequence[PicturedLamp], today: date) -> str:
     """All rows below one axis; many that nobody has to see to are folded."""
     if not found:
         return ""
@@ -80,11 +80,11 @@ def rows(found: Sequence[LampRow], today: date) -> str:
     return f'{head}<ul class="tl-rows">{_lines(shown, axis, today)}</ul>{more}'
 
 
-def _lines(found: Iterable[LampRow], axis: DayAxis, today: date) -> str:
+def _lines(found: Iterable[PicturedLamp], axis: DayAxis, today: date) -> str:
     return "".join(_row(one, axis, today) for one in found)
 
 
-def _row(one: LampRow, axis: DayAxis, today: date) -> str:
+def _row(one: PicturedLamp, axis: DayAxis, today: date) -> str:
     lamp = one.lamp
     standing = lamp.standing(today)
     image = "" if not one.picture else (
@@ -203,15 +203,6 @@ def legend() -> str:
 # Lamps of a kind -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LampLife:
-    """One lamp among others of its kind."""
-
-    lamp: Lamp
-    picture: str
-    seen: str
-
-
 def life_words(lamp: Lamp) -> str:
     """What a picture of a life shows."""
     hours = "hours not known" if lamp.lamp_hours is None else f"{lamp.lamp_hours:,.0f} h"
@@ -221,7 +212,7 @@ def life_words(lamp: Lamp) -> str:
     return f"{hours}, {abs(margin):.0%} {'above' if margin >= 0 else 'below'} need"
 
 
-def kind(name: str, found: Sequence[LampLife], *, most_h: float, rated_h: float) -> str:
+def kind(name: str, found: Sequence[PicturedLamp], *, most_h: float, rated_h: float) -> str:
     """All lamps of one kind on equal axes."""
     body = "".join(
         f'<li><img src="{text(one.picture)}" alt="{text(one.seen)}" width="168" height="64">'

@@ -22,6 +22,7 @@ from models.fleet import Cabin, CrewPolicy
 from models.visits.access_windows import HouseRules
 
 TICK_DAYS = 7
+RULES = HouseRules()
 CLOSE_DAYS = 4  # of eight weeks: stops of one cabin that lie nearer than that share a mark, or hide each other
 
 
@@ -64,8 +65,13 @@ def strip(plan: Visits, taken: Occupancy, crew: CrewPolicy, axis: DayAxis) -> st
         f'<span>Next stop</span></div><ul class="tl-rows">{body}</ul>'
         '<p class="tl-legend tl-mean"><b class="tl-v-stop">1</b> a stop, by its number in that day\'s trip '
         '<b class="tl-v-stop">3×</b> so many stops within days <span class="tl-k tl-v-taken"></span> taken: '
-        'entered for an open boil advisory alone, and its guests are told (from 16:00 on the day of arrival to '
-        '11:00 on the day of departure) <span class="tl-k tl-v-off"></span> nobody drives</p>')
+        "entered for an open boil advisory alone, and its guests are told (from "
+        f"{_hour(RULES.arrive_min)} on the day of arrival to {_hour(RULES.leave_min)} on the day of departure) "
+        '<span class="tl-k tl-v-off"></span> nobody drives</p>')
+
+
+def _hour(minutes: int) -> str:
+    return f"{minutes // 60}:{minutes % 60:02d}"
 
 
 def _stops(plan: Visits) -> dict[str, list[tuple[int, PlannedVisit]]]:
@@ -97,10 +103,9 @@ def _row(
     cabin: Cabin, found: Sequence[tuple[int, PlannedVisit]], spans: Sequence[Taken], ask: str, axis: DayAxis,
     off: str,
 ) -> str:
-    rules = HouseRules()
     greyed = ""
     for one in spans:
-        begin, end = axis.at(one.start, rules.arrive_min / 60), axis.at(one.end, rules.leave_min / 60)
+        begin, end = axis.at(one.start, RULES.arrive_min / 60), axis.at(one.end, RULES.leave_min / 60)
         greyed += f'<i class="tl-v-taken" style="left:{begin:.2f}%;width:{end - begin:.2f}%"></i>'
     marks = "".join(_mark(one, axis) for one in _close(found))
     told = "; ".join((

@@ -61,12 +61,12 @@ def lamps(store: Client) -> None:
     checks(found)
 
 
-def _row(one: Lamp, histories: Mapping[tuple[str, str], LampHistory]) -> lamp_rows.LampRow:
+def _row(one: Lamp, histories: Mapping[tuple[str, str], LampHistory]) -> lamp_rows.PicturedLamp:
     history = histories.get((one.cabin.slug, one.unit.slug))
     if history is None:
-        return lamp_rows.LampRow(lamp=one, picture="", seen="")
+        return lamp_rows.PicturedLamp(lamp=one, picture="", seen="")
     seen = lamp_rows.days_words(history.last)
-    return lamp_rows.LampRow(lamp=one, picture=data_uri(days_picture(history.last, seen)), seen=seen)
+    return lamp_rows.PicturedLamp(lamp=one, picture=data_uri(days_picture(history.last, seen)), seen=seen)
 
 
 def chosen(found: LampOutlook) -> Lamp | None:
@@ -97,7 +97,7 @@ def kinds(found: LampOutlook, histories: Mapping[tuple[str, str], LampHistory]) 
         of = [(one, histories[one.cabin.slug, one.unit.slug]) for one in mine]
         most_h = max(rated_h, *(float(hours[-1]) for _, history in of for hours, _ in history.lives))
         st.html(lamp_rows.kind(name, [
-            lamp_rows.LampLife(
+            lamp_rows.PicturedLamp(
                 lamp=one, seen=lamp_rows.life_words(one),
                 picture=data_uri(life_picture(history, lamp_rows.life_words(one), most_h=most_h, rated_h=rated_h)))
             for one, history in of], most_h=most_h, rated_h=rated_h))

@@ -118,15 +118,15 @@ def test_what_the_last_days_show_is_said() -> None:
 def test_many_that_nobody_has_to_see_to_are_folded_and_none_other() -> None:
     due = [lamp(60.0, 50.0, f"Due {number}", act_by=TODAY) for number in range(lamp_rows.AT_FIRST + 6)]
     fine = [lamp(60.0, 50.0, f"Fine {number}", action="none", act_by=None) for number in range(9)]
-    html = lamp_rows.rows([lamp_rows.LampRow(lamp=one, picture="", seen="") for one in (*due, *fine)], TODAY)
+    html = lamp_rows.rows([lamp_rows.PicturedLamp(lamp=one, picture="", seen="") for one in (*due, *fine)], TODAY)
     shown, folded = html.split("<details")
     assert shown.count("<li") == len(due) and folded.count("<li") == 9 and "9 more" in folded
 
 
 def test_hostile_names_are_text_everywhere() -> None:
     one = lamp(60.0, 50.0, NASTY)
-    html = lamp_rows.rows([lamp_rows.LampRow(lamp=one, picture="data:x", seen=NASTY)], TODAY) + lamp_rows.kind(
-        NASTY, [lamp_rows.LampLife(lamp=one, picture="data:x", seen=NASTY)], most_h=9000, rated_h=9000)
+    html = lamp_rows.rows([lamp_rows.PicturedLamp(lamp=one, picture="data:x", seen=NASTY)], TODAY) + lamp_rows.kind(
+        NASTY, [lamp_rows.PicturedLamp(lamp=one, picture="data:x", seen=NASTY)], most_h=9000, rated_h=9000)
     tags = Tags(html).found
     assert not any(tag == "script" or any(name.startswith("on") for name in attrs) for tag, attrs in tags)
     assert [attrs["src"] for tag, attrs in tags if tag == "img"] == ["data:x", "data:x"]
