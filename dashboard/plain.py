@@ -19,7 +19,7 @@ from dashboard.sheets.plain_page import IN_DOUBT, Told, not_known_page, old_page
 from dashboard.text import recovery
 from dashboard.text import verdicts as words
 from dashboard.text.measures import Units
-from dashboard.text.step_facts import step_facts, step_here, step_words
+from dashboard.text.step_facts import step_facts, step_here, step_sentence
 from ingest.queries import UnitStatus
 from ingest.record.over import over_of
 from ingest.settings import ArchiveUnavailable, StoreUnavailable
@@ -91,7 +91,7 @@ def _told(store: Client, fleet: Fleet, one: UnitStatus, others: list[UnitStatus]
     return Told(
         status=one, at=at, now=now, before=said.boil_words,
         water=words.exposure_words(advisory, at, one.cabin.zone, units, heard=one.heard),
-        step=step_words(advisory, step),
+        step=step_sentence(advisory, step),
         facts=step_facts(
             advisory, step, asked, fleet.policy or StepPolicy(), unit=one.unit, cabin=one.cabin, units=units),
         so_far=step.evidence, over=() if over is None else over.words, call=call, others=others,

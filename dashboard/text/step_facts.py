@@ -38,7 +38,7 @@ def step_here(advisory: Advisory, unit: Unit, cabin: Cabin, units: Units) -> tup
     return with_litres(next_step(advisory), asked, cabin, unit.peak_flow_l_min, units), asked
 
 
-def step_words(advisory: Advisory, step: NextStep) -> str:
+def step_sentence(advisory: Advisory, step: NextStep) -> str:
     """Which step, what, and how, as every page of the unit says it."""
     return f"{step_number(advisory, step)}: {step.title}. {step.how}".strip()
 

@@ -14,7 +14,7 @@ from dashboard.access import get_fleet, present, reader_units, status_of
 from dashboard.lamp_access import get_outlook
 from dashboard.text import lines, markup, measures
 from dashboard.text import verdicts as words
-from dashboard.text.step_facts import step_here, step_words
+from dashboard.text.step_facts import step_here, step_sentence
 from dashboard.views.choice import choice
 from dashboard.views.dose_explanation import reckoning
 from dashboard.views.evidence import evidence
@@ -65,7 +65,7 @@ def first_screen(store: Client, cabin: str, unit: str) -> None:
     extra = step = ""
     if one.standing is not None:
         advisory = one.standing.advisory
-        step = step_words(advisory, step_here(advisory, one.unit, one.cabin, reader_units())[0])
+        step = step_sentence(advisory, step_here(advisory, one.unit, one.cabin, reader_units())[0])
         extra = words.exposure_words(one.standing.advisory, at, one.cabin.zone, reader_units(), heard=one.heard)
     st.html(markup.verdict(
         word=one.verdict.verdict, name=words.unit_name(one), reasons=words.reasons(one), extra=extra,

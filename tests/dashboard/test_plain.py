@@ -11,7 +11,7 @@ import pytest
 
 from dashboard.sheets.plain_page import Told, old_page
 from dashboard.text.measures import Units
-from dashboard.text.step_facts import step_here, step_words
+from dashboard.text.step_facts import step_here, step_sentence
 from dashboard.text.verdicts import reasons
 from ingest.queries import status
 from ingest.settings import Settings
@@ -97,7 +97,7 @@ def test_it_says_word_for_word_what_the_cabins_page_says(served) -> None:
     for sentence in (*sentences(one.verdict.works), *reasons(one)):
         assert sentence in text
     step, _ = step_here(one.standing.advisory, one.unit, one.cabin, Units.METRIC)
-    assert step_words(one.standing.advisory, step) in text
+    assert step_sentence(one.standing.advisory, step) in text
 
 
 @pytest.mark.parametrize("word", list(Word))

@@ -9,7 +9,7 @@ import pytest
 
 from dashboard.text.measures import Units
 from dashboard.text.recovery import NextStep, Waits, next_step
-from dashboard.text.step_facts import WHERE, bleach_words, step_facts, step_here, step_number, step_words
+from dashboard.text.step_facts import WHERE, bleach_words, step_facts, step_here, step_number, step_sentence
 from models.advisory import How, Step
 from models.advisory.cleaning import Cleaning, Way
 from models.advisory.events import StepPolicy
@@ -47,11 +47,11 @@ def test_61_l_at_28_l_min_take_three_minutes_and_at_what_a_well_gives_longer() -
 def test_the_step_in_words_says_gallons_that_are_enough_and_the_litres_that_a_meter_may_show() -> None:
     unit = replace(UNIT, peak_flow_l_min=28.0, cold_plumbing_l=18.0, hot_tank_l=150.0)
     advisory = proven(raised(replace(CUT, underdosed_l_upper=10.0)))
-    metric = step_words(advisory, step_here(advisory, unit, CABIN, Units.METRIC)[0])
+    metric = step_sentence(advisory, step_here(advisory, unit, CABIN, Units.METRIC)[0])
     assert metric.startswith("Step 4 of 9: Run every cold tap. Open the cold taps fully")
     litres = re.findall(r"has seen (\d+) L: about (\d+) min", metric)
     assert len(litres) == 1
-    us = step_words(advisory, step_here(advisory, unit, CABIN, Units.US)[0])
+    us = step_sentence(advisory, step_here(advisory, unit, CABIN, Units.US)[0])
     gallons, same = re.findall(r"has seen (\d+) gal \((\d+) L\)", us)[0]
     assert same == litres[0][0] and 0 <= int(gallons) - int(same) / 3.785411784 < 1
 
