@@ -16,7 +16,7 @@ from models.verdict import Verdict, Word, is_worse
 
 Key = tuple[str, str]  # cabin and unit
 
-# For how long a verdict of the other holds that is not renewed; a sign's statement runs out as late.
+# For how long what a collector states holds that is not renewed: to the other one, and on a sign.
 HOLDS_FOR = timedelta(minutes=10)
 
 

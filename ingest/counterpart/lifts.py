@@ -28,13 +28,14 @@ from ingest.settings import BadInput
 from models.advisory import Lifted
 from models.advisory.pieces import Piece
 from models.counterpart import Place
+from models.exposure import IntervalKind
 from models.fleet import Fleet
 
 Con = duckdb.DuckDBPyConnection
 
 WAITS = timedelta(days=7)  # for logs that are on their way, from when it came
 NUMBER = re.compile(r"a\d{1,12}")
-KINDS = ("dark", "warming", "weak", "unheard")
+KINDS = [str(one) for one in IntervalKind if one is not IntervalKind.LIT]
 
 _ANSWERED = """
     SELECT start, "end", kind, underdosed_l_upper, dose_low_mj_cm2 FROM answered

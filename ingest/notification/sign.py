@@ -15,18 +15,18 @@ import json
 import logging
 import time
 from collections.abc import Callable, Iterable, Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 
 from ingest.queries import UnitStatus, status
 from ingest.registry.tables import load_names
 from ingest.store import Store
 from ingest.wire.mqtt import Subscription
+from models.counterpart import HOLDS_FOR
 from models.verdict import Verdict, Word
 
 logger = logging.getLogger(__name__)
 
-VALID = timedelta(minutes=10)
 RENEW_S = 240.0
 CHECK_S = 2.0
 SHARE = 30.0  # of its own cost, so that verdicts of a large fleet never take more than 1/30 of the collector,
@@ -129,7 +129,7 @@ class Signs:
 
     def _send(self, one: dict[str, Any]) -> None:
         at = datetime.now(UTC)
-        payload = {**one, "at": _iso(at), "valid_until": _iso(at + VALID)}
+        payload = {**one, "at": _iso(at), "valid_until": _iso(at + HOLDS_FOR)}
         self._subscription.publish(f"tarnlight/{one['cabin']}/advisory", json.dumps(payload), retain=True)
 
 

@@ -17,6 +17,7 @@ from ingest.wire.broker_look import reach
 from ingest.wire.fair_queue import FairQueue
 from ingest.wire.mqtt_client import DOWN, ECHO, TOPICS, UP, connect_args, make_client
 from ingest.wire.sessions import Connection, client_id
+from models.counterpart import Place
 
 logger = logging.getLogger(__name__)
 
@@ -132,7 +133,7 @@ class Subscription:
             return
         self._connection += 1
         self._made.put(Connection(self._now(), bool(flags.session_present)))  # before any message of it is queued
-        others = DOWN if self._settings.place == "cabin" else UP
+        others = DOWN if Place(self._settings.place) is Place.CABIN else UP
         self.connected, self.trouble = True, ""
         client.subscribe([*((topic, 1) for topic in (*TOPICS, *others)), *self._also.items()])
         logger.info("connected to the broker at %s", self._settings.broker)
