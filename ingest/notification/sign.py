@@ -58,6 +58,11 @@ def _state(word: Word) -> str:
     return {"boil": "boil", "silent": "silent"}.get(str(word), "none")
 
 
+def _what_counts(one: Verdict) -> object:
+    """What another collector goes by: reasons say how long it has lasted, and are others each minute."""
+    return one.verdict, one.since, one.next_action, one.works
+
+
 class Signs:
     """Keeps the retained messages true: on change, at the start, renewed while the collector lives.
 
@@ -70,7 +75,7 @@ class Signs:
     ) -> None:
         self._store, self._subscription, self._tell = store, subscription, tell
         self._shown: dict[str, dict[str, Any]] = {}
-        self._told: dict[str, dict[str, Verdict]] = {}
+        self._told: dict[str, dict[str, object]] = {}
         self._check_due = self._quiet_due = self._renew_due = 0.0
         self._connected = self._warm = self._heard = False
 
@@ -120,8 +125,9 @@ class Signs:
                 self._shown[topic] = one
                 self._send(one)
             own = {unit.unit.slug: unit.own or unit.verdict for unit in found if unit.cabin.slug == cabin}
-            if self._told.get(cabin) != own:
-                self._told[cabin] = own
+            counts = {unit: _what_counts(one) for unit, one in own.items()}
+            if self._told.get(cabin) != counts:
+                self._told[cabin] = counts
                 self._tell(cabin, own)
         for topic in self._shown.keys() - listening.keys():
             self._send(self._stopped(topic))
